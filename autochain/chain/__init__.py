@@ -1,0 +1,1 @@
+"""The processors, one file each, and the chain that runs them in order."""

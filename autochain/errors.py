@@ -1,0 +1,32 @@
+"""Every exception the package raises on purpose; the exit code lives on the class.
+
+A message has three parts: what is wrong with the value shown, where, and what to do.
+"""
+
+
+class AutochainError(Exception):
+    """Something went wrong that we understand and can explain in one line."""
+
+    exit_code = 1
+
+
+class AudioFileError(AutochainError):
+    """A sound file that cannot be read, measured or written."""
+
+
+class UsageError(AutochainError):
+    """A command line that asks for something impossible or contradictory."""
+
+    exit_code = 2
+
+
+class ConfigError(UsageError):
+    """A configuration with unknown keys or values out of range."""
+
+
+class ParameterError(UsageError):
+    """A stage setting outside its range, or a stage or parameter that does not exist."""
+
+
+class TargetError(UsageError):
+    """A target that contradicts itself."""
