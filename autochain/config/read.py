@@ -1,0 +1,89 @@
+"""TOML to `Config`: defaults filled in, every problem reported at once with its address."""
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from autochain.config.model import Config
+from autochain.errors import ConfigError, TargetError
+from autochain.resources import resource
+
+LUFS_RANGE = (-40.0, 0.0)
+# Beyond this the waveform would have to be denser than a full-scale square wave pair can be in practice.
+MOST_LU_ABOVE_CEILING = 2.0
+
+
+def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    both = dict(base)
+    for key, value in over.items():
+        known = both.get(key)
+        both[key] = _merged(known, value) if isinstance(known, dict) and isinstance(value, dict) else value
+    return both
+
+
+def _siblings(path: tuple[int | str, ...]) -> list[str]:
+    model: Any = Config
+    for key in path[:-1]:
+        field = model.model_fields.get(key) if isinstance(model, type) and issubclass(model, BaseModel) else None
+        if field is None:
+            return []
+        model = field.annotation
+    return list(model.model_fields) if isinstance(model, type) and issubclass(model, BaseModel) else []
+
+
+def _line(problem: Any) -> str:
+    path = tuple(problem["loc"])
+    address = ".".join(str(key) for key in path)
+    if problem["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(str(path[-1]), _siblings(path), n=1)
+        hint = f"Did you mean {near[0]}?" if near else "Remove it."
+        return f"{address} is not a known key. {hint}"
+    reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    return f"{address} is {problem['input']!r}; it {reason}."
+
+
+def read_config(path: Path | None = None, overrides: dict[str, Any] | None = None) -> Config:
+    """Read a config file over the packaged defaults, then apply `overrides` (nested, same keys).
+
+    Raises
+    ------
+    ConfigError
+        Missing file, broken TOML, unknown keys or values out of range; one line per problem.
+    """
+    values: dict[str, Any] = tomllib.loads(resource("configs", "default.toml").read_text(encoding="utf-8"))
+    where = "default.toml"
+    if path is not None:
+        where = path.name
+        try:
+            values = _merged(values, tomllib.loads(path.read_text(encoding="utf-8")))
+        except OSError as error:
+            raise ConfigError(f"{path}: cannot be read ({error.strerror}). Check the path of --config.") from None
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise ConfigError(f"{path}: not valid TOML ({error}). Correct that line.") from None
+    if overrides:
+        values = _merged(values, overrides)
+    try:
+        config = Config.model_validate(values)
+    except ValidationError as error:
+        lines = "\n".join(f"{where}: {_line(problem)}" for problem in error.errors())
+        raise ConfigError(lines) from None
+    check_target(config.target.lufs, config.target.ceiling_dbtp)
+    return config
+
+
+def check_target(lufs: float, ceiling_dbtp: float) -> None:
+    """Refuse a target that no master can or should have; TargetError with what to choose instead."""
+    low, high = LUFS_RANGE
+    if not low <= lufs <= high:
+        raise TargetError(f"target {lufs:g} LUFS is outside {low:g} to {high:g} LUFS. Choose --lufs in that range.")
+    if not -20.0 <= ceiling_dbtp <= 0.0:
+        problem = "above 0 dBTP, where converters and encoders overload" if ceiling_dbtp > 0 else "below -20 dBTP"
+        raise TargetError(f"ceiling {ceiling_dbtp:g} dBTP is {problem}. Choose --ceiling from -20 to 0, such as -1.")
+    if lufs > ceiling_dbtp + MOST_LU_ABOVE_CEILING:
+        raise TargetError(
+            f"target {lufs:g} LUFS is {lufs - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} dBTP; at most "
+            f"{MOST_LU_ABOVE_CEILING:g} LU is possible. Choose --lufs {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
+        )
