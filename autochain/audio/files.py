@@ -1,0 +1,294 @@
+"""Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
+
+import hashlib
+import os
+import secrets
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from autochain.audio.dither import quantise
+from autochain.audio.mix import Mix, Samples
+from autochain.errors import AudioFileError, UsageError
+from autochain.units import clock
+
+LOWEST_RATE_HZ = 44100
+HIGHEST_RATE_HZ = 192000
+# One window of short-term loudness (EBU Tech 3341): below it half of the measures have no value.
+SHORTEST_S = 3.0
+
+_BITS = 24
+_BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
+_LARGEST_WAV_BYTES = 2**32 - 1 - 128  # the size fields of a WAV header have 32 bits; 128 bytes for the header
+
+
+def read_mix(path: str | Path) -> Mix:
+    """Read a finished mix: WAV, FLAC, AIFF, Ogg, MP3 or another format libsndfile knows.
+
+    Parameters
+    ----------
+    path
+        File with one or two channels, 44.1 to 192 kHz, at least 3 s. Floating-point files may exceed +-1.0.
+
+    Returns
+    -------
+    Mix with float32 samples, shape (frames, channels), and the SHA-256 of the file's bytes.
+
+    Raises
+    ------
+    AudioFileError
+        When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
+        the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples.
+    """
+    path = Path(path)
+    where = _shown(path)
+    try:
+        if path.is_dir():
+            raise AudioFileError(f"{where} is a folder; name one sound file in it.")
+        if not path.exists():
+            raise AudioFileError(f"{where} does not exist; check the name and the folder.")
+        if not path.is_file():
+            raise AudioFileError(f"{where} is not a regular file; name a sound file on disk.")
+        if path.stat().st_size == 0:
+            raise AudioFileError(f"{where} is empty (0 bytes); export the mix again.")
+        with path.open("rb") as stream:
+            sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise AudioFileError(
+            f"{where} cannot be opened ({error.strerror}); check the permissions."
+        ) from error
+    samples, rate_hz, subtype = _decode(path, where)
+    _refuse_unusable(samples, rate_hz, where)
+    return Mix(samples=samples, rate_hz=rate_hz, file=path.name, sha256=sha256, subtype=subtype)
+
+
+def check_output(
+    folder: str | Path, names: Iterable[str], force: bool = False, sources: Iterable[Path] = ()
+) -> None:
+    """Create the output folder if need be and make sure that `names` can be written there.
+
+    Meant for the start of a long run, so that a wrong folder costs a second and not the run.
+
+    Parameters
+    ----------
+    folder
+        Where the results go; created with its parents when missing.
+    names
+        File names inside it that will be written.
+    force
+        Whether existing files may be replaced.
+    sources
+        Input files, which are never replaced, whatever `force` says.
+
+    Raises
+    ------
+    AudioFileError
+        When the folder cannot be created or written to.
+    UsageError
+        When a name exists and `force` is off, is a folder, or is one of the sources.
+    """
+    folder = Path(folder)
+    sources = tuple(sources)
+    try:
+        if folder.exists() and not folder.is_dir():
+            raise AudioFileError(f"{_shown(folder)} is a file; name a folder for the results.")
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in names:
+            _refuse_overwrite(folder / name, force, sources)
+        # Writing is the only test that also holds on network drives and read-only mounts.
+        with _temporary_beside(folder / "any") as probe:
+            probe.touch(exist_ok=False)
+    except OSError as error:
+        raise _unwritable(folder, error) from error
+
+
+def write_wav24(
+    path: str | Path,
+    samples: Samples,
+    rate_hz: int,
+    seed: int,
+    force: bool = False,
+    sources: Iterable[Path] = (),
+) -> None:
+    """Write a 24-bit WAV with triangular dither; the file appears complete or not at all.
+
+    Parameters
+    ----------
+    path
+        File to write; its folder is created when missing.
+    samples
+        Shape (frames, channels), full scale +-1.0; overs are clamped to full scale, never wrapped.
+    rate_hz
+        Sample rate.
+    seed
+        Seed of the dither: the same samples and seed give the same bytes.
+    force
+        Whether an existing file may be replaced.
+    sources
+        Input files, which are never replaced, whatever `force` says.
+
+    Raises
+    ------
+    AudioFileError
+        When the file cannot be written, would pass the 4 GB of a WAV, or the samples are not all finite.
+    UsageError
+        When the file exists and `force` is off, or is one of the sources.
+    """
+    path = Path(path)
+    where = _shown(path)
+    frames, channels = samples.shape
+    size = frames * channels * _BITS // 8
+    if size > _LARGEST_WAV_BYTES:
+        raise AudioFileError(
+            f"{where} would hold {size / 1e9:.1f} GB; a WAV ends at 4.3 GB. Split the material."
+        )
+    bad = _first_not_finite(samples)
+    if bad is not None:
+        raise AudioFileError(
+            f"{where} was not written: the sample at {clock(bad / rate_hz)} is NaN or infinite; "
+            "check the settings and render again."
+        )
+    generator = np.random.default_rng(seed)
+
+    def write(temporary: Path) -> None:
+        with soundfile.SoundFile(
+            temporary, "w", samplerate=rate_hz, channels=channels, format="WAV", subtype="PCM_24"
+        ) as file:
+            for start in range(0, frames, _BLOCK_FRAMES):
+                words = quantise(samples[start : start + _BLOCK_FRAMES], _BITS, generator)
+                # libsndfile keeps the upper 24 of 32 bits, so the words move up by 8.
+                file.write(words << 8)
+
+    _write(path, write, force, sources)
+
+
+def write_text(path: str | Path, text: str, force: bool = False, sources: Iterable[Path] = ()) -> None:
+    """Write a text file in UTF-8 with the same guarantees and errors as `write_wav24`."""
+
+    def write(temporary: Path) -> None:
+        # A file name with undecodable bytes carries surrogates into a sheet; better escaped than not written.
+        temporary.write_bytes(text.encode("utf-8", errors="backslashreplace"))
+
+    _write(Path(path), write, force, sources)
+
+
+def _decode(path: Path, where: str) -> tuple[Samples, int, str]:
+    """Decode to float32 (frames, channels), rate and sample format, unless the header already forbids it."""
+    try:
+        file = soundfile.SoundFile(path)
+    except (soundfile.SoundFileError, TypeError, ValueError, OSError) as error:
+        # TypeError: soundfile takes `.raw` for headerless samples and asks for a rate.
+        raise AudioFileError(
+            f"{where} is not a sound file that can be read; give WAV, FLAC, AIFF, Ogg or MP3."
+        ) from error
+    with file:
+        rate_hz, channels, promised = int(file.samplerate), int(file.channels), int(file.frames)
+        if promised <= 0:
+            raise AudioFileError(f"{where} holds no samples (0 frames); export the mix again.")
+        if channels > 2:
+            raise AudioFileError(
+                f"{where} has {channels} channels; a mix has one or two. Export it as stereo."
+            )
+        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            raise AudioFileError(
+                f"{where} has {rate_hz} Hz; a mix has {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz. "
+                "Export it at its session rate."
+            )
+        try:
+            samples = file.read(dtype="float32", always_2d=True)
+        except (soundfile.SoundFileError, MemoryError, OSError) as error:
+            reason = getattr(error, "error_string", None) or str(error) or type(error).__name__
+            raise AudioFileError(
+                f"{where} cannot be decoded ({' '.join(reason.split()).rstrip('.')}); export the mix again."
+            ) from error
+        # MPEG lengths may be estimates; a whole second missing means that the file breaks off.
+        if promised - samples.shape[0] > rate_hz:
+            raise AudioFileError(
+                f"{where} breaks off at {clock(samples.shape[0] / rate_hz)} of {clock(promised / rate_hz)}; "
+                "copy or export it again."
+            )
+        return np.ascontiguousarray(samples), rate_hz, str(file.subtype)
+
+
+def _refuse_unusable(samples: Samples, rate_hz: int, where: str) -> None:
+    duration_s = samples.shape[0] / rate_hz
+    if duration_s < SHORTEST_S:
+        raise AudioFileError(
+            f"{where} lasts {duration_s:.2f} s; the measurements need {SHORTEST_S:g} s or more. "
+            "Give the whole song."
+        )
+    bad = _first_not_finite(samples)
+    if bad is not None:
+        frame = samples[bad]
+        kind = "not a number (NaN)" if np.isnan(frame).any() else "infinite"
+        raise AudioFileError(
+            f"{where} has a sample at {clock(bad / rate_hz)} that is {kind}; find the plug-in or track "
+            "that makes it and export the mix again."
+        )
+    if not samples.any():
+        raise AudioFileError(f"{where} is silent throughout (all samples are 0); check what was exported.")
+
+
+def _first_not_finite(samples: Samples) -> int | None:
+    """Frame of the first NaN or infinite sample, or None."""
+    if samples.size == 0 or (np.isfinite(samples.min()) and np.isfinite(samples.max())):
+        return None  # min and max carry a NaN through, so two cheap passes clear a sound file
+    return int(np.argmin(np.isfinite(samples).all(axis=1)))
+
+
+def _write(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
+    """Let `write` fill a temporary file beside `path`, then move it there in one step."""
+    sources = tuple(sources)
+    try:
+        _refuse_overwrite(path, force, sources)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with _temporary_beside(path) as temporary:
+            write(temporary)
+            with temporary.open("rb+") as stream:
+                os.fsync(stream.fileno())  # the data reach the disk before the name does
+            _refuse_overwrite(path, force, sources)  # someone else may have written it meanwhile
+            temporary.replace(path)
+    except (OSError, soundfile.SoundFileError, AssertionError) as error:
+        # soundfile asserts that every frame was taken; a full disk breaks that.
+        raise _unwritable(path, error) from error
+
+
+def _unwritable(path: Path, error: Exception) -> AudioFileError:
+    reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or "disk full?"
+    return AudioFileError(
+        f"{_shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); "
+        "check the space and the permissions or choose another folder."
+    )
+
+
+@contextmanager
+def _temporary_beside(path: Path) -> Iterator[Path]:
+    """Name of a new file in the same folder (a move within a folder is atomic), gone after an error."""
+    temporary = path.parent / f".autochain-{secrets.token_hex(6)}.part"
+    try:
+        yield temporary
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _refuse_overwrite(path: Path, force: bool, sources: Iterable[Path]) -> None:
+    where = _shown(path)
+    if path.is_dir():
+        raise UsageError(f"{where} is a folder; remove it or choose another name or folder.")
+    if not path.exists():
+        return
+    for source in sources:
+        # samefile also sees through links and through names that differ only in case.
+        if source.exists() and path.samefile(source):
+            raise UsageError(f"{where} is the source file and is never overwritten; choose another folder.")
+    if not force:
+        raise UsageError(f"{where} exists already; use --force to replace it or choose another folder.")
+
+
+def _shown(path: Path) -> str:
+    """Path for a one-line message: control characters, such as a line break in a name, are escaped."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(path))
