@@ -1,0 +1,5 @@
+"""`python -m autochain`."""
+
+from autochain.cli.main import main
+
+main()

@@ -1,0 +1,59 @@
+"""`autochain demo [FOLDER]`: the main job on an invented mix."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from autochain.audio.files import check_output, write_text, write_wav24
+from autochain.cli import options
+from autochain.cli.progress import progress_bar
+from autochain.cli.suggest import TARGET_NOT_MET, make_sheet
+from autochain.config import read_config
+from autochain.demo import CHARACTERS, demo_song, make_demo
+from autochain.search.space import Decisions
+from autochain.sheet import to_json, to_markdown
+from autochain.sheet.words import CAUTION
+from autochain.units import clock
+
+_RATE_HZ = 44100
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Where mix and sheet go.")] = Path("autochain-demo"),
+    character: Annotated[str, typer.Option("--character", help=f"One of {', '.join(CHARACTERS)}.")] = CHARACTERS[0],
+    lufs: options.Lufs = None,
+    ceiling: options.Ceiling = None,
+    budget: options.Budget = None,
+    seed: options.Seed = None,
+    jobs: options.Jobs = -1,
+    json: options.Json = False,
+    force: options.Force = False,
+) -> None:
+    """Make an invented mix, find settings for it, and say where the files are.
+
+    Example: autochain demo demo-folder --character sparse_acoustic
+    """
+    song = demo_song(character)
+    target = song.target_lufs if lufs is None else lufs
+    peak = song.ceiling_dbtp if ceiling is None else ceiling
+    plan = read_config(None, options.overrides(target, peak, seed, budget))
+    mix = folder / f"{song.title.lower().replace(' ', '-')}.wav"
+    stem = mix.stem
+    names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.json", "sheet.md", "preview.wav"))]
+    check_output(folder, [*names, f"{stem}.preview.txt"], force)
+    with progress_bar() as show:
+        show("playing the demo mix", 0.0)
+        samples = make_demo(character, _RATE_HZ)
+    write_wav24(mix, samples, _RATE_HZ, plan.search.seed, force)
+    write_text(folder / f"{stem}.txt", CAUTION + "\n", force)
+    sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True)
+    typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
+    length = clock(samples.shape[0] / _RATE_HZ)
+    typer.echo(
+        f"\nThe mix ({length}): {mix}\nThe sheet: {folder / f'{stem}.sheet.md'} and .json\n"
+        f"The rendered result: {folder / f'{stem}.preview.wav'} (loud: start at a low volume)",
+        err=json,
+    )
+    if not sheet.met:
+        raise typer.Exit(TARGET_NOT_MET)

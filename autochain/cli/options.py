@@ -1,0 +1,40 @@
+"""Options that several commands share."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+Lufs = Annotated[
+    float | None, typer.Option("--lufs", metavar="LUFS", help="Integrated loudness to reach, -40 to 0 LUFS.")
+]
+Ceiling = Annotated[
+    float | None, typer.Option("--ceiling", metavar="DBTP", help="Highest true peak allowed, 0 dBTP or less.")
+]
+Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the search; one seed gives one sheet.")]
+Budget = Annotated[int | None, typer.Option("--budget", help="Trials, baselines included.")]
+Jobs = Annotated[int, typer.Option("--jobs", help="Trials at the same time; -1 for all cores. Changes only time.")]
+ConfigFile = Annotated[
+    Path | None, typer.Option("--config", metavar="FILE", help="TOML over the packaged configs/default.toml.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print the sheet's JSON alone on stdout.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace results that exist; never a source.")]
+Lock = Annotated[
+    list[str] | None,
+    typer.Option("--lock", metavar="STAGE.PARAMETER=VALUE", help="Fix a setting decided by ear; repeatable."),
+]
+Without = Annotated[
+    list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
+]
+
+
+def overrides(
+    lufs: float | None, ceiling: float | None, seed: int | None, budget: int | None
+) -> dict[str, dict[str, Any]]:
+    """Config keys that options on the command line replace."""
+    target = {"lufs": lufs, "ceiling_dbtp": ceiling}
+    search = {"seed": seed, "budget": budget}
+    return {
+        "target": {key: value for key, value in target.items() if value is not None},
+        "search": {key: value for key, value in search.items() if value is not None},
+    }

@@ -1,0 +1,78 @@
+"""`autochain suggest MIX`: starting settings for one mix."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from autochain.audio.files import check_output, read_mix, write_text, write_wav24
+from autochain.cli import options
+from autochain.cli.progress import progress_bar
+from autochain.config import Config, read_config
+from autochain.errors import UsageError
+from autochain.search.run import suggest as search
+from autochain.search.space import Decisions, parse_decisions
+from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
+from autochain.sheet.words import CAUTION
+
+TARGET_NOT_MET = 3
+
+
+def make_sheet(
+    mix_path: Path, out: Path, config: Config, decisions: Decisions, jobs: int, force: bool, preview: bool
+) -> Sheet:
+    """Search, write the sheet (and the preview) and return it; outputs are checked before the long run."""
+    if jobs == 0 or jobs < -1:
+        raise UsageError(f"--jobs {jobs} is not possible. Choose 1 or more, or -1 for all cores.")
+    locked = decisions.locks.get("limiter", {}).get("ceiling_dbtp")
+    if locked is not None and locked > config.target.ceiling_dbtp:
+        raise UsageError(
+            f"--lock limiter.ceiling_dbtp={locked:g} contradicts --ceiling {config.target.ceiling_dbtp:g}. "
+            f"Lower the lock or raise the ceiling."
+        )
+    stem = mix_path.stem
+    names = [f"{stem}.sheet.json", f"{stem}.sheet.md"]
+    if preview:
+        names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
+    mix = read_mix(mix_path)
+    check_output(out, names, force, [mix_path])
+    with progress_bar() as show:
+        found = search(mix, config, decisions, jobs, show)
+    sheet = build_sheet(found)
+    if preview:
+        write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
+        seed = config.search.seed
+        write_wav24(out / f"{stem}.preview.wav", found.chosen.samples, mix.rate_hz, seed, force, [mix_path])
+    write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
+    write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
+    return sheet
+
+
+def suggest(
+    mix: Annotated[Path, typer.Argument(metavar="MIX", help="The finished stereo mix.", show_default=False)],
+    lufs: options.Lufs = None,
+    ceiling: options.Ceiling = None,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Where the sheet goes.")] = Path(),
+    preview: Annotated[bool, typer.Option("--preview", help="Also write the rendered result, 24-bit.")] = False,
+    lock: options.Lock = None,
+    without: options.Without = None,
+    budget: options.Budget = None,
+    seed: options.Seed = None,
+    jobs: options.Jobs = -1,
+    config: options.ConfigFile = None,
+    json: options.Json = False,
+    force: options.Force = False,
+) -> None:
+    """Find starting settings that bring MIX to a loudness under a true-peak ceiling.
+
+    Writes MIX.sheet.md and MIX.sheet.json and prints the sheet. Exit code 0: target reached; 1: could not run;
+    2: wrong usage; 3: target not reached, the closest result was written.
+
+    Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
+    """
+    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
+    decisions = parse_decisions(lock or [], without or [])
+    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview)
+    typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
+    if not sheet.met:
+        raise typer.Exit(TARGET_NOT_MET)

@@ -1,0 +1,29 @@
+"""The chains every suggestion has to beat: limiter alone, clipper plus limiter, and the trade default."""
+
+from autochain.config.model import Baselines, Coordinates
+
+LIMITER_ONLY = "limiter_only"
+CLIP_AND_LIMIT = "clip_and_limit"
+TRADE_DEFAULT = "trade_default"
+
+
+def baseline_points(trade_default: Coordinates, plan: Baselines) -> list[tuple[str, Coordinates]]:
+    """Every baseline point with the name of its family; the best of a family stands for it."""
+    bare = trade_default.model_copy(
+        update={"bus_work_db": 0.0, "peak_work_db": 0.0, "clip_share": 0.0, "onset_db": 0.0}
+    )
+    points = [(TRADE_DEFAULT, trade_default)]
+    for family, share, softness in (
+        (LIMITER_ONLY, 0.0, bare.clip_softness),
+        (CLIP_AND_LIMIT, plan.clip_share, plan.clip_softness),
+    ):
+        for release in plan.release_ms:
+            for lookahead in plan.lookahead_ms:
+                update = {
+                    "clip_share": share,
+                    "clip_softness": softness,
+                    "limiter_release_ms": release,
+                    "limiter_lookahead_ms": lookahead,
+                }
+                points.append((family, bare.model_copy(update=update)))
+    return points

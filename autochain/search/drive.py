@@ -1,0 +1,110 @@
+"""The one unknown that is solved and not searched: the drive that brings a chain to the wanted loudness.
+
+Loudness rises with drive nearly monotonically, then flattens as peak stages saturate. The solve is a bracketed
+secant: it starts where little is lost, moves towards the target, and stops as out of reach when the curve gets
+flatter than a set slope while still too quiet. Starting low makes the smallest root win.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from autochain.config.model import Drive
+
+_STEEPEST = 1.3  # LU per dB a transient shaper may add; a larger secant slope is noise
+_FLATTEST = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """Outcome of a drive solve.
+
+    Attributes
+    ----------
+    drive_db
+        Drive of the render that came nearest.
+    reached_lufs
+        Loudness of that render.
+    met
+        True when the target was met within the tolerance.
+    slope
+        Local slope in LU per dB at the end, where two renders show it.
+    renders
+        Number of renders spent.
+    """
+
+    drive_db: float
+    reached_lufs: float
+    met: bool
+    slope: float
+    renders: int
+
+
+def solve_drive(
+    loudness_at: Callable[[float], float],
+    target_lufs: float,
+    *,
+    start_db: float,
+    slope: float,
+    plan: Drive,
+    step_db: float = 0.0,
+    low_db: float = -60.0,
+) -> Solution:
+    """Find the smallest drive at which `loudness_at(drive_db)` equals the target.
+
+    Parameters
+    ----------
+    loudness_at
+        Renders at a drive in dB and returns the loudness in LUFS.
+    target_lufs
+        Loudness wanted.
+    start_db, slope
+        First guess, and the slope in LU per dB expected there.
+    plan
+        Range, tolerance and number of renders.
+    step_db
+        Proposals are rounded to this step when > 0; the nearest step then counts as met.
+    low_db
+        Lower end of the bracket.
+    """
+    seen: dict[float, float] = {}
+
+    def settable(drive_db: float) -> float:
+        drive_db = min(plan.max_db, max(low_db, drive_db))
+        return round(round(drive_db / step_db) * step_db, 6) if step_db > 0.0 else drive_db
+
+    tolerance = max(plan.tolerance_lu, 0.5 * step_db)
+    saturated = False
+    proposal = settable(start_db)
+    while proposal not in seen and len(seen) < plan.max_renders:
+        seen[proposal] = loudness_at(proposal) - target_lufs
+        error = seen[proposal]
+        below = sorted(d for d, e in seen.items() if e < 0.0)
+        above = sorted(d for d, e in seen.items() if e >= 0.0)
+        if abs(error) <= plan.tolerance_lu:
+            break
+        if len(seen) > 1:
+            ordered = sorted(seen)
+            at = ordered.index(proposal)
+            left, right = (at - 1, at) if at > 0 and (error < 0.0 or at == len(ordered) - 1) else (at, at + 1)
+            rise = (seen[ordered[right]] - seen[ordered[left]]) / (ordered[right] - ordered[left])
+            if not above and rise < plan.saturated_slope:
+                saturated = True
+                break
+            slope = min(_STEEPEST, max(_FLATTEST, rise))
+        if below and above and below[-1] < above[0]:
+            lo, hi = below[-1], above[0]
+            middle = lo + (hi - lo) * seen[lo] / (seen[lo] - seen[hi])
+            # A secant that hugs one end of a curved bracket barely moves: keep it off the ends.
+            proposal = settable(min(hi - 0.1 * (hi - lo), max(lo + 0.1 * (hi - lo), middle)))
+            if step_db > 0.0 and proposal in seen:
+                break
+        else:
+            proposal = settable(proposal - error / max(slope, plan.saturated_slope))
+    best = min(seen, key=lambda d: (abs(seen[d]), d))
+    return Solution(
+        drive_db=best,
+        reached_lufs=seen[best] + target_lufs,
+        met=not saturated and abs(seen[best]) <= tolerance,
+        slope=slope,
+        renders=len(seen),
+    )

@@ -1,0 +1,332 @@
+"""One point of the search: settings to a solved, rendered and priced trial.
+
+Order of work: both compressors once (thresholds solved for the wanted work), then the peak stages at every
+drive the solve asks for, then the costs of the render that met the target.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.chain.chain import DYNAMICS, LEVEL, STAGES, Rendered, render
+from autochain.chain.compressor import (
+    apply_reduction,
+    peak_reduction_per_block,
+    sidechain_level_db,
+    smoothed_reduction_db,
+)
+from autochain.chain.stage import GainTrace
+from autochain.config.model import Coordinates, Drive, Weights
+from autochain.measure.true_peak import TruePeakReading, read_true_peak
+from autochain.search.costs import Costs, measure_costs, score
+from autochain.search.drive import Solution, solve_drive
+from autochain.search.excerpts import GRID_HOPS
+from autochain.search.material import Material
+from autochain.search.space import Decisions, Outline, outline
+from autochain.search.work import solve_threshold, work_db
+from autochain.units import db_to_linear, linear_to_db
+
+# A target out of reach costs more than any reachable point, and more the further it is missed.
+OUT_OF_REACH = 100.0
+OUT_OF_REACH_PER_LU = 10.0
+SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
+LOCKED_TOLERANCE_LU = 0.1  # a locked drive meets the target when the printed loudness does
+DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
+MOST_CEILING_STEPS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """What neighbours suggest: level lost to the peak stages in dB, and slope in LU per dB."""
+
+    loss_db: float = 1.0
+    slope: float = 0.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """A priced point.
+
+    Attributes
+    ----------
+    coordinates
+        Where the sampler stood; None for fixed settings.
+    settings
+        Complete chain settings, drive included.
+    solution
+        How the drive was found and what loudness it gave.
+    costs, score
+        Costs of that render and their weighted sum (with the penalty when out of reach).
+    loss_db
+        Drive beyond what gain alone would have needed: loudness given up to the peak stages.
+    """
+
+    coordinates: Coordinates | None
+    settings: dict[str, dict[str, float]]
+    solution: Solution
+    costs: Costs
+    score: float
+    loss_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solved:
+    """A chain at its solved drive, with the render it gave.
+
+    Attributes
+    ----------
+    settings
+        Complete chain settings, drive included.
+    solution
+        How the drive was found and what loudness it gave.
+    loss_db
+        Drive beyond what gain alone would have needed.
+    before_peaks
+        Signal before the drive, per segment, pre-roll included.
+    rendered
+        Output per segment, pre-roll included.
+    traces
+        Gain traces per segment, by stage name, pre-roll included.
+    hops
+        K-weighted power per 10 ms hop of the scored output, per segment.
+    true_peak
+        Reading of the output; None when no ceiling was held.
+    """
+
+    settings: dict[str, dict[str, float]]
+    solution: Solution
+    loss_db: float
+    before_peaks: list[Samples]
+    rendered: list[Samples]
+    traces: list[dict[str, GainTrace]]
+    hops: list[npt.NDArray[np.float64]]
+    true_peak: TruePeakReading | None
+
+
+@dataclass(slots=True)
+class _Nearest:
+    """The render that came nearest to the target so far."""
+
+    error: float
+    drive_db: float
+    rendered: list[Rendered]
+    hops: list[npt.NDArray[np.float64]]
+    settings: dict[str, dict[str, float]]
+
+
+class Evaluator:
+    """Evaluates points on one material; calls are independent of each other and safe in parallel threads."""
+
+    def __init__(self, material: Material, weights: Weights, plan: Drive) -> None:
+        self.material = material
+        self.weights = weights
+        self.plan = plan
+        self._levels: dict[float, list[npt.NDArray[np.float32]]] = {}
+
+    def trial(
+        self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
+    ) -> Trial:
+        """Evaluate one point of the search space."""
+        solved = self.solve(outline(coordinates, decisions, ceiling_dbtp), target_lufs, guess)
+        return self.price(solved, target_lufs, coordinates)
+
+    def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
+        """Measure the costs of a solved chain and weigh them."""
+        settings = solved.settings
+        first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
+        costs = measure_costs(
+            self.material,
+            solved.rendered,
+            solved.hops,
+            solved.solution.reached_lufs,
+            solved.traces,
+            solved.before_peaks,
+            db_to_linear(first - settings["drive"]["gain_db"]),
+        )
+        price = score(costs, self.weights)
+        if not solved.solution.met:
+            price += OUT_OF_REACH + OUT_OF_REACH_PER_LU * abs(solved.solution.reached_lufs - target_lufs)
+        return Trial(
+            coordinates=coordinates,
+            settings=settings,
+            solution=solved.solution,
+            costs=costs,
+            score=price,
+            loss_db=solved.loss_db,
+        )
+
+    def solve(
+        self,
+        plan: Outline,
+        target_lufs: float,
+        guess: Guess,
+        *,
+        step_db: float = 0.0,
+        hold_dbtp: float | None = None,
+    ) -> Solved:
+        """Solve an outline for the target.
+
+        Parameters
+        ----------
+        plan
+            Settings, and what is left to solve in them.
+        target_lufs
+            Loudness wanted.
+        guess
+            Where the solve starts.
+        step_db
+            > 0 keeps the drive on settable steps.
+        hold_dbtp
+            Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
+            lowered by settable steps, and the drive solved again, until it does (unless the plan locks it).
+        """
+        settings, before_peaks, traces = self._dynamics(plan)
+        material = self.material
+        peak_db = linear_to_db(float(np.max(np.abs(material.scored(before_peaks)))))
+        before_lufs = material.lufs(material.scored_hops(before_peaks))
+        start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
+        reading: TruePeakReading | None = None
+        for _ in range(MOST_CEILING_STEPS):
+            solution, nearest = self._solve_level(
+                settings, before_peaks, peak_db, plan, target_lufs, start + guess.loss_db, guess.slope, step_db
+            )
+            if hold_dbtp is None:
+                break
+            reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
+            excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
+            if excess_db <= 0.0 or plan.ceiling_locked:
+                break
+            step = STAGES["limiter"].parameter("ceiling_dbtp").step
+            lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / step) * step
+            settings["limiter"] = STAGES["limiter"].rounded({**settings["limiter"], "ceiling_dbtp": lower})
+            guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
+        return Solved(
+            settings=nearest.settings,
+            solution=solution,
+            loss_db=solution.drive_db - start,
+            before_peaks=before_peaks,
+            rendered=[r.samples for r in nearest.rendered],
+            traces=[{**t, **r.traces} for t, r in zip(traces, nearest.rendered, strict=True)],
+            hops=nearest.hops,
+            true_peak=reading,
+        )
+
+    def _solve_level(
+        self,
+        settings: dict[str, dict[str, float]],
+        before_peaks: list[Samples],
+        peak_db: float,
+        plan: Outline,
+        target_lufs: float,
+        start_db: float,
+        slope: float,
+        step_db: float,
+    ) -> tuple[Solution, _Nearest]:
+        """Drive solve over the peak stages; keeps the nearest render."""
+        material = self.material
+        nearest: _Nearest | None = None
+
+        def loudness_at(drive_db: float) -> float:
+            nonlocal nearest
+            at = _with_drive(settings, drive_db, plan.clip_share, peak_db)
+            rendered = [render(x, material.rate_hz, at, stages=LEVEL) for x in before_peaks]
+            hops = material.scored_hops([r.samples for r in rendered])
+            lufs = material.lufs(hops)
+            lufs = SILENT_LUFS if lufs is None else lufs
+            error = abs(lufs - target_lufs)
+            if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):
+                nearest = _Nearest(error, drive_db, rendered, hops, at)
+            return lufs
+
+        if plan.drive_db is None:
+            solution = solve_drive(
+                loudness_at, target_lufs, start_db=start_db, slope=slope, plan=self.plan, step_db=step_db
+            )
+        else:
+            lufs = loudness_at(plan.drive_db)
+            met = abs(lufs - target_lufs) <= LOCKED_TOLERANCE_LU
+            solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=slope, renders=1)
+        assert nearest is not None
+        return solution, nearest
+
+    def _dynamics(
+        self, plan: Outline
+    ) -> tuple[dict[str, dict[str, float]], list[Samples], list[dict[str, GainTrace]]]:
+        """Render both compressors, thresholds solved where work is wanted."""
+        rate_hz = self.material.rate_hz
+        settings = {name: dict(values) for name, values in plan.settings.items()}
+        samples = [s.samples for s in self.material.segments]
+        traces: list[dict[str, GainTrace]] = [{} for _ in samples]
+        first = True
+        for name in DYNAMICS:
+            if name not in settings:
+                continue
+            own = settings[name]
+            levels = self._sidechain(samples, own["sidechain_hpf_hz"], cached=first)
+            if name in plan.work_db:
+                own["threshold_db"] = self._threshold(levels, own, plan.work_db[name], name)
+            computer = {key: own[key] for key in ("threshold_db", "ratio", "knee_db", "attack_ms", "release_ms")}
+            processed = [
+                apply_reduction(x, rate_hz, smoothed_reduction_db(level, rate_hz, **computer))
+                for x, level in zip(samples, levels, strict=True)
+            ]
+            samples = [p.samples for p in processed]
+            for trace, p in zip(traces, processed, strict=True):
+                if p.trace is not None:
+                    trace[name] = p.trace
+            first = False
+        return settings, samples, traces
+
+    def _sidechain(
+        self, samples: Sequence[Samples], hpf_hz: float, *, cached: bool
+    ) -> list[npt.NDArray[np.float32]]:
+        """Detector level per segment; the first compressor's input never changes, so its level is kept."""
+        if cached and hpf_hz in self._levels:
+            return self._levels[hpf_hz]
+        levels = [sidechain_level_db(x, self.material.rate_hz, hpf_hz) for x in samples]
+        if cached:
+            self._levels[hpf_hz] = levels
+        return levels
+
+    def _threshold(
+        self, levels: Sequence[npt.NDArray[np.float32]], own: dict[str, float], wanted_db: float, name: str
+    ) -> float:
+        material = self.material
+        scored = [level[s.skip_hops * material.hop :] for level, s in zip(levels, material.segments, strict=True)]
+        fixed = {key: own[key] for key in ("ratio", "knee_db", "attack_ms", "release_ms")}
+        block = GRID_HOPS * material.hop
+
+        def work_at(threshold_db: float) -> float:
+            blocks = [
+                peak_reduction_per_block(x, material.rate_hz, block, threshold_db=threshold_db, **fixed) for x in scored
+            ]
+            return work_db(blocks, material.loud_blocks)
+
+        parameter = STAGES[name].parameter("threshold_db")
+        slope = max(0.05, 1.0 - 1.0 / own["ratio"])
+        threshold = solve_threshold(
+            work_at,
+            wanted_db,
+            start_db=material.integrated_lufs + 8.0 - wanted_db / slope,
+            low_db=parameter.low,
+            high_db=parameter.high,
+        )
+        return parameter.rounded(threshold)
+
+
+def _with_drive(
+    settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float
+) -> dict[str, dict[str, float]]:
+    """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
+    at = {**settings, "drive": {"gain_db": drive_db}}
+    if clip_share is not None:
+        ceiling = settings["limiter"]["ceiling_dbtp"]
+        peak_work = max(0.0, peak_db + drive_db - ceiling)
+        parameter = STAGES["clipper"].parameter("ceiling_dbfs")
+        above = ceiling + (1.0 - clip_share) * peak_work
+        at["clipper"] = {**settings["clipper"], "ceiling_dbfs": parameter.rounded(above)}
+    return at

@@ -1,0 +1,28 @@
+"""Where a drive solve starts: what the nearest trials so far have lost to their peak stages."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from autochain.config.model import Coordinates, Ranges
+from autochain.search.evaluate import Guess, Trial
+from autochain.search.space import switched, to_vector
+
+_NEIGHBOURS = 4
+
+
+def guess_from(trials: Sequence[Trial], coordinates: Coordinates, ranges: Ranges) -> Guess:
+    """Distance-weighted mean of loss and slope over the four nearest solved trials."""
+    solved = [t for t in trials if t.coordinates is not None and t.solution.met]
+    if not solved:
+        return Guess()
+    here = np.array(to_vector(switched(coordinates), ranges))
+    there = np.array([to_vector(switched(t.coordinates), ranges) for t in solved if t.coordinates is not None])
+    distance = np.sqrt(((there - here) ** 2).sum(axis=1))
+    nearest = np.argsort(distance, kind="stable")[:_NEIGHBOURS]
+    weight = 1.0 / (distance[nearest] + 0.02)
+    weight /= weight.sum()
+    return Guess(
+        loss_db=float(sum(w * solved[i].loss_db for w, i in zip(weight, nearest, strict=True))),
+        slope=float(sum(w * solved[i].solution.slope for w, i in zip(weight, nearest, strict=True))),
+    )

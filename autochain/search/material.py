@@ -1,0 +1,151 @@
+"""What a trial is rendered on: the excerpts, or the whole song as one excerpt; with everything cached.
+
+The same evaluation runs on both, so that the only difference between a trial and the final verification is
+how much of the song it hears.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.measure.crest import CrestReference
+from autochain.measure.distortion import DistortionReference
+from autochain.measure.image import BalanceReference
+from autochain.measure.loudness import gated_lufs, gating_blocks, loud_hops, short_term_lufs, weighted_hops
+from autochain.search.excerpts import GRID_HOPS, Span
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """One excerpt with its pre-roll: samples, and how many 10 ms hops at its head are not scored."""
+
+    samples: Samples
+    span: Span
+
+    @property
+    def skip_hops(self) -> int:
+        """Pre-roll length in 10 ms hops."""
+        return self.span.preroll_hops
+
+    @property
+    def scored_hops(self) -> int:
+        """Scored length in 10 ms hops."""
+        return self.span.stop_hop - self.span.start_hop
+
+
+class Material:
+    """Segments of the linear-stage output and the references that costs compare with.
+
+    Parameters
+    ----------
+    song
+        Linear-stage output of the whole song, shape (frames, channels).
+    rate_hz
+        Sample rate.
+    song_hops
+        K-weighted power per 10 ms hop of `song`.
+    integrated_lufs
+        Loudness of `song`; loud parts are those at or above it.
+    spans
+        What to take.
+    """
+
+    def __init__(
+        self,
+        song: Samples,
+        rate_hz: int,
+        song_hops: npt.NDArray[np.float64],
+        integrated_lufs: float,
+        spans: Sequence[Span],
+    ) -> None:
+        self.rate_hz = rate_hz
+        self.hop = round(rate_hz / 100)
+        self.integrated_lufs = integrated_lufs
+        loud = loud_hops(song_hops, integrated_lufs)
+        self.segments: list[Segment] = []
+        self.loud: list[Mask] = []
+        for span in spans:
+            first = (span.start_hop - span.preroll_hops) * self.hop
+            whole = span.start_hop == 0 and span.stop_hop == len(song_hops)
+            # The whole song keeps its last incomplete hop: it is rendered and measured to its last sample.
+            samples = song if whole else np.ascontiguousarray(song[first : span.stop_hop * self.hop])
+            self.segments.append(Segment(samples=samples, span=span))
+            self.loud.append(loud[span.start_hop : span.stop_hop])
+        self.loud_joined = np.concatenate(self.loud)
+        self.loud_blocks = [
+            mask[: len(mask) // GRID_HOPS * GRID_HOPS].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5 for mask in self.loud
+        ]
+
+    def scored(self, rendered: Sequence[Samples]) -> Samples:
+        """Join the scored parts of one array per segment (one segment without pre-roll is not copied)."""
+        if len(rendered) == 1 and self.segments[0].skip_hops == 0:
+            return rendered[0]
+        return np.concatenate(
+            [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)], axis=0
+        )
+
+    def scored_hops(self, rendered: Sequence[Samples]) -> list[npt.NDArray[np.float64]]:
+        """K-weighted power per 10 ms hop of the scored part of each segment."""
+        return [
+            weighted_hops(r, self.rate_hz)[s.skip_hops :] for r, s in zip(rendered, self.segments, strict=True)
+        ]
+
+    @staticmethod
+    def lufs(hops: Sequence[npt.NDArray[np.float64]]) -> float | None:
+        """Gated loudness pooled over segments; no gating block straddles a splice."""
+        return gated_lufs(np.concatenate([gating_blocks(h) for h in hops]))
+
+    @staticmethod
+    def short_term(hops: Sequence[npt.NDArray[np.float64]]) -> npt.NDArray[np.float64]:
+        """Short-term loudness at a 100 ms step, pooled over segments; no window straddles a splice."""
+        return np.concatenate([short_term_lufs(h)[::10] for h in hops])
+
+    def trace(self, values: Sequence[npt.NDArray[np.float32]]) -> list[npt.NDArray[np.float32]]:
+        """Scored part of one 100 Hz trace per segment."""
+        return [v[s.skip_hops :][: s.scored_hops] for v, s in zip(values, self.segments, strict=True)]
+
+    @cached_property
+    def inputs(self) -> Samples:
+        """Scored linear-stage output, joined."""
+        return self.scored([s.samples for s in self.segments])
+
+    @cached_property
+    def input_short_term(self) -> npt.NDArray[np.float64]:
+        """Short-term loudness of the scored input."""
+        return self.short_term(self.input_hops)
+
+    @cached_property
+    def input_hops(self) -> list[npt.NDArray[np.float64]]:
+        """K-weighted power of the scored input."""
+        return self.scored_hops([s.samples for s in self.segments])
+
+    @cached_property
+    def input_lufs(self) -> float:
+        """Loudness of the scored input."""
+        lufs = self.lufs(self.input_hops)
+        return self.integrated_lufs if lufs is None else lufs
+
+    @cached_property
+    def distortion(self) -> DistortionReference:
+        """Spectra and masks of the input."""
+        return DistortionReference(self.inputs, self.rate_hz, self.input_lufs)
+
+    @cached_property
+    def crest(self) -> CrestReference:
+        """Crest and onsets of the input."""
+        return CrestReference(self.inputs, self.rate_hz)
+
+    @cached_property
+    def balance(self) -> BalanceReference:
+        """Spectrum and width of the input."""
+        return BalanceReference(self.inputs, self.rate_hz)
+
+    def warm(self) -> None:
+        """Build every reference now, so that parallel trials only read them."""
+        _ = (self.distortion, self.crest, self.balance, self.input_short_term)

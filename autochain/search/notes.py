@@ -1,0 +1,121 @@
+"""Notes on a result: what was seen, and what to try."""
+
+from collections.abc import Mapping
+
+from autochain.config.model import Config
+from autochain.measure.measurement import Measurement
+from autochain.prepare.symmetry import Rotation
+from autochain.search.result import Note, SearchStats, Verified
+from autochain.search.space import Decisions
+from autochain.units import number
+
+_MOST_ON_EDGE = 1.0 / 3.0  # of eleven coordinates; more means the score is at fault, not the range
+_COORDINATES = 11
+
+
+def gain_only_note(gain_db: float) -> Note:
+    """The target is at or under the mix's own loudness."""
+    return Note(
+        code="gain_only",
+        text=f"The target is no louder than the mix: a gain of {number(gain_db, 'dB', signed=True)} reaches it.",
+        suggestion="No stage needs to work. Choose a louder target to see what more would cost.",
+    )
+
+
+def too_dense_note(plr_db: float, gain_db: float, met: bool) -> Note:
+    """The mix has been limited or clipped already."""
+    reach = "" if met else " The target is not reached that way."
+    return Note(
+        code="mix_too_dense",
+        text=(
+            f"The mix has a peak-to-loudness ratio of {number(plr_db, 'dB')}: it has been limited or clipped "
+            f"already, so it is only moved by {number(gain_db, 'dB', signed=True)}.{reach}"
+        ),
+        suggestion="Export the mix again with the limiter on its bus taken off, then ask again.",
+    )
+
+
+def _target_missed(config: Config, chosen: Verified) -> Note:
+    after, target = chosen.after, config.target
+    loudness = after.integrated_lufs
+    missing = number(abs(target.lufs - loudness), "LU") if loudness is not None else "all"
+    if chosen.saturated:
+        why = "More drive no longer makes it louder: what the peak stages take away equals what the drive adds."
+        what = "Choose a quieter target, or let the compressors or the clipper do more by widening their ranges."
+    else:
+        why = "A locked setting or the true-peak ceiling stands in the way."
+        what = "Loosen the lock, or choose a quieter target."
+    reached = f"{number(loudness, 'LUFS')} at {number(after.true_peak_dbtp, 'dBTP')}"
+    return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
+
+
+def notes_for(
+    config: Config,
+    before: Measurement,
+    chosen: Verified,
+    baselines: Mapping[str, Verified],
+    rotation: Rotation,
+    stats: SearchStats,
+    decisions: Decisions,
+) -> tuple[Note, ...]:
+    """Everything worth saying about a searched result, most important first."""
+    notes = []
+    if not chosen.met:
+        notes.append(_target_missed(config, chosen))
+    if before.true_peak_dbtp is not None and before.true_peak_dbtp > 0.0:
+        notes.append(
+            Note(
+                code="mix_over_full_scale",
+                text=f"The mix peaks at {number(before.true_peak_dbtp, 'dBTP', signed=True)}. It was not clipped again: "
+                "the clipper was left out.",
+                suggestion=f"Turn the mix down by {number(before.true_peak_dbtp + 1.0, 'dB')} and export it again.",
+            )
+        )
+    own = chosen.settings.get("limiter", {}).get("ceiling_dbtp")
+    if own is not None and own < config.target.ceiling_dbtp:
+        notes.append(
+            Note(
+                code="limiter_headroom",
+                text=f"The limiter is set {number(config.target.ceiling_dbtp - own, 'dB')} under the ceiling so that "
+                f"the highest of three true-peak readings stays under {number(config.target.ceiling_dbtp, 'dBTP')}.",
+                suggestion="With another limiter, lower its ceiling until your own true-peak meter agrees.",
+            )
+        )
+    if "rotation" in chosen.settings and rotation.used:
+        notes.append(
+            Note(
+                code="rotation",
+                text=f"One side of the waveform reaches further; rotating the phase saves the peak stages "
+                f"{number(rotation.saving_db, 'dB')} on average in the loud parts.",
+                suggestion="Compare with and without at equal loudness; leave it out if low notes lose their shape.",
+            )
+        )
+    if stats.chosen_from != "suggestion":
+        words = stats.chosen_from.replace("_", " ")
+        notes.append(
+            Note(
+                code="baseline_best",
+                text=f"On the whole song nothing the search found scored better than {words}, so that is suggested.",
+                suggestion="Raise --budget, or take it: a simple chain is enough for this song and target.",
+            )
+        )
+    if len(stats.on_edge) > _MOST_ON_EDGE * _COORDINATES:
+        notes.append(
+            Note(
+                code="range_edges",
+                text=f"{len(stats.on_edge)} of {_COORDINATES} searched values ended on the edge of their range: "
+                f"{', '.join(stats.on_edge)}.",
+                suggestion="Trust the costs less than usual here and judge these settings by ear first.",
+            )
+        )
+    limiter_only = baselines.get("limiter_only")
+    if chosen.met and limiter_only is not None and not limiter_only.met:
+        reached = number(limiter_only.after.integrated_lufs, "LUFS")
+        notes.append(
+            Note(
+                code="limiter_only_short",
+                text=f"A limiter alone gets no further than {reached} on this song.",
+                suggestion="The stages before it are what makes the target possible: do not bypass them all.",
+            )
+        )
+    return tuple(notes)

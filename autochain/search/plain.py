@@ -1,0 +1,72 @@
+"""Targets that need no search: a gain alone reaches them, or the mix must not be worked on further."""
+
+from autochain.audio.mix import Mix
+from autochain.chain.chain import STAGES, render
+from autochain.config.model import Config
+from autochain.measure.loudness import loud_hops, weighted_hops
+from autochain.measure.measurement import Measurement, measure
+from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.costs import NOTHING
+from autochain.search.facts import stage_facts
+from autochain.search.notes import gain_only_note, too_dense_note
+from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.space import Decisions
+from autochain.search.verify import LOUDNESS_TOLERANCE_LU
+
+# Under this the mix has been limited or clipped already. common practice, no source
+TOO_DENSE_PLR_DB = 8.0
+_STEP_DB = 0.1
+
+
+def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measurement) -> Suggestion | None:
+    """Result reached by gain alone, or None when a search is needed.
+
+    A target quieter than the mix costs nothing. A mix whose PLR is under 8 dB is only turned up or down, never
+    clipped or limited again; what it misses is said in a note.
+    """
+    target = config.target
+    loudness, peak, plr = before.integrated_lufs, before.true_peak_dbtp, before.plr_db
+    if loudness is None or peak is None or plr is None or decisions.locks:
+        return None
+    gain = STAGES["drive"].parameter("gain_db").rounded(target.lufs - loudness)
+    fits = peak + gain <= target.ceiling_dbtp
+    dense = plr < TOO_DENSE_PLR_DB
+    if not dense and not (fits and target.lufs <= loudness + LOUDNESS_TOLERANCE_LU):
+        return None
+    if not fits:
+        room = target.ceiling_dbtp - peak
+        gain = STAGES["drive"].parameter("gain_db").rounded(room)
+        if gain > room:
+            gain = STAGES["drive"].parameter("gain_db").rounded(gain - _STEP_DB)
+    settings = {"drive": {"gain_db": gain}}
+    samples = render(mix.samples, mix.rate_hz, settings).samples
+    after = measure(samples, mix.rate_hz)
+    hops = weighted_hops(mix.samples, mix.rate_hz)
+    met = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
+
+    def result(name: str) -> Verified:
+        return Verified(
+            name=name,
+            settings=settings,
+            after=after,
+            costs=NOTHING,
+            score=0.0,
+            met=met,
+            saturated=False,
+            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, loudness)),
+            samples=samples,
+        )
+
+    note = too_dense_note(plr, gain, met) if dense else gain_only_note(gain)
+    return Suggestion(
+        mix=mix,
+        config=config,
+        decisions=decisions,
+        before=before,
+        chosen=result("suggestion"),
+        baselines={name: result(name) for name in (LIMITER_ONLY, TRADE_DEFAULT)},
+        rotation_saving_db=0.0,
+        spans=(),
+        stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),
+        notes=(note,),
+    )

@@ -1,0 +1,82 @@
+"""What a search hands over: facts and numbers, no words for the page but notes."""
+
+from dataclasses import dataclass
+
+from autochain.audio.mix import Mix, Samples
+from autochain.config.model import Config
+from autochain.measure.measurement import Measurement
+from autochain.search.costs import Costs
+from autochain.search.excerpts import Span
+from autochain.search.facts import StageFacts
+from autochain.search.space import Decisions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something the engineer should know: what was seen, and what to try."""
+
+    code: str
+    text: str
+    suggestion: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """A chain rendered and measured on the whole song.
+
+    Attributes
+    ----------
+    name
+        `suggestion` or the baseline's name.
+    settings
+        Complete settings at hand-settable steps.
+    after
+        Measurement of the render.
+    costs, score
+        Whole-song costs and their weighted sum.
+    met
+        True when loudness is within 0.1 LU of the target and the true peak under the ceiling.
+    saturated
+        True when more drive no longer made it louder.
+    stages
+        Facts per stage.
+    samples
+        The render.
+    """
+
+    name: str
+    settings: dict[str, dict[str, float]]
+    after: Measurement
+    costs: Costs
+    score: float
+    met: bool
+    saturated: bool
+    stages: tuple[StageFacts, ...]
+    samples: Samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchStats:
+    """How the search went: trials told, trials that met the target, coordinates left on a range edge."""
+
+    trials: int
+    feasible: int
+    on_edge: tuple[str, ...]
+    mean_renders: float
+    chosen_from: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """Result of `suggest`."""
+
+    mix: Mix
+    config: Config
+    decisions: Decisions
+    before: Measurement
+    chosen: Verified
+    baselines: dict[str, Verified]
+    rotation_saving_db: float
+    spans: tuple[Span, ...]
+    stats: SearchStats
+    notes: tuple[Note, ...]

@@ -1,0 +1,265 @@
+"""The search from mix to verified suggestion: prepare, calibrate, batches of trials, whole-song verification."""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from joblib import Parallel, delayed
+
+from autochain.audio.mix import Mix
+from autochain.chain.chain import LINEAR, render
+from autochain.config.model import Config, Coordinates
+from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
+from autochain.measure.measurement import Measurement, measure
+from autochain.prepare.symmetry import Rotation, choose_rotation
+from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
+from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.excerpts import Span, choose_spans
+from autochain.search.guess import guess_from
+from autochain.search.material import Material
+from autochain.search.notes import notes_for
+from autochain.search.plain import plain_gain
+from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.space import Decisions, fixed, on_edge, outline, switched
+from autochain.search.verify import verify
+from autochain.search.with_optuna import TpeOptimiser
+from autochain.units import db_to_linear
+
+Progress = Callable[[str, float], None]
+
+# A limiter alone loses about this much loudness at usual targets; only places the rotation's threshold.
+_EXPECTED_LOSS_DB = 1.5
+# Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
+# peaks between samples, and three meters differ by tenths of a dB.
+_HEADROOM_DB = 0.1
+
+
+def _silent(phase: str, done: float) -> None:
+    """Progress that nobody watches."""
+
+
+class Search:
+    """One search over one mix; `run` gives the verified suggestion.
+
+    Parameters
+    ----------
+    mix
+        The mix.
+    config
+        Targets, plan, weights.
+    decisions
+        Locks and stages left out.
+    jobs
+        Trials evaluated in parallel; changes nothing but time.
+    progress
+        Called with a phase and its share done.
+    """
+
+    def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
+        self.mix = mix
+        self.config = config
+        self.decisions = decisions
+        self.progress = progress
+        # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
+        # reference instead of copying them.
+        self._parallel = Parallel(n_jobs=jobs, prefer="threads")
+        self.trials: list[Trial] = []
+        self.families: list[tuple[str, Trial]] = []
+
+    def run(self) -> Suggestion:
+        """Search and verify."""
+        mix, target, plan = self.mix, self.config.target, self.config.search
+        self.progress("measuring the mix", 0.0)
+        before = measure(mix.samples, mix.rate_hz)
+        if before.integrated_lufs is None or before.true_peak_dbtp is None:
+            raise ValueError("a silent mix reached the search; reading refuses it")
+        simple = plain_gain(mix, self.config, self.decisions, before)
+        if simple is not None:
+            return simple
+        if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
+            # Peaks over full scale may have been clipped once: never a second time.
+            without = self.decisions.without | {"clipper"}
+            self.decisions = Decisions(locks=self.decisions.locks, without=without)
+        mix_hops = weighted_hops(mix.samples, mix.rate_hz)
+        spans = choose_spans(mix.samples, mix.rate_hz, mix_hops, before.integrated_lufs, plan.excerpts)
+        rotation = self._rotation(spans, before, mix_hops)
+        self._fix_linear(rotation)
+
+        linear = render(mix.samples, mix.rate_hz, self._linear_settings(), stages=LINEAR).samples
+        hops = mix_hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
+        level = integrated_lufs(hops)
+        assert level is not None
+        whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
+        excerpts = Evaluator(Material(linear, mix.rate_hz, hops, level, spans), self.config.weights, plan.drive)
+        song = Evaluator(Material(linear, mix.rate_hz, hops, level, [whole]), self.config.weights, plan.drive)
+
+        self._search(excerpts, song)
+        return self._finish(song, before, rotation, spans)
+
+    def _rotation(self, spans: Sequence[Span], before: Measurement, mix_hops: np.ndarray) -> Rotation:
+        """Decide the rotation on the excerpts, at the level where a limiter alone would begin to work."""
+        mix, target = self.mix, self.config.target
+        assert before.integrated_lufs is not None
+        hop = round(mix.rate_hz / 100)
+        joined = np.concatenate([mix.samples[s.start_hop * hop : s.stop_hop * hop] for s in spans])
+        loud = loud_hops(mix_hops, before.integrated_lufs)
+        flags = np.concatenate([loud[s.start_hop : s.stop_hop] for s in spans])
+        threshold_db = target.ceiling_dbtp - (target.lufs - before.integrated_lufs) - _EXPECTED_LOSS_DB
+        return choose_rotation(joined, mix.rate_hz, flags, db_to_linear(threshold_db))
+
+    def _fix_linear(self, rotation: Rotation) -> None:
+        locks = {name: dict(values) for name, values in self.decisions.locks.items()}
+        if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
+            locks["rotation"] = {"angle_deg": rotation.angle_deg}
+        self._linear = {name: locks[name] for name in LINEAR if name in locks}
+        self.effective = Decisions(locks=locks, without=self.decisions.without)
+
+    def _linear_settings(self) -> dict[str, dict[str, float]]:
+        first = outline(self.config.search.trade_default, self.effective, self._limiter_ceiling())
+        return {name: first.settings[name] for name in LINEAR if name in first.settings}
+
+    def _limiter_ceiling(self) -> float:
+        return self.config.target.ceiling_dbtp - _HEADROOM_DB
+
+    def _decisions_for(self, family: str) -> Decisions:
+        """Locks on stages that a baseline does not have say nothing about it."""
+        if family in ("", TRADE_DEFAULT):
+            return self.effective
+        keep = {*LINEAR, "drive", "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
+        locks = {name: values for name, values in self.effective.locks.items() if name in keep}
+        return Decisions(locks=locks, without=self.effective.without)
+
+    def _search(self, excerpts: Evaluator, song: Evaluator) -> None:
+        """Spend the budget on trials; every score is taken where the whole song would meet the target."""
+        plan, target = self.config.search, self.config.target
+        self.progress("calibrating the excerpts", 0.0)
+        excerpts.material.warm()
+        families = baseline_points(plan.trade_default, plan.baselines)[: plan.budget]
+        first = excerpts.solve(
+            outline(plan.trade_default, self.effective, self._limiter_ceiling()), target.lufs, Guess()
+        )
+        excerpt_target = self._calibrate(excerpts, song, first.settings, first.loss_db)
+        optimiser = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
+        waiting = list(families)
+        halfway = False
+        while len(self.trials) < plan.budget:
+            count = min(plan.batch, plan.budget - len(self.trials))
+            named = waiting[:count]
+            waiting = waiting[count:]
+            asked = optimiser.ask(count - len(named))
+            batch = [*named, *(("", point) for point in asked)]
+            self.progress("searching", len(self.trials) / plan.budget)
+            done = self._evaluate(excerpts, batch, excerpt_target)
+            optimiser.tell([trial.score for trial in done[len(named) :]])
+            for (family, point), trial in zip(named, done, strict=False):
+                optimiser.known(point, trial.score)
+                self.families.append((family, trial))
+            self.trials.extend(done)
+            if not halfway and len(self.trials) >= plan.budget // 2 and len(self.trials) < plan.budget:
+                halfway = True
+                best = min(self.trials, key=lambda t: t.score)
+                if best.solution.met:
+                    excerpt_target = self._calibrate(excerpts, song, best.settings, best.loss_db)
+
+    def _evaluate(
+        self, excerpts: Evaluator, batch: Sequence[tuple[str, Coordinates]], target_lufs: float
+    ) -> list[Trial]:
+        """Evaluate one batch in parallel; what each call sees depends on earlier batches alone."""
+        ranges = self.config.search.ranges
+        before = list(self.trials)
+        return list(
+            self._parallel(
+                delayed(excerpts.trial)(
+                    point,
+                    self._decisions_for(family),
+                    self._limiter_ceiling(),
+                    target_lufs,
+                    guess_from(before, point, ranges),
+                )
+                for family, point in batch
+            )
+        )
+
+    def _calibrate(
+        self, excerpts: Evaluator, song: Evaluator, settings: dict[str, dict[str, float]], loss_db: float
+    ) -> float:
+        """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
+        target = self.config.target.lufs
+        free = fixed(settings, Decisions())
+        solved = song.solve(free, target, Guess(loss_db=loss_db))
+        same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
+        heard = excerpts.solve(fixed(settings, same), target, Guess())
+        return target - solved.solution.reached_lufs + heard.solution.reached_lufs
+
+    def _finish(
+        self,
+        song: Evaluator,
+        before: Measurement,
+        rotation: Rotation,
+        spans: tuple[Span, ...],
+    ) -> Suggestion:
+        """Verify the best trial and the baselines on the whole song; the best of them is the suggestion."""
+        target = self.config.target
+        self.progress("verifying on the whole song", 0.0)
+        song.material.warm()
+        best = min(self.trials, key=lambda t: t.score)
+        contenders = {"suggestion": (best, self.effective)}
+        for family in (LIMITER_ONLY, TRADE_DEFAULT):
+            members = [trial for name, trial in self.families if name == family]
+            if members:
+                contenders[family] = (min(members, key=lambda t: t.score), self._decisions_for(family))
+        verified: list[Verified] = list(
+            self._parallel(
+                delayed(verify)(
+                    name, trial.settings, self.mix, song, target, decisions, Guess(loss_db=trial.loss_db)
+                )
+                for name, (trial, decisions) in contenders.items()
+            )
+        )
+        by_name = {v.name: v for v in verified}
+        allowed = [v for v in verified if v.name == "suggestion" or self._honours_locks(v.name)]
+        chosen = min(allowed, key=lambda v: (not v.met, v.score))
+        point = contenders[chosen.name][0].coordinates
+        stats = SearchStats(
+            trials=len(self.trials),
+            feasible=sum(t.solution.met for t in self.trials),
+            on_edge=on_edge(switched(point), self.config.search.ranges) if point is not None else (),
+            mean_renders=float(np.mean([t.solution.renders for t in self.trials])),
+            chosen_from=chosen.name,
+        )
+        baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
+        return Suggestion(
+            mix=self.mix,
+            config=self.config,
+            decisions=self.decisions,
+            before=before,
+            chosen=chosen,
+            baselines=baselines,
+            rotation_saving_db=rotation.saving_db,
+            spans=spans,
+            stats=stats,
+            notes=notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
+        )
+
+    def _honours_locks(self, family: str) -> bool:
+        return self._decisions_for(family).stages == self.effective.stages
+
+
+def suggest(
+    mix: Mix, config: Config, decisions: Decisions | None = None, jobs: int = 1, progress: Progress = _silent
+) -> Suggestion:
+    """Find, verify and describe starting settings for one mix.
+
+    Parameters
+    ----------
+    mix
+        The mix, as read.
+    config
+        Targets, plan, weights.
+    decisions
+        Locks and stages left out.
+    jobs
+        Trials evaluated in parallel; changes nothing but time.
+    progress
+        Called with a phase and its share done.
+    """
+    return Search(mix, config, Decisions() if decisions is None else decisions, jobs, progress).run()

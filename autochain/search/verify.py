@@ -1,0 +1,67 @@
+"""The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
+
+from collections.abc import Mapping
+
+from autochain.audio.mix import Mix
+from autochain.chain.chain import rounded
+from autochain.chain.stage import Settings
+from autochain.config.model import Target
+from autochain.measure.measurement import measure
+from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.facts import stage_facts
+from autochain.search.result import Verified
+from autochain.search.space import Decisions, fixed
+
+LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
+
+
+def verify(
+    name: str,
+    settings: Mapping[str, Settings],
+    mix: Mix,
+    song: Evaluator,
+    target: Target,
+    decisions: Decisions,
+    guess: Guess,
+) -> Verified:
+    """Solve the drive on the whole song under the true-peak ceiling, then measure.
+
+    Parameters
+    ----------
+    name
+        What the chain is called in the result.
+    settings
+        Complete settings; the drive in them is only where the solve starts from.
+    mix
+        The mix before any stage.
+    song
+        Evaluator over the whole song's linear-stage output.
+    target
+        Loudness and ceiling to meet.
+    decisions
+        The engineer's locks.
+    guess
+        Start of the solve.
+    """
+    material = song.material
+    solved = song.solve(
+        fixed(rounded(settings), decisions), target.lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
+    )
+    trial = song.price(solved, target.lufs)
+    samples, traces = solved.rendered[0], solved.traces[0]
+    after = measure(samples, mix.rate_hz, solved.true_peak)
+    under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
+    close = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
+    return Verified(
+        name=name,
+        settings=solved.settings,
+        after=after,
+        costs=trial.costs,
+        score=trial.score,
+        met=under and close,
+        saturated=not solved.solution.met,
+        stages=stage_facts(
+            mix.samples, mix.rate_hz, solved.settings, traces, material.input_hops[0], material.loud[0]
+        ),
+        samples=samples,
+    )

@@ -1,0 +1,151 @@
+"""The sheet as Markdown: result first, then what to set, where to listen, what it costs."""
+
+from collections.abc import Iterable
+
+from autochain.chain.chain import STAGES
+from autochain.chain.parameter import Parameter
+from autochain.sheet.model import Sheet, StageEntry
+from autochain.sheet.words import BASELINES, CAUTION, COSTS, FIGURES, TIME_CONSTANTS
+from autochain.units import clock, number
+
+
+def _row(cells: Iterable[str]) -> str:
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+
+
+def _table(head: list[str], rows: Iterable[list[str]]) -> list[str]:
+    return [_row(head), _row("---" for _ in head), *(_row(r) for r in rows)]
+
+
+def setting_text(parameter: Parameter, value: float) -> str:
+    """One setting as the engineer reads it: label, value, unit."""
+    if parameter.off is not None and value == parameter.off:
+        return f"{parameter.label} off"
+    decimals = 0
+    while decimals < 3 and abs(round(value, decimals) - value) > 1e-9:
+        decimals += 1
+    if parameter.step >= 0.1 > 0.01 and parameter.scale == "linear" and parameter.step < 1.0:
+        decimals = max(1, decimals)
+    return f"{parameter.label} {number(value, parameter.unit, decimals)}"
+
+
+def _meter(entry: StageEntry) -> str:
+    reduction = entry.reduction_db
+    if reduction is None:
+        return "–"
+    word = "adds" if reduction.max < 0.0 else "takes"
+    typical, most = number(abs(reduction.typical)), number(abs(reduction.max), "dB")
+    return f"{word} {typical}, at most {most} at {clock(reduction.max_at_s)}"
+
+
+def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:
+    for place, entry in enumerate(sheet.stages, 1):
+        stage = STAGES[entry.stage]
+        yield [
+            str(place),
+            stage.label,
+            "; ".join(setting_text(stage.parameter(name), value) for name, value in entry.settings.items()),
+            _meter(entry),
+            f"{number(entry.input.peak_dbfs)} dBFS peak, {number(entry.input.short_term_lufs)} LUFS",
+            number(entry.trim_db, "dB", signed=True),
+        ]
+
+
+def _result(sheet: Sheet) -> list[str]:
+    after, before = sheet.after, sheet.before
+    verdict = "Target reached" if sheet.met else "Target NOT reached"
+    want = f"{number(sheet.target.lufs, 'LUFS')} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
+    lines = [
+        f"**{verdict}: {number(after.integrated_lufs, 'LUFS')} at {number(after.true_peak_dbtp, 'dBTP')}** "
+        f"(wanted {want}; the mix has {number(before.integrated_lufs, 'LUFS')} at "
+        f"{number(before.true_peak_dbtp, 'dBTP')}).",
+        "",
+        f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
+        f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
+        f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. Score {number(sheet.costs.score, decimals=2)} "
+        f"(lower is better)"
+        + "".join(
+            f"; {BASELINES.get(name, name)} {number(b.score, decimals=2)}"
+            if b.met
+            else f"; {BASELINES.get(name, name)} gets no further than {number(b.integrated_lufs, 'LUFS')}"
+            for name, b in sheet.baselines.items()
+        )
+        + ".",
+    ]
+    return lines
+
+
+def _listen(sheet: Sheet) -> Iterable[str]:
+    for entry in sheet.stages:
+        if entry.listen_for:
+            times = " and ".join(clock(t) for t in entry.cues_s)
+            yield f"- {times} – {STAGES[entry.stage].label}: {'; '.join(entry.listen_for)}."
+
+
+def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
+    for name, (label, unit, decimals, meaning) in COSTS.items():
+        others = [number(getattr(b, name), decimals=decimals) for b in sheet.baselines.values()]
+        weight = number(sheet.weights[name], decimals=2)
+        yield [f"{label}, {unit}", number(getattr(sheet.costs, name), decimals=decimals), *others, weight, meaning]
+    scores = [number(b.score, decimals=2) for b in sheet.baselines.values()]
+    yield ["**score**", number(sheet.costs.score, decimals=2), *scores, "", "weighted sum; lower is better"]
+    reached = [number(b.integrated_lufs) for b in sheet.baselines.values()]
+    yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", ""]
+
+
+def to_markdown(sheet: Sheet) -> str:
+    """Return the sheet as Markdown text with a final newline."""
+    request = sheet.provenance.request
+    versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
+    excerpts = ", ".join(f"{clock(e.start_s)} ({e.reason})" for e in sheet.search.excerpts)
+    locks = ", ".join(f"{name}={value:g}" for name, value in request.locks.items()) or "none"
+    heads = [BASELINES.get(name, name) for name in sheet.baselines]
+    lines = [
+        f"# Master settings: {sheet.mix.file}",
+        "",
+        *_result(sheet),
+        "",
+        "## What to set",
+        "",
+        *_table(
+            ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"],
+            _stage_rows(sheet),
+        ),
+        "",
+        "Trim: gain after the stage at which switching it off changes nothing in loudness. " + TIME_CONSTANTS,
+        "",
+        "## Where to listen",
+        "",
+        *_listen(sheet),
+        "",
+        *(["## Notes", ""] if sheet.notes else []),
+        *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
+        *([""] if sheet.notes else []),
+        "## What it costs",
+        "",
+        *_table(["cost", "suggestion", *heads, "weight", "meaning"], _cost_rows(sheet)),
+        "",
+        "## Before and after",
+        "",
+        *_table(
+            ["figure", "mix", "master"],
+            (
+                [label, number(getattr(sheet.before, name), unit, d), number(getattr(sheet.after, name), unit, d)]
+                for name, label, unit, d in FIGURES
+            ),
+        ),
+        "",
+        "## What reproduces it",
+        "",
+        f"Target {number(request.lufs, 'LUFS')}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
+        f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
+        f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}.",
+        f"Mix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "
+        f"{sheet.mix.channels} channels, {sheet.mix.subtype}.",
+        f"{sheet.search.trials} trials, {sheet.search.trials_on_target} on target"
+        + (f"; judged on excerpts at {excerpts}" if excerpts else "")
+        + f". {versions}.",
+        "",
+        f"*{CAUTION}*",
+    ]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,132 @@
+"""From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
+
+import hashlib
+import json
+import platform
+from importlib.metadata import version
+
+import autochain
+from autochain.chain.chain import STAGES
+from autochain.measure.measurement import Measurement
+from autochain.search.facts import StageFacts
+from autochain.search.result import Suggestion, Verified
+from autochain.sheet.model import (
+    FORMAT_VERSION,
+    Baseline,
+    Costs,
+    Excerpt,
+    Figures,
+    InputLevel,
+    MixFacts,
+    NoteEntry,
+    Provenance,
+    Reduction,
+    Request,
+    SearchFacts,
+    Sheet,
+    StageEntry,
+    TargetFacts,
+)
+
+# Libraries whose version can change a number.
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+_DECIMALS = 3
+
+
+def _fine(value: float) -> float:
+    return round(float(value), _DECIMALS) + 0.0  # + 0.0 turns -0.0 into 0.0
+
+
+def _figures(measurement: Measurement) -> Figures:
+    return Figures(**{k: None if v is None else _fine(v) for k, v in measurement.as_dict().items()})
+
+
+def _costs(verified: Verified) -> dict[str, float]:
+    return {**{k: _fine(v) for k, v in verified.costs.as_dict().items()}, "score": _fine(verified.score)}
+
+
+def _stage(facts: StageFacts) -> StageEntry:
+    reduction = None
+    if facts.reduction_max_db is not None and facts.reduction_typical_db is not None and facts.max_at_s is not None:
+        reduction = Reduction(
+            max=_fine(facts.reduction_max_db),
+            typical=_fine(facts.reduction_typical_db),
+            max_at_s=_fine(facts.max_at_s),
+        )
+    return StageEntry(
+        stage=facts.stage,
+        settings={name: _settable(value) for name, value in facts.settings.items()},
+        input=InputLevel(
+            peak_dbfs=_fine(facts.input_peak_dbfs), short_term_lufs=_fine(facts.input_short_term_lufs)
+        ),
+        reduction_db=reduction,
+        trim_db=_fine(facts.trim_db),
+        listen_for=STAGES[facts.stage].listen_for,
+        cues_s=tuple(_fine(t) for t in facts.cues_s),
+    )
+
+
+def _settable(value: float) -> float:
+    return round(value, 6) + 0.0
+
+
+def build_sheet(suggestion: Suggestion) -> Sheet:
+    """Gather the sheet's facts from a search result."""
+    mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
+    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    locks = suggestion.decisions.locks
+    return Sheet(
+        format_version=FORMAT_VERSION,
+        mix=MixFacts(
+            file=mix.file,
+            sha256=mix.sha256,
+            rate_hz=mix.rate_hz,
+            channels=mix.channels,
+            duration_s=_fine(mix.duration_s),
+            subtype=mix.subtype,
+        ),
+        target=TargetFacts(lufs=config.target.lufs, ceiling_dbtp=config.target.ceiling_dbtp),
+        met=chosen.met,
+        before=_figures(suggestion.before),
+        after=_figures(chosen.after),
+        stages=tuple(_stage(f) for f in chosen.stages),
+        costs=Costs(**_costs(chosen), rotation_saving_db=_fine(suggestion.rotation_saving_db)),
+        weights=config.weights.model_dump(),
+        baselines={
+            name: Baseline(
+                **_costs(v),
+                integrated_lufs=None if v.after.integrated_lufs is None else _fine(v.after.integrated_lufs),
+                met=v.met,
+            )
+            for name, v in suggestion.baselines.items()
+        },
+        alternatives=(),
+        notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
+        search=SearchFacts(
+            trials=suggestion.stats.trials,
+            trials_on_target=suggestion.stats.feasible,
+            chosen_from=suggestion.stats.chosen_from,
+            on_range_edge=suggestion.stats.on_edge,
+            excerpts=tuple(
+                Excerpt(start_s=_fine(s.start_hop / 100), stop_s=_fine(s.stop_hop / 100), reason=s.reason)
+                for s in suggestion.spans
+            ),
+        ),
+        provenance=Provenance(
+            request=Request(
+                lufs=config.target.lufs,
+                ceiling_dbtp=config.target.ceiling_dbtp,
+                locks={f"{stage}.{name}": v for stage in sorted(locks) for name, v in sorted(locks[stage].items())},
+                without=tuple(sorted(suggestion.decisions.without)),
+                config_sha256=hashlib.sha256(canonical.encode()).hexdigest(),
+                seed=config.search.seed,
+                budget=config.search.budget,
+                batch=config.search.batch,
+            ),
+            versions={
+                "autochain": autochain.__version__,
+                "python": platform.python_version(),
+                **{name: version(name) for name in _LIBRARIES},
+            },
+        ),
+    )

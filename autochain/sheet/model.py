@@ -1,0 +1,173 @@
+"""The sheet as data: numbers and facts only. Its JSON Schema is published as `sheet.schema.json`.
+
+format_version 1: first version.
+"""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+FORMAT_VERSION = 1
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class MixFacts(_Part):
+    """Which mix the sheet is for; `file` is the base name."""
+
+    file: str
+    sha256: str
+    rate_hz: int
+    channels: int
+    duration_s: float
+    subtype: str
+
+
+class TargetFacts(_Part):
+    """What was asked for."""
+
+    lufs: float
+    ceiling_dbtp: float
+
+
+class Figures(_Part):
+    """Measurement before or after; null where a figure does not exist."""
+
+    integrated_lufs: float | None
+    max_short_term_lufs: float | None
+    max_momentary_lufs: float | None
+    loudness_range_lu: float | None
+    true_peak_dbtp: float | None
+    true_peak_annex2_dbtp: float | None
+    true_peak_sinc49_dbtp: float | None
+    true_peak_x16_dbtp: float | None
+    sample_peak_dbfs: float | None
+    plr_db: float | None
+    psr_min_db: float | None
+    psr_median_db: float | None
+    local_crest_db: float | None
+    asymmetry_db: float | None
+    correlation: float | None
+
+
+class InputLevel(_Part):
+    """Level at a stage's input in the loudest 3 s."""
+
+    peak_dbfs: float
+    short_term_lufs: float
+
+
+class Reduction(_Part):
+    """What the meter shows: the largest in the song and when, and the typical one in the loud parts."""
+
+    max: float
+    typical: float
+    max_at_s: float
+
+
+class StageEntry(_Part):
+    """One stage in chain order."""
+
+    stage: str
+    settings: dict[str, float]
+    input: InputLevel
+    reduction_db: Reduction | None
+    trim_db: float
+    listen_for: tuple[str, ...]
+    cues_s: tuple[float, ...]
+
+
+class CostFigures(_Part):
+    """Costs by name, each in the unit its name says, and their weighted sum."""
+
+    added_distortion_nmr_db: float
+    added_distortion_low_nmr_db: float
+    crest_loss_db: float
+    onset_loss_db: float
+    asymmetry_reduction_db: float
+    gain_movement_db: float
+    contrast_loss_lu: float
+    image_shift_db: float
+    tilt_shift_db: float
+    short_term_overshoot_lu: float
+    score: float
+
+
+class Costs(CostFigures):
+    """Costs of the suggestion, and what rotating the phase saves the peak stages."""
+
+    rotation_saving_db: float
+
+
+class Baseline(CostFigures):
+    """Costs of a baseline, and the loudness it reached."""
+
+    integrated_lufs: float | None
+    met: bool
+
+
+class NoteEntry(_Part):
+    """Something to know."""
+
+    code: str
+    text: str
+    suggestion: str
+
+
+class Excerpt(_Part):
+    """A part of the song that trials were judged on."""
+
+    start_s: float
+    stop_s: float
+    reason: str
+
+
+class SearchFacts(_Part):
+    """How the settings were found."""
+
+    trials: int
+    trials_on_target: int
+    chosen_from: str
+    on_range_edge: tuple[str, ...]
+    excerpts: tuple[Excerpt, ...]
+
+
+class Request(_Part):
+    """What reproduces the sheet."""
+
+    lufs: float
+    ceiling_dbtp: float
+    locks: dict[str, float]
+    without: tuple[str, ...]
+    config_sha256: str
+    seed: int
+    budget: int
+    batch: int
+
+
+class Provenance(_Part):
+    """Request and versions; nothing here depends on jobs, folders or time."""
+
+    request: Request
+    versions: dict[str, str]
+
+
+class Sheet(_Part):
+    """The whole sheet."""
+
+    format_version: Literal[1]
+    mix: MixFacts
+    target: TargetFacts
+    met: bool
+    before: Figures
+    after: Figures
+    stages: tuple[StageEntry, ...]
+    costs: Costs
+    weights: dict[str, float]
+    baselines: dict[str, Baseline]
+    alternatives: tuple[()]
+    notes: tuple[NoteEntry, ...]
+    search: SearchFacts
+    provenance: Provenance

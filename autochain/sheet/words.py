@@ -1,0 +1,45 @@
+"""Plain words for what the sheet shows."""
+
+# name -> (label, unit, decimals, meaning)
+COSTS: dict[str, tuple[str, str, int, str]] = {
+    "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible, -20 is free"),
+    "added_distortion_low_nmr_db": ("  of that under 200 Hz", "dB", 1, "the same for the bass bands alone"),
+    "crest_loss_db": ("crest lost", "dB", 1, "peak over rms in 50 ms windows, whole and in 5 bands"),
+    "onset_loss_db": ("onsets lost", "dB", 1, "how much less strong hits stand out of their body"),
+    "asymmetry_reduction_db": ("one-sided reduction", "dB", 1, "peak work caused by one side of the waveform"),
+    "gain_movement_db": ("gain movement", "dB", 1, "rms of gain between 0.5 and 20 Hz: pumping"),
+    "contrast_loss_lu": ("contrast lost", "LU", 1, "quiet and loud parts moved together"),
+    "image_shift_db": ("width moved", "dB", 1, "side against mid, by octaves"),
+    "tilt_shift_db": ("tilt moved", "dB", 1, "bright against dark, 63 Hz to 8 kHz"),
+    "short_term_overshoot_lu": ("loudest part raised", "LU", 1, "above the song's own relation"),
+}
+
+FIGURES: tuple[tuple[str, str, str, int], ...] = (
+    ("integrated_lufs", "integrated loudness", "LUFS", 1),
+    ("max_short_term_lufs", "loudest short-term", "LUFS", 1),
+    ("max_momentary_lufs", "loudest momentary", "LUFS", 1),
+    ("loudness_range_lu", "loudness range", "LU", 1),
+    ("true_peak_dbtp", "true peak, highest of three readings", "dBTP", 1),
+    ("true_peak_annex2_dbtp", "  published Annex 2 filter", "dBTP", 2),
+    ("true_peak_sinc49_dbtp", "  49-tap windowed sinc", "dBTP", 2),
+    ("true_peak_x16_dbtp", "  long filter at 16 times the rate", "dBTP", 2),
+    ("sample_peak_dbfs", "sample peak", "dBFS", 1),
+    ("plr_db", "peak to loudness (PLR)", "dB", 1),
+    ("psr_min_db", "peak to short-term loudness (PSR), lowest", "dB", 1),
+    ("psr_median_db", "PSR, median", "dB", 1),
+    ("local_crest_db", "crest in 50 ms windows, median", "dB", 1),
+    ("asymmetry_db", "waveform asymmetry", "dB", 1),
+    ("correlation", "correlation of left and right", "", 2),
+)
+
+BASELINES = {"limiter_only": "limiter alone", "trade_default": "trade default"}
+
+CAUTION = (
+    "Masters and previews are loud. Start playback at a low volume, and protect ears and loudspeakers: published "
+    "safe-listening advice (WHO and ITU-T H.870) and your local rules come before any figure here."
+)
+
+TIME_CONSTANTS = (
+    "Attack and release are the times in which 63 % of a level step is followed; other tools may count differently. "
+    "Detectors differ too: set by the meter first, the threshold is where to start turning."
+)
