@@ -213,7 +213,7 @@ class DistortionReference:
             nmr_db=power_to_db(float(by_band.mean())),
             nmr_low_db=power_to_db(float(by_band[: self._low_bands].mean())),
             nmr_worst_band_db=power_to_db(float(by_band.max())),
-            nmr_p95_db=power_to_db(float(np.percentile(by_frame, 95.0))),
+            nmr_p95_db=power_to_db(float(np.percentile(by_frame, 95.0, method="inverted_cdf"))),
             disturbed_share=float((ratio.max(axis=1) > 10.0 ** (DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
