@@ -33,6 +33,7 @@ def solve_threshold(
     f_lo: float | None = None
     f_hi: float | None = None
     threshold = min(hi, max(lo, start_db))
+    reach_db = 1.0
     for _ in range(_MOST_STEPS):
         error = work_at(threshold) - wanted_db
         if abs(error) <= WORK_TOLERANCE_DB:
@@ -47,5 +48,6 @@ def solve_threshold(
             share = min(0.9, max(0.1, f_lo / (f_lo - f_hi)))
             threshold = lo + share * (hi - lo)
         else:
-            threshold = min(hi, max(lo, threshold + 1.5 * error + (0.2 if error > 0 else -0.2)))
+            threshold = min(hi, max(lo, threshold + 1.5 * error + (reach_db if error > 0.0 else -reach_db)))
+            reach_db *= 2.0
     return threshold

@@ -1,0 +1,1 @@
+"""Shared by all tests: one small, finished search that several files look at."""
