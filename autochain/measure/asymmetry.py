@@ -1,0 +1,157 @@
+"""How unevenly a signal's positive and negative peaks reach, and what that costs a peak stage.
+
+All measures look at 50 ms windows of the loud parts. `loud` marks the loud 10 ms hops; a window counts when
+most of its five hops are loud. The peaks of a window are taken over both channels, because a linked clipper
+or limiter follows the louder one. Values are in dB, at least 0.
+
+- `asymmetry_reduction_db`: reduction a peak stage does on one polarity beyond the other.
+- `mean_reduction_db`: reduction a linked peak stage does, on the polarity that needs more.
+- `asymmetry_db`: how far positive and negative peaks differ in level, with the polarity that reaches further.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+
+HOP_HZ = 100  # hops of 10 ms
+HOPS_PER_WINDOW = 5
+
+Loud = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asymmetry:
+    """Difference between the levels of positive and negative peaks.
+
+    Attributes
+    ----------
+    level_db
+        Size of the difference in dB, at least 0.
+    polarity
+        +1 when positive peaks reach further, -1 when negative ones do, 0 when neither does.
+    """
+
+    level_db: float
+    polarity: int
+
+
+def window_frames(rate_hz: int) -> int:
+    """Frames of one 50 ms window."""
+    return HOPS_PER_WINDOW * round(rate_hz / HOP_HZ)
+
+
+def loud_windows(loud: Loud, frames: int, rate_hz: int) -> npt.NDArray[np.intp]:
+    """Return the indices of the whole windows of which most hops are loud.
+
+    Parameters
+    ----------
+    loud
+        One flag per 10 ms hop, from the first frame on. Hops without a flag are not loud.
+    frames
+        Length of the signal.
+    rate_hz
+        Sample rate.
+    """
+    windows = frames // window_frames(rate_hz)
+    flags = np.zeros(windows * HOPS_PER_WINDOW, dtype=bool)
+    known = min(flags.size, loud.size)
+    flags[:known] = loud[:known]
+    return np.flatnonzero(flags.reshape(windows, HOPS_PER_WINDOW).sum(axis=1) * 2 > HOPS_PER_WINDOW)
+
+
+def asymmetry_reduction_db(samples: Samples, rate_hz: int, threshold_linear: float, loud: Loud) -> float:
+    """Reduction that one polarity needs beyond the other, averaged over the loud windows.
+
+    With r+ = max(0, 20 log10(max x / c)) and r- the same for -x, the value is |mean r+ - mean r-|: the
+    difference keeps its sign until after the average, so that the chance differences between the peaks of a
+    symmetric signal cancel.
+
+    Parameters
+    ----------
+    samples
+        Shape (frames, channels): the input of the first peak stage.
+    rate_hz
+        Sample rate.
+    threshold_linear
+        The level c above which that stage works, full scale 1.0.
+    loud
+        One flag per 10 ms hop.
+
+    Returns
+    -------
+    float
+        dB, at least 0; 0 when nothing is loud, for then nothing is reduced.
+    """
+    upper, lower = _reductions(samples, rate_hz, threshold_linear, loud)
+    return abs(float(upper.mean() - lower.mean())) if upper.size else 0.0
+
+
+def mean_reduction_db(samples: Samples, rate_hz: int, threshold_linear: float, loud: Loud) -> float:
+    """Mean over the loud windows of max(r+, r-), the reduction a linked peak stage has to do.
+
+    Parameters and symbols as in `asymmetry_reduction_db`.
+    """
+    upper, lower = _reductions(samples, rate_hz, threshold_linear, loud)
+    return float(np.maximum(upper, lower).mean()) if upper.size else 0.0
+
+
+def asymmetry_db(samples: Samples, rate_hz: int, loud: Loud) -> Asymmetry | None:
+    """How far positive and negative peaks differ in level, a description of the mix.
+
+    The mean over the loud windows of 20 log10(max x / max -x), in the channel where it is larger.
+
+    Returns
+    -------
+    Asymmetry or None
+        None when no loud window has both positive and negative samples.
+    """
+    counted = loud_windows(loud, samples.shape[0], rate_hz)
+    highest, lowest = _channel_extremes(samples, rate_hz, counted)
+    means = []
+    for channel in range(samples.shape[1]):
+        top, bottom = highest[:, channel], -lowest[:, channel]
+        known = (top > 0.0) & (bottom > 0.0)
+        if known.any():
+            means.append(float(np.mean(20.0 * np.log10(top[known] / bottom[known]))))
+    if not means:
+        return None
+    mean = max(means, key=abs)
+    return Asymmetry(level_db=abs(mean), polarity=int(np.sign(mean)))
+
+
+def _reductions(
+    samples: Samples, rate_hz: int, threshold_linear: float, loud: Loud
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return r+ and r- of every window that counts."""
+    counted = loud_windows(loud, samples.shape[0], rate_hz)
+    windows = _whole_windows(samples, rate_hz)
+    count, length, channels = windows.shape
+    windows = windows.reshape(count, length * channels)  # both channels together: the louder one counts
+    upper, lower = windows.max(axis=1)[counted], -windows.min(axis=1)[counted]
+    # Under the threshold nothing is reduced, so clamping there before the logarithm loses nothing.
+    above = [20.0 * np.log10(np.maximum(peak / np.float64(threshold_linear), 1.0)) for peak in (upper, lower)]
+    return above[0], above[1]
+
+
+def _whole_windows(samples: Samples, rate_hz: int) -> Samples:
+    """Split into windows, shape (windows, frames of a window, channels), dropping the rest at the end."""
+    length = window_frames(rate_hz)
+    windows = samples.shape[0] // length
+    return np.ascontiguousarray(samples)[: windows * length].reshape(windows, length, samples.shape[1])
+
+
+def _channel_extremes(
+    samples: Samples, rate_hz: int, counted: npt.NDArray[np.intp]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the largest and the smallest sample of each counted window, shape (windows, channels)."""
+    windows = _whole_windows(samples, rate_hz)
+    count, length, channels = windows.shape
+    # First across long contiguous rows, which numpy takes several samples at a time, then inside the rest.
+    width = next(w for w in range(64, 0, -1) if length % w == 0)
+    rows = windows.reshape(count, length // width, width * channels)
+    highest = rows.max(axis=1).reshape(count, width, channels).max(axis=1)
+    lowest = rows.min(axis=1).reshape(count, width, channels).min(axis=1)
+    return highest[counted].astype(np.float64), lowest[counted].astype(np.float64)

@@ -1,0 +1,239 @@
+import numpy as np
+import pytest
+from scipy import optimize, signal
+
+from autochain.chain import _compressor_kernels as kernels
+from autochain.chain.compressor import (
+    BUS,
+    PEAK,
+    apply_reduction,
+    peak_reduction_per_block,
+    sidechain_level_db,
+    smoothed_reduction_db,
+    static_reduction_db,
+)
+from autochain.chain.equaliser import high_pass_section
+from autochain.resources import read_table
+
+RATE_HZ = 48000
+TABLE = read_table("compressor.toml")
+NOISE = 0.3 * np.random.default_rng(41).standard_normal((30000, 2)).astype(np.float32)
+GLUE = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 6.0, "attack_ms": 20.0, "release_ms": 150.0}
+# Giannoulis, Massberg, Reiss (2012), equation 4, evaluated independently: shared/compressor.toml
+CURVE_POINTS = [
+    (curve["ratio"], curve["knee_db"], level_db, reduction_db)
+    for curve in TABLE["static"]["curve"]
+    for level_db, reduction_db in zip(TABLE["static"]["level_db"], curve["reduction_db"], strict=True)
+]
+
+
+def sine(freq_hz: float, peak_dbfs: float, seconds: float = 1.0) -> np.ndarray:
+    t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    return (10 ** (peak_dbfs / 20) * np.sin(2 * np.pi * freq_hz * t))[:, None]
+
+
+@pytest.mark.parametrize(("ratio", "knee_db", "level_db", "reduction_db"), CURVE_POINTS)
+def test_static_curve_equals_the_table(ratio, knee_db, level_db, reduction_db):
+    curve = {"threshold_db": TABLE["static"]["threshold_db"], "ratio": ratio, "knee_db": knee_db}
+    # four decimals in the table
+    assert static_reduction_db(level_db, **curve) == pytest.approx(reduction_db, abs=5e-5)
+    steady = np.full(RATE_HZ, level_db, dtype=np.float32)
+    settled = smoothed_reduction_db(steady, RATE_HZ, **curve, attack_ms=1.0, release_ms=50.0)[-1]
+    assert settled == pytest.approx(reduction_db, abs=5e-5)
+
+
+@pytest.mark.parametrize("attack_ms", [0.1, 1.0, 20.0, 100.0])
+@pytest.mark.parametrize("level_db", [-21.0, -10.0])
+def test_steady_sine_is_reduced_by_what_the_curve_says_at_its_peak(attack_ms, level_db):
+    level = sidechain_level_db(sine(997.0, level_db, 2.0), RATE_HZ, 0.0)
+    found = smoothed_reduction_db(level, RATE_HZ, **{**GLUE, "attack_ms": attack_ms, "release_ms": 300.0})
+    expected = static_reduction_db(level_db, threshold_db=-20.0, ratio=2.0, knee_db=6.0)
+    # Between two peaks of the tone the release gives back 0.5 ms / 300 ms, under 0.2 % of 5 dB.
+    assert found[-RATE_HZ // 10 :].mean() == pytest.approx(expected, abs=0.01)
+
+
+def step_times_ms(attack_ms: float, release_ms: float, rate_hz: int = RATE_HZ) -> tuple[float, float]:
+    """Rise to 63.2 % and fall to 36.8 % of a 10 dB step of wanted reduction."""
+    level = np.full(4 * rate_hz, -60.0, dtype=np.float32)
+    level[: 2 * rate_hz] = 0.0
+    curve = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 0.0}
+    found = smoothed_reduction_db(level, rate_hz, **curve, attack_ms=attack_ms, release_ms=release_ms)
+    rise = int(np.argmax(found >= 10 * (1 - np.exp(-1)))) + 1
+    fall = int(np.argmax(found[2 * rate_hz :] <= 10 * np.exp(-1))) + 1
+    return 1e3 * rise / rate_hz, 1e3 * fall / rate_hz
+
+
+def test_step_response_equals_the_table():
+    row = TABLE["step"]
+    rise_ms, fall_ms = step_times_ms(row["attack_ms"], row["release_ms"], row["rate_hz"])
+    # Giannoulis, Massberg, Reiss (2012), equation 17, evaluated independently; one sample is 0.02 ms
+    assert rise_ms == pytest.approx(row["rise_63_ms"], abs=0.025)
+    assert fall_ms == pytest.approx(row["fall_37_ms"], abs=0.025)
+
+
+@pytest.mark.parametrize(
+    ("attack_ms", "release_ms"), [(0.1, 20.0), (1.0, 60.0), (20.0, 150.0), (100.0, 30.0)]
+)
+def test_step_response_follows_the_closed_form(attack_ms, release_ms):
+    rise_ms, fall_ms = step_times_ms(attack_ms, release_ms)
+
+    def fall(t):  # two one-pole smoothers in a row, both full at t = 0
+        parts = release_ms * np.exp(-t / release_ms) - attack_ms * np.exp(-t / attack_ms)
+        return parts / (release_ms - attack_ms)
+
+    # Closed form; the found time is rounded up to a sample of 0.021 ms and counts the first one.
+    assert rise_ms == pytest.approx(attack_ms, abs=0.045)
+    expected = optimize.brentq(lambda t: fall(t) - np.exp(-1), 1e-3, 1e4)
+    assert fall_ms == pytest.approx(expected, abs=0.045)
+
+
+def test_level_is_the_louder_channel_in_dbfs():
+    found = sidechain_level_db(NOISE, RATE_HZ, 0.0)
+    expected = 20 * np.log10(np.abs(NOISE.astype(np.float64)).max(axis=1))
+    assert found.dtype == np.float32
+    assert np.abs(found - expected).max() < 0.0002
+    exact = sidechain_level_db(np.array([[1.0, 0.0], [0.25, -0.5], [0.0, 0.0]]), RATE_HZ, 0.0)
+    assert exact == pytest.approx([0.0, -6.0206, -200.0], abs=1e-4)
+
+
+def test_level_behind_the_high_pass_equals_scipys_filter():
+    b, a = signal.butter(2, 90.0, "high", fs=RATE_HZ)
+    filtered = np.abs(signal.lfilter(b, a, NOISE.astype(np.float64), axis=0)).max(axis=1)
+    found = sidechain_level_db(NOISE, RATE_HZ, 90.0)
+    audible = filtered > 1e-6
+    assert np.abs(found - 20 * np.log10(filtered))[audible].max() < 0.0003
+
+
+def test_gain_is_the_reduction_within_a_few_ten_thousandths_of_a_db():
+    reduction = np.linspace(0.0, 120.0, 100001).astype(np.float32)
+    found = apply_reduction(np.ones((reduction.size, 1)), RATE_HZ, reduction).samples[:, 0]
+    assert np.abs(20 * np.log10(found) + reduction).max() < 0.0002
+    assert found[0] == 1.0
+
+
+def test_trace_holds_the_largest_reduction_and_the_mean_gain_of_every_block():
+    reduction = np.abs(np.random.default_rng(42).standard_normal(1000)).astype(np.float32)
+    trace = apply_reduction(NOISE[:1000], RATE_HZ, reduction).trace
+    blocks = [reduction[start : start + 480] for start in (0, 480, 960)]
+    assert trace.max_db == pytest.approx([block.max() for block in blocks])
+    mean_db = [-20 * np.log10(np.mean(10 ** (-block.astype(float) / 20))) for block in blocks]
+    assert trace.mean_db == pytest.approx(mean_db, abs=1e-5)
+
+
+@pytest.mark.parametrize("block_frames", [480, 19200, 100000])
+def test_block_maxima_are_those_of_the_trace(block_frames):
+    level = sidechain_level_db(NOISE, RATE_HZ, 90.0)
+    trace = smoothed_reduction_db(level, RATE_HZ, **GLUE)
+    found = peak_reduction_per_block(level, RATE_HZ, block_frames, **GLUE)
+    expected = [trace[s : s + block_frames].max() for s in range(0, trace.size, block_frames)]
+    assert np.array_equal(found, expected)
+
+
+def test_side_chain_high_pass_keeps_a_50_hz_tone_from_driving_the_bus_compressor():
+    tone = sine(50.0, -6.0)
+
+    def work(hpf_hz: float) -> float:
+        settings = BUS.checked({**GLUE, "sidechain_hpf_hz": hpf_hz})
+        return float(BUS.process(tone, RATE_HZ, settings).trace.max_db.max())
+
+    # That the high-pass keeps the kick from pumping the mix: common practice, no source.
+    # Closed form: a 90 Hz Butterworth takes 10.60 dB off 50 Hz, half of which the ratio of 2 gives back.
+    assert work(0.0) - work(90.0) == pytest.approx(10 * np.log10(1 + (90 / 50) ** 4) / 2, abs=0.25)
+
+
+def test_both_channels_get_one_gain():
+    stereo = np.hstack([sine(300.0, -6.0), sine(500.0, -30.0)])
+    out = PEAK.process(stereo, RATE_HZ, PEAK.checked({"threshold_db": -20.0})).samples
+    inner = np.abs(stereo).min(axis=1) > 1e-3
+    gains = out[inner] / stereo[inner]
+    assert gains[:, 0].min() < 0.5
+    assert np.abs(gains[:, 0] - gains[:, 1]).max() < 1e-12
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_neutral_is_the_identity_bit_for_bit(stage, channels):
+    samples = np.ascontiguousarray(NOISE[:, :channels])
+    result = stage.process(samples, RATE_HZ, stage.checked({**stage.neutral, "threshold_db": -60.0}))
+    assert np.array_equal(result.samples, samples)
+    assert not result.trace.max_db.any()
+    assert result.trace.max_db.size == 63
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+def test_below_the_knee_nothing_is_touched(stage):
+    quiet = (0.0005 * NOISE).astype(np.float32)
+    settings = stage.checked({"threshold_db": -40.0, "knee_db": 12.0})
+    assert np.array_equal(stage.process(quiet, RATE_HZ, settings).samples, quiet)
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_every_range_end_is_finite_repeatable_and_keeps_the_input(stage, dtype):
+    samples = NOISE[:5000].astype(dtype)
+    kept = samples.copy()
+    for parameter in stage.parameters:
+        for value in (parameter.low, parameter.high):
+            settings = stage.checked({"threshold_db": -40.0, parameter.name: value})
+            first = stage.process(samples, RATE_HZ, settings)
+            assert first.samples.dtype == dtype
+            assert np.isfinite(first.samples).all()
+            assert np.isfinite(first.trace.mean_db).all()
+            assert (np.abs(first.samples) <= np.abs(samples)).all()
+            assert first.samples.tobytes() == stage.process(samples, RATE_HZ, settings).samples.tobytes()
+    assert np.array_equal(samples, kept)
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+def test_swapped_channels_give_swapped_output(stage):
+    settings = stage.checked({"threshold_db": -30.0})
+    swapped = stage.process(np.ascontiguousarray(NOISE[:, ::-1]), RATE_HZ, settings).samples[:, ::-1]
+    assert np.array_equal(swapped, stage.process(NOISE, RATE_HZ, settings).samples)
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+def test_silence_stays_silence(stage):
+    silence = np.zeros((3000, 2), dtype=np.float32)
+    result = stage.process(silence, RATE_HZ, stage.checked({"threshold_db": -60.0}))
+    assert not result.samples.any()
+    assert not result.trace.max_db.any()
+
+
+def test_slow_attack_lets_a_hit_through():
+    burst = np.concatenate([np.zeros((4800, 1)), sine(1000.0, -3.0, 0.2)])
+    peaks = []
+    for attack_ms in (1.0, 100.0):
+        settings = BUS.checked({**GLUE, "attack_ms": attack_ms})
+        peaks.append(np.abs(BUS.process(burst, RATE_HZ, settings).samples[5040:5280]).max())
+    # Closed form: 5 to 10 ms into the hit a 100 ms attack has done 5 to 10 % of its work, a 1 ms attack
+    # all of it; the curve takes 8.5 dB off -3 dBFS, a ratio of at least 2.3.
+    assert peaks[1] > 2.2 * peaks[0]
+
+
+def test_compiled_loops_equal_python():
+    samples, section = NOISE[:300], high_pass_section(90.0, RATE_HZ)
+    reduction = np.linspace(0.0, 9.0, 300).astype(np.float32)
+    level = np.linspace(-40.0, 0.0, 300).astype(np.float32)
+    bits = np.abs(samples[:, 0]).view(np.int32)
+    # numpy scalars, so that Python rounds as the compiled types do
+    curve = tuple(np.float64(value) for value in (-20.0, 0.5, 6.0, 0.99, 0.999))
+
+    def run(python: bool) -> list[np.ndarray]:
+        def f(kernel):
+            return kernel.py_func if python else kernel
+
+        peak, filtered, decibel, trace = (np.empty(300, dtype=np.float32) for _ in range(4))
+        maxima, block_maxima = np.empty(3, dtype=np.float32), np.empty(3, dtype=np.float32)
+        means, output = np.empty(3), np.empty(600, dtype=np.float32)
+        f(kernels.linked_peak)(samples.reshape(-1), 2, peak)
+        f(kernels.linked_peak_after_biquad)(samples, section, filtered)
+        f(kernels.level_from_bits)(bits, np.float32(6.0206), np.float32(-200.0), decibel)
+        f(kernels.detect)(level, *curve, trace)
+        f(kernels.detect_block_maxima)(level, *curve, 128, block_maxima)
+        f(kernels.apply_gain)(
+            samples.reshape(-1), 2, reduction, 128, np.empty(128), output, maxima, means
+        )
+        return [peak, filtered, decibel, trace, block_maxima, output, maxima, means]
+
+    for compiled, interpreted in zip(run(False), run(True), strict=True):
+        assert np.array_equal(compiled, interpreted)
