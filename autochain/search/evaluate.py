@@ -296,13 +296,16 @@ class Evaluator:
         self, levels: Sequence[npt.NDArray[np.float32]], own: dict[str, float], wanted_db: float, name: str
     ) -> float:
         material = self.material
-        scored = [level[s.skip_hops * material.hop :] for level, s in zip(levels, material.segments, strict=True)]
         fixed = {key: own[key] for key in ("ratio", "knee_db", "attack_ms", "release_ms")}
         block = GRID_HOPS * material.hop
 
         def work_at(threshold_db: float) -> float:
+            # The detector runs through the pre-roll, as it will in the render; pre-rolls are whole blocks.
             blocks = [
-                peak_reduction_per_block(x, material.rate_hz, block, threshold_db=threshold_db, **fixed) for x in scored
+                peak_reduction_per_block(x, material.rate_hz, block, threshold_db=threshold_db, **fixed)[
+                    segment.skip_hops // GRID_HOPS :
+                ]
+                for x, segment in zip(levels, material.segments, strict=True)
             ]
             return work_db(blocks, material.loud_blocks)
 

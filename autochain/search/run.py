@@ -31,6 +31,7 @@ _EXPECTED_LOSS_DB = 1.5
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.
 _HEADROOM_DB = 0.1
+_SPLICE_HOPS = 5
 
 
 def _silent(phase: str, done: float) -> None:
@@ -102,9 +103,13 @@ class Search:
         hop = round(mix.rate_hz / 100)
         joined = np.concatenate([mix.samples[s.start_hop * hop : s.stop_hop * hop] for s in spans])
         loud = loud_hops(mix_hops, before.integrated_lufs)
-        flags = np.concatenate([loud[s.start_hop : s.stop_hop] for s in spans])
+        flags = []
+        for span in spans:
+            flag = loud[span.start_hop : span.stop_hop].copy()
+            flag[:_SPLICE_HOPS] = flag[-_SPLICE_HOPS:] = False  # the Hilbert filter hears across a splice
+            flags.append(flag)
         threshold_db = target.ceiling_dbtp - (target.lufs - before.integrated_lufs) - _EXPECTED_LOSS_DB
-        return choose_rotation(joined, mix.rate_hz, flags, db_to_linear(threshold_db))
+        return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
 
     def _fix_linear(self, rotation: Rotation) -> None:
         locks = {name: dict(values) for name, values in self.decisions.locks.items()}
