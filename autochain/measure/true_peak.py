@@ -145,8 +145,8 @@ def x16_dbtp(samples: Samples) -> float | None:
     """Peak in dBTP at 16 times the rate, by a 64-tap Kaiser-windowed sinc, ringing beyond both ends included.
 
     Within 0.05 dB of FFT interpolation for content below 0.45 of the rate. Content above depends on the
-    length of the filter: signals with falling treble clipped at the base rate read within 0.15 dB (twice the length
-    would give 0.08), full-band white noise up to 0.25 dB low, the same hard-clipped up to 0.8 dB low.
+    length of the filter: signals with falling treble clipped at the base rate read within 0.15 dB (twice the
+    length would give 0.08), full-band white noise up to 0.25 dB low, the same hard-clipped up to 0.8 dB low.
 
     Parameters
     ----------

@@ -189,6 +189,15 @@ def test_silence_and_too_short_have_no_loudness():
     assert (loudness.momentary_lufs(hops) == -200.0).all()
 
 
+def test_the_absolute_gate_lies_at_minus_70_lufs():
+    # BS.1770-5 Annex 1 and Tech 3342: nothing under -70 LUFS counts; a 1 kHz stereo sine of p dBFS reads p
+    above, below = (loudness.weighted_hops(sine(1000.0, 5.0, 48000, p), 48000) for p in (-69.9, -70.1))
+    assert loudness.integrated_lufs(above) == pytest.approx(-69.9, abs=0.01)
+    assert loudness.integrated_lufs(below) is None
+    assert loudness.loudness_range_lu(above) == pytest.approx(0.0, abs=0.01)
+    assert loudness.loudness_range_lu(below) is None
+
+
 def test_silence_after_a_loud_part_reads_the_floor():
     samples = noise(12.0, 44100)
     samples[44100:] = 0.0
