@@ -1,0 +1,222 @@
+"""Crest factor over short windows, and how much of the mix's crest and onsets an output has lost.
+
+Crest is peak over rms, in dB. Windows of 50 ms are as long as a drum hit; over 400 ms, limiting shows half as
+much as at the onsets, and the peaks that a slow compressor lets through look like crest won. Slow compression
+moves peak and rms together and is no crest loss: that is what `movement` measures.
+
+Losses are averaged with the energy of the mix's windows as weights. Over eight unlike chains at equal
+loudness (clippers, limiters, compressors before limiters, on a generated song and on drums) the plain mean
+spread by only 0.3 to 0.4 dB, the weighted one by 0.8 to 1.2 dB: quiet windows between hits, where little can
+be lost, had outvoted the hits.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage, signal
+
+from autochain.audio.mix import Samples
+from autochain.measure._crest_kernels import band_levels, window_levels
+from autochain.units import ms_to_samples
+
+WINDOW_MS = 50.0
+BAND_EDGES_HZ = (120.0, 500.0, 2000.0, 6000.0)
+GATE_DB = 10.0  # windows further than this under the energetic mean of the mix are not heard as its level
+
+ATTACK_MS = 15.0  # an onset's peak lies in its first 15 ms
+BODY_MS = (30.0, 150.0)  # and its body after that
+ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
+
+_SILENCE_POWER = 1e-12  # -120 dBFS mean square
+_BAND_FLOOR = 1e-6  # a band 60 dB under the whole mix carries nothing whose crest matters
+
+_Floats = npt.NDArray[np.float64]
+_Starts = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrestLoss:
+    """Crest taken away from the mix, in dB, every figure >= 0; 0 where the mix has none to lose.
+
+    Attributes
+    ----------
+    crest_loss_db
+        Half the broadband loss plus half the mean loss of the bands that carry sound: limiting shows in the
+        first, clipping of one instrument or fast band-wise gain more in the second.
+    broadband_loss_db
+        Loss of the whole signal, channels counted apart.
+    band_loss_db
+        Loss in each of five bands of the mid, split at BAND_EDGES_HZ, lowest first.
+    onset_loss_db
+        Loss of the step from the peak of strong onsets (first 15 ms) to the rms of their body (30 to 150 ms).
+    """
+
+    crest_loss_db: float
+    broadband_loss_db: float
+    band_loss_db: tuple[float, ...]
+    onset_loss_db: float
+
+
+class CrestReference:
+    """The mix's crest and onset figures, measured once and compared with many outputs.
+
+    Broadband windows are taken from each channel on its own, so that a hard-panned sound keeps its crest and
+    no reading jumps when two channels swap places as the louder one. Bands are taken from the mid,
+    (L + R) / 2, to spend one filter bank and not two, by fourth-order Linkwitz-Riley crossovers (Linkwitz
+    1976: two equal Butterworth filters in series). Gates and onset positions come from the mix and stay
+    fixed.
+
+    Parameters
+    ----------
+    reference
+        The mix, shape (frames, channels), full scale +-1.0.
+    rate_hz
+        Sample rate.
+    """
+
+    def __init__(self, reference: Samples, rate_hz: int) -> None:
+        reference = np.ascontiguousarray(reference)
+        self._shape = reference.shape
+        self._rate_hz = rate_hz
+        self._crossovers = _crossovers(rate_hz)
+        peak, power = _levels(reference, _windows(reference, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+        self._crest_db = _crest_db(peak, power)
+        self._weight = _gated(power)
+        peak, power = self._bands(reference)
+        self._band_crest_db = _crest_db(peak, power)
+        floor = _BAND_FLOOR * power.sum()
+        self._band_weight = np.stack(
+            [_gated(band) if band.sum() > floor else np.zeros_like(band) for band in power.T], axis=1
+        )
+        self._onsets = _onsets(reference, rate_hz)
+        self._onset_db = _onset_db(reference, self._onsets, rate_hz)
+
+    def compare(self, output: Samples) -> CrestLoss:
+        """Loss of `output` against the mix.
+
+        Parameters
+        ----------
+        output
+            As long as the mix and aligned with it to the sample; its gain does not matter.
+
+        Returns
+        -------
+        Means over the gated windows (weighted with the mix's energy) and the onsets of max(0, mix - output):
+        crest won in one place does not make up for crest lost in another.
+        """
+        output = np.ascontiguousarray(output)
+        assert output.shape == self._shape
+        length = ms_to_samples(WINDOW_MS, self._rate_hz)
+        crest_db = _crest_db(*_levels(output, _windows(output, self._rate_hz), length))
+        broadband_db = _mean_loss(self._crest_db, crest_db, self._weight)
+        crest_db = _crest_db(*self._bands(output))
+        bands_db = tuple(map(_mean_loss, self._band_crest_db.T, crest_db.T, self._band_weight.T))
+        heard_db = [loss for loss, weight in zip(bands_db, self._band_weight.T, strict=True) if weight.any()]
+        onset_db = _onset_db(output, self._onsets, self._rate_hz)
+        return CrestLoss(
+            crest_loss_db=0.5 * broadband_db + 0.5 * (sum(heard_db) / len(heard_db) if heard_db else 0.0),
+            broadband_loss_db=broadband_db,
+            band_loss_db=bands_db,
+            onset_loss_db=_mean_loss(self._onset_db, onset_db, np.ones_like(onset_db)),
+        )
+
+    def _bands(self, samples: Samples) -> tuple[_Floats, _Floats]:
+        """Peak and mean square of the mid's bands, shape (windows, bands)."""
+        length = ms_to_samples(WINDOW_MS, self._rate_hz)
+        bands = len(self._crossovers) + 1
+        peak = np.empty((samples.shape[0] // length, bands))
+        power = np.empty_like(peak)
+        state = np.zeros((bands - 1, 4))
+        band_levels(samples, length, self._crossovers, state, np.empty(length), peak, power)
+        return peak, power
+
+
+def local_crest_db(samples: Samples, rate_hz: int) -> float | None:
+    """Median crest of the loud 50 ms windows of all channels.
+
+    Parameters
+    ----------
+    samples
+        Shape (frames, channels), full scale +-1.0.
+    rate_hz
+        Sample rate.
+
+    Returns
+    -------
+    dB, 3.01 for a sine; windows more than 10 dB under the energetic mean do not count. None for silence and
+    for less than 50 ms.
+    """
+    samples = np.ascontiguousarray(samples)
+    peak, power = _levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+    crest_db = _crest_db(peak, power)[_gated(power) > 0.0]
+    return float(np.median(crest_db)) if crest_db.size else None
+
+
+def _windows(samples: Samples, rate_hz: int) -> _Starts:
+    length = ms_to_samples(WINDOW_MS, rate_hz)
+    return np.arange(samples.shape[0] // length, dtype=np.int64) * length
+
+
+def _levels(samples: Samples, starts: _Starts, length: int) -> tuple[_Floats, _Floats]:
+    """Peak and mean square of windows, shape (windows, channels)."""
+    peak = np.empty((starts.size, samples.shape[1]))
+    power = np.empty_like(peak)
+    window_levels(samples, starts, length, peak, power)
+    return peak, power
+
+
+def _crest_db(peak: _Floats, power: _Floats) -> _Floats:
+    """Crest in dB; 0 where there is no sound."""
+    return np.asarray(20.0 * np.log10(np.maximum(peak, 1e-10)) - 10.0 * np.log10(np.maximum(power, 1e-20)))
+
+
+def _gated(power: _Floats) -> _Floats:
+    """Power of windows within GATE_DB of the energetic mean, 0 elsewhere and in silence."""
+    mean = power.mean() if power.size else 0.0
+    loud = (power >= mean * 10.0 ** (-GATE_DB / 10.0)) & (mean > _SILENCE_POWER)
+    return np.where(loud, power, 0.0)
+
+
+def _mean_loss(reference_db: _Floats, output_db: _Floats, weight: _Floats) -> float:
+    """Weighted mean of max(0, reference - output); 0 where nothing has weight."""
+    total = weight.sum()
+    return float((np.maximum(0.0, reference_db - output_db) * weight).sum() / total) if total > 0.0 else 0.0
+
+
+def _crossovers(rate_hz: int) -> _Floats:
+    """Rows (gain, a1, a2) of the second-order Butterworth low-passes at BAND_EDGES_HZ."""
+    rows = []
+    for edge_hz in BAND_EDGES_HZ:
+        b, a = signal.butter(2, edge_hz, fs=rate_hz)
+        rows.append((b[0], a[1], a[2]))
+    return np.array(rows)
+
+
+def _onsets(samples: Samples, rate_hz: int) -> _Starts:
+    """First frames of strong onsets: where 10 ms rise most over the 50 ms before and reach the mean level."""
+    hop = ms_to_samples(1.0, rate_hz)
+    body_end = ms_to_samples(BODY_MS[1], rate_hz)
+    starts = np.arange(samples.shape[0] // hop, dtype=np.int64) * hop
+    energy = _levels(samples, starts, hop)[1].sum(axis=1)
+    mean = energy.mean() if energy.size else 0.0
+    if mean <= _SILENCE_POWER or energy.size < 61:
+        return np.empty(0, np.int64)
+    sums = np.concatenate([[0.0], np.cumsum(energy)])
+    at = np.arange(50, energy.size - 9)
+    after = (sums[at + 10] - sums[at]) / 10
+    before = (sums[at] - sums[at - 50]) / 50
+    # The floor 40 dB under the mean keeps tiny sounds out of near silence from counting as steep.
+    rise = (after + 1e-4 * mean) / (before + 1e-4 * mean)
+    strong = (rise >= 10.0 ** (ONSET_RISE_DB / 10.0)) & (after >= mean)
+    highest = rise == ndimage.maximum_filter1d(rise, 101)
+    onsets = starts[at[strong & highest]]
+    return np.asarray(onsets[onsets + body_end <= samples.shape[0]])
+
+
+def _onset_db(samples: Samples, onsets: _Starts, rate_hz: int) -> _Floats:
+    """Peak of the first 15 ms over the rms of 30 to 150 ms, all channels together, shape (onsets,)."""
+    start, end = (ms_to_samples(ms, rate_hz) for ms in BODY_MS)
+    peak = _levels(samples, onsets, ms_to_samples(ATTACK_MS, rate_hz))[0].max(axis=1)
+    power = _levels(samples, onsets + start, end - start)[1].mean(axis=1)
+    return _crest_db(peak, power)

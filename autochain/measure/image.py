@@ -1,0 +1,184 @@
+"""Guards of the stereo image and the tonal balance: what a level chain should leave alone."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, signal
+
+from autochain.audio.mix import Samples
+
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+TILT_SPAN_OCTAVES = len(OCTAVES_HZ) - 1
+
+# A side signal 30 dB under the mid (or the reverse) is not heard as width: changes below count for nothing.
+_NARROWEST_DB = -30.0
+_WIDEST_DB = 30.0
+# An octave 50 dB under the strongest one says nothing about the balance.
+_UNHEARD_DB = -50.0
+_SILENCE_POWER = 1e-12  # -120 dBFS mean square
+_BLOCK_FRAMES = 1 << 18
+_WINDOWS_AT_ONCE = 8  # their samples and spectra stay in the cache
+
+_Floats = npt.NDArray[np.float64]
+
+
+class BalanceShift(NamedTuple):
+    """Shift of image and tilt in dB, both >= 0."""
+
+    image_shift_db: float
+    tilt_shift_db: float
+
+
+class BalanceReference:
+    """Band energies of the mix, measured once and compared with many outputs.
+
+    Octave bands at OCTAVES_HZ, from the power spectra of side-by-side sine windows of about 90 ms.
+
+    Parameters
+    ----------
+    reference
+        The mix, shape (frames, channels), full scale +-1.0.
+    rate_hz
+        Sample rate.
+    """
+
+    def __init__(self, reference: Samples, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._mid, self._side = _octave_powers(reference, rate_hz)
+
+    def compare(self, output: Samples) -> BalanceShift:
+        """Shift of `output` against the mix; its overall gain does not matter.
+
+        Parameters
+        ----------
+        output
+            Same channels as the mix.
+
+        Returns
+        -------
+        image_shift_db
+            Absolute change of the side/mid level ratio per octave, averaged with the mix's energies as
+            weights; ratios are held inside +-30 dB. 0 for mono.
+        tilt_shift_db
+            Absolute slope of the line fitted to the octaves' level changes, times the 7 octaves from 63 Hz
+            to 8 kHz. Octaves more than 50 dB under the mix's strongest do not count; 0 with fewer than three.
+        """
+        mid, side = _octave_powers(output, self._rate_hz)
+        before, after = self._mid + self._side, mid + side
+        total = before.sum()
+        if total <= _SILENCE_POWER or after.sum() <= _SILENCE_POWER:
+            return BalanceShift(0.0, 0.0)
+        change_db = np.abs(_width_db(mid, side) - _width_db(self._mid, self._side))
+        heard = (before >= before.max() * 10.0 ** (_UNHEARD_DB / 10.0)) & (after > 0.0)
+        slope = 0.0
+        if np.count_nonzero(heard) >= 3:
+            octave = np.arange(len(OCTAVES_HZ))[heard]
+            level_db = 10.0 * np.log10(after[heard] / before[heard])
+            slope = float(np.polynomial.polynomial.polyfit(octave, level_db, 1)[1])
+        return BalanceShift(float(change_db @ before / total), abs(slope) * TILT_SPAN_OCTAVES)
+
+
+def image_shift_db(reference: Samples, output: Samples, rate_hz: int) -> float:
+    """Change of the side/mid ratio in dB; see `BalanceReference.compare`."""
+    return BalanceReference(reference, rate_hz).compare(output).image_shift_db
+
+
+def tilt_shift_db(reference: Samples, output: Samples, rate_hz: int) -> float:
+    """Change of the spectral tilt from 63 Hz to 8 kHz in dB; see `BalanceReference.compare`."""
+    return BalanceReference(reference, rate_hz).compare(output).tilt_shift_db
+
+
+def correlation(samples: Samples) -> float | None:
+    """Correlation of the two channels, as a phase meter shows it: sum(L R) / sqrt(sum(L^2) sum(R^2)).
+
+    Parameters
+    ----------
+    samples
+        Shape (frames, channels).
+
+    Returns
+    -------
+    -1 (opposite) to +1 (the same); None for mono and when a channel is silent.
+    """
+    if samples.shape[1] != 2:
+        return None
+    sums = np.zeros((2, 2))
+    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
+        block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
+        sums += block.T @ block
+    return _ratio(sums, samples.shape[0])
+
+
+def correlation_below(samples: Samples, rate_hz: int, corner_hz: float = 120.0) -> float | None:
+    """Correlation of the two channels below `corner_hz` (fourth-order Butterworth low-pass).
+
+    Parameters
+    ----------
+    samples
+        Shape (frames, channels).
+    rate_hz
+        Sample rate.
+    corner_hz
+        Where the low-pass is 3 dB down; under half the sample rate.
+
+    Returns
+    -------
+    As `correlation`.
+    """
+    if samples.shape[1] != 2:
+        return None
+    low_pass = signal.butter(4, corner_hz, fs=rate_hz, output="sos")
+    state = np.zeros((low_pass.shape[0], 2, 2))
+    sums = np.zeros((2, 2))
+    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
+        block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
+        low, state = signal.sosfilt(low_pass, block, axis=0, zi=state)
+        sums += low.T @ low
+    return _ratio(sums, samples.shape[0])
+
+
+def _ratio(sums: _Floats, frames: int) -> float | None:
+    left, right = float(sums[0, 0]), float(sums[1, 1])
+    if min(left, right) <= _SILENCE_POWER * frames:
+        return None
+    return min(1.0, max(-1.0, float(sums[0, 1]) / float(np.sqrt(left * right))))
+
+
+def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:
+    """Mean power of mid and side in the octave bands, each shape (octaves,)."""
+    size = 4096 * max(1, round(rate_hz / 48000))
+    windows = max(1, samples.shape[0] // size)
+    used = samples[: windows * size]
+    if used.shape[0] < size:
+        used = np.pad(used, ((0, size - used.shape[0]), (0, 0)))
+    blocks = used.reshape(windows, size, -1)
+    window = (0.5 * np.sin(np.pi * (np.arange(size) + 0.5) / size)).astype(samples.dtype)
+    share = _octave_shares(size, rate_hz)
+    sums = np.zeros((2, share.shape[0]))
+    for start in range(0, windows, _WINDOWS_AT_ONCE):
+        left, right = (blocks[start : start + _WINDOWS_AT_ONCE, :, c] for c in (0, -1))
+        pair = np.stack([left + right, left - right]) * window
+        spectra = fft.rfft(pair, axis=2)[:, :, : share.shape[0]]
+        sums += (spectra.real**2 + spectra.imag**2).sum(axis=1, dtype=np.float64)
+    mid, side = sums @ share
+    # Parseval's relation: two sides of the spectrum, and a window whose mean square is 1/2.
+    scale = 4.0 / (size * float(size) * windows)
+    return mid * scale, side * scale
+
+
+def _octave_shares(size: int, rate_hz: int) -> _Floats:
+    """Part of each FFT bin's width that lies in each octave, shape (bins, octaves).
+
+    The lowest octave is four bins wide: whole bins alone would shift its centre by a sixth of an octave.
+    """
+    centres = np.array(OCTAVES_HZ) * size / rate_hz
+    low, high = centres / np.sqrt(2.0), centres * np.sqrt(2.0)
+    bins = np.arange(int(high[-1]) + 2)[:, None]
+    return np.asarray(np.clip(np.minimum(bins + 0.5, high) - np.maximum(bins - 0.5, low), 0.0, 1.0))
+
+
+def _width_db(mid: _Floats, side: _Floats) -> _Floats:
+    """Side over mid in dB, held inside what is heard as width."""
+    ratio_db = 10.0 * np.log10(np.maximum(side, 1e-20) / np.maximum(mid, 1e-20))
+    return np.asarray(np.clip(ratio_db, _NARROWEST_DB, _WIDEST_DB))

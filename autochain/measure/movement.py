@@ -1,0 +1,116 @@
+"""Movement of level over seconds: pumping gain, lost contrast, a loudest part that stands out further."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+
+TRACE_HZ = 100
+# Slower gain is a fader move, faster gain is heard as distortion or softened onsets, not as pumping.
+PUMPING_HZ = (0.5, 20.0)
+
+# Loudness range, EBU Tech 3342: absolute and relative gate, low and high percentile.
+_ABSOLUTE_GATE_LUFS = -70.0
+_RELATIVE_GATE_LU = -20.0
+_PERCENTILES = (10.0, 95.0)
+
+_Series = Sequence[npt.NDArray[np.floating[Any]]]
+_Floats = npt.NDArray[np.float64]
+
+
+def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt.NDArray[np.bool_]]) -> float:
+    """Rms of the gain's movement between 0.5 and 20 Hz in the loud parts: pumping.
+
+    Parameters
+    ----------
+    reduction_db_segments
+        One array per excerpt at 100 Hz: mean reduction in dB of all stages that follow level, added up.
+    loud_segments
+        True where the excerpt is loud, same lengths.
+
+    Returns
+    -------
+    dB, >= 0; 0 where nothing is loud. A sine of amplitude A dB reads A / sqrt(2) inside the band; the filter
+    (second-order Butterworth, forwards and backwards, so without delay) is 6 dB down at both ends.
+    """
+    band = np.concatenate(
+        [
+            signal.butter(2, PUMPING_HZ[0], "highpass", fs=TRACE_HZ, output="sos"),
+            signal.butter(2, PUMPING_HZ[1], "lowpass", fs=TRACE_HZ, output="sos"),
+        ]
+    )
+    total, count = 0.0, 0
+    for reduction_db, loud in zip(reduction_db_segments, loud_segments, strict=True):
+        if reduction_db.size < 2:
+            continue
+        # Without its straight-line part an excerpt of a slow drift has no step at its ends that the filter
+        # would take for movement; mirrored ends then continue it. Three seconds outlast the filter's memory.
+        level = signal.detrend(reduction_db.astype(np.float64))
+        pad = min(3 * TRACE_HZ, level.size - 1)
+        moving = signal.sosfiltfilt(band, level, padtype="even", padlen=pad)[loud]
+        total += float(moving @ moving)
+        count += moving.size
+    return float(np.sqrt(total / count)) if count else 0.0
+
+
+def contrast_loss_lu(before_segments: _Series, after_segments: _Series) -> float:
+    """Spread of short-term loudness that the mix has and the output has not.
+
+    Parameters
+    ----------
+    before_segments, after_segments
+        Short-term loudness in LUFS of mix and output at the same times, any even hop; -inf is silence.
+
+    Returns
+    -------
+    LU, >= 0: how much the distance from the 10th to the 95th percentile shrinks (the loudness range of EBU
+    Tech 3342), over the times that pass the gates in the mix (-70 LUFS, and 20 LU under the power mean of
+    what is louder than that). 0 where fewer than two values pass.
+    """
+    before, after = _pooled(before_segments), _pooled(after_segments)
+    sounding = before >= _ABSOLUTE_GATE_LUFS
+    if not sounding.any():
+        return 0.0
+    mean_lufs = 10.0 * np.log10(np.mean(10.0 ** (before[sounding] / 10.0)))
+    heard = sounding & (before >= mean_lufs + _RELATIVE_GATE_LU)
+    return max(0.0, _spread(before[heard]) - _spread(after[heard]))
+
+
+def short_term_overshoot_lu(
+    before_segments: _Series,
+    after_segments: _Series,
+    before_integrated_lufs: float | None,
+    after_integrated_lufs: float | None,
+) -> float:
+    """How much further the loudest short-term loudness stands above the integrated one than in the mix.
+
+    Parameters
+    ----------
+    before_segments, after_segments
+        Short-term loudness of mix and output in LUFS; -inf is silence.
+    before_integrated_lufs, after_integrated_lufs
+        Integrated loudness of the same material; None is silence.
+
+    Returns
+    -------
+    LU, >= 0; 0 for silence.
+    """
+    before, after = _pooled(before_segments), _pooled(after_segments)
+    if before_integrated_lufs is None or after_integrated_lufs is None or not before.size or not after.size:
+        return 0.0
+    return max(0.0, float((after.max() - after_integrated_lufs) - (before.max() - before_integrated_lufs)))
+
+
+def _pooled(segments: _Series) -> _Floats:
+    """Join the segments, silence (-inf) lifted to just under the absolute gate so that it can be summed."""
+    joined = np.concatenate([np.asarray(s, np.float64) for s in segments]) if segments else np.empty(0)
+    return np.asarray(np.maximum(joined, np.nextafter(_ABSOLUTE_GATE_LUFS, -np.inf)))
+
+
+def _spread(lufs: _Floats) -> float:
+    if lufs.size < 2:
+        return 0.0
+    low, high = np.percentile(lufs, _PERCENTILES)
+    return float(high - low)
