@@ -1,6 +1,7 @@
 """Movement of level over seconds: pumping gain, lost contrast, a loudest part that stands out further."""
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -35,12 +36,6 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
     dB, >= 0; 0 where nothing is loud. A sine of amplitude A dB reads A / sqrt(2) inside the band; the filter
     (second-order Butterworth, forwards and backwards, so without delay) is 6 dB down at both ends.
     """
-    band = np.concatenate(
-        [
-            signal.butter(2, PUMPING_HZ[0], "highpass", fs=TRACE_HZ, output="sos"),
-            signal.butter(2, PUMPING_HZ[1], "lowpass", fs=TRACE_HZ, output="sos"),
-        ]
-    )
     total, count = 0.0, 0
     for reduction_db, loud in zip(reduction_db_segments, loud_segments, strict=True):
         if reduction_db.size < 2:
@@ -49,7 +44,7 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
         # would take for movement; mirrored ends then continue it. Three seconds outlast the filter's memory.
         level = signal.detrend(reduction_db.astype(np.float64))
         pad = min(3 * TRACE_HZ, level.size - 1)
-        moving = signal.sosfiltfilt(band, level, padtype="even", padlen=pad)[loud]
+        moving = signal.sosfiltfilt(_pumping_band(), level, padtype="even", padlen=pad)[loud]
         total += float(moving @ moving)
         count += moving.size
     return float(np.sqrt(total / count)) if count else 0.0
@@ -101,6 +96,14 @@ def short_term_overshoot_lu(
     if before_integrated_lufs is None or after_integrated_lufs is None or not before.size or not after.size:
         return 0.0
     return max(0.0, float((after.max() - after_integrated_lufs) - (before.max() - before_integrated_lufs)))
+
+
+@cache  # a search asks for it in every trial
+def _pumping_band() -> _Floats:
+    """Second-order sections of the band from 0.5 to 20 Hz at 100 Hz."""
+    high_pass = signal.butter(2, PUMPING_HZ[0], "highpass", fs=TRACE_HZ, output="sos")
+    low_pass = signal.butter(2, PUMPING_HZ[1], "lowpass", fs=TRACE_HZ, output="sos")
+    return np.concatenate([high_pass, low_pass])
 
 
 def _pooled(segments: _Series) -> _Floats:

@@ -40,7 +40,7 @@ def test_side_gain_is_the_image_shift(gain_db: float, dtype: type) -> None:
 def test_image_shift_is_weighted_with_energy() -> None:
     tones = [sine(f, 3.0, RATE_HZ) * [1.0, 0.5] for f in (250.0, 2000.0)]
     shifted = tones[0] + with_side(tones[1], 4.0)
-    # closed form: one of two equal tones moves by 4 dB, and the raised side adds no weight, which is the mix's
+    # closed form: one of two equal tones moves by 4 dB; the raised side adds no weight, which is the mix's
     assert image_shift_db(tones[0] + tones[1], shifted, RATE_HZ) == pytest.approx(2.0, abs=0.02)
 
 
