@@ -3,6 +3,7 @@
 Definitions live with the measures; weights live in the config. Lower is better everywhere.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 
@@ -16,7 +17,8 @@ from autochain.measure.asymmetry import asymmetry_reduction_db
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
 from autochain.search.material import Material
 
-# Noise-to-mask ratios under this cost nothing: 20 dB under the just-audible region of BS.1387.
+# Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 20 dB under the
+# just-audible region of BS.1387, because a mean over bands and frames hides single disturbed ones.
 INAUDIBLE_NMR_DB = -20.0
 FLOOR_NMR_DB = -99.0
 MOVING = ("bus_compressor", "peak_compressor", "limiter")
@@ -54,7 +56,7 @@ def terms(costs: Costs, weights: Weights) -> dict[str, float]:
     for name in NAMES:
         value = getattr(costs, name)
         if name.endswith("nmr_db"):
-            value = max(0.0, value - INAUDIBLE_NMR_DB)
+            value = 10.0 * math.log10(1.0 + 10.0 ** ((value - INAUDIBLE_NMR_DB) / 10.0))
         priced[name] = getattr(weights, name) * value
     return priced
 
