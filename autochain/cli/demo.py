@@ -20,7 +20,7 @@ _RATE_HZ = 44100
 
 
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Where mix and sheet go.")] = Path("autochain-demo"),
+    folder: Annotated[Path, typer.Argument(help="Where mix and sheet go.")] = Path("autochain-demo"),
     character: Annotated[str, typer.Option("--character", help=f"One of {', '.join(CHARACTERS)}.")] = CHARACTERS[0],
     lufs: options.Lufs = None,
     ceiling: options.Ceiling = None,

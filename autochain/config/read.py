@@ -24,7 +24,7 @@ def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     return both
 
 
-def _siblings(path: tuple[int | str, ...]) -> list[str]:
+def _siblings(path: tuple[str, ...]) -> list[str]:
     model: Any = Config
     for key in path[:-1]:
         field = model.model_fields.get(key) if isinstance(model, type) and issubclass(model, BaseModel) else None
@@ -35,10 +35,10 @@ def _siblings(path: tuple[int | str, ...]) -> list[str]:
 
 
 def _line(problem: Any) -> str:
-    path = tuple(problem["loc"])
-    address = ".".join(str(key) for key in path)
+    path = tuple(str(key) for key in problem["loc"])
+    address = ".".join(path)
     if problem["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(str(path[-1]), _siblings(path), n=1)
+        near = difflib.get_close_matches(path[-1], _siblings(path), n=1)
         hint = f"Did you mean {near[0]}?" if near else "Remove it."
         return f"{address} is not a known key. {hint}"
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
@@ -78,12 +78,14 @@ def check_target(lufs: float, ceiling_dbtp: float) -> None:
     """Refuse a target that no master can or should have; TargetError with what to choose instead."""
     low, high = LUFS_RANGE
     if not low <= lufs <= high:
-        raise TargetError(f"target {lufs:g} LUFS is outside {low:g} to {high:g} LUFS. Choose --lufs in that range.")
+        span = f"{low:g} to {high:g} LUFS"
+        raise TargetError(f"target {lufs:g} LUFS is outside {span}. Choose --lufs in that range.")
     if not -20.0 <= ceiling_dbtp <= 0.0:
         problem = "above 0 dBTP, where converters and encoders overload" if ceiling_dbtp > 0 else "below -20 dBTP"
         raise TargetError(f"ceiling {ceiling_dbtp:g} dBTP is {problem}. Choose --ceiling from -20 to 0, such as -1.")
     if lufs > ceiling_dbtp + MOST_LU_ABOVE_CEILING:
         raise TargetError(
-            f"target {lufs:g} LUFS is {lufs - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} dBTP; at most "
-            f"{MOST_LU_ABOVE_CEILING:g} LU is possible. Choose --lufs {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
+            f"target {lufs:g} LUFS is {lufs - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} dBTP; "
+            f"at most {MOST_LU_ABOVE_CEILING:g} LU is possible. "
+            f"Choose --lufs {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
         )

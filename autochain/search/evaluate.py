@@ -5,29 +5,21 @@ drive the solve asks for, then the costs of the render that met the target.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import DYNAMICS, LEVEL, STAGES, Rendered, render
-from autochain.chain.compressor import (
-    apply_reduction,
-    peak_reduction_per_block,
-    sidechain_level_db,
-    smoothed_reduction_db,
-)
+from autochain.chain.chain import LEVEL, STAGES, Rendered, render
 from autochain.chain.stage import GainTrace
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.search.costs import Costs, measure_costs, score
 from autochain.search.drive import Solution, solve_drive
-from autochain.search.excerpts import GRID_HOPS
+from autochain.search.dynamics import Dynamics
 from autochain.search.material import Material
 from autochain.search.space import Decisions, Outline, outline
-from autochain.search.work import solve_threshold, work_db
 from autochain.units import db_to_linear, linear_to_db
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
@@ -125,7 +117,7 @@ class Evaluator:
         self.material = material
         self.weights = weights
         self.plan = plan
-        self._levels: dict[float, list[npt.NDArray[np.float32]]] = {}
+        self._dynamics = Dynamics(material)
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
@@ -184,7 +176,7 @@ class Evaluator:
             Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
             lowered by settable steps, and the drive solved again, until it does (unless the plan locks it).
         """
-        settings, before_peaks, traces = self._dynamics(plan)
+        settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
         peak_db = linear_to_db(float(np.max(np.abs(material.scored(before_peaks)))))
         before_lufs = material.lufs(material.scored_hops(before_peaks))
@@ -252,73 +244,6 @@ class Evaluator:
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=slope, renders=1)
         assert nearest is not None
         return solution, nearest
-
-    def _dynamics(
-        self, plan: Outline
-    ) -> tuple[dict[str, dict[str, float]], list[Samples], list[dict[str, GainTrace]]]:
-        """Render both compressors, thresholds solved where work is wanted."""
-        rate_hz = self.material.rate_hz
-        settings = {name: dict(values) for name, values in plan.settings.items()}
-        samples = [s.samples for s in self.material.segments]
-        traces: list[dict[str, GainTrace]] = [{} for _ in samples]
-        first = True
-        for name in DYNAMICS:
-            if name not in settings:
-                continue
-            own = settings[name]
-            levels = self._sidechain(samples, own["sidechain_hpf_hz"], cached=first)
-            if name in plan.work_db:
-                own["threshold_db"] = self._threshold(levels, own, plan.work_db[name], name)
-            computer = {key: own[key] for key in ("threshold_db", "ratio", "knee_db", "attack_ms", "release_ms")}
-            processed = [
-                apply_reduction(x, rate_hz, smoothed_reduction_db(level, rate_hz, **computer))
-                for x, level in zip(samples, levels, strict=True)
-            ]
-            samples = [p.samples for p in processed]
-            for trace, p in zip(traces, processed, strict=True):
-                if p.trace is not None:
-                    trace[name] = p.trace
-            first = False
-        return settings, samples, traces
-
-    def _sidechain(
-        self, samples: Sequence[Samples], hpf_hz: float, *, cached: bool
-    ) -> list[npt.NDArray[np.float32]]:
-        """Detector level per segment; the first compressor's input never changes, so its level is kept."""
-        if cached and hpf_hz in self._levels:
-            return self._levels[hpf_hz]
-        levels = [sidechain_level_db(x, self.material.rate_hz, hpf_hz) for x in samples]
-        if cached:
-            self._levels[hpf_hz] = levels
-        return levels
-
-    def _threshold(
-        self, levels: Sequence[npt.NDArray[np.float32]], own: dict[str, float], wanted_db: float, name: str
-    ) -> float:
-        material = self.material
-        fixed = {key: own[key] for key in ("ratio", "knee_db", "attack_ms", "release_ms")}
-        block = GRID_HOPS * material.hop
-
-        def work_at(threshold_db: float) -> float:
-            # The detector runs through the pre-roll, as it will in the render; pre-rolls are whole blocks.
-            blocks = [
-                peak_reduction_per_block(x, material.rate_hz, block, threshold_db=threshold_db, **fixed)[
-                    segment.skip_hops // GRID_HOPS :
-                ]
-                for x, segment in zip(levels, material.segments, strict=True)
-            ]
-            return work_db(blocks, material.loud_blocks)
-
-        parameter = STAGES[name].parameter("threshold_db")
-        slope = max(0.05, 1.0 - 1.0 / own["ratio"])
-        threshold = solve_threshold(
-            work_at,
-            wanted_db,
-            start_db=material.integrated_lufs + 8.0 - wanted_db / slope,
-            low_db=parameter.low,
-            high_db=parameter.high,
-        )
-        return parameter.rounded(threshold)
 
 
 def _with_drive(

@@ -66,8 +66,8 @@ def notes_for(
         notes.append(
             Note(
                 code="mix_over_full_scale",
-                text=f"The mix peaks at {number(before.true_peak_dbtp, 'dBTP', signed=True)}. It was not clipped again: "
-                "the clipper was left out.",
+                text=f"The mix peaks at {number(before.true_peak_dbtp, 'dBTP', signed=True)}. "
+                "It was not clipped again: the clipper was left out.",
                 suggestion=f"Turn the mix down by {number(before.true_peak_dbtp + 1.0, 'dB')} and export it again.",
             )
         )

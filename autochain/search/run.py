@@ -68,7 +68,7 @@ class Search:
 
     def run(self) -> Suggestion:
         """Search and verify."""
-        mix, target, plan = self.mix, self.config.target, self.config.search
+        mix, plan = self.mix, self.config.search
         self.progress("measuring the mix", 0.0)
         before = measure(mix.samples, mix.rate_hz)
         if before.integrated_lufs is None or before.true_peak_dbtp is None:

@@ -49,7 +49,8 @@ def parse_decisions(locks: list[str], without: list[str]) -> Decisions:
         try:
             number = float(value)
         except ValueError:
-            raise ParameterError(f"--lock {text!r}: {value!r} is not a number. Write a number in {known.unit}.") from None
+            unit = f" in {known.unit}" if known.unit else ""
+            raise ParameterError(f"--lock {text!r}: {value!r} is not a number. Write a number{unit}.") from None
         if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
             raise UsageError(
                 f"--lock gives {stage.name}.{known.name} twice, as {fixed[stage.name][known.name]:g} and {number:g}. "

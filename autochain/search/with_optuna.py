@@ -8,6 +8,10 @@ from autochain.config.model import Coordinates, Ranges
 from autochain.search.space import LOG_COORDINATES
 
 
+def _distribution(span: tuple[float, float], *, log: bool) -> optuna.distributions.FloatDistribution:
+    return optuna.distributions.FloatDistribution(low=span[0], high=span[1], log=log)
+
+
 class TpeOptimiser:
     """Multivariate tree-structured Parzen estimator (Optuna's default sampler for one objective).
 
@@ -26,7 +30,7 @@ class TpeOptimiser:
         sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=startup, multivariate=True)
         self._study = optuna.create_study(direction="minimize", sampler=sampler)
         self._space: dict[str, optuna.distributions.BaseDistribution] = {
-            name: optuna.distributions.FloatDistribution(*getattr(ranges, name), log=name in LOG_COORDINATES)
+            name: _distribution(getattr(ranges, name), log=name in LOG_COORDINATES)
             for name in Coordinates.model_fields
         }
         self._asked: list[optuna.trial.Trial] = []

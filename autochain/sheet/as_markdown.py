@@ -55,7 +55,7 @@ def _result(sheet: Sheet) -> list[str]:
     after, before = sheet.after, sheet.before
     verdict = "Target reached" if sheet.met else "Target NOT reached"
     want = f"{number(sheet.target.lufs, 'LUFS')} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
-    lines = [
+    return [
         f"**{verdict}: {number(after.integrated_lufs, 'LUFS')} at {number(after.true_peak_dbtp, 'dBTP')}** "
         f"(wanted {want}; the mix has {number(before.integrated_lufs, 'LUFS')} at "
         f"{number(before.true_peak_dbtp, 'dBTP')}).",
@@ -72,7 +72,6 @@ def _result(sheet: Sheet) -> list[str]:
         )
         + ".",
     ]
-    return lines
 
 
 def _listen(sheet: Sheet) -> Iterable[str]:

@@ -11,7 +11,6 @@ from autochain.measure.measurement import Measurement
 from autochain.search.facts import StageFacts
 from autochain.search.result import Suggestion, Verified
 from autochain.sheet.model import (
-    FORMAT_VERSION,
     Baseline,
     Costs,
     Excerpt,
@@ -76,7 +75,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
     canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
     locks = suggestion.decisions.locks
     return Sheet(
-        format_version=FORMAT_VERSION,
+        format_version=1,
         mix=MixFacts(
             file=mix.file,
             sha256=mix.sha256,

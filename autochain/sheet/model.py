@@ -7,8 +7,6 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-FORMAT_VERSION = 1
-
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")

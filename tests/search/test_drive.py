@@ -10,7 +10,7 @@ from autochain.search.drive import solve_drive
 PLAN = read_config().search.drive
 
 
-def soft_knee(ceiling_lufs: float, sharp: float):  # noqa: ANN201
+def soft_knee(ceiling_lufs: float, sharp: float):
     """Loudness that rises with slope 1 and flattens towards a ceiling; inverse in closed form."""
 
     def loudness(drive_db: float) -> float:
