@@ -1,0 +1,114 @@
+import numpy as np
+import pytest
+
+from autochain.audio import _oversample_kernels as kernels
+from autochain.audio.oversample import BLOCK_FRAMES, block_levels, fourth_band, runs_above, upsample
+from autochain.audio.signals import noise, sine
+
+LONG = fourth_band(36, 10.06)
+SHORT = fourth_band(36, 3.0)
+
+
+def outside(runs, frames):
+    left_out = np.ones(frames, bool)
+    for start, stop in zip(*runs, strict=True):
+        left_out[start:stop] = False
+    return left_out
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_every_fourth_point_is_the_input_bit_for_bit(dtype):
+    x = noise(0.05, 44100).astype(dtype)
+    up = upsample(x, LONG)
+    assert up.dtype == dtype
+    np.testing.assert_array_equal(up[::4], x)
+
+
+@pytest.mark.parametrize("frequency_hz", [50.0, 1000.0, 11025.0, 19000.0, 20000.0])
+def test_quarter_points_of_a_sine_lie_on_the_sine(frequency_hz):
+    # closed form: the sine itself at the new points; the filter is flat within 0.001 dB (1.2e-4) to 20 kHz
+    x = sine(frequency_hz, 0.1, 44100, phase_deg=20.0, channels=1)
+    ideal = sine(frequency_hz, 0.1, 4 * 44100, phase_deg=20.0, channels=1)
+    middle = slice(400, -400)
+    np.testing.assert_allclose(upsample(x, LONG)[middle], ideal[middle], atol=1.2e-4)
+
+
+def test_images_of_the_pass_band_are_100_db_down_at_44100_hz():
+    prototype = np.zeros(8 * LONG.reach)
+    prototype[4 * LONG.reach] = 1.0
+    for p in range(3):  # the taps of the three rows, and the one of the row that passes the input
+        prototype[p + 1 :: 4] = LONG.taps[2 - p]
+    response = 20.0 * np.log10(np.abs(np.fft.rfft(prototype / 4.0, 1 << 16)) + 1e-12)
+    f = np.arange(response.size) / (1 << 16) * 4 * 44100
+    assert np.abs(response[f <= 20000]).max() < 0.001
+    # images of content up to 20 kHz begin at 44.1 - 20 = 24.1 kHz
+    assert response[f >= 24100].max() <= -100.0
+
+
+@pytest.mark.parametrize("interpolator", [LONG, SHORT])
+@pytest.mark.parametrize("kind", ["noise", "low tone and noise", "flipped alternation", "impulses", "steps"])
+def test_no_point_outside_the_runs_exceeds_the_limit(interpolator, kind):
+    n = 6000
+    rng = np.random.default_rng(7)
+    flipped = np.resize([1.0, -1.0], n) * np.where(np.arange(n) < n // 2, 1.0, -1.0)
+    x = {
+        "noise": noise(n / 44100, 44100, -12.0),
+        "low tone and noise": sine(90.0, n / 44100, 44100) + 0.02 * rng.standard_normal((n, 2)),
+        # the sign change in an alternating run makes the largest peak between samples that there is
+        "flipped alternation": flipped[:, None],
+        "impulses": np.where(rng.random((n, 2)) < 0.01, 1.0, 0.0),
+        "steps": np.sign(rng.standard_normal((n // 50, 2))).repeat(50, axis=0),
+    }[kind]
+    x = np.ascontiguousarray(x, np.float32)
+    points = np.abs(upsample(x, interpolator)).reshape(n, -1).max(axis=1)
+    for limit in np.quantile(points, [0.2, 0.8, 0.99]):
+        left_out = outside(runs_above(block_levels(x), float(limit), interpolator), n)
+        assert not (points[left_out] > limit).any()
+
+
+def test_the_bound_leaves_most_of_a_low_tone_out():
+    # closed form: a sine spends acos(0.9) / (pi / 2) = 29 % of its time above 0.9 of its peak
+    x = sine(50.0, 1.0, 44100).astype(np.float32)
+    left_out = outside(runs_above(block_levels(x), 0.9, LONG), x.shape[0])
+    assert 0.64 < left_out.mean() <= 0.72
+
+
+def test_the_step_out_of_the_signal_counts():
+    # closed form: a band-limited step overshoots by 9 % of its height on both sides (Gibbs)
+    x = np.ones((160, 1))
+    points = np.abs(upsample(x, LONG)).reshape(160, -1).max(axis=1)
+    assert points[-3:].max() > 1.05
+    assert points[60:100].max() < 1.03
+    assert not outside(runs_above(block_levels(x), 1.05, LONG), 160)[[0, -1]].any()
+
+
+@pytest.mark.parametrize("frames", [0, 1, 2, 15, 16, 17])
+def test_short_signals(frames):
+    x = noise(frames / 44100, 44100) if frames else np.zeros((0, 2))
+    levels = block_levels(x)
+    assert levels.level.size == -(-frames // BLOCK_FRAMES)
+    padded = np.concatenate((np.zeros((2, 2)), x, np.zeros((2, 2))))
+    if frames:
+        assert levels.level.max() == np.abs(x).max()
+        np.testing.assert_allclose(levels.curve.max(), np.abs(np.diff(padded, 2, axis=0)).max(), rtol=1e-12)
+    assert upsample(x, SHORT).shape == (4 * frames, 2)
+
+
+def test_plain_python_and_compiled_loops_agree():
+    x = noise(100 / 44100, 44100)
+    line, up, again = np.zeros(300), np.zeros((4, 60)), np.zeros((4, 60))
+    kernels.interpolate_line(x, 1, 20, 60, SHORT.taps, line, up)
+    kernels.interpolate_line.py_func(x, 1, 20, 60, SHORT.taps, line, again)
+    np.testing.assert_array_equal(up, again)
+    out, other = np.zeros((400, 2)), np.zeros((400, 2))
+    scratch = np.zeros((4, 60))
+    kernels.interpolate_all(x, SHORT.taps, 60, line, scratch, out)
+    kernels.interpolate_all.py_func(x, SHORT.taps, 60, line, scratch, other)
+    np.testing.assert_array_equal(out, other)
+    flat, bend = x.reshape(-1), np.zeros(32)
+    results = np.zeros((2, 2, 7))
+    for result, loop in zip(results, (kernels.block_levels, kernels.block_levels.py_func), strict=True):
+        mask = np.int64(np.iinfo(np.int64).max)
+        level, curve = result.view(np.int64)
+        loop(flat, flat.view(np.int64), bend, bend.view(np.int64), mask, 2, 16, level, curve)
+    np.testing.assert_array_equal(results[0], results[1])
