@@ -86,7 +86,7 @@ class Baselines(_Part):
 class SearchPlan(_Part):
     """How the search spends its trials."""
 
-    budget: int = Field(ge=1)
+    budget: int = Field(ge=2)  # limiter-only and the trade default are always among the trials
     batch: int = Field(ge=1)
     seed: int = Field(ge=0)
     startup: int = Field(ge=1)
