@@ -85,9 +85,9 @@ def make_demo(
 
 
 def _fade_out(mix: Buffer, rate_hz: int) -> None:
-    """Raised-cosine fade of the last seconds, in place."""
+    """Squared raised-cosine fade of the last seconds, in place."""
     fade = round(_FADE_S * rate_hz)
-    ramp = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fade + 1) / fade)
+    ramp = (0.5 + 0.5 * np.cos(np.pi * np.arange(1, fade + 1) / fade)) ** 2
     mix[-fade:] *= ramp.astype(np.float32)[:, None]
 
 

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, sosfilt
 
+from autochain.demo._partials_kernels import add_partials
+
 Note = npt.NDArray[np.float64]
 Buffer = npt.NDArray[np.float32]
 
@@ -75,8 +77,7 @@ def decaying_partials(
 ) -> Note:
     """Sum of sines that start together and die exponentially, each with its own 60 dB decay time and phase.
 
-    Each partial is a complex power series, split into blocks: z^(B m + j) = (z^B)^m z^j. The sum over
-    partials is then one matrix product.
+    Each partial is a complex power series, split into blocks: z^(B m + j) = (z^B)^m z^j.
     """
     f = np.asarray(f_hz, dtype=np.float64)
     keep = f < TOP_HZ
@@ -85,13 +86,18 @@ def decaying_partials(
     log_z = (-np.log(1000.0) / decay + 2j * np.pi * f) / rate_hz
     block = 512
     inside = np.exp(np.outer(log_z, np.arange(block)))
-    # The floor keeps partials that died long ago from grinding through denormal numbers.
+    # Partials that have fallen by 18 nepers (156 dB) are left out from there on.
     exponent = np.outer(np.arange(-(-count // block)) * block, log_z)
-    starts = np.where(exponent.real > -60.0, np.exp(np.maximum(exponent.real, -60.0) + 1j * exponent.imag), 0.0) * a
-    # Phases are exact by now, so single precision costs no more than a rounding of the result.
-    left = np.concatenate([starts.real, starts.imag], axis=1).astype(np.float32)
-    right = np.concatenate([inside.imag, inside.real]).astype(np.float32)
-    return (left @ right).reshape(-1)[:count].astype(np.float64)
+    starts = np.where(exponent.real > -18.0, np.exp(np.maximum(exponent.real, -18.0) + 1j * exponent.imag), 0.0) * a
+    wave = np.zeros((starts.shape[0], block))
+    add_partials(
+        np.ascontiguousarray(starts.real),
+        np.ascontiguousarray(starts.imag),
+        np.ascontiguousarray(inside.real),
+        np.ascontiguousarray(inside.imag),
+        wave,
+    )
+    return wave.reshape(-1)[:count]
 
 
 def envelope(count: int, rate_hz: int, attack_s: float, release_s: float) -> Note:

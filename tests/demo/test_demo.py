@@ -13,7 +13,7 @@ from autochain.demo import CHARACTERS, demo_song, make_demo, read_scenario
 from autochain.errors import UsageError
 
 RATE = 44100
-SECONDS = 20.0
+SECONDS = 16.0
 
 
 @cache
@@ -67,7 +67,7 @@ def test_there_are_five_characters_in_fixed_order_with_their_targets():
 
 
 @pytest.mark.parametrize("character", CHARACTERS)
-@pytest.mark.parametrize(("seed", "duration_s"), [(1, SECONDS), (2, 10.0), (3, 11.0)])
+@pytest.mark.parametrize(("seed", "duration_s"), [(1, SECONDS), (2, 10.0)])
 def test_level_is_that_of_a_finished_mix(character, seed, duration_s):
     lufs, dbtp, _, _ = libebur128(mix(character, RATE, duration_s, seed))
     # common practice, no source: mixes come in at about -15 LUFS, 0.3 LU of room between meters
