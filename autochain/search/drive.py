@@ -8,7 +8,10 @@ flatter than a set slope while still too quiet. Starting low makes the smallest 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from autochain.chain.drive import STAGE
 from autochain.config.model import Drive
+
+DRIVE = STAGE.parameter("gain_db")
 
 _STEEPEST = 1.3  # LU per dB a transient shaper may add; a larger secant slope is noise
 _FLATTEST = 0.05
@@ -47,7 +50,7 @@ def solve_drive(
     slope: float,
     plan: Drive,
     step_db: float = 0.0,
-    low_db: float = -60.0,
+    gain_alone_db: float = 0.0,
 ) -> Solution:
     """Find the smallest drive at which `loudness_at(drive_db)` equals the target.
 
@@ -63,13 +66,15 @@ def solve_drive(
         Range, tolerance and number of renders.
     step_db
         Proposals are rounded to this step when > 0; the nearest step then counts as met.
-    low_db
-        Lower end of the bracket.
+    gain_alone_db
+        Drive that would do if the peak stages took nothing; the bracket reaches `plan.max_db` beyond it, so that
+        a mix delivered quietly has the same room as a loud one.
     """
     seen: dict[float, float] = {}
+    highest = min(DRIVE.high, gain_alone_db + plan.max_db)
 
     def settable(drive_db: float) -> float:
-        drive_db = min(plan.max_db, max(low_db, drive_db))
+        drive_db = min(highest, max(DRIVE.low, drive_db))
         return round(round(drive_db / step_db) * step_db, 6) if step_db > 0.0 else drive_db
 
     tolerance = max(plan.tolerance_lu, 0.5 * step_db)

@@ -184,7 +184,7 @@ class Evaluator:
         reading: TruePeakReading | None = None
         for _ in range(MOST_CEILING_STEPS):
             solution, nearest = self._solve_level(
-                settings, before_peaks, peak_db, plan, target_lufs, start + guess.loss_db, guess.slope, step_db
+                settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db
             )
             if hold_dbtp is None:
                 break
@@ -192,9 +192,9 @@ class Evaluator:
             excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
             if excess_db <= 0.0 or plan.ceiling_locked:
                 break
-            step = STAGES["limiter"].parameter("ceiling_dbtp").step
-            lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / step) * step
-            settings["limiter"] = STAGES["limiter"].rounded({**settings["limiter"], "ceiling_dbtp": lower})
+            ceiling = STAGES["limiter"].parameter("ceiling_dbtp")
+            lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
+            settings["limiter"] = {**settings["limiter"], "ceiling_dbtp": ceiling.rounded(lower)}
             guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
         return Solved(
             settings=nearest.settings,
@@ -214,8 +214,8 @@ class Evaluator:
         peak_db: float,
         plan: Outline,
         target_lufs: float,
-        start_db: float,
-        slope: float,
+        gain_alone_db: float,
+        guess: Guess,
         step_db: float,
     ) -> tuple[Solution, _Nearest]:
         """Drive solve over the peak stages; keeps the nearest render."""
@@ -236,12 +236,18 @@ class Evaluator:
 
         if plan.drive_db is None:
             solution = solve_drive(
-                loudness_at, target_lufs, start_db=start_db, slope=slope, plan=self.plan, step_db=step_db
+                loudness_at,
+                target_lufs,
+                start_db=gain_alone_db + guess.loss_db,
+                slope=guess.slope,
+                plan=self.plan,
+                step_db=step_db,
+                gain_alone_db=gain_alone_db,
             )
         else:
             lufs = loudness_at(plan.drive_db)
             met = abs(lufs - target_lufs) <= LOCKED_TOLERANCE_LU
-            solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=slope, renders=1)
+            solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
         assert nearest is not None
         return solution, nearest
 

@@ -54,7 +54,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
             met=met,
             saturated=False,
             stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, loudness)),
-            samples=samples,
+            samples=None,
         )
 
     note = too_dense_note(plr, gain, met) if dense else gain_only_note(gain)
@@ -64,6 +64,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         decisions=decisions,
         before=before,
         chosen=result("suggestion"),
+        samples=samples,
         baselines={name: result(name) for name in (LIMITER_ONLY, TRADE_DEFAULT)},
         rotation_saving_db=0.0,
         spans=(),

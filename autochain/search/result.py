@@ -41,7 +41,7 @@ class Verified:
     stages
         Facts per stage.
     samples
-        The render.
+        The render; None for a baseline, whose render nobody hears.
     """
 
     name: str
@@ -52,7 +52,7 @@ class Verified:
     met: bool
     saturated: bool
     stages: tuple[StageFacts, ...]
-    samples: Samples
+    samples: Samples | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,13 +68,14 @@ class SearchStats:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
-    """Result of `suggest`."""
+    """Result of `suggest`; `samples` is the render of the chosen chain."""
 
     mix: Mix
     config: Config
     decisions: Decisions
     before: Measurement
     chosen: Verified
+    samples: Samples
     baselines: dict[str, Verified]
     rotation_saving_db: float
     spans: tuple[Span, ...]

@@ -8,6 +8,7 @@ from joblib import Parallel, delayed
 from autochain.audio.mix import Mix
 from autochain.chain.chain import LINEAR, render
 from autochain.config.model import Config, Coordinates
+from autochain.errors import AudioFileError
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.symmetry import Rotation, choose_rotation
@@ -20,7 +21,7 @@ from autochain.search.notes import notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, fixed, on_edge, outline, switched
-from autochain.search.verify import verify
+from autochain.search.verify import SUGGESTION, verify
 from autochain.search.with_optuna import TpeOptimiser
 from autochain.units import db_to_linear
 
@@ -72,7 +73,10 @@ class Search:
         self.progress("measuring the mix", 0.0)
         before = measure(mix.samples, mix.rate_hz)
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
-            raise ValueError("a silent mix reached the search; reading refuses it")
+            raise AudioFileError(
+                f"{mix.file} has nothing above -70 LUFS, the gate of the loudness standard. "
+                "Export the mix again, louder."
+            )
         simple = plain_gain(mix, self.config, self.decisions, before)
         if simple is not None:
             return simple
@@ -207,7 +211,7 @@ class Search:
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
         best = min(self.trials, key=lambda t: t.score)
-        contenders = {"suggestion": (best, self.effective)}
+        contenders = {SUGGESTION: (best, self.effective)}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in self.families if name == family]
             if members:
@@ -221,8 +225,12 @@ class Search:
             )
         )
         by_name = {v.name: v for v in verified}
-        allowed = [v for v in verified if v.name == "suggestion" or self._honours_locks(v.name)]
+        allowed = [v for v in verified if v.name == SUGGESTION or self._honours_locks(v.name)]
         chosen = min(allowed, key=lambda v: (not v.met, v.score))
+        # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
+        samples = chosen.samples
+        if samples is None:
+            samples = render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         point = contenders[chosen.name][0].coordinates
         stats = SearchStats(
             trials=len(self.trials),
@@ -238,6 +246,7 @@ class Search:
             decisions=self.decisions,
             before=before,
             chosen=chosen,
+            samples=samples,
             baselines=baselines,
             rotation_saving_db=rotation.saving_db,
             spans=spans,

@@ -150,8 +150,9 @@ def outline(coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float)
         settings.setdefault(name, {}).update(fixed)
         if "threshold_db" in fixed:
             work.pop(name, None)
+    # What the engineer has set stays as given, also between the steps that the search keeps to.
     complete = {
-        name: stage.rounded(stage.checked(settings[name]))
+        name: {**stage.rounded(stage.checked(settings[name])), **decisions.locks.get(name, {})}
         for name, stage in STAGES.items()
         if name in settings and name not in decisions.without
     }
@@ -168,7 +169,7 @@ def outline(coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float)
 def fixed(settings: Mapping[str, Mapping[str, float]], decisions: Decisions) -> Outline:
     """Outline of settings in which only the drive is left to solve."""
     return Outline(
-        settings={name: dict(values) for name, values in settings.items()},
+        settings={name: {**values, **decisions.locks.get(name, {})} for name, values in settings.items()},
         work_db={},
         clip_share=None,
         drive_db=decisions.locks.get("drive", {}).get("gain_db"),
