@@ -1,1 +1,160 @@
-"""Shared by all tests: one small, finished search that several files look at."""
+"""Shared by all tests: the command run inside this process, and searches that several files look at.
+
+One search serves every test that asks about its result, so that nothing is searched twice.
+"""
+
+import hashlib
+import io
+import json
+import sys
+from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyebur128
+import pytest
+import soundfile
+
+from autochain.audio.files import write_wav24
+from autochain.cli.main import main
+from autochain.demo import demo_song, make_demo
+
+RATE = 44100
+CEILING_DBTP = -1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ran:
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggested:
+    """A finished `autochain suggest MIX --preview` and everything it wrote."""
+
+    mix: Path
+    mix_sha256: str
+    target_lufs: float
+    ceiling_dbtp: float
+    ran: Ran
+    sheet: dict[str, Any]
+    markdown: str
+    preview: Path
+
+
+def sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def run_command(*arguments: object) -> Ran:
+    """`autochain ARGUMENTS` through its entry point, without the seconds of a fresh interpreter."""
+    out, err = io.StringIO(), io.StringIO()
+    argv, code = sys.argv, 0
+    sys.argv = ["autochain", *map(str, arguments)]
+    try:
+        with redirect_stdout(out), redirect_stderr(err):
+            main()
+    except SystemExit as leaving:
+        code = int(leaving.code or 0)
+    finally:
+        sys.argv = argv
+    return Ran(code=code, out=out.getvalue(), err=err.getvalue())
+
+
+def run_suggest(mix: Path, out: Path, lufs: float, ceiling: float, *more: object) -> Suggested:
+    """`autochain suggest` with a preview, and what it wrote."""
+    before = sha256(mix)
+    ran = run_command("suggest", mix, "--lufs", lufs, "--ceiling", ceiling, "-o", out, "--preview", *more)
+    assert ran.code in (0, 3), ran.err
+    return Suggested(
+        mix=mix,
+        mix_sha256=before,
+        target_lufs=lufs,
+        ceiling_dbtp=ceiling,
+        ran=ran,
+        sheet=json.loads((out / f"{mix.stem}.sheet.json").read_text(encoding="utf-8")),
+        markdown=(out / f"{mix.stem}.sheet.md").read_text(encoding="utf-8"),
+        preview=out / f"{mix.stem}.preview.wav",
+    )
+
+
+def read_outside(path: Path) -> tuple[float, float]:
+    """Integrated loudness in LUFS and true peak in dBTP of a file, as libebur128 reads them."""
+    samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
+    channels = samples.shape[1]
+    # One channel counts as front left, as in BS.1770, where mono is one channel with weight 1.
+    mode = pyebur128.MeasurementMode
+    state = pyebur128.R128State(channels, rate_hz, mode.MODE_I | mode.MODE_TRUE_PEAK)
+    if channels == 1:
+        state.set_channel(0, pyebur128.ChannelType.LEFT)
+    state.add_frames(np.ascontiguousarray(samples).reshape(-1), samples.shape[0])
+    peak = max(pyebur128.get_true_peak(state, channel) for channel in range(channels))
+    return float(pyebur128.get_loudness_global(state)), float(20.0 * np.log10(peak))
+
+
+def small_config(path: Path, **search: object) -> Path:
+    """Write a config whose baselines and excerpts are few, so that a small budget still asks the sampler."""
+    keys = "".join(f"{key} = {value}\n" for key, value in {"batch": 4, "startup": 3, **search}.items())
+    path.write_text(
+        f"[search]\n{keys}"
+        "[search.baselines]\nrelease_ms = [5.0, 60.0]\nlookahead_ms = [3.0]\n"
+        "[search.excerpts]\ncount = 2\nlength_s = 3.2\npreroll_s = 1.2\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.fixture(scope="session")
+def command() -> Callable[..., Ran]:
+    return run_command
+
+
+@pytest.fixture(scope="session")
+def suggested() -> Callable[..., Suggested]:
+    return run_suggest
+
+
+@pytest.fixture(scope="session")
+def libebur128() -> Callable[[Path], tuple[float, float]]:
+    return read_outside
+
+
+@pytest.fixture(scope="session")
+def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve seconds of the rock demo: shorter than the default excerpts."""
+    path = tmp_path_factory.mktemp("short") / "short.wav"
+    write_wav24(path, make_demo("dense_rock", RATE, 12.0, 1), RATE, 1)
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Suggested]:
+    """Search one demo character at its own target, once for all tests."""
+    done: dict[str, Suggested] = {}
+
+    def run(character: str) -> Suggested:
+        if character not in done:
+            song = demo_song(character)
+            folder = tmp_path_factory.mktemp(character)
+            mix = folder / f"{character}.wav"
+            # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
+            write_wav24(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
+            done[character] = run_suggest(
+                mix, folder / "out", song.target_lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2
+            )
+        return done[character]
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Config with five baselines and two short excerpts."""
+    return small_config(tmp_path_factory.mktemp("config") / "small.toml")

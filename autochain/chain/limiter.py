@@ -60,7 +60,7 @@ def process(samples: Samples, rate_hz: int, settings: Settings, release: Release
     rate_hz
         Sample rate.
     settings
-        `ceiling_dbtp` -12 to 0 dBTP; `lookahead_ms`, the time the gain takes to come down, 0.5 (bites, keeps
+        `ceiling_dbtp` -24 to 0 dBTP; `lookahead_ms`, the time the gain takes to come down, 0.5 (bites, keeps
         level) to 10 ms (smooth, softens attacks); `release_ms`, 2 (loud, distorts bass) to 1000 ms (clean,
         pumps or sits low). Complete and checked.
     release
@@ -133,7 +133,7 @@ STAGE = Stage(
             name="ceiling_dbtp",
             label="ceiling",
             unit="dBTP",
-            low=-12.0,
+            low=-24.0,
             high=0.0,
             default=-1.0,
             step=0.1,

@@ -38,6 +38,7 @@ def demo(
     target = song.target_lufs if lufs is None else lufs
     peak = song.ceiling_dbtp if ceiling is None else ceiling
     plan = read_config(None, options.overrides(target, peak, seed, budget))
+    options.check_jobs(jobs)
     mix = folder / f"{song.title.lower().replace(' ', '-')}.wav"
     stem = mix.stem
     names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.json", "sheet.md", "preview.wav"))]

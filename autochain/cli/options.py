@@ -5,6 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
+from autochain.errors import UsageError
+
 Lufs = Annotated[
     float | None, typer.Option("--lufs", metavar="LUFS", help="Integrated loudness to reach, -40 to 0 LUFS.")
 ]
@@ -26,6 +28,12 @@ Lock = Annotated[
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
 ]
+
+
+def check_jobs(jobs: int) -> None:
+    """Refuse a number of jobs that means nothing."""
+    if jobs == 0 or jobs < -1:
+        raise UsageError(f"--jobs {jobs} is not possible. Choose 1 or more, or -1 for all cores.")
 
 
 def overrides(

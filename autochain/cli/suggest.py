@@ -22,8 +22,7 @@ def make_sheet(
     mix_path: Path, out: Path, config: Config, decisions: Decisions, jobs: int, force: bool, preview: bool
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run."""
-    if jobs == 0 or jobs < -1:
-        raise UsageError(f"--jobs {jobs} is not possible. Choose 1 or more, or -1 for all cores.")
+    options.check_jobs(jobs)
     locked = decisions.locks.get("limiter", {}).get("ceiling_dbtp")
     if locked is not None and locked > config.target.ceiling_dbtp:
         raise UsageError(
@@ -42,7 +41,7 @@ def make_sheet(
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
         seed = config.search.seed
-        write_wav24(out / f"{stem}.preview.wav", found.chosen.samples, mix.rate_hz, seed, force, [mix_path])
+        write_wav24(out / f"{stem}.preview.wav", found.samples, mix.rate_hz, seed, force, [mix_path])
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
     return sheet

@@ -2,7 +2,9 @@
 
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+
+from autochain.chain.chain import STAGES
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -11,11 +13,38 @@ def _ordered(span: tuple[float, float]) -> tuple[float, float]:
     return span
 
 
+def _ends(stage: str, parameter: str) -> tuple[float, float]:
+    known = STAGES[stage].parameter(parameter)
+    return known.low, known.high
+
+
+# Where a coordinate means something: what the stage can be set to; work and shares from none to all there is.
+_MEANINGFUL: dict[str, tuple[float, float]] = {
+    "bus_work_db": (0.0, 20.0),
+    "bus_attack_ms": _ends("bus_compressor", "attack_ms"),
+    "bus_release_ms": _ends("bus_compressor", "release_ms"),
+    "peak_work_db": (0.0, 20.0),
+    "peak_attack_ms": _ends("peak_compressor", "attack_ms"),
+    "peak_release_ms": _ends("peak_compressor", "release_ms"),
+    "clip_share": (0.0, 1.0),
+    "clip_softness": _ends("clipper", "softness"),
+    "onset_db": (0.0, _ends("transient", "onset_db")[1]),
+    "limiter_lookahead_ms": _ends("limiter", "lookahead_ms"),
+    "limiter_release_ms": _ends("limiter", "release_ms"),
+}
+
+
+def _meaningful(values: tuple[float, ...], name: str) -> None:
+    low, high = _MEANINGFUL[name]
+    if not all(low <= value <= high for value in values):
+        raise ValueError(f"must lie between {low:g} and {high:g}")
+
+
 Span = Annotated[tuple[float, float], AfterValidator(_ordered)]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Target(_Part):
@@ -57,6 +86,12 @@ class Coordinates(_Part):
     limiter_lookahead_ms: float
     limiter_release_ms: float
 
+    @field_validator("*")
+    @classmethod
+    def _check(cls, value: float, info: ValidationInfo) -> float:
+        _meaningful((value,), str(info.field_name))
+        return value
+
 
 class Ranges(_Part):
     """[low, high] of every coordinate."""
@@ -73,6 +108,12 @@ class Ranges(_Part):
     limiter_lookahead_ms: Span
     limiter_release_ms: Span
 
+    @field_validator("*")
+    @classmethod
+    def _check(cls, span: tuple[float, float], info: ValidationInfo) -> tuple[float, float]:
+        _meaningful(span, str(info.field_name))
+        return span
+
 
 class Baselines(_Part):
     """Grid over which limiter-only and clip-plus-limit are tuned."""
@@ -81,6 +122,12 @@ class Baselines(_Part):
     lookahead_ms: tuple[float, ...] = Field(min_length=1)
     clip_share: float = Field(gt=0.0, le=1.0)
     clip_softness: float = Field(ge=0.0, le=100.0)
+
+    @field_validator("release_ms", "lookahead_ms")
+    @classmethod
+    def _check(cls, grid: tuple[float, ...], info: ValidationInfo) -> tuple[float, ...]:
+        _meaningful(grid, f"limiter_{info.field_name}")
+        return grid
 
 
 class SearchPlan(_Part):

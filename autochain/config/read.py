@@ -41,8 +41,20 @@ def _line(problem: Any) -> str:
         near = difflib.get_close_matches(path[-1], _siblings(path), n=1)
         hint = f"Did you mean {near[0]}?" if near else "Remove it."
         return f"{address} is not a known key. {hint}"
+    if problem["type"] == "missing":
+        return f"{address} is missing. Add it, or leave out the whole entry."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
     return f"{address} is {problem['input']!r}; it {reason}."
+
+
+def _holds(values: Any, path: tuple[Any, ...]) -> bool:
+    for key in path:
+        if not isinstance(values, dict):  # inside a value that is held as a whole
+            return True
+        if key not in values:
+            return False
+        values = values[key]
+    return True
 
 
 def read_config(path: Path | None = None, overrides: dict[str, Any] | None = None) -> Config:
@@ -68,8 +80,11 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     try:
         config = Config.model_validate(values)
     except ValidationError as error:
-        lines = "\n".join(f"{where}: {_line(problem)}" for problem in error.errors())
-        raise ConfigError(lines) from None
+        lines = [
+            f"{'command line' if _holds(overrides or {}, problem['loc']) else where}: {_line(problem)}"
+            for problem in error.errors()
+        ]
+        raise ConfigError("\n".join(lines)) from None
     check_target(config.target.lufs, config.target.ceiling_dbtp)
     return config
 

@@ -1,6 +1,6 @@
 """The search from mix to verified suggestion: prepare, calibrate, batches of trials, whole-song verification."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -210,7 +210,8 @@ class Search:
         target = self.config.target
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
-        best = min(self.trials, key=lambda t: t.score)
+        # A baseline without a stage that the engineer has locked is compared with, never suggested.
+        best = min((t for t in self.trials if self._honours_locks(t.settings)), key=lambda t: t.score)
         contenders = {SUGGESTION: (best, self.effective)}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in self.families if name == family]
@@ -225,19 +226,21 @@ class Search:
             )
         )
         by_name = {v.name: v for v in verified}
-        allowed = [v for v in verified if v.name == SUGGESTION or self._honours_locks(v.name)]
+        allowed = [v for v in verified if self._honours_locks(v.settings)]
         chosen = min(allowed, key=lambda v: (not v.met, v.score))
         # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
         samples = chosen.samples
         if samples is None:
             samples = render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
-        point = contenders[chosen.name][0].coordinates
+        trial = contenders[chosen.name][0]
+        point = trial.coordinates
+        twins = [name for name, (other, _) in contenders.items() if other is trial and name != SUGGESTION]
         stats = SearchStats(
             trials=len(self.trials),
             feasible=sum(t.solution.met for t in self.trials),
             on_edge=on_edge(switched(point), self.config.search.ranges) if point is not None else (),
             mean_renders=float(np.mean([t.solution.renders for t in self.trials])),
-            chosen_from=chosen.name,
+            chosen_from=twins[0] if twins else chosen.name,
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
         return Suggestion(
@@ -254,8 +257,8 @@ class Search:
             notes=notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
         )
 
-    def _honours_locks(self, family: str) -> bool:
-        return self._decisions_for(family).stages == self.effective.stages
+    def _honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
+        return self.effective.stages <= settings.keys()
 
 
 def suggest(

@@ -22,7 +22,7 @@ def setting_text(parameter: Parameter, value: float) -> str:
     if parameter.off is not None and value == parameter.off:
         return f"{parameter.label} off"
     decimals = 0
-    while decimals < 3 and abs(round(value, decimals) - value) > 1e-9:
+    while decimals < 6 and abs(round(value, decimals) - value) > 1e-9:
         decimals += 1
     if parameter.step >= 0.1 > 0.01 and parameter.scale == "linear" and parameter.step < 1.0:
         decimals = max(1, decimals)
