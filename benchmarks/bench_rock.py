@@ -7,6 +7,7 @@ song by the verification itself. The limiter is the best of the configured grid 
 import argparse
 import statistics
 import time
+from typing import Any
 
 import numpy as np
 from report import machine, save, table
@@ -19,7 +20,50 @@ from autochain.search.costs import NAMES
 from autochain.search.run import suggest
 
 RATE_HZ = 44100
+CHAINS = ("suggestion", LIMITER_ONLY, TRADE_DEFAULT)
 SAME = 0.05  # dB: closer than this counts as neither better nor worse
+
+
+def page(result: dict[str, Any]) -> str:
+    """Tables of a result."""
+    runs, target = result["runs"], result["target"]
+
+    def values(chain: str, name: str) -> list[float]:
+        chains = [run["chains"][chain] for run in runs]
+        return [c["score"] if name == "score" else c["costs"][name] for c in chains]
+
+    def gains(other: str, name: str) -> list[float]:
+        return [b - a for a, b in zip(values("suggestion", name), values(other, name), strict=True)]
+
+    def verdict(gained: list[float]) -> str:
+        better, worse = sum(g > SAME for g in gained), sum(g < -SAME for g in gained)
+        return f"{better} better, {worse} worse"
+
+    rows = [
+        (
+            name,
+            *(statistics.median(values(chain, name)) for chain in CHAINS),
+            statistics.median(gains(LIMITER_ONLY, name)),
+            f"{min(gains(LIMITER_ONLY, name)):.2f} to {max(gains(LIMITER_ONLY, name)):.2f}",
+            verdict(gains(LIMITER_ONLY, name)),
+            statistics.median(gains(TRADE_DEFAULT, name)),
+        )
+        for name in (*NAMES, "score")
+    ]
+    head = ("cost", *(c.replace("_", " ") for c in CHAINS), "gain over limiter", "range", "seeds", "gain over trade")
+    asked = f"{target['lufs']:g} LUFS and {target['ceiling_dbtp']:g} dBTP"
+    seeds = [
+        (r["seed"], r["wall_s"], r["trials"], r["feasible"], r["chosen_from"], ", ".join(r["on_edge"]) or "none")
+        for r in runs
+    ]
+    return "\n\n".join(
+        [
+            f"{result['character']}, {result['seconds']:.0f} s, to {asked}; medians over {len(runs)} seeds, dB (LU). "
+            f"A gain above 0 favours the suggestion; closer than {SAME} counts as neither better nor worse.",
+            table(head, rows),
+            table(("seed", "wall s", "trials", "reached the target", "chosen from", "on a range edge"), seeds),
+        ]
+    )
 
 
 def main() -> None:
@@ -35,10 +79,10 @@ def main() -> None:
     song = demo_song(args.character)
     samples = np.ascontiguousarray(make_demo(args.character, RATE_HZ, duration_s=args.seconds), dtype=np.float32)
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
+    target = {"lufs": args.lufs, "ceiling_dbtp": song.ceiling_dbtp}
     runs = []
     for seed in args.seeds:
         search = {"seed": seed} | ({} if args.budget is None else {"budget": args.budget})
-        target = {"lufs": args.lufs, "ceiling_dbtp": song.ceiling_dbtp}
         config = read_config(None, {"target": target, "search": search})
         start = time.perf_counter()
         found = suggest(mix, config, jobs=args.jobs)
@@ -67,58 +111,8 @@ def main() -> None:
         )
         print(f"seed {seed}: {runs[-1]['wall_s']:.0f} s, chosen from {found.stats.chosen_from}", flush=True)
 
-    def values(chain: str, name: str) -> list[float]:
-        return [run["chains"][chain]["costs"][name] for run in runs]
-
-    names = ("suggestion", LIMITER_ONLY, TRADE_DEFAULT)
-    advantage = {
-        name: {
-            other: [b - a for a, b in zip(values("suggestion", name), values(other, name), strict=True)]
-            for other in (LIMITER_ONLY, TRADE_DEFAULT)
-        }
-        for name in NAMES
-    }
-
-    def verdict(gains: list[float]) -> str:
-        better, worse = sum(g > SAME for g in gains), sum(g < -SAME for g in gains)
-        return f"{better} better, {worse} worse"
-
-    rows = [
-        (
-            name,
-            *(statistics.median(values(chain, name)) for chain in names),
-            statistics.median(advantage[name][LIMITER_ONLY]),
-            f"{min(advantage[name][LIMITER_ONLY]):.2f} to {max(advantage[name][LIMITER_ONLY]):.2f}",
-            verdict(advantage[name][LIMITER_ONLY]),
-            statistics.median(advantage[name][TRADE_DEFAULT]),
-        )
-        for name in NAMES
-    ]
-    scores = [statistics.median(run["chains"][chain]["score"] for run in runs) for chain in names]
-    score_gains = [run["chains"][LIMITER_ONLY]["score"] - run["chains"]["suggestion"]["score"] for run in runs]
-    rows.append(
-        (
-            "score", *scores, statistics.median(score_gains), f"{min(score_gains):.2f} to {max(score_gains):.2f}",
-            verdict(score_gains), scores[2] - scores[0],
-        )
-    )  # fmt: skip
-    chains_head = ("suggestion", "limiter only", "trade default")
-    head = ("cost", *chains_head, "gain over limiter", "range", "seeds", "gain over trade")
-    text = (
-        f"{args.character}, {args.seconds:.0f} s, to {args.lufs:g} LUFS and {song.ceiling_dbtp:g} dBTP; seeds "
-        f"{', '.join(map(str, args.seeds))}; medians over the seeds, dB (LU); a gain above 0 favours the suggestion; "
-        f"closer than {SAME} counts as neither.\n\n{table(head, rows)}\n\n"
-        + table(
-            ("seed", "wall s", "trials", "reached the target", "chosen from", "on a range edge"),
-            [
-                (*(r[key] for key in ("seed", "wall_s", "trials", "feasible", "chosen_from")), ", ".join(r["on_edge"]))
-                for r in runs
-            ],
-        )
-    )
-    result = {"character": args.character, "seconds": args.seconds, "target": {"lufs": args.lufs}, "runs": runs}
-    result["advantage"] = advantage
-    save("rock", "By how much does the suggestion beat a tuned limiter?", where, result, text)
+    result = {"character": args.character, "seconds": args.seconds, "target": target, "runs": runs}
+    save("rock", "By how much does the suggestion beat a tuned limiter?", where, result, page(result))
 
 
 if __name__ == "__main__":
