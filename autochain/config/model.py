@@ -137,6 +137,7 @@ class SearchPlan(_Part):
     batch: int = Field(ge=1)
     seed: int = Field(ge=0)
     startup: int = Field(ge=1)
+    simpler_within: float = Field(ge=0.0)
     excerpts: Excerpts
     drive: Drive
     ranges: Ranges

@@ -20,7 +20,7 @@ from autochain.search.material import Material
 from autochain.search.notes import notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.result import SearchStats, Suggestion, Verified
-from autochain.search.space import Decisions, fixed, on_edge, outline, switched
+from autochain.search.space import OFF_BELOW, Decisions, fixed, on_edge, outline, switched
 from autochain.search.verify import SUGGESTION, verify
 from autochain.search.with_optuna import TpeOptimiser
 from autochain.units import db_to_linear
@@ -168,6 +168,24 @@ class Search:
                 best = min(self.trials, key=lambda t: t.score)
                 if best.solution.met:
                     excerpt_target = self._calibrate(excerpts, song, best.settings, best.loss_db)
+        # A baseline without a stage that the engineer has locked is compared with, never suggested.
+        best = min((t for t in self.trials if self._honours_locks(t.settings)), key=lambda t: t.score)
+        self.best = self._simpler(excerpts, best, excerpt_target)
+
+    def _simpler(self, excerpts: Evaluator, best: Trial, target_lufs: float) -> Trial:
+        """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
+        allowed = best.score + self.config.search.simpler_within
+        while best.coordinates is not None:
+            used = [name for name in OFF_BELOW if getattr(switched(best.coordinates), name) > 0.0]
+            fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in used]
+            if not fewer:
+                break
+            self.progress("leaving out what hardly matters", 0.0)
+            without = min(self._evaluate(excerpts, fewer, target_lufs), key=lambda t: t.score)
+            if without.score > allowed or not without.solution.met or len(without.settings) >= len(best.settings):
+                break  # a locked stage stays in whatever its share
+            best = without
+        return best
 
     def _evaluate(
         self, excerpts: Evaluator, batch: Sequence[tuple[str, Coordinates]], target_lufs: float
@@ -210,9 +228,7 @@ class Search:
         target = self.config.target
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
-        # A baseline without a stage that the engineer has locked is compared with, never suggested.
-        best = min((t for t in self.trials if self._honours_locks(t.settings)), key=lambda t: t.score)
-        contenders = {SUGGESTION: (best, self.effective)}
+        contenders = {SUGGESTION: (self.best, self.effective)}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in self.families if name == family]
             if members:
