@@ -59,6 +59,7 @@ class Search:
     def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
         self.mix = mix
         self.config = config
+        self.asked = decisions
         self.decisions = decisions
         self.progress = progress
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
@@ -262,7 +263,7 @@ class Search:
         return Suggestion(
             mix=self.mix,
             config=self.config,
-            decisions=self.decisions,
+            decisions=self.asked,
             before=before,
             chosen=chosen,
             samples=samples,

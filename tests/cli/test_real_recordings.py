@@ -1,0 +1,60 @@
+"""The command on two real recordings, whole, as it would be used.
+
+The recordings are two pieces of music from the Debian package frozen-bubble-data (GPL-2). They are not part of
+this project; the test reads them where the package puts them, or below the folder that the environment variable
+AUTOCHAIN_RECORDINGS names (one into which the package was unpacked, so that it holds `usr/`).
+"""
+
+import os
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from autochain.audio.files import read_mix
+from autochain.measure.true_peak import annex2_dbtp, x16_dbtp
+
+INSIDE = Path("usr/share/games/frozen-bubble/snd")
+
+
+def recording(name):
+    named = os.environ.get("AUTOCHAIN_RECORDINGS")
+    for root in ([Path(named)] if named else []) + [Path("/")]:
+        if (root / INSIDE / name).is_file():
+            return root / INSIDE / name
+    pytest.skip(
+        f"{name} of the Debian package frozen-bubble-data is not here: install the package, or unpack it "
+        "(apt-get download frozen-bubble-data; dpkg -x FILE FOLDER) and set AUTOCHAIN_RECORDINGS=FOLDER"
+    )
+
+
+@pytest.mark.parametrize(("name", "seconds"), [("introzik.ogg", None), ("frozen-mainzik-1p.ogg", 90.0)])
+def test_a_real_recording_reaches_its_target_under_the_ceiling(
+    suggested, libebur128, small_plan, tmp_path, name, seconds
+):
+    source = recording(name)
+    before = source.read_bytes()
+    mix = source
+    if seconds is not None:  # one whole song is enough; of the other, five minutes long, the first part
+        rate_hz = soundfile.info(source).samplerate
+        samples, _ = soundfile.read(source, dtype="float32", always_2d=True, frames=round(seconds * rate_hz))
+        mix = tmp_path / "part.wav"
+        soundfile.write(mix, samples, rate_hz, subtype="PCM_24")
+    # Both come in near -15 LUFS with peaks near 0 dBTP: 4 LU louder is more than gain can do.
+    run = suggested(mix, tmp_path / "out", -11.0, -1.0, "--config", small_plan, "--budget", 12)
+    assert run.ran.code == 0, run.ran.err
+    assert "limiter" in {stage["stage"] for stage in run.sheet["stages"]}
+    loudness, peak = libebur128(run.preview)
+    assert loudness == pytest.approx(-11.0, abs=0.1)
+    assert loudness == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=0.05)
+    assert peak == pytest.approx(run.sheet["after"]["true_peak_sinc49_dbtp"], abs=0.05)
+    written = read_mix(run.preview)
+    assert max(peak, annex2_dbtp(written.samples), x16_dbtp(written.samples)) <= -1.0
+    assert written.samples.shape == read_mix(mix).samples.shape
+    for baseline in run.sheet["baselines"].values():
+        assert run.sheet["costs"]["score"] <= baseline["score"]
+    if run.sheet["before"]["true_peak_dbtp"] > 0.0:
+        # It may have been clipped once already.
+        assert "clipper" not in {stage["stage"] for stage in run.sheet["stages"]}
+        assert "mix_over_full_scale" in {note["code"] for note in run.sheet["notes"]}
+    assert source.read_bytes() == before

@@ -1,0 +1,100 @@
+"""One mix and one seed give one sheet: on any number of jobs, in any folder, in fresh and in warm processes."""
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from autochain.audio.files import read_mix
+from autochain.config import read_config
+from autochain.search.run import Search
+from autochain.search.space import Decisions
+
+
+def in_fresh_process(mix, plan, home, jobs, numba_cache=None):
+    """Run the command in its own interpreter from its own folder; returns the folder of results."""
+    home.mkdir()
+    shutil.copy(mix, home / mix.name)
+    shutil.copy(plan, home / "plan.toml")
+    environment = dict(os.environ)
+    if numba_cache is not None:
+        environment["NUMBA_CACHE_DIR"] = str(numba_cache)
+    options = ["--lufs", "-9", "--config", "plan.toml", "--budget", "14", "--jobs", str(jobs), "-o", "out", "--preview"]
+    done = subprocess.run(
+        [sys.executable, "-m", "autochain", "suggest", mix.name, *options],
+        cwd=home, env=environment, capture_output=True, text=True, check=False, timeout=300,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return home / "out"
+
+
+@pytest.fixture(scope="module")
+def runs(short_mix, small_plan, tmp_path_factory):
+    """One job with nothing compiled before, and two jobs with everything compiled."""
+    folder = tmp_path_factory.mktemp("runs")
+    cold = in_fresh_process(short_mix, small_plan, folder / "one", 1, folder / "numba")
+    assert any((folder / "numba").rglob("*.nbi"))
+    warm = in_fresh_process(short_mix, small_plan, folder / "another place", 2, folder / "numba")
+    return cold, warm
+
+
+@pytest.mark.parametrize("end", ["sheet.json", "sheet.md", "preview.wav"])
+def test_jobs_folder_and_compilation_change_no_byte(runs, end):
+    one, two = (folder / f"short.{end}" for folder in runs)
+    assert one.read_bytes() == two.read_bytes()
+
+
+def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, short_mix, small_plan, tmp_path):
+    ran = command(
+        "suggest", short_mix, "--lufs", -9, "--config", small_plan, "--budget", 14, "-o", tmp_path, "--jobs", 2
+    )
+    assert ran.code == 0, ran.err
+    assert (tmp_path / "short.sheet.json").read_bytes() == (runs[0] / "short.sheet.json").read_bytes()
+
+
+def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
+    text = (runs[0] / "short.sheet.json").read_text(encoding="utf-8")
+    assert str(runs[0].parent) not in text
+    assert "one/" not in text
+    assert os.sep not in json.dumps(json.loads(text)["provenance"])
+
+    def keys(value):
+        if isinstance(value, dict):
+            for key, inner in value.items():
+                yield key
+                yield from keys(inner)
+        elif isinstance(value, list):
+            for inner in value:
+                yield from keys(inner)
+
+    names = set(keys(json.loads(text))) - {"joblib"}  # a library whose version is named
+    assert not {n for n in names if re.search(r"job|thread|path|folder|date|created|elapsed|host|user|cores", n)}
+    assert not re.search(r"\b20\d\d-\d\d-\d\d|\d\d:\d\d:\d\d", text)
+    assert str(Path.home()) not in text
+
+
+def trials_of(mix, plan, seed, jobs):
+    search = Search(
+        mix,
+        read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}}),
+        Decisions(),
+        jobs,
+        lambda phase, done: None,
+    )
+    search.run()
+    return search
+
+
+def test_trials_depend_on_the_seed_and_not_on_the_jobs(short_mix, small_plan):
+    mix = read_mix(short_mix)
+    one, again, other = (trials_of(mix, small_plan, seed, jobs) for seed, jobs in ((1, 1), (1, 2), (2, 2)))
+    assert one.trials == again.trials
+    baselines = len(one.families)
+    assert [t.coordinates for t in one.trials[:baselines]] == [t.coordinates for t in other.trials[:baselines]]
+    for mine, theirs in zip(one.trials[baselines:], other.trials[baselines:], strict=True):
+        assert mine.coordinates != theirs.coordinates

@@ -1,0 +1,146 @@
+"""The search as a whole: what is always tried, what is compared, and which result is suggested."""
+
+import numpy as np
+import pytest
+
+from autochain.audio.files import read_mix
+from autochain.audio.mix import Mix
+from autochain.audio.signals import pink_noise, struck
+from autochain.chain.chain import STAGES
+from autochain.config import read_config
+from autochain.search.run import Search
+from autochain.search.space import parse_decisions
+from autochain.search.with_optuna import TpeOptimiser
+
+RATE = 44100
+
+
+def searched(mix, plan, locks=(), without=(), target=None, jobs=2, **search):
+    config = read_config(plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0, **(target or {})}, "search": search})
+    phases = []
+    search = Search(mix, config, parse_decisions(list(locks), list(without)), jobs, lambda p, d: phases.append((p, d)))
+    return search, search.run(), phases
+
+
+@pytest.fixture(scope="module")
+def small(short_mix, small_plan):
+    """Five baselines and nine points of the sampler on two short excerpts."""
+    return searched(read_mix(short_mix), small_plan, budget=14)
+
+
+def test_baselines_are_always_among_the_trials(small):
+    search, found, _ = small
+    assert [family for family, _ in search.families] == [
+        "trade_default", "limiter_only", "limiter_only", "clip_and_limit", "clip_and_limit",
+    ]  # fmt: skip
+    assert len(search.trials) == found.stats.trials == 14
+    assert set(found.baselines) == {"limiter_only", "trade_default"}
+
+
+def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(short_mix, small_plan):
+    search, found, _ = searched(read_mix(short_mix), small_plan, budget=2)
+    assert [family for family, _ in search.families] == ["trade_default", "limiter_only"]
+    assert found.chosen.met
+    assert found.stats.chosen_from in ("trade_default", "limiter_only")
+    assert "baseline_best" in [note.code for note in found.notes]
+
+
+def test_the_best_limiter_alone_stands_for_its_family(small):
+    search, found, _ = small
+    trials = [trial for family, trial in search.families if family == "limiter_only"]
+    best = min(trials, key=lambda trial: trial.score)
+    releases = {trial.settings["limiter"]["release_ms"] for trial in trials}
+    assert releases == {5.0, 60.0}
+    shown = found.baselines["limiter_only"].settings
+    assert shown["limiter"]["release_ms"] == best.settings["limiter"]["release_ms"]
+    assert set(shown) - {"rotation"} == {"drive", "limiter"}
+
+
+def test_the_suggestion_is_the_best_of_what_was_verified(small):
+    _, found, _ = small
+    assert found.chosen.met
+    assert found.chosen.score <= min(v.score for v in found.baselines.values())
+
+
+def test_excerpts_predict_the_whole_song(small):
+    """A trial's loudness target is calibrated so that the song, not the excerpt, meets the request."""
+    search, found, _ = small
+    assert len(found.spans) == 2
+    # Two excerpts of 3.2 s are louder than the song; brought to its target they would leave it too quiet.
+    assert search.best.solution.reached_lufs > -9.0 + 0.2
+    heard = {name: trial for name, trial in search.families if name == "trade_default"} | {"suggestion": search.best}
+    for verified in (found.baselines["trade_default"], found.chosen):
+        if verified.name in heard:
+            # The drive moves a little when the whole song is heard and the limiter's ceiling gives way.
+            drive_db = heard[verified.name].settings["drive"]["gain_db"]
+            assert verified.settings["drive"]["gain_db"] == pytest.approx(drive_db, abs=0.5)
+
+
+def test_only_what_a_hand_can_set_is_suggested(small):
+    _, found, _ = small
+    for verified in (found.chosen, *found.baselines.values()):
+        for name, values in verified.settings.items():
+            for parameter in STAGES[name].parameters:
+                assert parameter.rounded(values[parameter.name]) == values[parameter.name]
+
+
+def test_progress_only_goes_forward(small):
+    _, _, phases = small
+    names = list(dict.fromkeys(name for name, _ in phases))
+    phases_of_the_job = ["measuring the mix", "calibrating the excerpts", "searching", "verifying on the whole song"]
+    assert [name for name in names if name in phases_of_the_job] == phases_of_the_job
+    shares = [done for name, done in phases if name == "searching"]
+    assert shares == sorted(shares)
+    assert all(0.0 <= done < 1.0 for done in shares)
+
+
+@pytest.mark.parametrize("lock", ["bus_compressor.ratio=3", "clipper.softness=80", "transient.window_ms=40"])
+def test_a_baseline_without_a_locked_stage_is_compared_and_not_suggested(short_mix, small_plan, lock):
+    _, found, _ = searched(read_mix(short_mix), small_plan, [lock], budget=6)
+    name, _, value = lock.partition("=")
+    stage, parameter = name.split(".")
+    assert found.chosen.settings[stage][parameter] == float(value)
+    assert stage not in found.baselines["limiter_only"].settings
+
+
+def test_a_mix_over_full_scale_is_not_clipped_again(small_plan):
+    hits = struck(pink_noise(12.0, RATE, -14.0), RATE, decay_s=0.03)
+    samples = (hits * (1.3 / np.abs(hits).max())).astype(np.float32)
+    mix = Mix(samples=samples, rate_hz=RATE, file="hot.wav", sha256="", subtype="FLOAT")
+    search, found, _ = searched(mix, small_plan, budget=8, target={"lufs": -12.0})
+    assert "clipper" not in found.chosen.settings
+    assert not any("clipper" in trial.settings for trial in search.trials)
+    assert "mix_over_full_scale" in [note.code for note in found.notes]
+    assert found.decisions.without == frozenset()  # nobody asked for that: the sheet repeats the request
+
+
+def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix, small_plan):
+    mix = read_mix(short_mix)
+    soft = Mix(samples=mix.samples * np.float32(0.03), rate_hz=RATE, file="soft.wav", sha256="", subtype="FLOAT")
+    _, found, _ = searched(soft, small_plan, budget=6)
+    # 30 dB quieter, so 30 dB more drive; the drive's range ends at 40 dB.
+    assert found.chosen.met
+    assert found.chosen.settings["drive"]["gain_db"] > 30.0
+
+
+def test_the_sampler_is_told_in_the_order_asked_and_learns():
+    """On a bowl it has to find the bottom better than chance does."""
+    plan = read_config().search
+
+    def bowl(point):
+        return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2
+
+    def best_of(startup):
+        found = []
+        for seed in range(4):
+            sampler = TpeOptimiser(plan.ranges, seed, startup)
+            scores = []
+            for _ in range(10):
+                points = sampler.ask(8)
+                values = [bowl(p) for p in points]
+                sampler.tell(values)
+                scores += values
+            found.append(np.mean(scores[-16:]))
+        return float(np.mean(found))
+
+    assert best_of(16) < 0.5 * best_of(1000)

@@ -1,0 +1,107 @@
+"""What the sheet says of the stages, the meters and the request is what the chain did."""
+
+import hashlib
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+import autochain
+from autochain.audio.files import read_mix
+from autochain.chain.chain import STAGES, render
+from autochain.config import read_config
+from autochain.demo import CHARACTERS
+
+
+def settings_of(sheet):
+    return {stage["stage"]: stage["settings"] for stage in sheet["stages"]}
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_mix_facts_are_those_of_the_file(demo_run, character):
+    run = demo_run(character)
+    info = soundfile.info(run.mix)
+    assert run.sheet["mix"] == {
+        "file": run.mix.name,
+        "sha256": hashlib.sha256(run.mix.read_bytes()).hexdigest(),
+        "rate_hz": info.samplerate,
+        "channels": info.channels,
+        "duration_s": round(info.duration, 3),
+        "subtype": info.subtype,
+    }
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_mix_reads_before_as_libebur128_reads_it(demo_run, libebur128, character):
+    run = demo_run(character)
+    loudness, peak = libebur128(run.mix)
+    assert run.sheet["before"]["integrated_lufs"] == pytest.approx(loudness, abs=0.02)
+    assert run.sheet["before"]["true_peak_sinc49_dbtp"] == pytest.approx(peak, abs=0.02)
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_meters_show_the_reduction_found_between_input_and_output(demo_run, character):
+    """The limiter's and compressors' largest reduction, read from the signals instead of their traces."""
+    run = demo_run(character)
+    mix = read_mix(run.mix)
+    entries = {stage["stage"]: stage for stage in run.sheet["stages"]}
+    found = {}
+
+    def observe(stage, before, processed):
+        if stage.name in ("limiter", "bus_compressor", "peak_compressor"):
+            after = processed.samples
+            usable = np.abs(before) > 1e-3
+            ratio = np.where(usable, np.abs(after) / np.where(usable, np.abs(before), 1.0), 1.0).min(axis=1)
+            found[stage.name] = (-20.0 * np.log10(ratio.min()), float(ratio.argmin()) / mix.rate_hz)
+
+    render(mix.samples, mix.rate_hz, settings_of(run.sheet), observe=observe)
+    assert "limiter" in found
+    for name, (most_db, at_s) in found.items():
+        meter = entries[name]["reduction_db"]
+        # A gain applied to both channels alike; where both are near zero the lowest gain may be missed.
+        assert meter["max"] == pytest.approx(most_db, abs=0.1)
+        if most_db > 0.5:
+            assert meter["max_at_s"] == pytest.approx(at_s, abs=0.05)
+        assert 0.0 <= meter["typical"] <= meter["max"]
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_trims_add_up_to_the_loudness_gained_in_the_loudest_part(demo_run, character):
+    run = demo_run(character)
+    gained = -sum(stage["trim_db"] for stage in run.sheet["stages"])
+    last, first = run.sheet["stages"][-1], run.sheet["stages"][0]
+    out = last["input"]["short_term_lufs"] - last["trim_db"]
+    assert out - first["input"]["short_term_lufs"] == pytest.approx(gained, abs=0.01)
+    # The loudest 3 s of the mix stay about the loudest of the master.
+    assert out == pytest.approx(run.sheet["after"]["max_short_term_lufs"], abs=1.0)
+    levels = [stage["input"]["short_term_lufs"] for stage in run.sheet["stages"]]
+    for stage, here, following in zip(run.sheet["stages"], levels, levels[1:], strict=False):
+        assert here - stage["trim_db"] == pytest.approx(following, abs=0.003)
+
+
+def test_every_stage_says_what_to_listen_for_and_when(demo_run):
+    for character in CHARACTERS:
+        for stage in demo_run(character).sheet["stages"]:
+            assert tuple(stage["listen_for"]) == STAGES[stage["stage"]].listen_for != ()
+            assert stage["cues_s"] == sorted(stage["cues_s"])
+            assert 1 <= len(stage["cues_s"]) <= 2
+
+
+def test_the_request_is_reproduced_whole(demo_run):
+    run = demo_run("dense_rock")
+    request = dict(run.sheet["provenance"]["request"])
+    config = read_config(None, {"target": {"lufs": -8.0, "ceiling_dbtp": -1.0}, "search": {"budget": 36}})
+    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    assert request.pop("config_sha256") == hashlib.sha256(canonical.encode()).hexdigest()
+    assert request == {
+        "lufs": -8.0,
+        "ceiling_dbtp": -1.0,
+        "locks": {},
+        "without": [],
+        "seed": 1,
+        "budget": 36,
+        "batch": 8,
+    }
+    assert run.sheet["provenance"]["versions"]["autochain"] == autochain.__version__
+    assert run.sheet["provenance"]["versions"]["numpy"] == np.__version__

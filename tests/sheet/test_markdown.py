@@ -1,0 +1,144 @@
+"""A hand that has only the printed sheet sets every stage from it, and gets what the sheet promises."""
+
+import re
+
+import pytest
+
+from autochain.audio.files import read_mix
+from autochain.chain.chain import STAGES, checked, render
+from autochain.chain.parameter import Parameter
+from autochain.demo import CHARACTERS
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.measure.true_peak import read_true_peak
+from autochain.sheet import Sheet, to_markdown
+from autochain.sheet.as_markdown import setting_text
+
+PROMISED_DB = 0.05
+
+
+def cells(line):
+    return [cell.strip() for cell in re.split(r"(?<!\\)\|", line.strip().strip("|"))]
+
+
+def table_under(markdown, heading):
+    lines = markdown[markdown.index(f"{heading}\n") :].splitlines()
+    rows = [cells(line) for line in lines[: lines.index("", 2)] if line.startswith("|")]
+    head, rule, *body = rows
+    assert set(rule) == {"---"}
+    return [dict(zip(head, row, strict=True)) for row in body]
+
+
+def read_setting(stage, text):
+    """`label value unit` or `label off`, as a hand reads it: the longest label that fits."""
+    fitting = [p for p in stage.parameters if text.startswith(f"{p.label} ")]
+    parameter = max(fitting, key=lambda p: len(p.label))
+    value, *unit = text[len(parameter.label) :].split()
+    if value == "off":
+        assert parameter.off is not None
+        return parameter.name, parameter.off
+    assert unit == ([parameter.unit] if parameter.unit else [])
+    return parameter.name, float(value)
+
+
+def settings_from(markdown):
+    by_label = {stage.label: stage for stage in STAGES.values()}
+    assert len(by_label) == len(STAGES)
+    settings = {}
+    for place, row in enumerate(table_under(markdown, "## What to set"), 1):
+        assert row["#"] == str(place)
+        stage = by_label[row["stage"]]
+        settings[stage.name] = dict(read_setting(stage, text) for text in row["set"].split("; "))
+    return settings
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_printed_settings_alone_give_the_promised_result(demo_run, character):
+    run = demo_run(character)
+    settings = settings_from(run.markdown)
+    # Nothing may be left to a default: every knob of every stage is printed.
+    assert all(set(settings[name]) == {p.name for p in STAGES[name].parameters} for name in settings)
+    mix = read_mix(run.mix)
+    heard = render(mix.samples, mix.rate_hz, checked(settings)).samples
+    after = run.sheet["after"]
+    assert integrated_lufs(weighted_hops(heard, mix.rate_hz)) == pytest.approx(
+        after["integrated_lufs"], abs=PROMISED_DB
+    )
+    assert read_true_peak(heard, mix.rate_hz).highest_dbtp == pytest.approx(after["true_peak_dbtp"], abs=PROMISED_DB)
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_printed_settings_are_those_of_the_json_in_chain_order(demo_run, character):
+    run = demo_run(character)
+    printed = settings_from(run.markdown)
+    assert list(printed) == [s["stage"] for s in run.sheet["stages"]] == [s for s in STAGES if s in printed]
+    assert printed == {s["stage"]: s["settings"] for s in run.sheet["stages"]}
+
+
+ALL = [(stage, parameter) for stage in STAGES.values() for parameter in stage.parameters]
+
+
+@pytest.mark.parametrize(("stage", "parameter"), ALL, ids=[f"{s.name}.{p.name}" for s, p in ALL])
+def test_every_settable_value_can_be_read_back_from_its_text(stage, parameter):
+    span = parameter.high - parameter.low
+    values = [parameter.rounded(parameter.low + span * share / 97.0) for share in range(98)]
+    values += [parameter.low, parameter.high, parameter.default]
+    values += [parameter.low + span / 3.0 - (parameter.low + span / 3.0) % 0.001]  # a lock between the steps
+    if parameter.off is not None:
+        values.append(parameter.off)
+    for value in values:
+        name, read = read_setting(stage, setting_text(parameter, value))
+        assert name == parameter.name
+        assert read == pytest.approx(value, abs=1e-6)
+
+
+def test_labels_of_a_stage_are_told_apart_and_hold_no_separator():
+    for stage in STAGES.values():
+        labels = [p.label for p in stage.parameters]
+        assert len(set(labels)) == len(labels)
+        assert not any(";" in label or "|" in label for label in labels)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "text"),
+    [
+        (("limiter", "ceiling_dbtp"), -1.0, "ceiling -1.0 dBTP"),
+        (("limiter", "release_ms"), 120.0, "release 120 ms"),
+        (("drive", "gain_db"), -0.0, "gain 0.0 dB"),
+        (("peak_compressor", "attack_ms"), 0.35, "attack 0.35 ms"),
+        (("bus_compressor", "sidechain_hpf_hz"), 0.0, "side-chain high-pass off"),
+        (("bus_compressor", "ratio"), 2.0, "ratio 2.0"),
+    ],
+)
+def test_a_setting_reads_as_an_engineer_writes_it(name, value, text):
+    parameter = STAGES[name[0]].parameter(name[1])
+    assert isinstance(parameter, Parameter)
+    assert setting_text(parameter, value) == text
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_result_stands_first_with_target_and_mix(demo_run, character):
+    run = demo_run(character)
+    title, blank, first = run.markdown.splitlines()[:3]
+    assert title == f"# Master settings: {character}.wav"
+    assert blank == ""
+    after, before = run.sheet["after"], run.sheet["before"]
+    assert f"Target reached: {after['integrated_lufs']:.1f} LUFS at {after['true_peak_dbtp']:.1f} dBTP" in first
+    assert f"wanted {run.target_lufs:.1f} LUFS under -1.0 dBTP" in first
+    assert f"the mix has {before['integrated_lufs']:.1f} LUFS" in first
+
+
+def test_a_file_name_with_a_bar_breaks_no_table(demo_run):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+    odd = plain.model_copy(update={"mix": plain.mix.model_copy(update={"file": "a | b.wav"})})
+    assert to_markdown(odd).splitlines()[1:] == to_markdown(plain).splitlines()[1:]
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_every_table_is_rectangular_and_every_cue_lies_in_the_song(demo_run, character):
+    run = demo_run(character)
+    for heading in ("## What to set", "## What it costs", "## Before and after"):
+        assert table_under(run.markdown, heading)  # zip(strict=True) refuses a ragged row
+    times = re.findall(r"\b(\d+):(\d\d\.\d)\b", run.markdown)
+    assert times
+    assert all(60 * int(m) + float(s) <= run.sheet["mix"]["duration_s"] for m, s in times)
+    assert not re.search(r"\b(nan|inf|None)\b", run.markdown)
