@@ -111,7 +111,10 @@ def main() -> None:
         )
         print(f"seed {seed}: {runs[-1]['wall_s']:.0f} s, chosen from {found.stats.chosen_from}", flush=True)
 
-    result = {"character": args.character, "seconds": args.seconds, "target": target, "runs": runs}
+    weights = config.weights.model_dump()
+    result = {
+        "character": args.character, "seconds": args.seconds, "target": target, "weights": weights, "runs": runs,
+    }  # fmt: skip
     save("rock", "By how much does the suggestion beat a tuned limiter?", where, result, page(result))
 
 

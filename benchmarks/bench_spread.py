@@ -97,7 +97,8 @@ def main() -> None:
         parts.append(table(("chain", "missed", *short, "score"), rows))
     save(
         "spread", "Does every cost tell chains apart?", where,
-        {"seconds": args.seconds, "targets": targets, "spread": spreads, "chains": found}, "\n\n".join(parts),
+        {"seconds": args.seconds, "targets": targets, "weights": read_config(None, {}).weights.model_dump(),
+         "spread": spreads, "chains": found}, "\n\n".join(parts),
     )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +32,12 @@ def make(path: Path, seconds: float, character: str) -> None:
 
 
 def phases(path: Path, lufs: float, budget: int | None, jobs: int) -> None:
-    """In a child: run the search, print seconds by phase as JSON. The first phase starts before the imports."""
-    marks: list[tuple[str, float]] = [("start and imports", time.perf_counter())]
+    """In a child: run the search, print wall and CPU seconds by phase. The first one starts before the imports."""
+    marks = [("start and imports", time.perf_counter(), time.process_time())]
 
     def show(phase: str, done: float) -> None:
         if marks[-1][0] != phase:
-            marks.append((phase, time.perf_counter()))
+            marks.append((phase, time.perf_counter(), time.process_time()))
 
     from autochain.audio.files import read_mix
     from autochain.config import read_config
@@ -52,12 +53,14 @@ def phases(path: Path, lufs: float, budget: int | None, jobs: int) -> None:
     show("building the sheet", 0.0)
     sheet = build_sheet(found)
     to_json(sheet), to_markdown(sheet)
-    ends = [at for _, at in marks[1:]] + [time.perf_counter()]
-    spent: dict[str, float] = {}
-    for (phase, start), end in zip(marks, ends, strict=True):
-        spent[phase] = spent.get(phase, 0.0) + end - start
+    show("end", 0.0)
+    spent: dict[str, dict[str, float]] = {}
+    for (phase, wall, cpu), (_, next_wall, next_cpu) in pairwise(marks):
+        seconds = spent.setdefault(phase, {"wall_s": 0.0, "cpu_s": 0.0})
+        seconds["wall_s"] += next_wall - wall
+        seconds["cpu_s"] += next_cpu - cpu
     stats = {"trials": found.stats.trials, "feasible": found.stats.feasible, "mean_renders": found.stats.mean_renders}
-    print(json.dumps({"phases_s": spent, **stats}))
+    print(json.dumps({"phases": spent, **stats}))
 
 
 def timed(command: list[str], env: dict[str, str] | None = None) -> dict[str, float]:
@@ -128,7 +131,7 @@ def main() -> None:
         f"Targets {'met' if met else 'MISSED'}.\n\n"
         + table(("command line", "measured", "target"), rows)
         + "\n\nA second process, without the command line around it:\n\n"
-        + table(("phase", "s"), detail["phases_s"].items())
+        + table(("phase", "wall s", "CPU s"), [(name, *s.values()) for name, s in detail["phases"].items()])
     )
     save(
         "suggest", "How long does `suggest` take on a 4-minute mix?", where,
