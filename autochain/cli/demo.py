@@ -1,5 +1,6 @@
 """`autochain demo [FOLDER]`: the main job on an invented mix."""
 
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -39,7 +40,7 @@ def demo(
     peak = song.ceiling_dbtp if ceiling is None else ceiling
     plan = read_config(None, options.overrides(target, peak, seed, budget))
     options.check_jobs(jobs)
-    mix = folder / f"{song.title.lower().replace(' ', '-')}.wav"
+    mix = folder / f"{'-'.join(re.findall('[a-z0-9]+', song.title.lower()))}.wav"
     stem = mix.stem
     names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.json", "sheet.md", "preview.wav"))]
     check_output(folder, [*names, f"{stem}.preview.txt"], force)

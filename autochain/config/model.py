@@ -137,6 +137,7 @@ class SearchPlan(_Part):
     batch: int = Field(ge=1)
     seed: int = Field(ge=0)
     startup: int = Field(ge=1)
+    explore_share: float = Field(ge=0.0, le=1.0)
     simpler_within: float = Field(ge=0.0)
     excerpts: Excerpts
     drive: Drive

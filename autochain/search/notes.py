@@ -14,10 +14,10 @@ _COORDINATES = 11
 
 
 def gain_only_note(gain_db: float) -> Note:
-    """The target is at or under the mix's own loudness."""
+    """The mix reaches the target with its peaks under the ceiling."""
     return Note(
         code="gain_only",
-        text=f"The target is no louder than the mix: a gain of {number(gain_db, 'dB', signed=True)} reaches it.",
+        text=f"A gain of {number(gain_db, 'dB', signed=True)} reaches the target with every peak under the ceiling.",
         suggestion="No stage needs to work. Choose a louder target to see what more would cost.",
     )
 

@@ -21,8 +21,8 @@ _STEP_DB = 0.1
 def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measurement) -> Suggestion | None:
     """Result reached by gain alone, or None when a search is needed.
 
-    A target quieter than the mix costs nothing. A mix whose PLR is under 8 dB is only turned up or down, never
-    clipped or limited again; what it misses is said in a note.
+    A target that leaves the peaks under the ceiling costs nothing. A mix whose PLR is under 8 dB is only turned
+    up or down, never clipped or limited again; what it misses is said in a note.
     """
     target = config.target
     loudness, peak, plr = before.integrated_lufs, before.true_peak_dbtp, before.plr_db
@@ -31,7 +31,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     gain = STAGES["drive"].parameter("gain_db").rounded(target.lufs - loudness)
     fits = peak + gain <= target.ceiling_dbtp
     dense = plr < TOO_DENSE_PLR_DB
-    if not dense and not (fits and target.lufs <= loudness + LOUDNESS_TOLERANCE_LU):
+    if not dense and not fits:
         return None
     if not fits:
         room = target.ceiling_dbtp - peak

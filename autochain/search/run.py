@@ -1,42 +1,33 @@
 """The search from mix to verified suggestion: prepare, calibrate, batches of trials, whole-song verification."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import LINEAR, render
-from autochain.config.model import Config, Coordinates
+from autochain.config.model import Config
 from autochain.errors import AudioFileError
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.symmetry import Rotation, choose_rotation
-from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
+from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluate import Evaluator, Guess, Trial
 from autochain.search.excerpts import Span, choose_spans
-from autochain.search.guess import guess_from
 from autochain.search.material import Material
 from autochain.search.notes import notes_for
 from autochain.search.plain import plain_gain
+from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
-from autochain.search.space import OFF_BELOW, Decisions, fixed, on_edge, outline, switched
+from autochain.search.space import Decisions, on_edge, outline, switched
+from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
-from autochain.search.with_optuna import TpeOptimiser
 from autochain.units import db_to_linear
-
-Progress = Callable[[str, float], None]
 
 # A limiter alone loses about this much loudness at usual targets; only places the rotation's threshold.
 _EXPECTED_LOSS_DB = 1.5
-# Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
-# peaks between samples, and three meters differ by tenths of a dB.
-_HEADROOM_DB = 0.1
 _SPLICE_HOPS = 5
-
-
-def _silent(phase: str, done: float) -> None:
-    """Progress that nobody watches."""
 
 
 class Search:
@@ -65,8 +56,6 @@ class Search:
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
         # reference instead of copying them.
         self._parallel = Parallel(n_jobs=jobs, prefer="threads")
-        self.trials: list[Trial] = []
-        self.families: list[tuple[str, Trial]] = []
 
     def run(self) -> Suggestion:
         """Search and verify."""
@@ -98,8 +87,9 @@ class Search:
         excerpts = Evaluator(Material(linear, mix.rate_hz, hops, level, spans), self.config.weights, plan.drive)
         song = Evaluator(Material(linear, mix.rate_hz, hops, level, [whole]), self.config.weights, plan.drive)
 
-        self._search(excerpts, song)
-        return self._finish(song, before, rotation, spans)
+        trials = Trials(excerpts, song, self.config, self.effective, self._parallel, self.progress)
+        best = trials.spend()
+        return self._finish(trials, best, song, before, rotation, spans)
 
     def _rotation(self, spans: Sequence[Span], before: Measurement, mix_hops: np.ndarray) -> Rotation:
         """Decide the rotation on the excerpts, at the level where a limiter alone would begin to work."""
@@ -124,102 +114,13 @@ class Search:
         self.effective = Decisions(locks=locks, without=self.decisions.without)
 
     def _linear_settings(self) -> dict[str, dict[str, float]]:
-        first = outline(self.config.search.trade_default, self.effective, self._limiter_ceiling())
+        first = outline(self.config.search.trade_default, self.effective, self.config.target.ceiling_dbtp)
         return {name: first.settings[name] for name in LINEAR if name in first.settings}
-
-    def _limiter_ceiling(self) -> float:
-        return self.config.target.ceiling_dbtp - _HEADROOM_DB
-
-    def _decisions_for(self, family: str) -> Decisions:
-        """Locks on stages that a baseline does not have say nothing about it."""
-        if family in ("", TRADE_DEFAULT):
-            return self.effective
-        keep = {*LINEAR, "drive", "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
-        locks = {name: values for name, values in self.effective.locks.items() if name in keep}
-        return Decisions(locks=locks, without=self.effective.without)
-
-    def _search(self, excerpts: Evaluator, song: Evaluator) -> None:
-        """Spend the budget on trials; every score is taken where the whole song would meet the target."""
-        plan, target = self.config.search, self.config.target
-        self.progress("calibrating the excerpts", 0.0)
-        excerpts.material.warm()
-        families = baseline_points(plan.trade_default, plan.baselines)[: plan.budget]
-        first = excerpts.solve(
-            outline(plan.trade_default, self.effective, self._limiter_ceiling()), target.lufs, Guess()
-        )
-        excerpt_target = self._calibrate(excerpts, song, first.settings, first.loss_db)
-        optimiser = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
-        waiting = list(families)
-        halfway = False
-        while len(self.trials) < plan.budget:
-            count = min(plan.batch, plan.budget - len(self.trials))
-            named = waiting[:count]
-            waiting = waiting[count:]
-            asked = optimiser.ask(count - len(named))
-            batch = [*named, *(("", point) for point in asked)]
-            self.progress("searching", len(self.trials) / plan.budget)
-            done = self._evaluate(excerpts, batch, excerpt_target)
-            optimiser.tell([trial.score for trial in done[len(named) :]])
-            for (family, point), trial in zip(named, done, strict=False):
-                optimiser.known(point, trial.score)
-                self.families.append((family, trial))
-            self.trials.extend(done)
-            if not halfway and len(self.trials) >= plan.budget // 2 and len(self.trials) < plan.budget:
-                halfway = True
-                best = min(self.trials, key=lambda t: t.score)
-                if best.solution.met:
-                    excerpt_target = self._calibrate(excerpts, song, best.settings, best.loss_db)
-        # A baseline without a stage that the engineer has locked is compared with, never suggested.
-        best = min((t for t in self.trials if self._honours_locks(t.settings)), key=lambda t: t.score)
-        self.best = self._simpler(excerpts, best, excerpt_target)
-
-    def _simpler(self, excerpts: Evaluator, best: Trial, target_lufs: float) -> Trial:
-        """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
-        allowed = best.score + self.config.search.simpler_within
-        while best.coordinates is not None:
-            used = [name for name in OFF_BELOW if getattr(switched(best.coordinates), name) > 0.0]
-            fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in used]
-            if not fewer:
-                break
-            self.progress("leaving out what hardly matters", 0.0)
-            without = min(self._evaluate(excerpts, fewer, target_lufs), key=lambda t: t.score)
-            if without.score > allowed or not without.solution.met or len(without.settings) >= len(best.settings):
-                break  # a locked stage stays in whatever its share
-            best = without
-        return best
-
-    def _evaluate(
-        self, excerpts: Evaluator, batch: Sequence[tuple[str, Coordinates]], target_lufs: float
-    ) -> list[Trial]:
-        """Evaluate one batch in parallel; what each call sees depends on earlier batches alone."""
-        ranges = self.config.search.ranges
-        before = list(self.trials)
-        return list(
-            self._parallel(
-                delayed(excerpts.trial)(
-                    point,
-                    self._decisions_for(family),
-                    self._limiter_ceiling(),
-                    target_lufs,
-                    guess_from(before, point, ranges),
-                )
-                for family, point in batch
-            )
-        )
-
-    def _calibrate(
-        self, excerpts: Evaluator, song: Evaluator, settings: dict[str, dict[str, float]], loss_db: float
-    ) -> float:
-        """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
-        target = self.config.target.lufs
-        free = fixed(settings, Decisions())
-        solved = song.solve(free, target, Guess(loss_db=loss_db))
-        same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
-        heard = excerpts.solve(fixed(settings, same), target, Guess())
-        return target - solved.solution.reached_lufs + heard.solution.reached_lufs
 
     def _finish(
         self,
+        trials: Trials,
+        best: Trial,
         song: Evaluator,
         before: Measurement,
         rotation: Rotation,
@@ -229,11 +130,11 @@ class Search:
         target = self.config.target
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
-        contenders = {SUGGESTION: (self.best, self.effective)}
+        contenders = {SUGGESTION: (best, self.effective)}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
-            members = [trial for name, trial in self.families if name == family]
+            members = [trial for name, trial in trials.families if name == family]
             if members:
-                contenders[family] = (min(members, key=lambda t: t.score), self._decisions_for(family))
+                contenders[family] = (min(members, key=lambda t: t.score), trials.decisions_for(family))
         verified: list[Verified] = list(
             self._parallel(
                 delayed(verify)(
@@ -243,7 +144,7 @@ class Search:
             )
         )
         by_name = {v.name: v for v in verified}
-        allowed = [v for v in verified if self._honours_locks(v.settings)]
+        allowed = [v for v in verified if trials.honours_locks(v.settings)]
         chosen = min(allowed, key=lambda v: (not v.met, v.score))
         # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
         samples = chosen.samples
@@ -253,10 +154,10 @@ class Search:
         point = trial.coordinates
         twins = [name for name, (other, _) in contenders.items() if other is trial and name != SUGGESTION]
         stats = SearchStats(
-            trials=len(self.trials),
-            feasible=sum(t.solution.met for t in self.trials),
+            trials=len(trials.done),
+            feasible=sum(t.solution.met for t in trials.done),
             on_edge=on_edge(switched(point), self.config.search.ranges) if point is not None else (),
-            mean_renders=float(np.mean([t.solution.renders for t in self.trials])),
+            mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
             chosen_from=twins[0] if twins else chosen.name,
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
@@ -274,12 +175,9 @@ class Search:
             notes=notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
         )
 
-    def _honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
-        return self.effective.stages <= settings.keys()
-
 
 def suggest(
-    mix: Mix, config: Config, decisions: Decisions | None = None, jobs: int = 1, progress: Progress = _silent
+    mix: Mix, config: Config, decisions: Decisions | None = None, jobs: int = 1, progress: Progress = silent
 ) -> Suggestion:
     """Find, verify and describe starting settings for one mix.
 

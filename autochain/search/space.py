@@ -6,8 +6,11 @@ can find and not a point it would have to hit exactly.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
 
 from autochain.chain.chain import STAGES, stage_named
 from autochain.config.model import Coordinates, Ranges
@@ -16,6 +19,14 @@ from autochain.errors import ParameterError, UsageError
 LOG_COORDINATES = frozenset(name for name in Coordinates.model_fields if name.endswith("_ms"))
 # Below these a stage is left out: less is under what a meter shows or an ear follows. common practice, no source
 OFF_BELOW = {"bus_work_db": 0.15, "peak_work_db": 0.15, "clip_share": 0.04, "onset_db": 0.1}
+
+# The stage that each of them switches.
+STAGE_OF = {
+    "bus_work_db": "bus_compressor",
+    "peak_work_db": "peak_compressor",
+    "clip_share": "clipper",
+    "onset_db": "transient",
+}
 
 Locks = Mapping[str, Mapping[str, float]]
 
@@ -66,6 +77,13 @@ def parse_decisions(locks: list[str], without: list[str]) -> Decisions:
     return Decisions(locks=fixed, without=frozenset(without))
 
 
+def removable(coordinates: Coordinates, decisions: Decisions) -> list[str]:
+    """Shares whose stage is in the chain and may be left out: not locked in, not left out already."""
+    decided = decisions.stages | decisions.without
+    on = switched(coordinates)
+    return [name for name, stage in STAGE_OF.items() if getattr(on, name) > 0.0 and stage not in decided]
+
+
 def switched(coordinates: Coordinates) -> Coordinates:
     """Snap shares below their off-threshold to zero."""
     off = {name: 0.0 for name, least in OFF_BELOW.items() if getattr(coordinates, name) < least}
@@ -83,6 +101,16 @@ def to_vector(coordinates: Coordinates, ranges: Ranges) -> tuple[float, ...]:
         else:
             vector.append((value - low) / (high - low))
     return tuple(vector)
+
+
+def from_vector(vector: Sequence[float] | npt.NDArray[np.float64], ranges: Ranges) -> Coordinates:
+    """Point at a unit-cube position; inverse of `to_vector`."""
+    values = {}
+    for name, place in zip(Coordinates.model_fields, vector, strict=True):
+        low, high = getattr(ranges, name)
+        value = low * (high / low) ** float(place) if name in LOG_COORDINATES else low + float(place) * (high - low)
+        values[name] = min(high, max(low, value))
+    return Coordinates(**values)
 
 
 def on_edge(coordinates: Coordinates, ranges: Ranges) -> tuple[str, ...]:

@@ -1,0 +1,148 @@
+"""The trials of one search: baselines, exploration, descent, and leaving out what hardly matters."""
+
+from collections.abc import Mapping, Sequence
+
+from joblib import Parallel, delayed
+
+from autochain.chain.chain import LINEAR
+from autochain.config.model import Config, Coordinates
+from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
+from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.guess import guess_from
+from autochain.search.optimiser import Optimiser
+from autochain.search.progress import Progress
+from autochain.search.space import Decisions, fixed, outline, removable
+from autochain.search.with_descent import DescentOptimiser
+from autochain.search.with_optuna import TpeOptimiser
+
+# Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
+# peaks between samples, and three meters differ by tenths of a dB.
+_HEADROOM_DB = 0.1
+
+
+class Trials:
+    """Spends the budget; every score is taken where the whole song would meet the target.
+
+    Parameters
+    ----------
+    excerpts, song
+        Evaluators over the excerpts and over the whole song.
+    config
+        Targets, plan, weights.
+    decisions
+        Locks and stages left out, the rotation included.
+    parallel
+        Runs the trials of one batch; what they see depends on earlier batches alone.
+    progress
+        Called with a phase and its share done.
+    """
+
+    def __init__(
+        self,
+        excerpts: Evaluator,
+        song: Evaluator,
+        config: Config,
+        decisions: Decisions,
+        parallel: Parallel,
+        progress: Progress,
+    ) -> None:
+        self._excerpts = excerpts
+        self._song = song
+        self._plan = config.search
+        self._target_lufs = config.target.lufs
+        self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
+        self._decisions = decisions
+        self._parallel = parallel
+        self._progress = progress
+        self.done: list[Trial] = []
+        self.families: list[tuple[str, Trial]] = []
+
+    def spend(self) -> Trial:
+        """Spend the budget and return the best trial, with the stages left out that hardly matter."""
+        plan = self._plan
+        self._progress("calibrating the excerpts", 0.0)
+        self._excerpts.material.warm()
+        first = self._excerpts.solve(
+            outline(plan.trade_default, self._decisions, self._limiter_ceiling), self._target_lufs, Guess()
+        )
+        excerpt_target = self._calibrate(first.settings, first.loss_db)
+        families = self._baselines()
+        explorer = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
+        for start in range(0, len(families), plan.batch):
+            batch = families[start : start + plan.batch]
+            for (family, point), trial in zip(batch, self._batch(batch, excerpt_target), strict=True):
+                explorer.known(point, trial.score)
+                self.families.append((family, trial))
+        self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
+        best = self._best()
+        if best.solution.met and len(self.done) < plan.budget:
+            excerpt_target = self._calibrate(best.settings, best.loss_db)
+        if best.coordinates is not None:
+            descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions, best.coordinates, best.score)
+            self._ask(descent, plan.budget, excerpt_target)
+        return self._simpler(self._best(), excerpt_target)
+
+    def decisions_for(self, family: str) -> Decisions:
+        """Locks on stages that a baseline does not have say nothing about it."""
+        if family in ("", TRADE_DEFAULT):
+            return self._decisions
+        keep = {*LINEAR, "drive", "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
+        locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
+        return Decisions(locks=locks, without=self._decisions.without)
+
+    def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
+        """True when every stage that the engineer has locked is in the chain."""
+        return self._decisions.stages <= settings.keys()
+
+    def _baselines(self) -> list[tuple[str, Coordinates]]:
+        return baseline_points(self._plan.trade_default, self._plan.baselines)[: self._plan.budget]
+
+    def _best(self) -> Trial:
+        # A baseline without a stage that the engineer has locked is compared with, never suggested.
+        return min((t for t in self.done if self.honours_locks(t.settings)), key=lambda t: t.score)
+
+    def _ask(self, optimiser: Optimiser, until: int, target_lufs: float) -> None:
+        while len(self.done) < min(until, self._plan.budget):
+            asked = optimiser.ask(min(self._plan.batch, until - len(self.done)))
+            trials = self._batch([("", point) for point in asked], target_lufs)
+            optimiser.tell([trial.score for trial in trials])
+
+    def _batch(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
+        self._progress("searching", len(self.done) / self._plan.budget)
+        trials = self._evaluate(batch, target_lufs)
+        self.done.extend(trials)
+        return trials
+
+    def _evaluate(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
+        before, ranges = list(self.done), self._plan.ranges
+        return list(
+            self._parallel(
+                delayed(self._excerpts.trial)(
+                    point,
+                    self.decisions_for(family),
+                    self._limiter_ceiling,
+                    target_lufs,
+                    guess_from(before, point, ranges),
+                )
+                for family, point in batch
+            )
+        )
+
+    def _simpler(self, best: Trial, target_lufs: float) -> Trial:
+        """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
+        allowed = best.score + self._plan.simpler_within
+        while best.coordinates is not None and (names := removable(best.coordinates, self._decisions)):
+            self._progress("leaving out what hardly matters", 0.0)
+            fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in names]
+            without = min(self._evaluate(fewer, target_lufs), key=lambda t: t.score)
+            if without.score > allowed or not without.solution.met:
+                break
+            best = without
+        return best
+
+    def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> float:
+        """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
+        solved = self._song.solve(fixed(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
+        same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
+        heard = self._excerpts.solve(fixed(settings, same), self._target_lufs, Guess())
+        return self._target_lufs - solved.solution.reached_lufs + heard.solution.reached_lufs
