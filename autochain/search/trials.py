@@ -74,13 +74,19 @@ class Trials:
                 explorer.known(point, trial.score)
                 self.families.append((family, trial))
         self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
-        best = self._best()
+        fair = 0
+        best = self._best(fair)
         if best.solution.met and len(self.done) < plan.budget:
             excerpt_target = self._calibrate(best.settings, best.loss_db)
+            # Scores at another excerpt loudness do not compare: the leaders are judged anew.
+            fair = len(self.done)
+            leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[: plan.batch]
+            self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], excerpt_target)
+            best = self._best(fair)
         if best.coordinates is not None:
             descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions, best.coordinates, best.score)
             self._ask(descent, plan.budget, excerpt_target)
-        return self._simpler(self._best(), excerpt_target)
+        return self._simpler(self._best(fair), excerpt_target)
 
     def decisions_for(self, family: str) -> Decisions:
         """Locks on stages that a baseline does not have say nothing about it."""
@@ -97,9 +103,12 @@ class Trials:
     def _baselines(self) -> list[tuple[str, Coordinates]]:
         return baseline_points(self._plan.trade_default, self._plan.baselines)[: self._plan.budget]
 
-    def _best(self) -> Trial:
+    def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested.
-        return min((t for t in self.done if self.honours_locks(t.settings)), key=lambda t: t.score)
+        return self.honours_locks(trial.settings)
+
+    def _best(self, since: int) -> Trial:
+        return min(filter(self._allowed, self.done[since:]), key=lambda t: t.score)
 
     def _ask(self, optimiser: Optimiser, until: int, target_lufs: float) -> None:
         while len(self.done) < min(until, self._plan.budget):
