@@ -87,9 +87,9 @@ class Search:
         excerpts = Evaluator(Material(linear, mix.rate_hz, hops, level, spans), self.config.weights, plan.drive)
         song = Evaluator(Material(linear, mix.rate_hz, hops, level, [whole]), self.config.weights, plan.drive)
 
-        trials = Trials(excerpts, song, self.config, self.effective, self._parallel, self.progress)
-        best = trials.spend()
-        return self._finish(trials, best, song, before, rotation, spans)
+        self.trials = Trials(excerpts, song, self.config, self.effective, self._parallel, self.progress)
+        best = self.trials.spend()
+        return self._finish(best, song, before, rotation, spans)
 
     def _rotation(self, spans: Sequence[Span], before: Measurement, mix_hops: np.ndarray) -> Rotation:
         """Decide the rotation on the excerpts, at the level where a limiter alone would begin to work."""
@@ -119,7 +119,6 @@ class Search:
 
     def _finish(
         self,
-        trials: Trials,
         best: Trial,
         song: Evaluator,
         before: Measurement,
@@ -127,7 +126,7 @@ class Search:
         spans: tuple[Span, ...],
     ) -> Suggestion:
         """Verify the best trial and the baselines on the whole song; the best of them is the suggestion."""
-        target = self.config.target
+        trials, target = self.trials, self.config.target
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
         contenders = {SUGGESTION: (best, self.effective)}

@@ -86,7 +86,8 @@ class Trials:
         if best.coordinates is not None:
             descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions, best.coordinates, best.score)
             self._ask(descent, plan.budget, excerpt_target)
-        return self._simpler(self._best(fair), excerpt_target)
+        self.best = self._simpler(self._best(fair), excerpt_target)
+        return self.best
 
     def decisions_for(self, family: str) -> Decisions:
         """Locks on stages that a baseline does not have say nothing about it."""

@@ -9,7 +9,8 @@ from autochain.audio.signals import pink_noise, struck
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
 from autochain.search.run import Search
-from autochain.search.space import parse_decisions
+from autochain.search.space import Decisions, parse_decisions, removable
+from autochain.search.with_descent import DescentOptimiser
 from autochain.search.with_optuna import TpeOptimiser
 
 RATE = 44100
@@ -30,16 +31,16 @@ def small(short_mix, small_plan):
 
 def test_baselines_are_always_among_the_trials(small):
     search, found, _ = small
-    assert [family for family, _ in search.families] == [
+    assert [family for family, _ in search.trials.families] == [
         "trade_default", "limiter_only", "limiter_only", "clip_and_limit", "clip_and_limit",
     ]  # fmt: skip
-    assert len(search.trials) == found.stats.trials == 14
+    assert len(search.trials.done) == found.stats.trials == 14
     assert set(found.baselines) == {"limiter_only", "trade_default"}
 
 
 def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(short_mix, small_plan):
     search, found, _ = searched(read_mix(short_mix), small_plan, budget=2)
-    assert [family for family, _ in search.families] == ["trade_default", "limiter_only"]
+    assert [family for family, _ in search.trials.families] == ["trade_default", "limiter_only"]
     assert found.chosen.met
     assert found.stats.chosen_from in ("trade_default", "limiter_only")
     assert "baseline_best" in [note.code for note in found.notes]
@@ -47,7 +48,7 @@ def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(sh
 
 def test_the_best_limiter_alone_stands_for_its_family(small):
     search, found, _ = small
-    trials = [trial for family, trial in search.families if family == "limiter_only"]
+    trials = [trial for family, trial in search.trials.families if family == "limiter_only"]
     best = min(trials, key=lambda trial: trial.score)
     releases = {trial.settings["limiter"]["release_ms"] for trial in trials}
     assert releases == {5.0, 60.0}
@@ -67,8 +68,9 @@ def test_excerpts_predict_the_whole_song(small):
     search, found, _ = small
     assert len(found.spans) == 2
     # Two excerpts of 3.2 s are louder than the song; brought to its target they would leave it too quiet.
-    assert search.best.solution.reached_lufs > -9.0 + 0.2
-    heard = {name: trial for name, trial in search.families if name == "trade_default"} | {"suggestion": search.best}
+    assert search.trials.best.solution.reached_lufs > -9.0 + 0.2
+    heard = {name: trial for name, trial in search.trials.families if name == "trade_default"}
+    heard["suggestion"] = search.trials.best
     for verified in (found.baselines["trade_default"], found.chosen):
         if verified.name in heard:
             # The drive moves a little when the whole song is heard and the limiter's ceiling gives way.
@@ -109,7 +111,7 @@ def test_a_mix_over_full_scale_is_not_clipped_again(small_plan):
     mix = Mix(samples=samples, rate_hz=RATE, file="hot.wav", sha256="", subtype="FLOAT")
     search, found, _ = searched(mix, small_plan, budget=8, target={"lufs": -12.0})
     assert "clipper" not in found.chosen.settings
-    assert not any("clipper" in trial.settings for trial in search.trials)
+    assert not any("clipper" in trial.settings for trial in search.trials.done)
     assert "mix_over_full_scale" in [note.code for note in found.notes]
     assert found.decisions.without == frozenset()  # nobody asked for that: the sheet repeats the request
 
@@ -121,6 +123,32 @@ def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix,
     # 30 dB quieter, so 30 dB more drive; the drive's range ends at 40 dB.
     assert found.chosen.met
     assert found.chosen.settings["drive"]["gain_db"] > 30.0
+
+
+def test_the_descent_finds_the_bottom_and_drops_what_does_not_help():
+    """A bowl in two coordinates whose bottom (closed form) has no transient shaper."""
+    plan = read_config().search
+
+    def bowl(point):
+        return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2 + 0.1 * (point.onset_db > 0.0)
+
+    start = plan.trade_default
+    descent = DescentOptimiser(plan.ranges, 1, Decisions(), start, bowl(start))
+    for _ in range(25):
+        descent.tell([bowl(point) for point in descent.ask(8)])
+    assert descent.score < 0.01 < bowl(start)
+    assert descent.best.onset_db == 0.0
+
+
+def test_the_descent_never_switches_off_a_locked_stage():
+    plan = read_config().search
+    decisions = Decisions(locks={"transient": {"window_ms": 40.0}})
+    assert "onset_db" not in removable(plan.trade_default, decisions)
+    assert "onset_db" in removable(plan.trade_default, Decisions())
+    descent = DescentOptimiser(plan.ranges, 1, decisions, plan.trade_default, 1.0)
+    for _ in range(10):
+        assert descent.ask(8)[0].onset_db > 0.0  # the first of a batch is the one with a stage switched off
+        descent.tell([2.0] * 8)
 
 
 def test_the_sampler_is_told_in_the_order_asked_and_learns():
