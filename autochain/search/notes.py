@@ -13,6 +13,16 @@ _MOST_ON_EDGE = 1.0 / 3.0  # of eleven coordinates; more means the score is at f
 _COORDINATES = 11
 
 
+def too_quiet_note(loudness_lufs: float, gain_db: float) -> Note:
+    """The mix is so quiet that the drive's range ends before the target."""
+    return Note(
+        code="mix_too_quiet",
+        text=f"The mix has {number(loudness_lufs, 'LUFS')}; the most that the drive can add, "
+        f"{number(gain_db, 'dB', signed=True)}, does not reach the target.",
+        suggestion="Export the mix again, louder.",
+    )
+
+
 def gain_only_note(gain_db: float) -> Note:
     """The mix reaches the target with its peaks under the ceiling."""
     return Note(
@@ -63,16 +73,18 @@ def notes_for(
     if not chosen.met:
         notes.append(_target_missed(config, chosen))
     if before.true_peak_dbtp is not None and before.true_peak_dbtp > 0.0:
+        left_out = "It was not clipped again: the clipper was left out."
+        clipper = "The clipper stays, since it was set." if "clipper" in decisions.locks else left_out
         notes.append(
             Note(
                 code="mix_over_full_scale",
-                text=f"The mix peaks at {number(before.true_peak_dbtp, 'dBTP', signed=True)}. "
-                "It was not clipped again: the clipper was left out.",
+                text=f"The mix peaks at {number(before.true_peak_dbtp, 'dBTP', signed=True)}. {clipper}",
                 suggestion=f"Turn the mix down by {number(before.true_peak_dbtp + 1.0, 'dB')} and export it again.",
             )
         )
     own = chosen.settings.get("limiter", {}).get("ceiling_dbtp")
-    if own is not None and own < config.target.ceiling_dbtp:
+    locked = "ceiling_dbtp" in decisions.locks.get("limiter", {})
+    if own is not None and own < config.target.ceiling_dbtp and not locked:
         notes.append(
             Note(
                 code="limiter_headroom",
@@ -81,7 +93,8 @@ def notes_for(
                 suggestion="With another limiter, lower its ceiling until your own true-peak meter agrees.",
             )
         )
-    if "rotation" in chosen.settings and rotation.used:
+    turned = chosen.settings.get("rotation", {}).get("angle_deg")
+    if rotation.used and turned == rotation.angle_deg:  # a locked angle may be another one
         notes.append(
             Note(
                 code="rotation",
@@ -109,7 +122,7 @@ def notes_for(
             )
         )
     limiter_only = baselines.get("limiter_only")
-    if chosen.met and limiter_only is not None and not limiter_only.met:
+    if chosen.met and limiter_only is not None and limiter_only.saturated:
         reached = number(limiter_only.after.integrated_lufs, "LUFS")
         notes.append(
             Note(

@@ -7,8 +7,9 @@ from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
+from autochain.search.evaluate import DITHER_DB
 from autochain.search.facts import stage_facts
-from autochain.search.notes import gain_only_note, too_dense_note
+from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions
 from autochain.search.verify import LOUDNESS_TOLERANCE_LU
@@ -29,12 +30,12 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     if loudness is None or peak is None or plr is None or decisions.locks:
         return None
     gain = STAGES["drive"].parameter("gain_db").rounded(target.lufs - loudness)
-    fits = peak + gain <= target.ceiling_dbtp
+    fits = peak + gain + DITHER_DB <= target.ceiling_dbtp
     dense = plr < TOO_DENSE_PLR_DB
     if not dense and not fits:
         return None
     if not fits:
-        room = target.ceiling_dbtp - peak
+        room = target.ceiling_dbtp - DITHER_DB - peak
         gain = STAGES["drive"].parameter("gain_db").rounded(room)
         if gain > room:
             gain = STAGES["drive"].parameter("gain_db").rounded(gain - _STEP_DB)
@@ -57,7 +58,9 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
             samples=None,
         )
 
-    note = too_dense_note(plr, gain, met) if dense else gain_only_note(gain)
+    note = gain_only_note(gain) if met else too_quiet_note(loudness, gain)
+    if dense:
+        note = too_dense_note(plr, gain, met)
     return Suggestion(
         mix=mix,
         config=config,
@@ -65,7 +68,8 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         before=before,
         chosen=result("suggestion"),
         samples=samples,
-        baselines={name: result(name) for name in (LIMITER_ONLY, TRADE_DEFAULT)},
+        # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
+        baselines={name: result(name) for name in (LIMITER_ONLY, TRADE_DEFAULT)} if met else {},
         rotation_saving_db=0.0,
         spans=(),
         stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),

@@ -149,9 +149,9 @@ class Search:
         samples = chosen.samples
         if samples is None:
             samples = render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
-        trial = contenders[chosen.name][0]
-        point = trial.coordinates
-        twins = [name for name, (other, _) in contenders.items() if other is trial and name != SUGGESTION]
+        point = contenders[chosen.name][0].coordinates
+        # The search may have come back to a baseline's very settings.
+        twins = [v.name for v in verified if v.settings == chosen.settings and v.name != SUGGESTION]
         stats = SearchStats(
             trials=len(trials.done),
             feasible=sum(t.solution.met for t in trials.done),

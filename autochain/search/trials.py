@@ -80,7 +80,8 @@ class Trials:
             excerpt_target = self._calibrate(best.settings, best.loss_db)
             # Scores at another excerpt loudness do not compare: the leaders are judged anew.
             fair = len(self.done)
-            leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[: plan.batch]
+            most = min(plan.batch, plan.budget - fair)
+            leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[:most]
             self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], excerpt_target)
             best = self._best(fair)
         if best.coordinates is not None:

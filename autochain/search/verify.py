@@ -50,7 +50,9 @@ def verify(
     )
     trial = song.price(solved, target.lufs)
     samples, traces, settings = solved.rendered[0], solved.traces[0], solved.settings
-    saturated, true_peak = not solved.solution.met, solved.true_peak
+    # A locked drive that misses the target says nothing of what more drive would do.
+    saturated = not solved.solution.met and "gain_db" not in decisions.locks.get("drive", {})
+    true_peak = solved.true_peak
     del solved  # its copy of the song before the drive is no longer needed: a fifth of the memory at its peak
     after = measure(samples, mix.rate_hz, true_peak)
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp

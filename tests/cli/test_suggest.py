@@ -302,6 +302,7 @@ def test_a_locked_drive_is_kept_and_its_loudness_reported(suggested, libebur128,
     # 3.25 dB on a mix 6 LU under the target cannot be enough.
     assert run.ran.code == 3
     assert codes(run.sheet)[0] == "target_missed"
+    assert "A locked setting" in run.sheet["notes"][0]["text"]
     assert loudness == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=METER_DB)
     assert loudness < -10.0
     assert peak <= -1.0
@@ -312,6 +313,7 @@ def test_a_locked_limiter_ceiling_is_kept(suggested, libebur128, short_mix, smal
     run = suggested(short_mix, tmp_path / "out", -11.0, -1.0, "--config", small_plan, "--budget", 6, *lock)
     check_short_run(run, libebur128)
     assert settings_of(run.sheet)["limiter"]["ceiling_dbtp"] == -2.35
+    assert "limiter_headroom" not in codes(run.sheet)  # the engineer's choice, not the tool's
     # The limiter's own detector and an outside meter differ by tenths of a dB at most.
     assert run.sheet["after"]["true_peak_dbtp"] == pytest.approx(-2.35, abs=0.2)
 

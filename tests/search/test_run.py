@@ -46,6 +46,21 @@ def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(sh
     assert "baseline_best" in [note.code for note in found.notes]
 
 
+@pytest.mark.parametrize("budget", [6, 7])
+def test_judging_the_leaders_anew_stays_inside_the_budget(short_mix, small_plan, budget):
+    # Five baselines pass half the budget; what is left is less than a batch.
+    search, _, _ = searched(read_mix(short_mix), small_plan, budget=budget)
+    assert len(search.trials.done) == budget
+
+
+def test_a_search_that_comes_back_to_a_baseline_says_so(short_mix, small_plan):
+    # With all else left out only the limiter of the baselines is there to choose.
+    without = ["rotation", "bus_compressor", "peak_compressor", "clipper", "transient"]
+    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=6)
+    assert found.stats.chosen_from in ("trade_default", "limiter_only")
+    assert "baseline_best" in [note.code for note in found.notes]
+
+
 def test_the_best_limiter_alone_stands_for_its_family(small):
     search, found, _ = small
     trials = [trial for family, trial in search.trials.families if family == "limiter_only"]
@@ -114,6 +129,26 @@ def test_a_mix_over_full_scale_is_not_clipped_again(small_plan):
     assert not any("clipper" in trial.settings for trial in search.trials.done)
     assert "mix_over_full_scale" in [note.code for note in found.notes]
     assert found.decisions.without == frozenset()  # nobody asked for that: the sheet repeats the request
+
+
+def test_a_locked_clipper_is_kept_on_a_mix_over_full_scale_and_the_note_says_so(small_plan):
+    hits = struck(pink_noise(8.0, RATE, -14.0), RATE, decay_s=0.03)
+    samples = (hits * (1.3 / np.abs(hits).max())).astype(np.float32)
+    mix = Mix(samples=samples, rate_hz=RATE, file="hot.wav", sha256="", subtype="FLOAT")
+    _, found, _ = searched(mix, small_plan, ["clipper.softness=20"], budget=2, target={"lufs": -12.0})
+    assert "clipper" in found.chosen.settings
+    (note,) = [note for note in found.notes if note.code == "mix_over_full_scale"]
+    assert "left out" not in note.text
+
+
+def test_a_mix_too_quiet_for_the_drive_is_told_so_and_nothing_is_claimed_of_other_chains(small_plan):
+    # 47 dB under the target; the drive ends at 40 dB.
+    soft = (0.02 * pink_noise(4.0, RATE, -22.0)).astype(np.float32)
+    mix = Mix(samples=soft, rate_hz=RATE, file="soft.wav", sha256="", subtype="FLOAT")
+    _, found, _ = searched(mix, small_plan)
+    assert not found.chosen.met
+    assert [note.code for note in found.notes] == ["mix_too_quiet"]
+    assert found.baselines == {}
 
 
 def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix, small_plan):
