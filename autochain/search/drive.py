@@ -65,7 +65,7 @@ def solve_drive(
     plan
         Range, tolerance and number of renders.
     step_db
-        Proposals are rounded to this step when > 0; the nearest step then counts as met.
+        Proposals are rounded to this step when > 0; a loudness within one step of the target then counts as met.
     gain_alone_db
         Drive that would do if the peak stages took nothing; the bracket reaches `plan.max_db` beyond it, so that
         a mix delivered quietly has the same room as a loud one.
@@ -77,8 +77,7 @@ def solve_drive(
         drive_db = min(highest, max(DRIVE.low, drive_db))
         return round(round(drive_db / step_db) * step_db, 6) if step_db > 0.0 else drive_db
 
-    tolerance = max(plan.tolerance_lu, 0.5 * step_db)
-    saturated = False
+    tolerance = max(plan.tolerance_lu, step_db)
     proposal = settable(start_db)
     while proposal not in seen and len(seen) < plan.max_renders:
         seen[proposal] = loudness_at(proposal) - target_lufs
@@ -92,8 +91,7 @@ def solve_drive(
             at = ordered.index(proposal)
             left, right = (at - 1, at) if at > 0 and (error < 0.0 or at == len(ordered) - 1) else (at, at + 1)
             rise = (seen[ordered[right]] - seen[ordered[left]]) / (ordered[right] - ordered[left])
-            if not above and rise < plan.saturated_slope:
-                saturated = True
+            if not above and rise < plan.saturated_slope:  # saturated
                 break
             slope = min(_STEEPEST, max(_FLATTEST, rise))
         if below and above and below[-1] < above[0]:
@@ -109,7 +107,7 @@ def solve_drive(
     return Solution(
         drive_db=best,
         reached_lufs=seen[best] + target_lufs,
-        met=not saturated and abs(seen[best]) <= tolerance,
+        met=abs(seen[best]) <= tolerance,
         slope=slope,
         renders=len(seen),
     )

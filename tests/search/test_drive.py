@@ -40,6 +40,13 @@ def test_says_out_of_reach_when_the_curve_is_flat_below_the_target() -> None:
     assert found.drive_db <= PLAN.max_db
 
 
+def test_a_flat_curve_within_a_step_of_the_target_is_met_as_the_sheet_will_say() -> None:
+    # 0.06 LU short and flatter than the slope called saturated: the sheet calls 0.1 LU reached.
+    found = solve_drive(lambda d: -9.06 + 0.01 * (d - 10.0), -9.0, start_db=10.0, slope=0.75, plan=PLAN, step_db=0.1)
+    assert abs(found.reached_lufs - -9.0) <= 0.1
+    assert found.met
+
+
 def test_takes_the_smaller_of_two_roots() -> None:
     # Rises to -8 at 10 dB of drive, then falls: -9 is met at 8 dB and again at 12 dB.
     def tent(drive_db: float) -> float:
