@@ -1,6 +1,7 @@
 """Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
 
 import hashlib
+import math
 import os
 import secrets
 from collections.abc import Callable, Iterable, Iterator
@@ -20,6 +21,7 @@ LOWEST_RATE_HZ = 44100
 HIGHEST_RATE_HZ = 192000
 # One window of short-term loudness (EBU Tech 3341): below it half of the measures have no value.
 SHORTEST_S = 3.0
+_SHORTEST_HOPS = 300
 
 _BITS = 24
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
@@ -216,10 +218,12 @@ def _decode(path: Path, where: str) -> tuple[Samples, int, str]:
 
 def _refuse_unusable(samples: Samples, rate_hz: int, where: str) -> None:
     duration_s = samples.shape[0] / rate_hz
-    if duration_s < SHORTEST_S:
+    # The measures count in hops of whole frames: at 47952 Hz, 300 of them last 3.003 s.
+    needed_s = max(SHORTEST_S, _SHORTEST_HOPS * round(rate_hz / 100) / rate_hz)
+    if duration_s < needed_s:
         raise AudioFileError(
-            f"{where} lasts {duration_s:.2f} s; the measurements need {SHORTEST_S:g} s or more. "
-            "Give the whole song."
+            f"{where} lasts {duration_s:.2f} s; the measurements need {math.ceil(100.0 * needed_s) / 100.0:g} s "
+            "or more. Give the whole song."
         )
     bad = _first_not_finite(samples)
     if bad is not None:

@@ -135,7 +135,7 @@ class SearchPlan(_Part):
 
     budget: int = Field(ge=2)  # limiter-only and the trade default are always among the trials
     batch: int = Field(ge=1)
-    seed: int = Field(ge=0)
+    seed: int = Field(ge=0, le=2**32 - 1)  # what the samplers take
     startup: int = Field(ge=1)
     explore_share: float = Field(ge=0.0, le=1.0)
     simpler_within: float = Field(ge=0.0)

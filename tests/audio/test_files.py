@@ -149,6 +149,11 @@ def test_less_than_three_seconds_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     soundfile.write(path, noise(2.99), 44100)
     assert "2.99 s" in refusal(path)
+    # A hop of 10 ms is a whole number of frames: 480 at 47952 Hz, 300 of them are 144000 frames.
+    soundfile.write(path, noise(3.0, rate_hz=47952), 47952)
+    assert "3.01 s or more" in refusal(path)
+    soundfile.write(path, noise(144000 / 47952, rate_hz=47952), 47952)
+    assert read_mix(path).samples.shape[0] == 144000
 
 
 @pytest.mark.parametrize("rate_hz", [22050, 44099, 384000])

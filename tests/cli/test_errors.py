@@ -123,6 +123,7 @@ def test_a_mix_under_the_gate_of_the_standard_is_refused_once_it_is_measured(com
         (["--jobs", "-2"], ("--jobs -2", "Choose 1 or more")),
         (["--budget", "0"], ("command line", "search.budget is 0", "greater than or equal to 2")),
         (["--seed", "-1"], ("command line", "search.seed is -1", "greater than or equal to 0")),
+        (["--seed", "4294967296"], ("command line", "search.seed is 4294967296", "less than or equal to 4294967295")),
         (["--config", "absent.toml"], ("absent.toml", "cannot be read", "--config")),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
