@@ -1,5 +1,6 @@
 """The sheet as Markdown: result first, then what to set, where to listen, what it costs."""
 
+import re
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
@@ -13,6 +14,12 @@ def _row(cells: Iterable[str]) -> str:
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
+def _plain(text: str) -> str:
+    """Text of a file name on one line, without a sign that Markdown would take for its own."""
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    return re.sub(r"([*`<\[])", r"\\\1", shown)
+
+
 def _table(head: list[str], rows: Iterable[list[str]]) -> list[str]:
     return [_row(head), _row("---" for _ in head), *(_row(r) for r in rows)]
 
@@ -24,7 +31,7 @@ def setting_text(parameter: Parameter, value: float) -> str:
     decimals = 0
     while decimals < 6 and abs(round(value, decimals) - value) > 1e-9:
         decimals += 1
-    if parameter.step >= 0.1 > 0.01 and parameter.scale == "linear" and parameter.step < 1.0:
+    if parameter.scale == "linear" and 0.1 <= parameter.step < 1.0:
         decimals = max(1, decimals)
     return f"{parameter.label} {number(value, parameter.unit, decimals)}"
 
@@ -67,7 +74,7 @@ def _result(sheet: Sheet) -> list[str]:
         + "".join(
             f"; {BASELINES.get(name, name)} {number(b.score, decimals=2)}"
             if b.met
-            else f"; {BASELINES.get(name, name)} gets no further than {number(b.integrated_lufs, 'LUFS')}"
+            else f"; {BASELINES.get(name, name)} misses it at {number(b.integrated_lufs, 'LUFS')}"
             for name, b in sheet.baselines.items()
         )
         + ".",
@@ -100,7 +107,7 @@ def to_markdown(sheet: Sheet) -> str:
     locks = ", ".join(f"{name}={value:g}" for name, value in request.locks.items()) or "none"
     heads = [BASELINES.get(name, name) for name in sheet.baselines]
     lines = [
-        f"# Master settings: {sheet.mix.file}",
+        f"# Master settings: {_plain(sheet.mix.file)}",
         "",
         *_result(sheet),
         "",
@@ -140,7 +147,7 @@ def to_markdown(sheet: Sheet) -> str:
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
         f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}.",
         f"Mix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "
-        f"{sheet.mix.channels} channels, {sheet.mix.subtype}.",
+        f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.",
         f"{sheet.search.trials} trials, {sheet.search.trials_on_target} on target"
         + (f"; judged on excerpts at {excerpts}" if excerpts else "")
         + f". {versions}.",

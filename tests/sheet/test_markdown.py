@@ -133,6 +133,15 @@ def test_a_file_name_with_a_bar_breaks_no_table(demo_run):
     assert to_markdown(odd).splitlines()[1:] == to_markdown(plain).splitlines()[1:]
 
 
+def test_a_file_name_cannot_break_the_heading(demo_run):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+    odd = plain.model_copy(update={"mix": plain.mix.model_copy(update={"file": "one\n# two *<b> [my_mix].wav"})})
+    title, *rest = to_markdown(odd).splitlines()
+    # CommonMark 0.31, 2.4: a backslash takes a sign's meaning away.
+    assert title == r"# Master settings: one\n# two \*\<b> \[my_mix].wav"
+    assert rest == to_markdown(plain).splitlines()[1:]
+
+
 @pytest.mark.parametrize("character", CHARACTERS)
 def test_every_table_is_rectangular_and_every_cue_lies_in_the_song(demo_run, character):
     run = demo_run(character)
