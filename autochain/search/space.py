@@ -28,6 +28,14 @@ STAGE_OF = {
     "onset_db": "transient",
 }
 
+# The other coordinates that mean something only while a share is on.
+_USED_BY = {
+    "bus_work_db": ("bus_attack_ms", "bus_release_ms"),
+    "peak_work_db": ("peak_attack_ms", "peak_release_ms"),
+    "clip_share": ("clip_softness",),
+    "onset_db": (),
+}
+
 Locks = Mapping[str, Mapping[str, float]]
 
 
@@ -114,8 +122,13 @@ def from_vector(vector: Sequence[float] | npt.NDArray[np.float64], ranges: Range
 
 
 def on_edge(coordinates: Coordinates, ranges: Ranges) -> tuple[str, ...]:
-    """Coordinates within 1 % of a range end; shares that are off do not count."""
-    switched_off = {name for name in OFF_BELOW if getattr(coordinates, name) == 0.0}
+    """Coordinates within 1 % of a range end; a share that is off does not count, nor what its stage would use."""
+    switched_off = {
+        name
+        for share, own in _USED_BY.items()
+        if getattr(coordinates, share) == 0.0
+        for name in (share, *own)
+    }
     vector = to_vector(coordinates, ranges)
     return tuple(
         name
