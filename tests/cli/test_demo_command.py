@@ -20,7 +20,7 @@ def ran(command, tmp_path_factory):
 def test_the_demo_makes_the_mix_the_sheet_and_the_result(ran, libebur128):
     folder, done = ran
     assert done.code == 0, done.err
-    stem = "thistle-weather,-second-week"
+    stem = "thistle-weather-second-week"
     ends = ["preview.txt", "preview.wav", "sheet.json", "sheet.md", "txt", "wav"]
     assert sorted(p.name for p in folder.iterdir()) == [f"{stem}.{end}" for end in ends]
     info = soundfile.info(folder / f"{stem}.wav")
@@ -32,17 +32,17 @@ def test_the_demo_makes_the_mix_the_sheet_and_the_result(ran, libebur128):
 
 def test_every_folder_with_sound_carries_the_caution(ran):
     folder, _ = ran
-    for name in ("thistle-weather,-second-week.txt", "thistle-weather,-second-week.preview.txt"):
+    for name in ("thistle-weather-second-week.txt", "thistle-weather-second-week.preview.txt"):
         assert (folder / name).read_text(encoding="utf-8") == CAUTION + "\n"
-    assert CAUTION in (folder / "thistle-weather,-second-week.sheet.md").read_text(encoding="utf-8")
+    assert CAUTION in (folder / "thistle-weather-second-week.sheet.md").read_text(encoding="utf-8")
 
 
 def test_json_is_alone_on_standard_output_and_the_files_are_named_on_the_other(ran):
     folder, done = ran
-    assert done.out == (folder / "thistle-weather,-second-week.sheet.json").read_text(encoding="utf-8")
+    assert done.out == (folder / "thistle-weather-second-week.sheet.json").read_text(encoding="utf-8")
     assert json.loads(done.out)["target"] == {"lufs": -18.0, "ceiling_dbtp": -1.0}
     for end in ("wav", "sheet.md", "preview.wav"):
-        assert str(folder / f"thistle-weather,-second-week.{end}") in done.err
+        assert str(folder / f"thistle-weather-second-week.{end}") in done.err
 
 
 @pytest.mark.parametrize("name", ["suggest", "demo"])
