@@ -87,14 +87,14 @@ def trials_of(mix, plan, seed, jobs):
         lambda phase, done: None,
     )
     search.run()
-    return search
+    return search.trials
 
 
 def test_trials_depend_on_the_seed_and_not_on_the_jobs(short_mix, small_plan):
     mix = read_mix(short_mix)
     one, again, other = (trials_of(mix, small_plan, seed, jobs) for seed, jobs in ((1, 1), (1, 2), (2, 2)))
-    assert one.trials == again.trials
+    assert one.done == again.done
     baselines = len(one.families)
-    assert [t.coordinates for t in one.trials[:baselines]] == [t.coordinates for t in other.trials[:baselines]]
-    for mine, theirs in zip(one.trials[baselines:], other.trials[baselines:], strict=True):
+    assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
+    for mine, theirs in zip(one.done[baselines:], other.done[baselines:], strict=True):
         assert mine.coordinates != theirs.coordinates
