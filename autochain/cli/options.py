@@ -8,13 +8,15 @@ import typer
 from autochain.errors import UsageError
 
 Lufs = Annotated[
-    float | None, typer.Option("--lufs", metavar="LUFS", help="Integrated loudness to reach, -40 to 0 LUFS.")
+    float | None,
+    typer.Option("--lufs", metavar="LUFS", help="Loudness to reach, -40 to 0 LUFS. Default: the config's, -9."),
 ]
 Ceiling = Annotated[
-    float | None, typer.Option("--ceiling", metavar="DBTP", help="Highest true peak allowed, 0 dBTP or less.")
+    float | None,
+    typer.Option("--ceiling", metavar="DBTP", help="Highest true peak, 0 dBTP or less. Default: the config's, -1."),
 ]
-Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the search; one seed gives one sheet.")]
-Budget = Annotated[int | None, typer.Option("--budget", help="Trials, baselines included.")]
+Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the search; one seed gives one sheet. Default: 1.")]
+Budget = Annotated[int | None, typer.Option("--budget", help="Trials, baselines included. Default: 200.")]
 Jobs = Annotated[int, typer.Option("--jobs", help="Trials at the same time; -1 for all cores. Changes only time.")]
 ConfigFile = Annotated[
     Path | None, typer.Option("--config", metavar="FILE", help="TOML over the packaged configs/default.toml.")

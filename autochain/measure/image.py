@@ -106,7 +106,7 @@ def correlation(samples: Samples) -> float | None:
     sums = np.zeros((2, 2))
     for start in range(0, samples.shape[0], _BLOCK_FRAMES):
         block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
-        sums += block.T @ block
+        sums += np.einsum("ij,ik->jk", block, block)
     return _ratio(sums, samples.shape[0])
 
 
@@ -134,7 +134,7 @@ def correlation_below(samples: Samples, rate_hz: int, corner_hz: float = 120.0) 
     for start in range(0, samples.shape[0], _BLOCK_FRAMES):
         block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
         low, state = signal.sosfilt(low_pass, block, axis=0, zi=state)
-        sums += low.T @ low
+        sums += np.einsum("ij,ik->jk", low, low)
     return _ratio(sums, samples.shape[0])
 
 

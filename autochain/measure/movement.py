@@ -45,7 +45,7 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
         level = signal.detrend(reduction_db.astype(np.float64))
         pad = min(3 * TRACE_HZ, level.size - 1)
         moving = signal.sosfiltfilt(_pumping_band(), level, padtype="even", padlen=pad)[loud]
-        total += float(moving @ moving)
+        total += float(np.square(moving).sum())
         count += moving.size
     return float(np.sqrt(total / count)) if count else 0.0
 

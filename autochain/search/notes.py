@@ -2,15 +2,15 @@
 
 from collections.abc import Mapping
 
-from autochain.config.model import Config
+from autochain.config.model import Config, Coordinates
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import Rotation
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.search.space import Decisions
 from autochain.units import number
 
-_MOST_ON_EDGE = 1.0 / 3.0  # of eleven coordinates; more means the score is at fault, not the range
-_COORDINATES = 11
+_MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
+_COORDINATES = len(Coordinates.model_fields)
 
 
 def too_quiet_note(loudness_lufs: float, gain_db: float) -> Note:

@@ -7,12 +7,14 @@ from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
-from autochain.search.evaluate import DITHER_DB
+from autochain.search.evaluate import DITHER_DB, Evaluator, Guess
+from autochain.search.excerpts import Span
 from autochain.search.facts import stage_facts
+from autochain.search.material import Material
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions
-from autochain.search.verify import LOUDNESS_TOLERANCE_LU
+from autochain.search.verify import LOUDNESS_TOLERANCE_LU, verify
 
 # Under this the mix has been limited or clipped already. common practice, no source
 TOO_DENSE_PLR_DB = 8.0
@@ -69,9 +71,23 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         chosen=result("suggestion"),
         samples=samples,
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
-        baselines={name: result(name) for name in (LIMITER_ONLY, TRADE_DEFAULT)} if met else {},
+        baselines={LIMITER_ONLY: result(LIMITER_ONLY), TRADE_DEFAULT: _trade_default(mix, config, decisions, loudness)}
+        if met
+        else {},
         rotation_saving_db=0.0,
         spans=(),
         stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),
         notes=(note,),
     )
+
+
+def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs: float) -> Verified:
+    """The trade default at the same target: its compressors work even where nothing has to."""
+    target = config.target
+    hops = weighted_hops(mix.samples, mix.rate_hz)
+    whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
+    material = Material(mix.samples, mix.rate_hz, hops, loudness_lufs, [whole])
+    song = Evaluator(material, config.weights, config.search.drive)
+    trial = song.trial(config.search.trade_default, decisions, target.ceiling_dbtp, target.lufs, Guess(loss_db=0.0))
+    guess = Guess(loss_db=trial.loss_db)
+    return verify(TRADE_DEFAULT, trial.settings, mix, song, target, decisions, guess)

@@ -1,9 +1,10 @@
 """What a search hands over: facts and numbers, no words for the page but notes."""
 
+import math
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix, Samples
-from autochain.config.model import Config
+from autochain.config.model import Config, Target
 from autochain.measure.measurement import Measurement
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
@@ -53,6 +54,13 @@ class Verified:
     saturated: bool
     stages: tuple[StageFacts, ...]
     samples: Samples | None
+
+    def miss_lu(self, target: Target) -> float:
+        """0 when the target is met; otherwise by how much, the loudness missing or the ceiling exceeded."""
+        if self.met or self.after.integrated_lufs is None or self.after.true_peak_dbtp is None:
+            return 0.0 if self.met else math.inf
+        over_db = max(0.0, self.after.true_peak_dbtp - target.ceiling_dbtp)
+        return max(abs(self.after.integrated_lufs - target.lufs), over_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -144,7 +144,7 @@ class Search:
         )
         by_name = {v.name: v for v in verified}
         allowed = [v for v in verified if trials.honours_locks(v.settings)]
-        chosen = min(allowed, key=lambda v: (not v.met, v.score))
+        chosen = min(allowed, key=lambda v: (v.miss_lu(target), v.score))
         # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
         samples = chosen.samples
         if samples is None:

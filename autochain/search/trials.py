@@ -80,7 +80,7 @@ class Trials:
             excerpt_target = self._calibrate(best.settings, best.loss_db)
             # Scores at another excerpt loudness do not compare: the leaders are judged anew.
             fair = len(self.done)
-            most = min(plan.batch, plan.budget - fair)
+            most = min(plan.batch, max(1, (plan.budget - fair) // 2))
             leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[:most]
             self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], excerpt_target)
             best = self._best(fair)
@@ -91,16 +91,20 @@ class Trials:
         return self.best
 
     def decisions_for(self, family: str) -> Decisions:
-        """Locks on stages that a baseline does not have say nothing about it."""
+        """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
         if family in ("", TRADE_DEFAULT):
             return self._decisions
-        keep = {*LINEAR, "drive", "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
+        keep = {*LINEAR, "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
         locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
         return Decisions(locks=locks, without=self._decisions.without)
 
     def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
-        """True when every stage that the engineer has locked is in the chain."""
-        return self._decisions.stages <= settings.keys()
+        """True when every value that the engineer has locked is in the chain."""
+        return all(
+            settings.get(stage, {}).get(name) == value
+            for stage, fixed_values in self._decisions.locks.items()
+            for name, value in fixed_values.items()
+        )
 
     def _baselines(self) -> list[tuple[str, Coordinates]]:
         return baseline_points(self._plan.trade_default, self._plan.baselines)[: self._plan.budget]

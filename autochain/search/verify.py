@@ -7,6 +7,7 @@ from autochain.chain.chain import rounded
 from autochain.chain.stage import Settings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
+from autochain.search.costs import score
 from autochain.search.evaluate import Evaluator, Guess
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
@@ -62,7 +63,7 @@ def verify(
         settings=settings,
         after=after,
         costs=trial.costs,
-        score=trial.score,
+        score=score(trial.costs, song.weights),
         met=under and close,
         saturated=saturated,
         stages=stage_facts(

@@ -96,5 +96,8 @@ def test_trials_depend_on_the_seed_and_not_on_the_jobs(short_mix, small_plan):
     assert one.done == again.done
     baselines = len(one.families)
     assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
-    for mine, theirs in zip(one.done[baselines:], other.done[baselines:], strict=True):
-        assert mine.coordinates != theirs.coordinates
+    # Past the baselines another seed draws other points; leaders judged anew, and a stage switched off one of
+    # them, may be the same.
+    known = {t.coordinates for t in one.done[:baselines]}
+    mine, theirs = ({t.coordinates for t in trials.done[baselines:]} - known for trials in (one, other))
+    assert len(mine & theirs) <= 1 < len(mine)
