@@ -65,7 +65,9 @@ def read_mix(path: str | Path) -> Mix:
         ) from error
     samples, rate_hz, subtype = _decode(path, where)
     _refuse_unusable(samples, rate_hz, where)
-    return Mix(samples=samples, rate_hz=rate_hz, file=path.name, sha256=sha256, subtype=subtype)
+    # Bytes of a name that are no text are escaped: the name goes into JSON.
+    name = path.name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+    return Mix(samples=samples, rate_hz=rate_hz, file=name, sha256=sha256, subtype=subtype)
 
 
 def check_output(
@@ -181,7 +183,8 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
 def _decode(path: Path, where: str) -> tuple[Samples, int, str]:
     """Decode to float32 (frames, channels), rate and sample format, unless the header already forbids it."""
     try:
-        file = soundfile.SoundFile(path)
+        # As bytes a name need not be valid UTF-8; where names are not bytes, they are always valid.
+        file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
     except (soundfile.SoundFileError, TypeError, ValueError, OSError) as error:
         # TypeError: soundfile takes `.raw` for headerless samples and asks for a rate.
         raise AudioFileError(

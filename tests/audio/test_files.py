@@ -1,4 +1,5 @@
 import hashlib
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -176,6 +177,13 @@ def test_line_break_in_a_name_does_not_break_the_line(tmp_path: Path) -> None:
     with pytest.raises(AudioFileError) as caught:
         read_mix(tmp_path / "a\nb.wav")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there may a name be any bytes")
+def test_name_that_is_no_text_is_read_and_escaped(tmp_path: Path) -> None:
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9.wav"))  # Latin-1, not UTF-8
+    soundfile.write(os.fsencode(path), noise(), 44100, format="WAV")
+    assert read_mix(path).file == "caf\\udce9.wav"
 
 
 def test_written_file_is_24_bit_and_within_one_and_a_half_steps(tmp_path: Path) -> None:
