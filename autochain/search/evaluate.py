@@ -224,6 +224,9 @@ class Evaluator:
 
         def loudness_at(drive_db: float) -> float:
             nonlocal nearest
+            if nearest is not None:
+                # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
+                nearest.rendered = []
             at = _with_drive(settings, drive_db, plan.clip_share, peak_db)
             rendered = [render(x, material.rate_hz, at, stages=LEVEL) for x in before_peaks]
             hops = material.scored_hops([r.samples for r in rendered])
@@ -248,6 +251,9 @@ class Evaluator:
             lufs = loudness_at(plan.drive_db)
             met = abs(lufs - target_lufs) <= LOCKED_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
+        if nearest is not None and not nearest.rendered:
+            drive_db, nearest = nearest.drive_db, None
+            loudness_at(drive_db)
         assert nearest is not None
         return solution, nearest
 

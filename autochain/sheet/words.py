@@ -2,7 +2,7 @@
 
 # name -> (label, unit, decimals, meaning)
 COSTS: dict[str, tuple[str, str, int, str]] = {
-    "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible, far under -20 costs nothing"),
+    "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible, -40 is free"),
     "added_distortion_low_nmr_db": ("  of that under 200 Hz", "dB", 1, "the same for the bass bands alone"),
     "crest_loss_db": ("crest lost", "dB", 1, "peak over rms in 50 ms windows, whole and in 5 bands"),
     "onset_loss_db": ("onsets lost", "dB", 1, "how much less strong hits stand out of their body"),
