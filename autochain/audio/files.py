@@ -60,9 +60,7 @@ def read_mix(path: str | Path) -> Mix:
         with path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise AudioFileError(
-            f"{where} cannot be opened ({error.strerror}); check the permissions."
-        ) from error
+        raise AudioFileError(f"{where} cannot be opened ({error.strerror}); check the permissions.") from error
     samples, rate_hz, subtype = _decode(path, where)
     _refuse_unusable(samples, rate_hz, where)
     # Bytes of a name that are no text are escaped: the name goes into JSON.

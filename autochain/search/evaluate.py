@@ -26,7 +26,7 @@ from autochain.units import db_to_linear, linear_to_db
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
 SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
-LOCKED_TOLERANCE_LU = 0.1  # a locked drive meets the target when the printed loudness does
+LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 
@@ -249,7 +249,7 @@ class Evaluator:
             )
         else:
             lufs = loudness_at(plan.drive_db)
-            met = abs(lufs - target_lufs) <= LOCKED_TOLERANCE_LU
+            met = abs(lufs - target_lufs) <= LOUDNESS_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
         if nearest is not None and not nearest.rendered:
             drive_db, nearest = nearest.drive_db, None

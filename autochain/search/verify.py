@@ -8,13 +8,12 @@ from autochain.chain.stage import Settings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
-from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.evaluate import LOUDNESS_TOLERANCE_LU, Evaluator, Guess
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.search.space import Decisions, fixed
 
 SUGGESTION = "suggestion"
-LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
 
 
 def verify(
