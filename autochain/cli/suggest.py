@@ -10,6 +10,7 @@ from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
+from autochain.search.run import refuse_faint
 from autochain.search.run import suggest as search
 from autochain.search.space import Decisions, parse_decisions
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
@@ -34,6 +35,7 @@ def make_sheet(
     if preview:
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
+    refuse_faint(mix)
     check_output(out, names, force, [mix_path])
     with progress_bar() as show:
         found = search(mix, config, decisions, jobs, show)

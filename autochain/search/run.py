@@ -30,6 +30,17 @@ _EXPECTED_LOSS_DB = 1.5
 _SPLICE_HOPS = 5
 
 
+def refuse_faint(mix: Mix) -> None:
+    """Refuse a mix that has no loudness; quick, so that it can be asked before any output folder is made."""
+    if integrated_lufs(weighted_hops(mix.samples, mix.rate_hz)) is None:
+        raise _faint(mix)
+
+
+def _faint(mix: Mix) -> AudioFileError:
+    gate = "nothing above -70 LUFS, the gate of the loudness standard"
+    return AudioFileError(f"{mix.file} has {gate}. Export the mix again, louder.")
+
+
 class Search:
     """One search over one mix; `run` gives the verified suggestion.
 
@@ -63,10 +74,7 @@ class Search:
         self.progress("measuring the mix", 0.0)
         before = measure(mix.samples, mix.rate_hz)
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
-            raise AudioFileError(
-                f"{mix.file} has nothing above -70 LUFS, the gate of the loudness standard. "
-                "Export the mix again, louder."
-            )
+            raise _faint(mix)
         simple = plain_gain(mix, self.config, self.decisions, before)
         if simple is not None:
             return simple
