@@ -9,7 +9,7 @@ from autochain.audio.mix import Samples
 from autochain.audio.oversample import FACTOR, PIECE_FRAMES, block_levels, fourth_band, runs_above, scratch
 from autochain.chain import _clipper_kernels as kernels
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage
+from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
 from autochain.units import db_to_linear
 
 # At 44.1 kHz flat within 0.001 dB to 20 kHz; 100 dB down from 24.1 kHz, where images of 20 kHz begin and from
@@ -141,7 +141,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"ceiling_dbfs": 24.0, "softness": 0.0},
-    process=process,
+    start=buffered(process),
     latency_samples=latency_samples,
     listen_for=(
         "snare and kick lose their first edge before anything sounds distorted",

@@ -35,7 +35,7 @@ from autochain.chain._compressor_kernels import (
 )
 from autochain.chain.equaliser import high_pass_section
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage
+from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
 from autochain.units import FLOOR_DB
 
 Trace = npt.NDArray[np.float32]
@@ -254,7 +254,7 @@ BUS = Stage(
         sidechain_hpf_hz=90.0,
     ),
     neutral={"ratio": 1.0},
-    process=compress,
+    start=buffered(compress),
     latency_samples=_no_latency,
     listen_for=(
         "the meter should breathe with the song, back near 0 between phrases",
@@ -275,7 +275,7 @@ PEAK = Stage(
         sidechain_hpf_hz=0.0,
     ),
     neutral={"ratio": 1.0},
-    process=compress,
+    start=buffered(compress),
     latency_samples=_no_latency,
     listen_for=(
         "it should move only in the loudest bars, 1 to 2 dB",

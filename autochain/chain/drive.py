@@ -5,7 +5,7 @@
 
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Processed, Settings, Stage
+from autochain.chain.stage import Processed, Settings, Stage, buffered
 from autochain.units import db_to_linear
 
 
@@ -37,7 +37,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"gain_db": 0.0},
-    process=process,
+    start=buffered(process),
     latency_samples=_no_latency,
     linear=True,
     listen_for=("the input gain of the next stage: set it last, by the loudness reading",),

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain._equaliser_kernels import two_biquads
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Processed, Settings, Stage
+from autochain.chain.stage import Processed, Settings, Stage, buffered
 
 # Butterworth: the flattest high-pass of second order, and the steepest shelf without a bump.
 BUTTERWORTH_Q = math.sqrt(0.5)
@@ -141,7 +141,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"highpass_hz": 0.0, "low_shelf_db": 0.0},
-    process=_process,
+    start=buffered(_process),
     latency_samples=_no_latency,
     linear=True,
     listen_for=(

@@ -11,7 +11,7 @@ from autochain.audio.mix import Samples
 from autochain.audio.oversample import PIECE_FRAMES, block_levels, fourth_band, runs_above, scratch
 from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage
+from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
 from autochain.resources import read_table
 from autochain.units import db_to_linear, ms_to_samples
 
@@ -163,7 +163,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"ceiling_dbtp": 0.0},
-    process=process,
+    start=buffered(process),
     latency_samples=latency_samples,
     listen_for=(
         "kick and snare losing weight: longer look-ahead or less work for the limiter",

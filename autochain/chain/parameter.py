@@ -1,5 +1,6 @@
-"""One adjustable value of a processor: name, unit, range, scale and the step a hand can set."""
+"""One adjustable value of a processor: name, unit, range, scale and the step a hand can set; or one of a few words."""
 
+import difflib
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -32,6 +33,11 @@ class Parameter:
         What the two ends of the range mean, in plain words.
     off
         A value outside the range that switches this part of the stage off, printed as `off`; or None.
+    choices
+        Words to choose from, for a setting that is not a quantity; its value is the place in this list, so
+        that every setting is a number inside, while people and files see the word (`parsed`, `shown`).
+    quiet
+        True when a sheet need not print it while it stands at its default.
     """
 
     name: str
@@ -44,6 +50,27 @@ class Parameter:
     scale: Literal["linear", "log"] = "linear"
     ends: str = ""
     off: float | None = None
+    choices: tuple[str, ...] = ()
+    quiet: bool = False
+
+    def parsed(self, text: str | float, where: str) -> float:
+        """Value that a person or a file gives: a number, or one of the words; checked like `check`."""
+        if self.choices and isinstance(text, str):
+            if text in self.choices:
+                return float(self.choices.index(text))
+            near = difflib.get_close_matches(text, self.choices, n=1)
+            hint = f"Did you mean {near[0]}?" if near else "Choose one of them."
+            raise ParameterError(f"{where}.{self.name} is {text!r}; it can be {', '.join(self.choices)}. {hint}")
+        try:
+            number = float(text)
+        except ValueError:
+            unit = f" in {self.unit}" if self.unit else ""
+            raise ParameterError(f"{where}.{self.name} is {text!r}, not a number. Write a number{unit}.") from None
+        return self.check(number, where)
+
+    def shown(self, value: float) -> str | float:
+        """Value as a file holds it: the word of a choice, otherwise the number; inverse of `parsed`."""
+        return self.choices[round(value)] if self.choices else value
 
     def check(self, value: float, where: str) -> float:
         """Return `value` as float; ParameterError naming `where` (the stage) when out of range."""
@@ -68,3 +95,13 @@ class Parameter:
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
         nearest = round(round(value / step) * step, decimals + 1)
         return min(self.high, max(self.low, nearest))
+
+
+def choice(
+    *, name: str, label: str, choices: tuple[str, ...], default: str, ends: str = "", quiet: bool = False
+) -> Parameter:
+    """Build a parameter that is one of a few words."""
+    return Parameter(
+        name=name, label=label, unit="", low=0.0, high=len(choices) - 1.0, default=float(choices.index(default)),
+        step=1.0, ends=ends, choices=choices, quiet=quiet,
+    )  # fmt: skip

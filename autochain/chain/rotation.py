@@ -5,7 +5,7 @@ import math
 from autochain.audio.hilbert import half_length_samples, hilbert_pair
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Processed, Settings, Stage
+from autochain.chain.stage import Processed, Settings, Stage, buffered
 
 
 def rotate(samples: Samples, rate_hz: int, angle_deg: float) -> Samples:
@@ -72,7 +72,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"angle_deg": 0.0},
-    process=_process,
+    start=buffered(_process),
     latency_samples=_latency_samples,
     linear=True,
     listen_for=(

@@ -1,7 +1,10 @@
 """What every processor offers to the chain, and the gain trace it leaves behind."""
 
+import difflib
+import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +42,32 @@ class Processed:
     trace: GainTrace | None = None
 
 
+class Runner(Protocol):
+    """A stage at work on a stream of blocks of any size, the empty one included.
+
+    As many frames come out as went in, aligned with them: the delay is taken out, which is why `push` may give
+    fewer frames than it gets (also none) and `finish` the rest. Where the blocks are cut changes no bit.
+    """
+
+    def push(self, block: Samples) -> Samples:
+        """Take the next frames, shape (frames, channels); return those that are ready. Does not hold on to it."""
+        ...
+
+    def finish(self) -> Samples:
+        """Return what is left: silence follows."""
+        ...
+
+    @property
+    def trace(self) -> GainTrace | None:
+        """Reduction over the whole stream, complete after `finish`; None for a linear stage."""
+        ...
+
+
+Start = Callable[[int, int, Settings], Runner]
+
+_BAND = re.compile(r"band([1-9][0-9]?)_(.+)")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
     """A processor as the chain sees it.
@@ -51,39 +80,96 @@ class Stage:
         In the order they are printed.
     neutral
         Settings that leave the input untouched.
-    process
-        (samples, rate_hz, settings) -> Processed. Never modifies its input. Latency is already compensated.
+    start
+        (rate_hz, channels, settings) -> Runner. Output dtype is input dtype.
     latency_samples
-        (rate_hz, settings) -> delay a real-time version would need.
+        (rate_hz, settings) -> how many frames beyond its own place a frame of the output depends on: the delay
+        a real-time version would need.
     linear
         True when the stage is time invariant and linear (its output may be cached before any level is known).
     listen_for
         Plain words: what to listen for while setting it.
+    band
+        Parameters of one band, for a stage with any number of them (1 to 99): band k has them as
+        `band<k>_<name>`, and exists when any of these is set.
+    applies
+        (settings, parameter name) -> False when the other settings make it meaningless (the gain of a high-pass).
     """
 
     name: str
     label: str
     parameters: tuple[Parameter, ...]
     neutral: Settings
-    process: Callable[[Samples, int, Settings], Processed]
+    start: Start
     latency_samples: Callable[[int, Settings], int]
     linear: bool = False
     listen_for: tuple[str, ...] = ()
+    band: tuple[Parameter, ...] = ()
+    applies: Callable[[Settings, str], bool] = lambda settings, name: True
+
+    def process(self, samples: Samples, rate_hz: int, settings: Settings) -> Processed:
+        """Run over a whole sound, which is never modified; a runner that changes nothing may return it as it is."""
+        runner = self.start(rate_hz, samples.shape[1], settings)
+        pieces = [piece for piece in (runner.push(samples), runner.finish()) if piece.shape[0]]
+        output = pieces[0] if len(pieces) == 1 else np.concatenate([samples[:0], *pieces])
+        return Processed(samples=output, trace=runner.trace)
 
     def parameter(self, name: str) -> Parameter:
         """Return the parameter of that name; ParameterError when there is none."""
         for parameter in self.parameters:
             if parameter.name == name:
                 return parameter
-        known = ", ".join(p.name for p in self.parameters)
-        raise ParameterError(f"{self.name}.{name} is not a parameter; {self.name} has {known}. Check the name.")
+        numbered = _BAND.fullmatch(name)
+        for parameter in self.band if numbered else ():
+            assert numbered is not None
+            if parameter.name == numbered[2]:
+                return replace(parameter, name=name, label=f"band {numbered[1]} {parameter.label}")
+        known = [p.name for p in self.parameters] + [f"band1_{p.name}" for p in self.band]
+        near = difflib.get_close_matches(name, known, n=1)
+        hint = f"Did you mean {near[0]}?" if near else f"{self.name} has {', '.join(known)}."
+        raise ParameterError(f"{self.name}.{name} is not a parameter. {hint}")
+
+    def of(self, settings: Settings) -> tuple[Parameter, ...]:
+        """Parameters that `settings` are about: the stage's own, and those of every band it names, in order."""
+        bands = sorted({int(m[1]) for m in map(_BAND.fullmatch, settings) if m})
+        return self.parameters + tuple(self.parameter(f"band{k}_{p.name}") for k in bands for p in self.band)
 
     def checked(self, settings: Settings) -> dict[str, float]:
         """Complete settings with defaults and check every range."""
         for name in settings:
             self.parameter(name)
-        return {p.name: p.check(settings.get(p.name, p.default), self.name) for p in self.parameters}
+        return {p.name: p.check(settings.get(p.name, p.default), self.name) for p in self.of(settings)}
 
     def rounded(self, settings: Settings) -> dict[str, float]:
         """Settings at the steps a hand can set."""
         return {name: self.parameter(name).rounded(value) for name, value in settings.items()}
+
+    def bands(self, settings: Settings) -> list[dict[str, float]]:
+        """Split complete settings into one mapping a band, in order, with the parameters' plain names."""
+        found: dict[int, dict[str, float]] = {}
+        for name, value in settings.items():
+            numbered = _BAND.fullmatch(name)
+            if numbered:
+                found.setdefault(int(numbered[1]), {})[numbered[2]] = value
+        return [found[k] for k in sorted(found)]
+
+
+class _Buffered:
+    def __init__(self, process: Callable[[Samples, int, Settings], Processed], rate_hz: int, settings: Settings) -> None:
+        self._run = lambda x: process(x, rate_hz, settings)
+        self._blocks: list[Samples] = []
+        self.trace: GainTrace | None = None
+
+    def push(self, block: Samples) -> Samples:
+        self._blocks.append(block)
+        return block[:0]
+
+    def finish(self) -> Samples:
+        done = self._run(self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks))
+        self.trace = done.trace
+        return done.samples
+
+
+def buffered(process: Callable[[Samples, int, Settings], Processed]) -> Start:
+    """Make a start of a whole-sound function. To be removed with its last user."""
+    return lambda rate_hz, channels, settings: _Buffered(process, rate_hz, settings)

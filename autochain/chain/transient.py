@@ -9,7 +9,7 @@ from scipy.ndimage import maximum_filter1d
 from autochain.audio.mix import Samples
 from autochain.chain import _transient_kernels as kernels
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage
+from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
 
 # common practice, no source, for the five values below
 STEP_HZ = 5500.0  # envelopes and gain move in steps of about 0.18 ms
@@ -156,7 +156,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"onset_db": 0.0, "body_db": 0.0},
-    process=process,
+    start=buffered(process),
     latency_samples=latency_samples,
     listen_for=(
         "drums regain the edge that the stages before took, without a click of their own",
