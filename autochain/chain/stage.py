@@ -154,9 +154,12 @@ class Stage:
         return [found[k] for k in sorted(found)]
 
 
+Whole = Callable[[Samples, int, Settings], Processed]
+
+
 class _Buffered:
-    def __init__(self, process: Callable[[Samples, int, Settings], Processed], rate_hz: int, settings: Settings) -> None:
-        self._run = lambda x: process(x, rate_hz, settings)
+    def __init__(self, process: Whole, rate_hz: int, settings: Settings) -> None:
+        self._process, self._rate_hz, self._settings = process, rate_hz, settings
         self._blocks: list[Samples] = []
         self.trace: GainTrace | None = None
 
@@ -165,11 +168,12 @@ class _Buffered:
         return block[:0]
 
     def finish(self) -> Samples:
-        done = self._run(self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks))
+        whole = self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks)
+        done = self._process(whole, self._rate_hz, self._settings)
         self.trace = done.trace
         return done.samples
 
 
-def buffered(process: Callable[[Samples, int, Settings], Processed]) -> Start:
+def buffered(process: Whole) -> Start:
     """Make a start of a whole-sound function. To be removed with its last user."""
     return lambda rate_hz, channels, settings: _Buffered(process, rate_hz, settings)
