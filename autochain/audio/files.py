@@ -1,7 +1,6 @@
 """Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
 
 import hashlib
-import math
 import os
 import secrets
 from collections.abc import Callable, Iterable, Iterator
@@ -12,16 +11,11 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from autochain.audio.blocks import first_not_finite, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.errors import AudioFileError, UsageError
 from autochain.units import clock
-
-LOWEST_RATE_HZ = 44100
-HIGHEST_RATE_HZ = 192000
-# One window of short-term loudness (EBU Tech 3341): below it half of the measures have no value.
-SHORTEST_S = 3.0
-_SHORTEST_HOPS = 300
 
 _BITS = 24
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
@@ -46,26 +40,14 @@ def read_mix(path: str | Path) -> Mix:
         When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
         the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples.
     """
-    path = Path(path)
-    where = _shown(path)
+    blocks = read_blocks(path, block_frames=None)
     try:
-        if path.is_dir():
-            raise AudioFileError(f"{where} is a folder; name one sound file in it.")
-        if not path.exists():
-            raise AudioFileError(f"{where} does not exist; check the name and the folder.")
-        if not path.is_file():
-            raise AudioFileError(f"{where} is not a regular file; name a sound file on disk.")
-        if path.stat().st_size == 0:
-            raise AudioFileError(f"{where} is empty (0 bytes); export the mix again.")
-        with path.open("rb") as stream:
+        with blocks.path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise AudioFileError(f"{where} cannot be opened ({error.strerror}); check the permissions.") from error
-    samples, rate_hz, subtype = _decode(path, where)
-    _refuse_unusable(samples, rate_hz, where)
-    # Bytes of a name that are no text are escaped: the name goes into JSON.
-    name = path.name.encode("utf-8", errors="backslashreplace").decode("utf-8")
-    return Mix(samples=samples, rate_hz=rate_hz, file=name, sha256=sha256, subtype=subtype)
+        raise unreadable(blocks.path, error) from error
+    (samples,) = blocks
+    return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
 
 
 def check_output(
@@ -97,7 +79,7 @@ def check_output(
     sources = tuple(sources)
     try:
         if folder.exists() and not folder.is_dir():
-            raise AudioFileError(f"{_shown(folder)} is a file; name a folder for the results.")
+            raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
         folder.mkdir(parents=True, exist_ok=True)
         for name in names:
             _refuse_overwrite(folder / name, force, sources)
@@ -141,14 +123,14 @@ def write_wav24(
         When the file exists and `force` is off, or is one of the sources.
     """
     path = Path(path)
-    where = _shown(path)
+    where = shown(path)
     frames, channels = samples.shape
     size = frames * channels * _BITS // 8
     if size > _LARGEST_WAV_BYTES:
         raise AudioFileError(
             f"{where} would hold {size / 1e9:.1f} GB; a WAV ends at 4.3 GB. Split the material."
         )
-    bad = _first_not_finite(samples)
+    bad = first_not_finite(samples)
     if bad is not None:
         raise AudioFileError(
             f"{where} was not written: the sample at {clock(bad / rate_hz)} is NaN or infinite; "
@@ -178,73 +160,6 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
     _write(Path(path), write, force, sources)
 
 
-def _decode(path: Path, where: str) -> tuple[Samples, int, str]:
-    """Decode to float32 (frames, channels), rate and sample format, unless the header already forbids it."""
-    try:
-        # As bytes a name need not be valid UTF-8; where names are not bytes, they are always valid.
-        file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
-    except (soundfile.SoundFileError, TypeError, ValueError, OSError) as error:
-        # TypeError: soundfile takes `.raw` for headerless samples and asks for a rate.
-        raise AudioFileError(
-            f"{where} is not a sound file that can be read; give WAV, FLAC, AIFF, Ogg or MP3."
-        ) from error
-    with file:
-        rate_hz, channels, promised = int(file.samplerate), int(file.channels), int(file.frames)
-        if promised <= 0:
-            raise AudioFileError(f"{where} holds no samples (0 frames); export the mix again.")
-        if channels > 2:
-            raise AudioFileError(
-                f"{where} has {channels} channels; a mix has one or two. Export it as stereo."
-            )
-        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-            raise AudioFileError(
-                f"{where} has {rate_hz} Hz; a mix has {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz. "
-                "Export it at its session rate."
-            )
-        try:
-            samples = file.read(dtype="float32", always_2d=True)
-        except (soundfile.SoundFileError, MemoryError, OSError) as error:
-            reason = getattr(error, "error_string", None) or str(error) or type(error).__name__
-            raise AudioFileError(
-                f"{where} cannot be decoded ({' '.join(reason.split()).rstrip('.')}); export the mix again."
-            ) from error
-        # MPEG lengths may be estimates; a whole second missing means that the file breaks off.
-        if promised - samples.shape[0] > rate_hz:
-            raise AudioFileError(
-                f"{where} breaks off at {clock(samples.shape[0] / rate_hz)} of {clock(promised / rate_hz)}; "
-                "copy or export it again."
-            )
-        return np.ascontiguousarray(samples), rate_hz, str(file.subtype)
-
-
-def _refuse_unusable(samples: Samples, rate_hz: int, where: str) -> None:
-    duration_s = samples.shape[0] / rate_hz
-    # The measures count in hops of whole frames: at 47952 Hz, 300 of them last 3.003 s.
-    needed_s = max(SHORTEST_S, _SHORTEST_HOPS * round(rate_hz / 100) / rate_hz)
-    if duration_s < needed_s:
-        raise AudioFileError(
-            f"{where} lasts {duration_s:.2f} s; the measurements need {math.ceil(100.0 * needed_s) / 100.0:g} s "
-            "or more. Give the whole song."
-        )
-    bad = _first_not_finite(samples)
-    if bad is not None:
-        frame = samples[bad]
-        kind = "not a number (NaN)" if np.isnan(frame).any() else "infinite"
-        raise AudioFileError(
-            f"{where} has a sample at {clock(bad / rate_hz)} that is {kind}; find the plug-in or track "
-            "that makes it and export the mix again."
-        )
-    if not samples.any():
-        raise AudioFileError(f"{where} is silent throughout (all samples are 0); check what was exported.")
-
-
-def _first_not_finite(samples: Samples) -> int | None:
-    """Frame of the first NaN or infinite sample, or None."""
-    if samples.size == 0 or (np.isfinite(samples.min()) and np.isfinite(samples.max())):
-        return None  # min and max carry a NaN through, so two cheap passes clear a sound file
-    return int(np.argmin(np.isfinite(samples).all(axis=1)))
-
-
 def _write(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
     """Let `write` fill a temporary file beside `path`, then move it there in one step."""
     sources = tuple(sources)
@@ -265,7 +180,7 @@ def _write(path: Path, write: Callable[[Path], Any], force: bool, sources: Itera
 def _unwritable(path: Path, error: Exception) -> AudioFileError:
     reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or "disk full?"
     return AudioFileError(
-        f"{_shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); "
+        f"{shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); "
         "check the space and the permissions or choose another folder."
     )
 
@@ -281,7 +196,7 @@ def _temporary_beside(path: Path) -> Iterator[Path]:
 
 
 def _refuse_overwrite(path: Path, force: bool, sources: Iterable[Path]) -> None:
-    where = _shown(path)
+    where = shown(path)
     if path.is_dir():
         raise UsageError(f"{where} is a folder; remove it or choose another name or folder.")
     if not path.exists():
@@ -292,8 +207,3 @@ def _refuse_overwrite(path: Path, force: bool, sources: Iterable[Path]) -> None:
             raise UsageError(f"{where} is the source file and is never overwritten; choose another folder.")
     if not force:
         raise UsageError(f"{where} exists already; use --force to replace it or choose another folder.")
-
-
-def _shown(path: Path) -> str:
-    """Path for a one-line message: control characters, such as a line break in a name, are escaped."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(path))

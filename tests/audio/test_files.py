@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from autochain.audio.blocks import read_blocks
 from autochain.audio.files import check_output, read_mix, write_text, write_wav24
 from autochain.errors import AudioFileError, UsageError
 
@@ -28,6 +29,16 @@ def refusal(path: Path) -> str:
     assert caught.value.exit_code == 1
     assert "\n" not in message
     assert str(path) in message
+    for block_frames in (None, 44100, 30_011):
+        with pytest.raises(AudioFileError) as in_blocks:
+            for _ in read_blocks(path, block_frames):
+                pass
+        # Where a damaged file ends differs: a decoder gives nothing of the call that fails.
+        damaged = ("cannot be decoded", "breaks off")
+        if any(words in message for words in damaged):
+            assert any(words in str(in_blocks.value) for words in damaged)
+        else:
+            assert str(in_blocks.value) == message
     return message
 
 
@@ -68,6 +79,31 @@ def test_lossy_formats_come_back_with_their_length(tmp_path: Path, name: str, su
     assert abs(mix.samples.shape[0] - tone.shape[0]) <= 3 * 1152
     # closed form: rms of a sine; a lossy coder keeps the level of a tone within 5 %
     assert np.sqrt(np.mean(mix.samples[44100:-44100] ** 2)) == pytest.approx(0.5 / np.sqrt(2), rel=0.05)
+
+
+@pytest.mark.parametrize("block_frames", [1000, 44100, 1 << 18])
+@pytest.mark.parametrize(
+    ("name", "subtype"),
+    [
+        ("mix.wav", "PCM_16"),
+        ("mix.wav", "FLOAT"),
+        ("mix.flac", "PCM_24"),
+        ("mix.aiff", "PCM_24"),
+        ("mix.ogg", "VORBIS"),
+        ("mix.mp3", "MPEG_LAYER_III"),
+    ],
+)
+def test_blocks_joined_are_the_whole_file(tmp_path: Path, name: str, subtype: str, block_frames: int) -> None:
+    path = tmp_path / name
+    soundfile.write(path, noise(4.0), 44100, subtype=subtype)
+    whole, blocks = read_mix(path), read_blocks(path, block_frames)
+    assert (blocks.rate_hz, blocks.channels, blocks.file, blocks.subtype) == (44100, 2, name, subtype)
+    read = list(blocks)
+    assert {len(block) for block in read[:-1]} <= {block_frames}
+    assert 0 < len(read[-1]) <= block_frames
+    assert all(block.flags.c_contiguous and block.dtype == np.float32 for block in read)
+    np.testing.assert_array_equal(np.concatenate(read), whole.samples)
+    np.testing.assert_array_equal(np.concatenate(list(blocks)), whole.samples)  # a second reading starts anew
 
 
 def test_extensible_header_is_read(tmp_path: Path) -> None:
