@@ -45,7 +45,8 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
     level = integrated_lufs(hops)
     assert level is not None
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
-    evaluator = Evaluator(Material(mix, RATE_HZ, hops, level, [whole]), config.weights, config.search.drive)
+    material = Material(mix, RATE_HZ, hops, level, [whole])
+    evaluator = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     trade = config.search.trade_default
     found: dict[str, dict[str, Any]] = {}
     for name, change in CHAINS.items():

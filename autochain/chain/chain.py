@@ -1,17 +1,22 @@
 """The ordered stages; settings in, sound and gain traces out.
 
 A chain setting is a mapping from stage name to that stage's settings. A stage that is not in the mapping is
-left out, which is exactly the identity. The order is fixed: what is linear first, then both compressors, then
-the drive, then the peak stages, the limiter last.
+left out, which is exactly the identity. A `ChainPlan` says which stages there are, in which order, and with
+which ranges and defaults; `DEFAULT` has them all.
+
+What the order must keep: first what works before any drive (linear stages, compressors, dynamic bells), then the
+drive, then the stages that work on peaks; the limiter and the output come last.
 """
 
 import difflib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from autochain.audio.mix import Samples
-from autochain.chain import clipper, compressor, drive, equaliser, limiter, rotation, transient
-from autochain.chain.stage import GainTrace, Processed, Settings, Stage
+from autochain.chain import clipper, compressor, drive, equaliser, limiter, output, rotation, transient
+from autochain.chain.stage import GainTrace, Processed, Runner, Settings, Stage
 from autochain.errors import ParameterError
 
 ChainSettings = Mapping[str, Settings]
@@ -28,11 +33,11 @@ STAGES: dict[str, Stage] = {
         clipper.STAGE,
         transient.STAGE,
         limiter.STAGE,
+        output.STAGE,
     )
 }
-LINEAR = ("rotation", "equaliser")
-DYNAMICS = ("bus_compressor", "peak_compressor")
-LEVEL = ("drive", "clipper", "transient", "limiter")
+PEAK_STAGES = ("clipper", "transient", "limiter", "output")  # behind the drive
+LAST = ("limiter", "output")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,58 +48,170 @@ class Rendered:
     traces: dict[str, GainTrace]
 
 
-def stage_named(name: str) -> Stage:
-    """Return the stage of that name; ParameterError with the nearest name when there is none."""
-    if name in STAGES:
-        return STAGES[name]
-    near = difflib.get_close_matches(name, STAGES, n=1)
-    hint = f"Did you mean {near[0]}?" if near else f"Stages are {', '.join(STAGES)}."
-    raise ParameterError(f"{name!r} is not a stage of the chain. {hint}")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainPlan:
+    """Which stages there are, in order, and what is set in advance.
 
-
-def checked(settings: ChainSettings) -> dict[str, dict[str, float]]:
-    """Settings in chain order, completed with defaults, every range checked."""
-    for name in settings:
-        stage_named(name)
-    return {name: stage.checked(settings[name]) for name, stage in STAGES.items() if name in settings}
-
-
-def rounded(settings: ChainSettings) -> dict[str, dict[str, float]]:
-    """Settings in chain order at the steps a hand can set."""
-    return {name: stage.rounded(settings[name]) for name, stage in STAGES.items() if name in settings}
-
-
-def render(
-    samples: Samples,
-    rate_hz: int,
-    settings: ChainSettings,
-    *,
-    stages: Iterable[str] = tuple(STAGES),
-    observe: Observer | None = None,
-) -> Rendered:
-    """Run the named stages that `settings` holds, in the order given.
-
-    Parameters
+    Attributes
     ----------
-    samples
-        Shape (frames, channels); never modified, but returned as is when no stage changes it.
-    rate_hz
-        Sample rate.
-    settings
-        Complete settings per stage (see `checked`).
     stages
-        The part of the chain to run.
-    observe
-        Called after every stage with the stage, its input and its output.
+        By name, in the order in which they run.
+    given
+        Settings of stages that are in every chain unless they are left out by name.
     """
-    traces: dict[str, GainTrace] = {}
-    for name in stages:
-        if name not in settings:
-            continue
-        processed = STAGES[name].process(samples, rate_hz, settings[name])
-        if processed.trace is not None:
-            traces[name] = processed.trace
-        if observe is not None:
-            observe(STAGES[name], samples, processed)
-        samples = processed.samples
-    return Rendered(samples=samples, traces=traces)
+
+    stages: Mapping[str, Stage]
+    given: ChainSettings = field(default_factory=dict)
+
+    @property
+    def linear(self) -> tuple[str, ...]:
+        """Linear stages before the drive: their output is what every cost compares with."""
+        return tuple(name for name in self._before_drive if self.stages[name].linear)
+
+    @property
+    def leading(self) -> tuple[str, ...]:
+        """Linear stages before any other: rendered once for all trials."""
+        before = self._before_drive
+        first = next((i for i, name in enumerate(before) if not self.stages[name].linear), len(before))
+        return before[:first]
+
+    @property
+    def dynamics(self) -> tuple[str, ...]:
+        """What lies between the leading linear stages and the drive."""
+        return self._before_drive[len(self.leading) :]
+
+    @property
+    def level(self) -> tuple[str, ...]:
+        """The drive and the peak stages; the output is not among them, as it belongs to whole songs."""
+        names = tuple(self.stages)
+        return tuple(n for n in names[names.index("drive") :] if n != "output")
+
+    @property
+    def _before_drive(self) -> tuple[str, ...]:
+        names = tuple(self.stages)
+        return names[: names.index("drive")]
+
+    def stage(self, name: str) -> Stage:
+        """Return the stage of that name; ParameterError with the nearest name when there is none."""
+        if name in self.stages:
+            return self.stages[name]
+        if name in STAGES:
+            raise ParameterError(f"{name} is left out of chain.order. Add it there, or drop what refers to it.")
+        near = difflib.get_close_matches(name, self.stages, n=1)
+        hint = f"Did you mean {near[0]}?" if near else f"Stages are {', '.join(self.stages)}."
+        raise ParameterError(f"{name!r} is not a stage of the chain. {hint}")
+
+    def checked(self, settings: ChainSettings) -> dict[str, dict[str, float]]:
+        """Settings in chain order, completed with defaults, every range checked."""
+        for name in settings:
+            self.stage(name)
+        return {name: stage.checked(settings[name]) for name, stage in self.stages.items() if name in settings}
+
+    def rounded(self, settings: ChainSettings) -> dict[str, dict[str, float]]:
+        """Settings in chain order at the steps a hand can set."""
+        return {name: stage.rounded(settings[name]) for name, stage in self.stages.items() if name in settings}
+
+    def render(
+        self,
+        samples: Samples,
+        rate_hz: int,
+        settings: ChainSettings,
+        *,
+        stages: Iterable[str] | None = None,
+        observe: Observer | None = None,
+    ) -> Rendered:
+        """Run the stages that `settings` holds over a whole sound.
+
+        Parameters
+        ----------
+        samples
+            Shape (frames, channels); never modified, but returned as is when no stage changes it.
+        rate_hz
+            Sample rate.
+        settings
+            Complete settings per stage (see `checked`).
+        stages
+            The part of the chain to run, in this order; all of it when None.
+        observe
+            Called after every stage with the stage, its input and its output.
+        """
+        traces: dict[str, GainTrace] = {}
+        for name in self.stages if stages is None else stages:
+            if name not in settings:
+                continue
+            processed = self.stages[name].process(samples, rate_hz, settings[name])
+            if processed.trace is not None:
+                traces[name] = processed.trace
+            if observe is not None:
+                observe(self.stages[name], samples, processed)
+            samples = processed.samples
+        return Rendered(samples=samples, traces=traces)
+
+    def stream(self, rate_hz: int, channels: int, settings: ChainSettings) -> "ChainRunner":
+        """Start the stages that `settings` holds on a stream of blocks; same samples as `render`, to the bit."""
+        return ChainRunner(
+            {name: s.start(rate_hz, channels, settings[name]) for name, s in self.stages.items() if name in settings}
+        )
+
+
+class ChainRunner:
+    """Stages one behind the other on a stream; see `chain.stage.Runner` for what push and finish promise."""
+
+    def __init__(self, runners: Mapping[str, Runner]) -> None:
+        self._runners = dict(runners)
+
+    def push(self, block: Samples) -> Samples:
+        """Take the next frames; return those that have passed every stage."""
+        for runner in self._runners.values():
+            block = runner.push(block)
+        return block
+
+    def finish(self) -> Samples:
+        """Return what is left in the stages."""
+        rest: Samples | None = None
+        for runner in self._runners.values():
+            pieces = [] if rest is None else [runner.push(rest)]
+            pieces = [p for p in (*pieces, runner.finish()) if p.shape[0]]
+            rest = np.concatenate(pieces) if pieces else None
+        return np.zeros((0, 1), np.float32) if rest is None else rest
+
+    def run(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
+        """Pass blocks through and yield what comes out, to the end."""
+        for block in blocks:
+            done = self.push(block)
+            if done.shape[0]:
+                yield done
+        rest = self.finish()
+        if rest.shape[0]:
+            yield rest
+
+    @property
+    def traces(self) -> dict[str, GainTrace]:
+        """Traces by stage name, complete after `finish`."""
+        return {name: r.trace for name, r in self._runners.items() if r.trace is not None}
+
+
+def order_problem(names: Iterable[str]) -> str | None:
+    """Say what is wrong with an order of stages, and what to do; None when nothing is."""
+    names = tuple(names)
+    for name in names:
+        if name not in STAGES:
+            near = difflib.get_close_matches(name, STAGES, n=1)
+            return f"names {name!r}, which is no stage. " + (f"Did you mean {near[0]}?" if near else "Remove it.")
+        if names.count(name) > 1:
+            return f"names {name} twice. Keep one of them."
+    if names[-2:] != LAST or "drive" not in names:
+        return "must hold drive, and end with limiter and output: nothing may follow what holds the ceiling"
+    drive_at = names.index("drive")
+    for name in names:
+        if (name in PEAK_STAGES) != (names.index(name) > drive_at) and name != "drive":
+            side = "after" if name in PEAK_STAGES else "before"
+            return f"has {name} on the wrong side of the drive. Move it {side} drive."
+    return None
+
+
+DEFAULT = ChainPlan(stages=STAGES)
+render = DEFAULT.render
+checked = DEFAULT.checked
+rounded = DEFAULT.rounded
+stage_named = DEFAULT.stage

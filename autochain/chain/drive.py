@@ -3,18 +3,34 @@
 `y = 10^(gain_db / 20) x`. Latency 0. At 0 dB the input is returned bit for bit.
 """
 
+import numpy as np
+
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Processed, Settings, Stage, buffered
+from autochain.chain.stage import GainTrace, Settings, Stage
 from autochain.units import db_to_linear
 
 
-def process(samples: Samples, rate_hz: int, settings: Settings) -> Processed:
-    """Multiply by one gain; keeps the dtype."""
-    gain_db = settings["gain_db"]
-    if gain_db == 0.0:
-        return Processed(samples=samples)
-    return Processed(samples=samples * samples.dtype.type(db_to_linear(gain_db)))
+class Gain:
+    """Runner that multiplies by one gain; keeps the dtype."""
+
+    trace: GainTrace | None = None
+
+    def __init__(self, channels: int, gain_db: float) -> None:
+        self._gain = None if gain_db == 0.0 else db_to_linear(gain_db)
+        self._nothing: Samples = np.zeros((0, channels), np.float32)
+
+    def push(self, block: Samples) -> Samples:
+        """Return the block, louder or quieter."""
+        return block if self._gain is None else block * block.dtype.type(self._gain)
+
+    def finish(self) -> Samples:
+        """Nothing is left."""
+        return self._nothing
+
+
+def _start(rate_hz: int, channels: int, settings: Settings) -> Gain:
+    return Gain(channels, settings["gain_db"])
 
 
 def _no_latency(rate_hz: int, settings: Settings) -> int:
@@ -37,7 +53,7 @@ STAGE = Stage(
         ),
     ),
     neutral={"gain_db": 0.0},
-    start=buffered(process),
+    start=_start,
     latency_samples=_no_latency,
     linear=True,
     listen_for=("the input gain of the next stage: set it last, by the loudness reading",),

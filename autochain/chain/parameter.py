@@ -65,7 +65,7 @@ class Parameter:
             number = float(text)
         except ValueError:
             unit = f" in {self.unit}" if self.unit else ""
-            raise ParameterError(f"{where}.{self.name} is {text!r}, not a number. Write a number{unit}.") from None
+            raise ParameterError(f"{where}.{self.name}: {text!r} is not a number. Write a number{unit}.") from None
         return self.check(number, where)
 
     def shown(self, value: float) -> str | float:
@@ -85,6 +85,10 @@ class Parameter:
             )
         return value
 
+    def nearest(self, value: float) -> float:
+        """Nearest value inside the range."""
+        return min(self.high, max(self.low, value))
+
     def rounded(self, value: float) -> float:
         """Nearest value a hand can set, inside the range."""
         if self.off is not None and value == self.off:
@@ -93,8 +97,7 @@ class Parameter:
         if self.scale == "log" and value > 0.0:
             step = max(step, 10.0 ** (math.floor(math.log10(value)) - 1))
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-        nearest = round(round(value / step) * step, decimals + 1)
-        return min(self.high, max(self.low, nearest))
+        return self.nearest(round(round(value / step) * step, decimals + 1))
 
 
 def choice(

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.audio.files import check_output, read_mix, write_text, write_wav24
+from autochain.chain.output import with_silence
 from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
@@ -43,7 +44,8 @@ def make_sheet(
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
         seed = config.search.seed
-        write_wav24(out / f"{stem}.preview.wav", found.samples, mix.rate_hz, seed, force, [mix_path])
+        heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
+        write_wav24(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, [mix_path])
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
     return sheet
@@ -72,7 +74,7 @@ def suggest(
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
     plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
-    decisions = parse_decisions(lock or [], without or [])
+    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
     sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview)
     typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
     if not sheet.met:

@@ -1,10 +1,12 @@
 """The configuration as frozen models; `configs/default.toml` is its annotated default."""
 
+from functools import cached_property
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from autochain.chain.chain import STAGES
+from autochain.chain.chain import STAGES, ChainPlan
+from autochain.config.chain import Chain, Part, chain_plan
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -18,19 +20,24 @@ def _ends(stage: str, parameter: str) -> tuple[float, float]:
     return known.low, known.high
 
 
+# Coordinates that are a stage's own parameter.
+PARAMETER_OF: dict[str, tuple[str, str]] = {
+    "bus_attack_ms": ("bus_compressor", "attack_ms"),
+    "bus_release_ms": ("bus_compressor", "release_ms"),
+    "peak_attack_ms": ("peak_compressor", "attack_ms"),
+    "peak_release_ms": ("peak_compressor", "release_ms"),
+    "clip_softness": ("clipper", "softness"),
+    "onset_db": ("transient", "onset_db"),
+    "limiter_lookahead_ms": ("limiter", "lookahead_ms"),
+    "limiter_release_ms": ("limiter", "release_ms"),
+}
 # Where a coordinate means something: what the stage can be set to; work and shares from none to all there is.
 _MEANINGFUL: dict[str, tuple[float, float]] = {
     "bus_work_db": (0.0, 20.0),
-    "bus_attack_ms": _ends("bus_compressor", "attack_ms"),
-    "bus_release_ms": _ends("bus_compressor", "release_ms"),
     "peak_work_db": (0.0, 20.0),
-    "peak_attack_ms": _ends("peak_compressor", "attack_ms"),
-    "peak_release_ms": _ends("peak_compressor", "release_ms"),
     "clip_share": (0.0, 1.0),
-    "clip_softness": _ends("clipper", "softness"),
+    **{name: _ends(stage, parameter) for name, (stage, parameter) in PARAMETER_OF.items()},
     "onset_db": (0.0, _ends("transient", "onset_db")[1]),
-    "limiter_lookahead_ms": _ends("limiter", "lookahead_ms"),
-    "limiter_release_ms": _ends("limiter", "release_ms"),
 }
 
 
@@ -43,18 +50,14 @@ def _meaningful(values: tuple[float, ...], name: str) -> None:
 Span = Annotated[tuple[float, float], AfterValidator(_ordered)]
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Target(_Part):
+class Target(Part):
     """What the master must reach."""
 
     lufs: float
     ceiling_dbtp: float
 
 
-class Excerpts(_Part):
+class Excerpts(Part):
     """How much of the song a trial renders."""
 
     count: int = Field(ge=1, le=4)
@@ -62,7 +65,7 @@ class Excerpts(_Part):
     preroll_s: float = Field(ge=0.0, le=10.0, multiple_of=0.4)
 
 
-class Drive(_Part):
+class Drive(Part):
     """The bracketed solve for the gain into the first peak stage."""
 
     max_db: float = Field(gt=0.0, le=24.0)
@@ -71,7 +74,7 @@ class Drive(_Part):
     saturated_slope: float = Field(gt=0.0, lt=1.0)
 
 
-class Coordinates(_Part):
+class Coordinates(Part):
     """A point the sampler proposes: shares of work, time constants, softness."""
 
     bus_work_db: float
@@ -93,7 +96,7 @@ class Coordinates(_Part):
         return value
 
 
-class Ranges(_Part):
+class Ranges(Part):
     """[low, high] of every coordinate."""
 
     bus_work_db: Span
@@ -115,7 +118,7 @@ class Ranges(_Part):
         return span
 
 
-class Baselines(_Part):
+class Baselines(Part):
     """Grid over which limiter-only and clip-plus-limit are tuned."""
 
     release_ms: tuple[float, ...] = Field(min_length=1)
@@ -130,7 +133,7 @@ class Baselines(_Part):
         return grid
 
 
-class SearchPlan(_Part):
+class SearchPlan(Part):
     """How the search spends its trials."""
 
     budget: int = Field(ge=2)  # limiter-only and the trade default are always among the trials
@@ -146,7 +149,7 @@ class SearchPlan(_Part):
     baselines: Baselines
 
 
-class Weights(_Part):
+class Weights(Part):
     """Price of one dB (or LU) of each cost in the score."""
 
     added_distortion_nmr_db: float = Field(ge=0.0)
@@ -161,9 +164,15 @@ class Weights(_Part):
     short_term_overshoot_lu: float = Field(ge=0.0)
 
 
-class Config(_Part):
+class Config(Part):
     """Everything a run is told, apart from the mix itself."""
 
     target: Target
+    chain: Chain  # type: ignore[valid-type]
     search: SearchPlan
     weights: Weights
+
+    @cached_property
+    def chain_plan(self) -> ChainPlan:
+        """Stages in order, with this configuration's ranges, defaults and bands."""
+        return chain_plan(self.chain)

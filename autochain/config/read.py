@@ -7,13 +7,17 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from autochain.config.model import Config
+from autochain.config.model import PARAMETER_OF, Baselines, Config, Coordinates, Ranges
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
 
 LUFS_RANGE = (-40.0, 0.0)
 # Beyond this the waveform would have to be denser than a full-scale square wave pair can be in practice.
 MOST_LU_ABOVE_CEILING = 2.0
+
+
+# Values of the baselines' grid that belong to a coordinate.
+_GRIDS = {"limiter_lookahead_ms": "lookahead_ms", "limiter_release_ms": "release_ms", "clip_softness": "clip_softness"}
 
 
 def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
@@ -86,7 +90,31 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
         ]
         raise ConfigError("\n".join(lines)) from None
     check_target(config.target.lufs, config.target.ceiling_dbtp)
-    return config
+    return _within_chain(config, where)
+
+
+def _within_chain(config: Config, where: str) -> Config:
+    """Keep the search inside the ranges that `[chain]` has narrowed; ConfigError where nothing is left."""
+    search, stages, problems = config.search, config.chain_plan.stages, []
+    ranges, start, grids = search.ranges.model_dump(), search.trade_default.model_dump(), search.baselines.model_dump()
+    for name, (stage, parameter) in PARAMETER_OF.items():
+        if stage not in stages:
+            continue
+        known = stages[stage].parameter(parameter)
+        low, high = max(ranges[name][0], known.low), min(ranges[name][1], known.high)
+        if not low < high:
+            given = f"chain.{stage}.{parameter} allows {known.low:g} to {known.high:g}"
+            problems.append(f"{where}: search.ranges.{name} is {list(ranges[name])}, but {given}. Let them overlap.")
+        ranges[name] = (low, high)
+        start[name] = known.nearest(start[name])
+        if name in _GRIDS:
+            own = grids[_GRIDS[name]]
+            many = isinstance(own, tuple)
+            grids[_GRIDS[name]] = tuple(dict.fromkeys(map(known.nearest, own))) if many else known.nearest(own)
+    if problems:
+        raise ConfigError("\n".join(problems))
+    parts = {"ranges": Ranges(**ranges), "trade_default": Coordinates(**start), "baselines": Baselines(**grids)}
+    return config.model_copy(update={"search": search.model_copy(update=parts)})
 
 
 def check_target(lufs: float, ceiling_dbtp: float) -> None:

@@ -6,40 +6,48 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import DYNAMICS, STAGES
+from autochain.chain.chain import ChainPlan
 from autochain.chain.compressor import (
     apply_reduction,
     peak_reduction_per_block,
     sidechain_level_db,
     smoothed_reduction_db,
 )
-from autochain.chain.stage import GainTrace
+from autochain.chain.stage import GainTrace, Processed
 from autochain.search.excerpts import GRID_HOPS
 from autochain.search.material import Material
 from autochain.search.space import Outline
 from autochain.search.work import solve_threshold, work_db
 
+COMPRESSORS = ("bus_compressor", "peak_compressor")
+
 
 class Dynamics:
-    """Renders the compressors on one material; the first detector's level is cached, since its input never changes."""
+    """Renders what lies before the drive; the first detector's level is cached, since its input never changes."""
 
-    def __init__(self, material: Material) -> None:
+    def __init__(self, material: Material, chain: ChainPlan) -> None:
         self.material = material
+        self._chain = chain
         self._levels: dict[float, list[npt.NDArray[np.float32]]] = {}
 
     def render(
         self, plan: Outline
     ) -> tuple[dict[str, dict[str, float]], list[Samples], list[dict[str, GainTrace]]]:
-        """Render both compressors, thresholds solved where work is wanted."""
+        """Render the stages before the drive, compressor thresholds solved where work is wanted."""
         rate_hz = self.material.rate_hz
         settings = {name: dict(values) for name, values in plan.settings.items()}
         samples = [s.samples for s in self.material.segments]
         traces: list[dict[str, GainTrace]] = [{} for _ in samples]
         first = True
-        for name in DYNAMICS:
+        for name in self._chain.dynamics:
             if name not in settings:
                 continue
             own = settings[name]
+            if name not in COMPRESSORS:
+                processed = [self._chain.stages[name].process(x, rate_hz, own) for x in samples]
+                samples = self._note(name, processed, traces)
+                first = False
+                continue
             levels = self._sidechain(samples, own["sidechain_hpf_hz"], cached=first)
             if name in plan.work_db:
                 own["threshold_db"] = self._threshold(levels, own, plan.work_db[name], name)
@@ -48,12 +56,19 @@ class Dynamics:
                 apply_reduction(x, rate_hz, smoothed_reduction_db(level, rate_hz, **computer))
                 for x, level in zip(samples, levels, strict=True)
             ]
-            samples = [p.samples for p in processed]
-            for trace, p in zip(traces, processed, strict=True):
-                if p.trace is not None:
-                    trace[name] = p.trace
+            samples = self._note(name, processed, traces)
             first = False
         return settings, samples, traces
+
+    @staticmethod
+    def _note(
+        name: str, processed: Sequence[Processed], traces: Sequence[dict[str, GainTrace]]
+    ) -> list[Samples]:
+        """Keep the traces of one stage; return its output per segment."""
+        for trace, p in zip(traces, processed, strict=True):
+            if p.trace is not None:
+                trace[name] = p.trace
+        return [p.samples for p in processed]
 
     def _sidechain(
         self, samples: Sequence[Samples], hpf_hz: float, *, cached: bool
@@ -83,7 +98,7 @@ class Dynamics:
             ]
             return work_db(blocks, material.loud_blocks)
 
-        parameter = STAGES[name].parameter("threshold_db")
+        parameter = self._chain.stages[name].parameter("threshold_db")
         slope = max(0.05, 1.0 - 1.0 / own["ratio"])
         threshold = solve_threshold(
             work_at,

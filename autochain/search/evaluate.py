@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import LEVEL, STAGES, Rendered, render
+from autochain.chain.chain import ChainPlan, Rendered
+from autochain.chain.output import held_trim_db
 from autochain.chain.stage import GainTrace
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
@@ -29,6 +30,7 @@ SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
 LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
+MOST_TRIM_STEPS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,17 +115,20 @@ class _Nearest:
 class Evaluator:
     """Evaluates points on one material; calls are independent of each other and safe in parallel threads."""
 
-    def __init__(self, material: Material, weights: Weights, plan: Drive) -> None:
+    def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
         self.material = material
         self.weights = weights
         self.plan = plan
-        self._dynamics = Dynamics(material)
+        self.chain = chain
+        self._dynamics = Dynamics(material, chain)
+        # The output stage fades the ends of a song, which an excerpt does not have.
+        self._behind = (*chain.level, "output") if material.whole else chain.level
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
     ) -> Trial:
         """Evaluate one point of the search space."""
-        solved = self.solve(outline(coordinates, decisions, ceiling_dbtp), target_lufs, guess)
+        solved = self.solve(outline(coordinates, decisions, ceiling_dbtp, self.chain), target_lufs, guess)
         return self.price(solved, target_lufs, coordinates)
 
     def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
@@ -174,7 +179,9 @@ class Evaluator:
             > 0 keeps the drive on settable steps.
         hold_dbtp
             Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
-            lowered by settable steps, and the drive solved again, until it does (unless the plan locks it).
+            lowered by settable steps, and the drive solved again, until it does. Where that is not enough, or
+            the plan locks that ceiling, the output's trim takes the rest: the last step is a trim alone, after
+            which nothing can exceed the ceiling.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -182,7 +189,7 @@ class Evaluator:
         before_lufs = material.lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         reading: TruePeakReading | None = None
-        for _ in range(MOST_CEILING_STEPS):
+        for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
             solution, nearest = self._solve_level(
                 settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db
             )
@@ -190,12 +197,20 @@ class Evaluator:
                 break
             reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
             excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
-            if excess_db <= 0.0 or plan.ceiling_locked:
+            if excess_db <= 0.0:
                 break
-            ceiling = STAGES["limiter"].parameter("ceiling_dbtp")
+            guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
+            if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
+                lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
+                trim = round(settings["output"]["trim_db"] + lower, 6)
+                settings["output"] = {**settings["output"], "trim_db": trim}
+                if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
+                    nearest = self._trimmed(nearest, lower, trim)
+                    reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
+                continue
+            ceiling = self.chain.stages["limiter"].parameter("ceiling_dbtp")
             lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
             settings["limiter"] = {**settings["limiter"], "ceiling_dbtp": ceiling.rounded(lower)}
-            guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
         return Solved(
             settings=nearest.settings,
             solution=solution,
@@ -205,6 +220,18 @@ class Evaluator:
             traces=[{**t, **r.traces} for t, r in zip(traces, nearest.rendered, strict=True)],
             hops=nearest.hops,
             true_peak=reading,
+        )
+
+    @staticmethod
+    def _trimmed(nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
+        """The render with a lower trim: a static gain behind everything."""
+        gain = db_to_linear(gain_db)
+        return _Nearest(
+            nearest.error,
+            nearest.drive_db,
+            [Rendered(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
+            [hops * gain**2 for hops in nearest.hops],
+            {**nearest.settings, "output": {**nearest.settings["output"], "trim_db": trim_db}},
         )
 
     def _solve_level(
@@ -227,8 +254,8 @@ class Evaluator:
             if nearest is not None:
                 # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
                 nearest.rendered = []
-            at = _with_drive(settings, drive_db, plan.clip_share, peak_db)
-            rendered = [render(x, material.rate_hz, at, stages=LEVEL) for x in before_peaks]
+            at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
+            rendered = [self.chain.render(x, material.rate_hz, at, stages=self._behind) for x in before_peaks]
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.lufs(hops)
             lufs = SILENT_LUFS if lufs is None else lufs
@@ -257,16 +284,15 @@ class Evaluator:
         assert nearest is not None
         return solution, nearest
 
-
-def _with_drive(
-    settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float
-) -> dict[str, dict[str, float]]:
-    """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
-    at = {**settings, "drive": {"gain_db": drive_db}}
-    if clip_share is not None:
-        ceiling = settings["limiter"]["ceiling_dbtp"]
-        peak_work = max(0.0, peak_db + drive_db - ceiling)
-        parameter = STAGES["clipper"].parameter("ceiling_dbfs")
-        above = ceiling + (1.0 - clip_share) * peak_work
-        at["clipper"] = {**settings["clipper"], "ceiling_dbfs": parameter.rounded(above)}
-    return at
+    def _with_drive(
+        self, settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float
+    ) -> dict[str, dict[str, float]]:
+        """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
+        at = {**settings, "drive": {"gain_db": drive_db}}
+        if clip_share is not None:
+            ceiling = settings["limiter"]["ceiling_dbtp"]
+            peak_work = max(0.0, peak_db + drive_db - ceiling)
+            parameter = self.chain.stages["clipper"].parameter("ceiling_dbfs")
+            above = ceiling + (1.0 - clip_share) * peak_work
+            at["clipper"] = {**settings["clipper"], "ceiling_dbfs": parameter.rounded(above)}
+        return at

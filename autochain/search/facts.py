@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import render
+from autochain.chain.chain import ChainPlan
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
 from autochain.search.excerpts import GRID_HOPS
@@ -75,6 +75,7 @@ def stage_facts(
     traces: Mapping[str, GainTrace],
     mix_hops: npt.NDArray[np.float64],
     loud: npt.NDArray[np.bool_],
+    chain: ChainPlan,
 ) -> tuple[StageFacts, ...]:
     """Collect the facts of every stage.
 
@@ -90,6 +91,8 @@ def stage_facts(
         K-weighted power of the mix per 10 ms hop.
     loud
         Loud hops of the mix.
+    chain
+        Stages in order.
     """
     hop = round(rate_hz / 100)
     loudest_s = loudest_start_s(mix_hops)
@@ -130,5 +133,5 @@ def stage_facts(
             )
         )
 
-    render(window, rate_hz, settings, observe=observe)
+    chain.render(window, rate_hz, settings, observe=observe)
     return tuple(found)

@@ -54,6 +54,8 @@ class Material:
         Loudness of `song`; loud parts are those at or above it.
     spans
         What to take.
+    reference
+        What the costs compare with: `song` behind linear stages that come later in the chain; `song` when None.
     """
 
     def __init__(
@@ -63,24 +65,29 @@ class Material:
         song_hops: npt.NDArray[np.float64],
         integrated_lufs: float,
         spans: Sequence[Span],
+        reference: Samples | None = None,
     ) -> None:
         self.rate_hz = rate_hz
         self.hop = round(rate_hz / 100)
         self.integrated_lufs = integrated_lufs
         loud = loud_hops(song_hops, integrated_lufs)
-        self.segments: list[Segment] = []
-        self.loud: list[Mask] = []
-        for span in spans:
-            first = (span.start_hop - span.preroll_hops) * self.hop
-            whole = span.start_hop == 0 and span.stop_hop == len(song_hops)
-            # The whole song keeps its last incomplete hop: it is rendered and measured to its last sample.
-            samples = song if whole else np.ascontiguousarray(song[first : span.stop_hop * self.hop])
-            self.segments.append(Segment(samples=samples, span=span))
-            self.loud.append(loud[span.start_hop : span.stop_hop])
+        self.whole = all(span.start_hop == 0 and span.stop_hop == len(song_hops) for span in spans)
+        self.segments = [Segment(samples=self._cut(song, span), span=span) for span in spans]
+        self._references = (
+            [s.samples for s in self.segments] if reference is None else [self._cut(reference, s) for s in spans]
+        )
+        self.loud: list[Mask] = [loud[span.start_hop : span.stop_hop] for span in spans]
         self.loud_joined = np.concatenate(self.loud)
         self.loud_blocks = [
             mask[: len(mask) // GRID_HOPS * GRID_HOPS].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5 for mask in self.loud
         ]
+
+    def _cut(self, song: Samples, span: Span) -> Samples:
+        if self.whole:
+            # The whole song keeps its last incomplete hop: it is rendered and measured to its last sample.
+            return song
+        first = (span.start_hop - span.preroll_hops) * self.hop
+        return np.ascontiguousarray(song[first : span.stop_hop * self.hop])
 
     def scored(self, rendered: Sequence[Samples]) -> Samples:
         """Join the scored parts of one array per segment (one segment without pre-roll is not copied)."""
@@ -113,7 +120,7 @@ class Material:
     @cached_property
     def inputs(self) -> Samples:
         """Scored linear-stage output, joined."""
-        return self.scored([s.samples for s in self.segments])
+        return self.scored(self._references)
 
     @cached_property
     def input_short_term(self) -> npt.NDArray[np.float64]:
@@ -123,7 +130,7 @@ class Material:
     @cached_property
     def input_hops(self) -> list[npt.NDArray[np.float64]]:
         """K-weighted power of the scored input."""
-        return self.scored_hops([s.samples for s in self.segments])
+        return self.scored_hops(self._references)
 
     @cached_property
     def input_lufs(self) -> float:

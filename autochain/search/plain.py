@@ -1,7 +1,6 @@
 """Targets that need no search: a gain alone reaches them, or the mix must not be worked on further."""
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import STAGES, render
 from autochain.config.model import Config
 from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
@@ -13,7 +12,7 @@ from autochain.search.facts import stage_facts
 from autochain.search.material import Material
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note
 from autochain.search.result import SearchStats, Suggestion, Verified
-from autochain.search.space import Decisions
+from autochain.search.space import Decisions, Locks
 from autochain.search.verify import verify
 
 # Under this the mix has been limited or clipped already. common practice, no source
@@ -29,20 +28,22 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     """
     target = config.target
     loudness, peak, plr = before.integrated_lufs, before.true_peak_dbtp, before.plr_db
-    if loudness is None or peak is None or plr is None or decisions.locks:
+    if loudness is None or peak is None or plr is None or _sounding(decisions.locks):
         return None
-    gain = STAGES["drive"].parameter("gain_db").rounded(target.lufs - loudness)
+    chain = config.chain_plan
+    gain = chain.stages["drive"].parameter("gain_db").rounded(target.lufs - loudness)
     fits = peak + gain + DITHER_DB <= target.ceiling_dbtp
     dense = plr < TOO_DENSE_PLR_DB
     if not dense and not fits:
         return None
     if not fits:
         room = target.ceiling_dbtp - DITHER_DB - peak
-        gain = STAGES["drive"].parameter("gain_db").rounded(room)
+        gain = chain.stages["drive"].parameter("gain_db").rounded(room)
         if gain > room:
-            gain = STAGES["drive"].parameter("gain_db").rounded(gain - _STEP_DB)
-    settings = {"drive": {"gain_db": gain}}
-    samples = render(mix.samples, mix.rate_hz, settings).samples
+            gain = chain.stages["drive"].parameter("gain_db").rounded(gain - _STEP_DB)
+    ends = chain.stages["output"].checked(decisions.locks.get("output", {}))
+    settings = {"drive": {"gain_db": gain}, "output": ends}
+    samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     after = measure(samples, mix.rate_hz)
     hops = weighted_hops(mix.samples, mix.rate_hz)
     met = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
@@ -56,7 +57,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
             score=0.0,
             met=met,
             saturated=False,
-            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, loudness)),
+            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, loudness), chain),
             samples=None,
         )
 
@@ -81,13 +82,18 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     )
 
 
+def _sounding(locks: Locks) -> bool:
+    """Whether a lock concerns more than the silence around the song."""
+    return any(stage != "output" or not name.endswith("_silence_ms") for stage, own in locks.items() for name in own)
+
+
 def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs: float) -> Verified:
     """The trade default at the same target: its compressors work even where nothing has to."""
     target = config.target
     hops = weighted_hops(mix.samples, mix.rate_hz)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(mix.samples, mix.rate_hz, hops, loudness_lufs, [whole])
-    song = Evaluator(material, config.weights, config.search.drive)
+    song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     trial = song.trial(config.search.trade_default, decisions, target.ceiling_dbtp, target.lufs, Guess(loss_db=0.0))
     guess = Guess(loss_db=trial.loss_db)
     return verify(TRADE_DEFAULT, trial.settings, mix, song, target, decisions, guess)

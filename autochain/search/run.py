@@ -6,7 +6,6 @@ import numpy as np
 from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import LINEAR, render
 from autochain.config.model import Config
 from autochain.errors import AudioFileError
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
@@ -62,7 +61,8 @@ class Search:
         self.mix = mix
         self.config = config
         self.asked = decisions
-        self.decisions = decisions
+        self.chain = config.chain_plan
+        self.decisions = decisions.within(self.chain)
         self.progress = progress
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
         # reference instead of copying them.
@@ -87,13 +87,21 @@ class Search:
         rotation = self._rotation(spans, before, mix_hops)
         self._fix_linear(rotation)
 
-        linear = render(mix.samples, mix.rate_hz, self._linear_settings(), stages=LINEAR).samples
+        chain, settings = self.chain, self._linear_settings()
+        start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
+        later = [name for name in chain.linear if name not in chain.leading]
+        linear = chain.render(start, mix.rate_hz, settings, stages=later).samples
         hops = mix_hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
         level = integrated_lufs(hops)
         assert level is not None
         whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
-        excerpts = Evaluator(Material(linear, mix.rate_hz, hops, level, spans), self.config.weights, plan.drive)
-        song = Evaluator(Material(linear, mix.rate_hz, hops, level, [whole]), self.config.weights, plan.drive)
+
+        def evaluator(spans: Sequence[Span]) -> Evaluator:
+            reference = None if linear is start else linear
+            material = Material(start, mix.rate_hz, hops, level, spans, reference)
+            return Evaluator(material, self.config.weights, plan.drive, chain)
+
+        excerpts, song = evaluator(spans), evaluator([whole])
 
         self.trials = Trials(excerpts, song, self.config, self.effective, self._parallel, self.progress)
         best = self.trials.spend()
@@ -118,12 +126,14 @@ class Search:
         locks = {name: dict(values) for name, values in self.decisions.locks.items()}
         if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
             locks["rotation"] = {"angle_deg": rotation.angle_deg}
-        self._linear = {name: locks[name] for name in LINEAR if name in locks}
+        self._linear = {name: locks[name] for name in self.chain.linear if name in locks}
         self.effective = Decisions(locks=locks, without=self.decisions.without)
 
     def _linear_settings(self) -> dict[str, dict[str, float]]:
-        first = outline(self.config.search.trade_default, self.effective, self.config.target.ceiling_dbtp)
-        return {name: first.settings[name] for name in LINEAR if name in first.settings}
+        first = outline(
+            self.config.search.trade_default, self.effective, self.config.target.ceiling_dbtp, self.chain
+        )
+        return {name: first.settings[name] for name in self.chain.linear if name in first.settings}
 
     def _finish(
         self,
@@ -156,7 +166,7 @@ class Search:
         # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
         samples = chosen.samples
         if samples is None:
-            samples = render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
+            samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         point = contenders[chosen.name][0].coordinates
         # The search may have come back to a baseline's very settings.
         twins = [v.name for v in verified if v.settings == chosen.settings and v.name != SUGGESTION]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autochain.chain.chain import STAGES, stage_named
+from autochain.chain.chain import DEFAULT, STAGES, ChainPlan
 from autochain.config.model import Coordinates, Ranges
 from autochain.errors import ParameterError, UsageError
 
@@ -46,13 +46,21 @@ class Decisions:
     locks: Locks = field(default_factory=dict)
     without: frozenset[str] = frozenset()
 
+    def within(self, chain: ChainPlan) -> "Decisions":
+        """The same beside what a chain has set in advance and does not have at all."""
+        names = {n: {**chain.given.get(n, {}), **self.locks.get(n, {})} for n in (*chain.given, *self.locks)}
+        return Decisions(
+            locks={name: values for name, values in names.items() if name not in self.without},
+            without=self.without | (STAGES.keys() - chain.stages.keys()),
+        )
+
     @property
     def stages(self) -> frozenset[str]:
         """Stages that a lock needs in the chain."""
         return frozenset(self.locks)
 
 
-def parse_decisions(locks: list[str], without: list[str]) -> Decisions:
+def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEFAULT) -> Decisions:
     """Read `stage.parameter=value` and stage names; ParameterError or UsageError says what to correct."""
     fixed: dict[str, dict[str, float]] = {}
     for text in locks:
@@ -63,22 +71,21 @@ def parse_decisions(locks: list[str], without: list[str]) -> Decisions:
                 f"--lock {text!r} is not of the form stage.parameter=value. "
                 f"Write it like --lock limiter.release_ms=120."
             )
-        stage = stage_named(stage_name.strip())
+        stage = chain.stage(stage_name.strip())
         known = stage.parameter(parameter.strip())
         try:
-            number = float(value)
-        except ValueError:
-            unit = f" in {known.unit}" if known.unit else ""
-            raise ParameterError(f"--lock {text!r}: {value!r} is not a number. Write a number{unit}.") from None
+            number = known.parsed(value.strip(), stage.name)
+        except ParameterError as error:
+            raise ParameterError(f"--lock {text!r}: {error}") from None
         if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
             raise UsageError(
                 f"--lock gives {stage.name}.{known.name} twice, as {fixed[stage.name][known.name]:g} and {number:g}. "
                 f"Keep one of them."
             )
-        fixed.setdefault(stage.name, {})[known.name] = known.check(number, stage.name)
+        fixed.setdefault(stage.name, {})[known.name] = number
     for name in without:
-        stage_named(name)
-        if name in ("drive", "limiter"):
+        chain.stage(name)
+        if name in ("drive", "limiter", "output"):
             raise UsageError(f"--without {name}: the chain cannot do without it. Leave out another stage.")
         if name in fixed:
             raise UsageError(f"--without {name} contradicts --lock {name}.{next(iter(fixed[name]))}. Drop one of them.")
@@ -162,7 +169,9 @@ class Outline:
     ceiling_locked: bool
 
 
-def outline(coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float) -> Outline:
+def outline(
+    coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, chain: ChainPlan = DEFAULT
+) -> Outline:
     """Settings of one point at hand-settable steps, with the engineer's locks in place."""
     c = switched(coordinates)
     limiter = {
@@ -170,7 +179,7 @@ def outline(coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float)
         "lookahead_ms": c.limiter_lookahead_ms,
         "release_ms": c.limiter_release_ms,
     }
-    settings: dict[str, dict[str, float]] = {"drive": {}, "limiter": limiter}
+    settings: dict[str, dict[str, float]] = {"drive": {}, "limiter": limiter, "output": {}}
     work: dict[str, float] = {}
     for name, work_name, attack, release in (
         ("bus_compressor", "bus_work_db", c.bus_attack_ms, c.bus_release_ms),
@@ -194,7 +203,7 @@ def outline(coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float)
     # What the engineer has set stays as given, also between the steps that the search keeps to.
     complete = {
         name: {**stage.rounded(stage.checked(settings[name])), **decisions.locks.get(name, {})}
-        for name, stage in STAGES.items()
+        for name, stage in chain.stages.items()
         if name in settings and name not in decisions.without
     }
     clip_locked = "ceiling_dbfs" in decisions.locks.get("clipper", {})

@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 
 from joblib import Parallel, delayed
 
-from autochain.chain.chain import LINEAR
 from autochain.config.model import Config, Coordinates
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
 from autochain.search.evaluate import Evaluator, Guess, Trial
@@ -63,7 +62,9 @@ class Trials:
         self._progress("calibrating the excerpts", 0.0)
         self._excerpts.material.warm()
         first = self._excerpts.solve(
-            outline(plan.trade_default, self._decisions, self._limiter_ceiling), self._target_lufs, Guess()
+            outline(plan.trade_default, self._decisions, self._limiter_ceiling, self._song.chain),
+            self._target_lufs,
+            Guess(),
         )
         excerpt_target = self._calibrate(first.settings, first.loss_db)
         families = self._baselines()
@@ -94,7 +95,7 @@ class Trials:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
         if family in ("", TRADE_DEFAULT):
             return self._decisions
-        keep = {*LINEAR, "limiter"} | ({"clipper"} if family != LIMITER_ONLY else set())
+        keep = {*self._song.chain.linear, "limiter", "output"} | ({"clipper"} if family != LIMITER_ONLY else set())
         locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
         return Decisions(locks=locks, without=self._decisions.without)
 

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import rounded
 from autochain.chain.stage import Settings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
@@ -46,7 +45,7 @@ def verify(
     """
     material = song.material
     solved = song.solve(
-        fixed(rounded(settings), decisions), target.lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
+        fixed(song.chain.rounded(settings), decisions), target.lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
     )
     trial = song.price(solved, target.lufs)
     samples, traces, settings = solved.rendered[0], solved.traces[0], solved.settings
@@ -66,7 +65,7 @@ def verify(
         met=under and close,
         saturated=saturated,
         stages=stage_facts(
-            mix.samples, mix.rate_hz, settings, traces, material.input_hops[0], material.loud[0]
+            mix.samples, mix.rate_hz, settings, traces, material.input_hops[0], material.loud[0], song.chain
         ),
         samples=samples if name == SUGGESTION else None,
     )

@@ -24,8 +24,10 @@ def _table(head: list[str], rows: Iterable[list[str]]) -> list[str]:
     return [_row(head), _row("---" for _ in head), *(_row(r) for r in rows)]
 
 
-def setting_text(parameter: Parameter, value: float) -> str:
+def setting_text(parameter: Parameter, value: float | str) -> str:
     """One setting as the engineer reads it: label, value, unit."""
+    if isinstance(value, str):
+        return f"{parameter.label} {value}"
     if parameter.off is not None and value == parameter.off:
         return f"{parameter.label} off"
     decimals = 0
@@ -45,13 +47,31 @@ def _meter(entry: StageEntry) -> str:
     return f"{word} {typical}, at most {most} at {clock(reduction.max_at_s)}"
 
 
+def _settings(entry: StageEntry, *, quiet: bool) -> Iterable[str]:
+    """Texts of the settings that mean something beside the others; with `quiet`, those that go without saying."""
+    stage = STAGES[entry.stage]
+    values = {name: stage.parameter(name).parsed(value, stage.name) for name, value in entry.settings.items()}
+    for name, value in values.items():
+        parameter = stage.parameter(name)
+        goes_without_saying = parameter.quiet and value == parameter.default
+        if stage.applies(values, name) and goes_without_saying == quiet:
+            yield setting_text(parameter, parameter.shown(value))
+
+
+def _usual(sheet: Sheet) -> str:
+    """One sentence with every setting that stands where it usually does."""
+    parts = [(STAGES[e.stage].label, ", ".join(_settings(e, quiet=True))) for e in sheet.stages]
+    listed = "; ".join(f"{label} {texts}" for label, texts in parts if texts)
+    return f"Not in the table, since it is as usual: {listed}." if listed else ""
+
+
 def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:
     for place, entry in enumerate(sheet.stages, 1):
         stage = STAGES[entry.stage]
         yield [
             str(place),
             stage.label,
-            "; ".join(setting_text(stage.parameter(name), value) for name, value in entry.settings.items()),
+            "; ".join(_settings(entry, quiet=False)) or "as listed below",
             _meter(entry),
             f"{number(entry.input.peak_dbfs)} dBFS peak, {number(entry.input.short_term_lufs)} LUFS",
             number(entry.trim_db, "dB", signed=True),
@@ -119,6 +139,7 @@ def to_markdown(sheet: Sheet) -> str:
         ),
         "",
         "Trim: gain after the stage at which switching it off changes nothing in loudness. " + TIME_CONSTANTS,
+        *([_usual(sheet)] if _usual(sheet) else []),
         "",
         "## Where to listen",
         "",

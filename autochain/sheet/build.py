@@ -45,6 +45,7 @@ def _costs(verified: Verified) -> dict[str, float]:
 
 
 def _stage(facts: StageFacts) -> StageEntry:
+    stage = STAGES[facts.stage]
     reduction = None
     if facts.reduction_max_db is not None and facts.reduction_typical_db is not None and facts.max_at_s is not None:
         reduction = Reduction(
@@ -54,19 +55,19 @@ def _stage(facts: StageFacts) -> StageEntry:
         )
     return StageEntry(
         stage=facts.stage,
-        settings={name: _settable(value) for name, value in facts.settings.items()},
+        settings={name: _settable(stage.parameter(name).shown(value)) for name, value in facts.settings.items()},
         input=InputLevel(
             peak_dbfs=_fine(facts.input_peak_dbfs), short_term_lufs=_fine(facts.input_short_term_lufs)
         ),
         reduction_db=reduction,
         trim_db=_fine(facts.trim_db),
-        listen_for=STAGES[facts.stage].listen_for,
+        listen_for=stage.listen_for,
         cues_s=tuple(_fine(t) for t in facts.cues_s),
     )
 
 
-def _settable(value: float) -> float:
-    return round(value, 6) + 0.0
+def _settable(value: float | str) -> float | str:
+    return value if isinstance(value, str) else round(value, 6) + 0.0
 
 
 def build_sheet(suggestion: Suggestion) -> Sheet:

@@ -69,7 +69,7 @@ class StageEntry(_Part):
     """One stage in chain order."""
 
     stage: str
-    settings: dict[str, float]
+    settings: dict[str, float | str]  # a choice is a word
     input: InputLevel
     reduction_db: Reduction | None
     trim_db: float

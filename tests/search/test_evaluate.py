@@ -34,7 +34,7 @@ def evaluator(song):
         Span(start_hop=1000, stop_hop=1320, preroll_hops=200, reason="b"),
     ]
     material = Material(song, RATE, hops, integrated_lufs(hops), spans)
-    return Evaluator(material, CONFIG.weights, CONFIG.search.drive)
+    return Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan)
 
 
 def at(**values):
@@ -116,7 +116,7 @@ def test_a_held_ceiling_is_held_by_the_highest_reading(song):
     hops = weighted_hops(song, RATE)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(song, RATE, hops, integrated_lufs(hops), [whole])
-    evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive)
+    evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan)
     # A limiter set at the ceiling itself passes it by one reading or another, so it has to give way.
     plan = outline(at(limiter_lookahead_ms=1.0, limiter_release_ms=5.0), Decisions(), -1.0)
     solved = evaluator.solve(plan, -7.5, Guess(), step_db=0.1, hold_dbtp=-1.0)
@@ -139,5 +139,5 @@ def test_the_mix_is_never_modified(song):
     hops = weighted_hops(mix.samples, RATE)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(mix.samples, RATE, hops, integrated_lufs(hops), [whole])
-    Evaluator(material, CONFIG.weights, CONFIG.search.drive).trial(POINT, Decisions(), -1.1, -10.0, Guess())
+    Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan).trial(POINT, Decisions(), -1.1, -10.0, Guess())
     np.testing.assert_array_equal(mix.samples, song)

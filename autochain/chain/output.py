@@ -1,0 +1,117 @@
+"""What happens to the sound last: a static trim, fades at its ends, and silence around it where it is played.
+
+The trim is what makes the ceiling a promise: a limiter may miss a peak between samples by tenths of a dB, a gain
+measured afterwards and applied to the whole song cannot (`held_trim_db`).
+
+    y[n] = g a[n] b[n] x[n],   a rises as (1 - cos(pi t / T)) / 2 over `fade_in_ms`, b falls alike at the end,
+
+both raised cosines. Silence is not part of this stage's output, so that times stay mix times; `with_silence` adds
+it where a file is written.
+"""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.chain.parameter import Parameter
+from autochain.chain.stage import GainTrace, Settings, Stage
+from autochain.units import db_to_linear, ms_to_samples
+
+TRIM_STEP_DB = 0.1
+
+
+def held_trim_db(true_peak_dbtp: float, ceiling_dbtp: float, allowance_db: float) -> float:
+    """Trim, 0 or less and a whole number of steps, that brings a reading under a ceiling.
+
+    Parameters
+    ----------
+    true_peak_dbtp
+        Highest true-peak reading of the sound before the trim.
+    ceiling_dbtp
+        What no peak may pass.
+    allowance_db
+        Room to leave for what comes after the reading, such as dither.
+    """
+    excess_db = true_peak_dbtp + allowance_db - ceiling_dbtp
+    steps = max(0, math.ceil(excess_db / TRIM_STEP_DB - 1e-9))
+    return round(-steps * TRIM_STEP_DB, 6) + 0.0
+
+
+def with_silence(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
+    """Return the sound with its silence at head and tail, shape (frames, channels); a new array."""
+    head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
+    return np.pad(samples, ((head, tail), (0, 0)))
+
+
+class _Finish:
+    """Trim and fades; holds back as much as the closing fade is long."""
+
+    trace: GainTrace | None = None
+
+    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+        self._gain = db_to_linear(settings["trim_db"])
+        self._rise = _rise(ms_to_samples(settings["fade_in_ms"], rate_hz))
+        self._fall = _rise(ms_to_samples(settings["fade_out_ms"], rate_hz))[::-1]
+        self._plain = self._gain == 1.0 and not self._rise.size and not self._fall.size
+        self._held: Samples | None = None
+        self._channels = channels
+        self._done = 0
+
+    def push(self, block: Samples) -> Samples:
+        if self._plain:
+            return block
+        block = block * block.dtype.type(self._gain)
+        rising = min(max(0, self._rise.size - self._done), block.shape[0])
+        if rising:
+            rise = self._rise[self._done : self._done + rising, None]
+            block[:rising] = (block[:rising] * rise).astype(block.dtype)
+        self._done += block.shape[0]
+        held = block if self._held is None else np.concatenate([self._held, block])
+        ready = max(0, held.shape[0] - self._fall.size)
+        self._held = held[ready:]
+        return held[:ready]
+
+    def finish(self) -> Samples:
+        if self._held is None:
+            return np.zeros((0, self._channels), np.float32)
+        last, self._held = self._held, None
+        fall = self._fall[self._fall.size - last.shape[0] :, None]
+        return (last * fall).astype(last.dtype)
+
+
+def _rise(frames: int) -> npt.NDArray[np.float64]:
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / max(1, frames)))
+
+
+def _latency_samples(rate_hz: int, settings: Settings) -> int:
+    return 0
+
+
+def _ms(name: str, label: str, high: float, default: float, ends: str, *, quiet: bool = False) -> Parameter:
+    return Parameter(
+        name=name, label=label, unit="ms", low=0.0, high=high, default=default, step=1.0, ends=ends, quiet=quiet
+    )
+
+
+STAGE = Stage(
+    name="output",
+    label="output",
+    parameters=(
+        Parameter(
+            name="trim_db", label="trim", unit="dB", low=-24.0, high=0.0, default=0.0, step=TRIM_STEP_DB, quiet=True,
+            ends="0 leaves the limiter's ceiling the last word; lower takes what peaks between samples exceed it by",
+        ),
+        # Defaults and ranges: common practice, no source.
+        _ms("head_silence_ms", "silence before", 10_000.0, 200.0, "0 starts at once; players may swallow the start"),
+        _ms("tail_silence_ms", "silence after", 30_000.0, 200.0, "0 ends with the last sample; longer adds a pause"),
+        _ms("fade_in_ms", "fade in", 10_000.0, 0.0, "0 touches nothing; longer softens the first attack", quiet=True),
+        _ms("fade_out_ms", "fade out", 60_000.0, 0.0, "0 touches nothing; longer cuts into the last tail", quiet=True),
+    ),
+    neutral={"trim_db": 0.0, "head_silence_ms": 0.0, "tail_silence_ms": 0.0, "fade_in_ms": 0.0, "fade_out_ms": 0.0},
+    start=_Finish,
+    latency_samples=_latency_samples,
+    linear=False,
+    listen_for=("the very first attack and the last tail, whole and without a click",),
+)  # fmt: skip

@@ -1,0 +1,126 @@
+"""The `[chain]` part of a configuration: order of stages, their defaults, ranges and bands.
+
+Every stage of the chain has a table of its own name. In it a parameter is given as
+
+- a number (or a word, for a choice): its default in place of the built-in one,
+- `{ default = 2.0, low = 1.5, high = 3.0 }`: the same, and a narrower range; every key may be left out.
+
+A stage with bands takes a list of them, `[[chain.equaliser.bands]]`; such a stage is in every chain.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model, field_validator
+
+from autochain.chain.chain import STAGES, ChainPlan, order_problem
+from autochain.chain.parameter import Parameter
+from autochain.chain.stage import Stage
+from autochain.errors import ParameterError
+
+_BOUNDS = ("default", "low", "high")
+
+
+class Part(BaseModel):
+    """A part of the configuration: frozen, and strict about keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def _value(parameter: Parameter, given: Any) -> float:
+    if isinstance(given, bool) or not isinstance(given, int | float | str):
+        raise ValueError("must be a number" if not parameter.choices else f"must be {_span(parameter)}")
+    try:
+        return parameter.parsed(given, "")
+    except ParameterError:
+        raise ValueError(f"must be {_span(parameter)}") from None
+
+
+def _span(parameter: Parameter) -> str:
+    if parameter.choices:
+        return "one of " + ", ".join(parameter.choices)
+    unit = f" {parameter.unit}" if parameter.unit else ""
+    off = "" if parameter.off is None else f" (or {parameter.off:g} for off)"
+    return f"{parameter.low:g} to {parameter.high:g}{unit}{off}"
+
+
+def _narrowed(parameter: Parameter, given: Any) -> Parameter:
+    """Parameter as the configuration wants it; ValueError says what is wrong."""
+    if not isinstance(given, Mapping):
+        return replace(parameter, default=_value(parameter, given))
+    unknown = [key for key in given if key not in _BOUNDS]
+    if unknown:
+        raise ValueError(f"may hold {', '.join(_BOUNDS)}, not {unknown[0]}")
+    if parameter.choices and not set(given) <= {"default"}:
+        raise ValueError("is a choice and has no range; give the word alone")
+    low = _value(parameter, given["low"]) if "low" in given else parameter.low
+    high = _value(parameter, given["high"]) if "high" in given else parameter.high
+    narrow = replace(parameter, low=low, high=high)
+    if narrow.low > narrow.high:
+        raise ValueError(f"has low {narrow.low:g} above high {narrow.high:g}")
+    default = parameter.default if parameter.default == parameter.off else narrow.nearest(parameter.default)
+    return replace(narrow, default=_value(narrow, given["default"]) if "default" in given else default)
+
+
+def _check(parameter: Parameter) -> BeforeValidator:
+    def check(given: Any) -> Any:
+        _narrowed(parameter, given)
+        return given
+
+    return BeforeValidator(check)
+
+
+def _band_check(parameter: Parameter) -> BeforeValidator:
+    def check(given: Any) -> Any:
+        _value(parameter, given)
+        return given
+
+    return BeforeValidator(check)
+
+
+def _table(stage: Stage) -> type[Part]:
+    """Model of one stage's table."""
+    fields: dict[str, Any] = {p.name: (Annotated[Any, _check(p)], None) for p in stage.parameters}
+    if stage.band:
+        band: dict[str, Any] = {p.name: (Annotated[Any, _band_check(p)], None) for p in stage.band}
+        model = create_model(f"{stage.name}_band", __base__=Part, **band)
+        fields["bands"] = (tuple[model, ...], ())  # type: ignore[valid-type]
+    return create_model(stage.name, __base__=Part, **fields)
+
+
+class _Order(Part):
+    order: tuple[str, ...] = tuple(STAGES)
+
+    @field_validator("order")
+    @classmethod
+    def _check(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        problem = order_problem(names)
+        if problem:
+            raise ValueError(problem)
+        return names
+
+
+_TABLES: dict[str, Any] = {
+    name: (model, Field(default_factory=model)) for name, stage in STAGES.items() for model in (_table(stage),)
+}
+Chain = create_model("Chain", __base__=_Order, **_TABLES)
+
+
+def chain_plan(chain: _Order) -> ChainPlan:
+    """Build the plan that a `[chain]` table describes."""
+    stages: dict[str, Stage] = {}
+    given: dict[str, dict[str, float]] = {}
+    for name in chain.order:
+        stage = STAGES[name]
+        table = getattr(chain, name).model_dump(exclude_unset=True)
+        bands = table.pop("bands", ())
+        parameters = tuple(_narrowed(p, table[p.name]) if p.name in table else p for p in stage.parameters)
+        stages[name] = replace(stage, parameters=parameters)
+        if bands:
+            given[name] = {
+                f"band{k}_{key}": stage.parameter(f"band{k}_{key}").parsed(value, name)
+                for k, band in enumerate(bands, 1)
+                for key, value in band.items()
+            }
+    return ChainPlan(stages=stages, given=given)
