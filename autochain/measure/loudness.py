@@ -1,7 +1,8 @@
 """Loudness of a mix: K-weighting, gating, momentary, short-term, range.
 
-A measurement is a chain of small steps over plain arrays. The only pass over the samples is `weighted_hops`,
-which gives one power per 10 ms; everything else is computed from these few numbers.
+A measurement is a chain of small steps over plain arrays. The only pass over the samples is `HopMeter`, fed
+block by block (`weighted_hops` feeds it a whole array), which gives one power per 10 ms; everything else is
+computed from these few numbers.
 
 **The time a value belongs to.** A series value of index k is taken over hops k .. k+W-1 (W = `MOMENTARY_HOPS`
 or `SHORT_TERM_HOPS`), incomplete windows do not exist, and its time is the centre of that window:
@@ -11,12 +12,14 @@ Sources: Rec. ITU-R BS.1770-5 (2023) Annex 1; EBU Tech 3341 v4 (2023); EBU Tech 
 """
 
 import math
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._loudness_kernels import k_weighted_hops
+from autochain.measure._loudness_kernels import LANES, STATES, k_weighted_hops
 from autochain.units import FLOOR_DB
 
 Series = npt.NDArray[np.float64]
@@ -87,6 +90,60 @@ def k_weighting(rate_hz: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.f
     return shelf, high_pass
 
 
+class HopMeter:
+    """K-weighted power per 10 ms of a stream; how the stream is cut into blocks changes no bit.
+
+    Memory grows by 8 bytes per 10 ms.
+
+    Parameters
+    ----------
+    rate_hz
+        44100 to 192000. A hop is round(rate_hz / 100) frames.
+    channels
+        1 or 2; each has weight 1 (BS.1770-5 Annex 1, Table 3), so one channel reads 3.01 LU less than the
+        same sound in two.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._hop = hop_frames(rate_hz)
+        self._filter = _ringing_filter(rate_hz)
+        self._state = np.zeros((channels, STATES))
+        self._rows = np.empty(self._filter.ringing.shape[0] * LANES)
+        self._sums = np.empty(9 * LANES)
+        self._begun: Samples = np.empty((0, channels), dtype=np.float32)
+        self._powers: list[Series] = []
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames >= 0, channels), full scale +-1.0, float32 or float64."""
+        if self._begun.shape[0]:
+            missing = self._hop - self._begun.shape[0]
+            self._begun = np.concatenate([self._begun, block[:missing]])
+            block = block[missing:]
+            if self._begun.shape[0] < self._hop:
+                return
+            self._weigh(self._begun)
+        whole = block.shape[0] // self._hop * self._hop
+        self._weigh(block[:whole])
+        self._begun = block[whole:].copy()
+
+    def result(self) -> Series:
+        """Power per complete hop so far, summed over channels, float64, shape (hops,)."""
+        self._powers = [np.concatenate(self._powers)] if self._powers else []
+        return self._powers[0].copy() if self._powers else np.empty(0)
+
+    def _weigh(self, frames: Samples) -> None:
+        count = frames.shape[0] // self._hop
+        if count == 0:
+            return
+        powers = np.empty(count)
+        f = self._filter
+        k_weighted_hops(
+            np.ascontiguousarray(frames).reshape(-1), frames.shape[1], self._hop, f.shelf, f.high_pass,
+            f.ringing, f.ringing_power, f.advance, self._state, self._rows, self._sums, powers,
+        )  # fmt: skip
+        self._powers.append(powers)
+
+
 def weighted_hops(samples: Samples, rate_hz: int) -> Series:
     """K-weighted mean square per 10 ms hop, summed over channels with weight 1.
 
@@ -101,12 +158,9 @@ def weighted_hops(samples: Samples, rate_hz: int) -> Series:
     -------
     Power per hop, float64, shape (frames // hop,); an incomplete last hop is dropped.
     """
-    frames, channels = samples.shape
-    hop = hop_frames(rate_hz)
-    out = np.empty(frames // hop)
-    shelf, high_pass = k_weighting(rate_hz)
-    k_weighted_hops(np.ascontiguousarray(samples).reshape(-1), channels, shelf, high_pass[3:], hop, out)
-    return out
+    meter = HopMeter(rate_hz, samples.shape[1])
+    meter.push(samples)
+    return meter.result()
 
 
 def gating_blocks(hops: Series) -> Series:
@@ -189,3 +243,43 @@ def _window_means(hops: Series, window_hops: int) -> Series:
     if hops.size < window_hops:
         return np.empty(0)
     return np.asarray(np.convolve(hops, np.ones(window_hops), mode="valid") / window_hops)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _RingingFilter:
+    """The K-weighting filters and what a state left in them does during one hop; see the kernel."""
+
+    shelf: npt.NDArray[np.float64]
+    high_pass: npt.NDArray[np.float64]
+    ringing: npt.NDArray[np.float64]
+    ringing_power: npt.NDArray[np.float64]
+    advance: npt.NDArray[np.float64]
+
+
+@lru_cache(maxsize=8)
+def _ringing_filter(rate_hz: int) -> _RingingFilter:
+    shelf, high_pass = k_weighting(rate_hz)
+    a1, a2 = shelf[3:]
+    c1, c2 = high_pass[3:]
+    # One frame without input: both filters in transposed direct form II, the shelf's two states first.
+    step = np.array(
+        [
+            [-a1, 1.0, 0.0, 0.0],
+            [-a2, 0.0, 0.0, 0.0],
+            [-2.0 - c1, 0.0, -c1, 1.0],
+            [1.0 - c2, 0.0, -c2, 0.0],
+        ]
+    )
+    hop = hop_frames(rate_hz)
+    ringing = np.zeros((hop + hop % 2, STATES))
+    advance = np.eye(STATES)
+    for n in range(hop % 2, ringing.shape[0]):
+        ringing[n] = advance[0] + advance[2]
+        advance = step @ advance
+    return _RingingFilter(
+        shelf=shelf,
+        high_pass=high_pass[3:],
+        ringing=ringing,
+        ringing_power=ringing.T @ ringing,
+        advance=advance,
+    )
