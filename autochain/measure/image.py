@@ -4,9 +4,12 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, signal
+from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.measure.hop_sums import measure_hop_sums
+from autochain.measure.spectrum import measure_spectrum
+from autochain.measure.stereo import correlation_of, correlation_under
 
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 TILT_SPAN_OCTAVES = len(OCTAVES_HZ) - 1
@@ -17,7 +20,7 @@ _WIDEST_DB = 30.0
 # An octave 50 dB under the strongest one says nothing about the balance.
 _UNHEARD_DB = -50.0
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
-_BLOCK_FRAMES = 1 << 18
+_ANY_RATE_HZ = 44100  # sums over the whole signal do not depend on how long its hops are
 _WINDOWS_AT_ONCE = 8  # their samples and spectra stay in the cache
 
 _Floats = npt.NDArray[np.float64]
@@ -101,17 +104,11 @@ def correlation(samples: Samples) -> float | None:
     -------
     -1 (opposite) to +1 (the same); None for mono and when a channel is silent.
     """
-    if samples.shape[1] != 2:
-        return None
-    sums = np.zeros((2, 2))
-    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
-        block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
-        sums += np.einsum("ij,ik->jk", block, block)
-    return _ratio(sums, samples.shape[0])
+    return correlation_of(measure_hop_sums(samples, _ANY_RATE_HZ))
 
 
 def correlation_below(samples: Samples, rate_hz: int, corner_hz: float = 120.0) -> float | None:
-    """Correlation of the two channels below `corner_hz` (fourth-order Butterworth low-pass).
+    """Correlation of the two channels below `corner_hz`: see `stereo.correlation_under`.
 
     Parameters
     ----------
@@ -126,23 +123,7 @@ def correlation_below(samples: Samples, rate_hz: int, corner_hz: float = 120.0) 
     -------
     As `correlation`.
     """
-    if samples.shape[1] != 2:
-        return None
-    low_pass = signal.butter(4, corner_hz, fs=rate_hz, output="sos")
-    state = np.zeros((low_pass.shape[0], 2, 2))
-    sums = np.zeros((2, 2))
-    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
-        block = samples[start : start + _BLOCK_FRAMES].astype(np.float64)
-        low, state = signal.sosfilt(low_pass, block, axis=0, zi=state)
-        sums += np.einsum("ij,ik->jk", low, low)
-    return _ratio(sums, samples.shape[0])
-
-
-def _ratio(sums: _Floats, frames: int) -> float | None:
-    left, right = float(sums[0, 0]), float(sums[1, 1])
-    if min(left, right) <= _SILENCE_POWER * frames:
-        return None
-    return min(1.0, max(-1.0, float(sums[0, 1]) / float(np.sqrt(left * right))))
+    return correlation_under(measure_spectrum(samples, rate_hz), corner_hz)
 
 
 def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:

@@ -2,7 +2,10 @@
 
 import math
 
+import numpy as np
+
 from autochain.measure.hop_sums import HopSums
+from autochain.measure.spectrum import Spectrum
 from autochain.units import power_to_db
 
 SILENCE_POWER = 1e-12  # -120 dBFS mean square: below it a channel says nothing of the image
@@ -18,12 +21,42 @@ def correlation_of(sums: HopSums) -> float | None:
     if sums.channels != 2:
         return None
     left, right = (float(q) for q in sums.square.sum(axis=0))
-    return correlation_ratio(left, right, float(sums.product.sum()), sums.frames)
+    frames = max(1, sums.frames)
+    return _ratio(left / frames, right / frames, float(sums.product.sum()) / frames)
 
 
-def correlation_ratio(left: float, right: float, product: float, frames: int) -> float | None:
-    """Correlation from the sums of L^2, R^2 and L R over that many frames; None when a channel is silent."""
-    if min(left, right) <= SILENCE_POWER * frames:
+def correlation_under(spectrum: Spectrum, corner_hz: float = 120.0) -> float | None:
+    """Correlation of the two channels below `corner_hz`, their means (DC) taken out.
+
+    The bins are weighted with the squared response of a fourth-order Butterworth low-pass, 3 dB down at the
+    corner (by the bilinear transform: 1 / (1 + (tan(pi f / rate) / tan(pi corner / rate))^8)), so the value is
+    that of the filtered channels.
+
+    Parameters
+    ----------
+    spectrum
+        Of the whole signal.
+    corner_hz
+        Under half the sample rate.
+
+    Returns
+    -------
+    As `correlation_of`.
+    """
+    if spectrum.channels != 2:
+        return None
+    k = np.arange(spectrum.mid.size - 1)  # the last bin is half the rate, where the response is zero
+    angle = 0.5 * np.pi * k / (spectrum.mid.size - 1)
+    gain = 1.0 / (1.0 + (np.tan(angle) / np.tan(np.pi * corner_hz / spectrum.rate_hz)) ** 8)
+    mid, side, product = (float((gain * part[:-1]).sum()) for part in (spectrum.mid, spectrum.side, spectrum.product))
+    # left = (mid + side) / sqrt(2), right = (mid - side) / sqrt(2)
+    half = 0.5 * (mid + side)
+    return _ratio(half + product, half - product, 0.5 * (mid - side))
+
+
+def _ratio(left: float, right: float, product: float) -> float | None:
+    """Correlation from the means of L^2, R^2 and L R; None when a channel is silent."""
+    if min(left, right) <= SILENCE_POWER:
         return None
     return min(1.0, max(-1.0, product / math.sqrt(left * right)))
 
