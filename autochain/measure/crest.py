@@ -148,7 +148,11 @@ def local_crest_db(samples: Samples, rate_hz: int) -> float | None:
     for less than 50 ms.
     """
     samples = np.ascontiguousarray(samples)
-    peak, power = _levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+    return local_crest_of(*_levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz)))
+
+
+def local_crest_of(peak: _Floats, power: _Floats) -> float | None:
+    """`local_crest_db` from the peak and mean square of 50 ms windows, each shape (windows, channels)."""
     crest_db = _crest_db(peak, power)[_gated(power) > 0.0]
     return float(np.median(crest_db)) if crest_db.size else None
 
