@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyebur128
 import pytest
 import soundfile
@@ -47,6 +48,19 @@ class Suggested:
     sheet: dict[str, Any]
     markdown: str
     preview: Path
+
+    def song(self) -> npt.NDArray[np.float32]:
+        """Samples of the preview without the silence around them."""
+        output = next(stage["settings"] for stage in self.sheet["stages"] if stage["stage"] == "output")
+        rate_hz = self.sheet["mix"]["rate_hz"]
+        head, tail = (round(output[f"{end}_silence_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
+        assert head > 0
+        assert tail > 0
+        samples, _ = soundfile.read(self.preview, dtype="float32", always_2d=True)
+        # Dither goes on through the silence: three half steps of 24 bits at most.
+        assert np.abs(samples[:head]).max() <= 1.6 * 2.0**-23
+        assert np.abs(samples[-tail:]).max() <= 1.6 * 2.0**-23
+        return samples[head:-tail]
 
 
 def sha256(path: Path) -> str:

@@ -107,6 +107,15 @@ class ChainPlan:
             self.stage(name)
         return {name: stage.checked(settings[name]) for name, stage in self.stages.items() if name in settings}
 
+    def parsed(self, settings: Mapping[str, Mapping[str, float | str]]) -> dict[str, dict[str, float]]:
+        """Settings as a file holds them, words for choices, to checked settings in chain order."""
+        return self.checked(
+            {
+                name: {key: self.stage(name).parameter(key).parsed(value, name) for key, value in own.items()}
+                for name, own in settings.items()
+            }
+        )
+
     def rounded(self, settings: ChainSettings) -> dict[str, dict[str, float]]:
         """Settings in chain order at the steps a hand can set."""
         return {name: stage.rounded(settings[name]) for name, stage in self.stages.items() if name in settings}
@@ -213,5 +222,6 @@ def order_problem(names: Iterable[str]) -> str | None:
 DEFAULT = ChainPlan(stages=STAGES)
 render = DEFAULT.render
 checked = DEFAULT.checked
+parsed = DEFAULT.parsed
 rounded = DEFAULT.rounded
 stage_named = DEFAULT.stage

@@ -95,6 +95,7 @@ def stage_facts(
         Stages in order.
     """
     hop = round(rate_hz / 100)
+    ends_s = samples.shape[0] / rate_hz
     loudest_s = loudest_start_s(mix_hops)
     lead = round(min(_LEAD_S, loudest_s) * 100) * hop
     start = round(loudest_s * 100) * hop
@@ -129,9 +130,11 @@ def stage_facts(
                 reduction_typical_db=typical,
                 max_at_s=at,
                 trim_db=before - after,
-                cues_s=cues or (loudest_s,),
+                cues_s=(0.0, max(0.0, ends_s - _LEAD_S)) if stage.name == "output" else cues or (loudest_s,),
             )
         )
 
-    chain.render(window, rate_hz, settings, observe=observe)
+    # The output's fades belong to the ends of the song, not to those of this window.
+    plain = {name: {k: 0.0 if k.startswith("fade_") else v for k, v in own.items()} for name, own in settings.items()}
+    chain.render(window, rate_hz, plain, observe=observe)
     return tuple(found)

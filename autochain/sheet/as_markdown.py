@@ -9,6 +9,8 @@ from autochain.sheet.model import Sheet, StageEntry
 from autochain.sheet.words import BASELINES, CAUTION, COSTS, FIGURES, TIME_CONSTANTS
 from autochain.units import clock, number
 
+AS_USUAL = "As usual, and not in the table –"
+
 
 def _row(cells: Iterable[str]) -> str:
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
@@ -61,8 +63,8 @@ def _settings(entry: StageEntry, *, quiet: bool) -> Iterable[str]:
 def _usual(sheet: Sheet) -> str:
     """One sentence with every setting that stands where it usually does."""
     parts = [(STAGES[e.stage].label, ", ".join(_settings(e, quiet=True))) for e in sheet.stages]
-    listed = "; ".join(f"{label} {texts}" for label, texts in parts if texts)
-    return f"Not in the table, since it is as usual: {listed}." if listed else ""
+    listed = "; ".join(f"{label}: {texts}" for label, texts in parts if texts)
+    return f"{AS_USUAL} {listed}." if listed else ""
 
 
 def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:

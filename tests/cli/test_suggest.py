@@ -10,7 +10,7 @@ import soundfile
 
 from autochain.audio.files import read_mix, write_wav24
 from autochain.audio.signals import pink_noise, sine
-from autochain.chain.chain import render
+from autochain.chain.chain import parsed, render
 from autochain.config.model import Weights
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -28,7 +28,7 @@ def codes(sheet):
 
 
 def settings_of(sheet):
-    return {stage["stage"]: stage["settings"] for stage in sheet["stages"]}
+    return parsed({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 # --- the five demo mixes -------------------------------------------------------------------------------------
@@ -53,7 +53,7 @@ def test_the_preview_reads_as_the_sheet_says(demo_run, libebur128, character):
     assert peak == pytest.approx(after["true_peak_sinc49_dbtp"], abs=METER_DB)
     info = soundfile.info(run.preview)
     assert (info.format, info.subtype, info.samplerate, info.channels) == ("WAV", "PCM_24", RATE, 2)
-    assert info.frames == soundfile.info(run.mix).frames
+    assert len(run.song()) == soundfile.info(run.mix).frames
 
 
 @pytest.mark.parametrize("character", CHARACTERS)
@@ -83,7 +83,7 @@ def test_the_preview_is_the_mix_through_those_settings(demo_run, character):
     mix = read_mix(run.mix)
     again = render(mix.samples, mix.rate_hz, settings_of(run.sheet)).samples
     # Triangular dither of two steps peak to peak, and half a step of rounding: 1.5 steps of 24 bits.
-    assert np.abs(read_mix(run.preview).samples - again).max() <= 1.6 * 2.0**-23
+    assert np.abs(run.song() - again).max() <= 1.6 * 2.0**-23
 
 
 @pytest.mark.parametrize("character", CHARACTERS)
@@ -141,14 +141,14 @@ def test_a_demo_mix_is_searched_on_excerpts_and_verified_on_the_whole(demo_run):
 def test_a_quieter_target_is_gain_alone_at_no_cost(suggested, libebur128, short_mix, tmp_path):
     run = suggested(short_mix, tmp_path / "out", -20.0, -1.0)
     assert run.ran.code == 0
-    assert list(settings_of(run.sheet)) == ["drive"]
+    assert list(settings_of(run.sheet)) == ["drive", "output"]
     assert run.sheet["costs"]["score"] == 0.0
     assert codes(run.sheet) == ["gain_only"]
     loudness, peak = libebur128(run.preview)
     assert loudness == pytest.approx(-20.0, abs=TARGET_LU)
     mix = read_mix(short_mix).samples
     gain = settings_of(run.sheet)["drive"]["gain_db"]
-    np.testing.assert_allclose(read_mix(run.preview).samples, mix * 10.0 ** (gain / 20.0), atol=2e-7)
+    np.testing.assert_allclose(run.song(), mix * 10.0 ** (gain / 20.0), atol=2e-7)
     assert peak == pytest.approx(libebur128(short_mix)[1] + gain, abs=0.01)
 
 
@@ -167,10 +167,10 @@ def test_a_mix_without_headroom_is_only_moved_never_clipped(suggested, libebur12
     assert mix_peak - mix_lufs < 8.0
     run = suggested(flattened, tmp_path / "out", lufs, -1.0)
     assert run.ran.code == code
-    assert list(settings_of(run.sheet)) == ["drive"]
+    assert list(settings_of(run.sheet)) == ["drive", "output"]
     assert codes(run.sheet) == ["mix_too_dense"]
     gain = settings_of(run.sheet)["drive"]["gain_db"]
-    before, after = read_mix(flattened).samples, read_mix(run.preview).samples
+    before, after = read_mix(flattened).samples, run.song()
     np.testing.assert_allclose(after, before * 10.0 ** (gain / 20.0), atol=2e-7)
     loudness, peak = libebur128(run.preview)
     assert peak <= -1.0

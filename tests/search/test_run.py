@@ -69,7 +69,7 @@ def test_the_best_limiter_alone_stands_for_its_family(small):
     assert releases == {5.0, 60.0}
     shown = found.baselines["limiter_only"].settings
     assert shown["limiter"]["release_ms"] == best.settings["limiter"]["release_ms"]
-    assert set(shown) - {"rotation"} == {"drive", "limiter"}
+    assert set(shown) - {"rotation"} == {"drive", "limiter", "output"}
 
 
 def test_the_suggestion_is_the_best_of_what_was_verified(small):

@@ -20,7 +20,7 @@ def at(**values):
 
 def test_the_trade_default_uses_every_searched_stage_in_chain_order():
     found = outline(POINT, Decisions(), -1.0)
-    names = ["bus_compressor", "peak_compressor", "drive", "clipper", "transient", "limiter"]
+    names = ["bus_compressor", "peak_compressor", "drive", "clipper", "transient", "limiter", "output"]
     assert list(found.settings) == names
     assert found.work_db == {"bus_compressor": POINT.bus_work_db, "peak_compressor": POINT.peak_work_db}
     assert found.clip_share == POINT.clip_share

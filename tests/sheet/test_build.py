@@ -9,13 +9,13 @@ import soundfile
 
 import autochain
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, render
+from autochain.chain.chain import STAGES, parsed, render
 from autochain.config import read_config
 from autochain.demo import CHARACTERS
 
 
 def settings_of(sheet):
-    return {stage["stage"]: stage["settings"] for stage in sheet["stages"]}
+    return parsed({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 @pytest.mark.parametrize("character", CHARACTERS)

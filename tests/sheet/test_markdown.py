@@ -5,13 +5,13 @@ import re
 import pytest
 
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, checked, render
+from autochain.chain.chain import STAGES, parsed, render
 from autochain.chain.parameter import Parameter
 from autochain.demo import CHARACTERS
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
-from autochain.sheet.as_markdown import setting_text
+from autochain.sheet.as_markdown import AS_USUAL, setting_text
 
 PROMISED_DB = 0.05
 
@@ -29,10 +29,14 @@ def table_under(markdown, heading):
 
 
 def read_setting(stage, text):
-    """`label value unit` or `label off`, as a hand reads it: the longest label that fits."""
-    fitting = [p for p in stage.parameters if text.startswith(f"{p.label} ")]
+    """`label value unit`, `label word` or `label off`, as a hand reads it: the longest label that fits."""
+    bands = [stage.parameter(f"band{k}_{p.name}") for k in range(1, 4) for p in stage.band]
+    fitting = [p for p in (*stage.parameters, *bands) if text.startswith(f"{p.label} ")]
     parameter = max(fitting, key=lambda p: len(p.label))
     value, *unit = text[len(parameter.label) :].split()
+    if parameter.choices:
+        assert not unit
+        return parameter.name, value
     if value == "off":
         assert parameter.off is not None
         return parameter.name, parameter.off
@@ -47,8 +51,20 @@ def settings_from(markdown):
     for place, row in enumerate(table_under(markdown, "## What to set"), 1):
         assert row["#"] == str(place)
         stage = by_label[row["stage"]]
-        settings[stage.name] = dict(read_setting(stage, text) for text in row["set"].split("; "))
+        texts = [] if row["set"] == "as listed below" else row["set"].split("; ")
+        settings[stage.name] = dict(read_setting(stage, text) for text in texts)
+    usual = next((line for line in markdown.splitlines() if line.startswith(AS_USUAL)), "")
+    for part in filter(None, usual.removeprefix(AS_USUAL).removesuffix(".").split("; ")):
+        label, _, texts = part.strip().partition(": ")
+        stage = by_label[label]
+        settings[stage.name].update(read_setting(stage, text) for text in texts.split(", "))
     return settings
+
+
+def knobs(stage, settings):
+    """Names of what a hand has to set: all but what the other settings make meaningless."""
+    values = {name: stage.parameter(name).parsed(value, stage.name) for name, value in settings.items()}
+    return {p.name for p in stage.of(values) if stage.applies(values, p.name)}
 
 
 @pytest.mark.parametrize("character", CHARACTERS)
@@ -56,9 +72,10 @@ def test_the_printed_settings_alone_give_the_promised_result(demo_run, character
     run = demo_run(character)
     settings = settings_from(run.markdown)
     # Nothing may be left to a default: every knob of every stage is printed.
-    assert all(set(settings[name]) == {p.name for p in STAGES[name].parameters} for name in settings)
+    in_json = {s["stage"]: s["settings"] for s in run.sheet["stages"]}
+    assert all(set(settings[name]) == knobs(STAGES[name], in_json[name]) for name in settings)
     mix = read_mix(run.mix)
-    heard = render(mix.samples, mix.rate_hz, checked(settings)).samples
+    heard = render(mix.samples, mix.rate_hz, parsed(settings)).samples
     after = run.sheet["after"]
     assert integrated_lufs(weighted_hops(heard, mix.rate_hz)) == pytest.approx(
         after["integrated_lufs"], abs=PROMISED_DB
@@ -71,10 +88,16 @@ def test_the_printed_settings_are_those_of_the_json_in_chain_order(demo_run, cha
     run = demo_run(character)
     printed = settings_from(run.markdown)
     assert list(printed) == [s["stage"] for s in run.sheet["stages"]] == [s for s in STAGES if s in printed]
-    assert printed == {s["stage"]: s["settings"] for s in run.sheet["stages"]}
+    for entry in run.sheet["stages"]:
+        meant = knobs(STAGES[entry["stage"]], entry["settings"])
+        assert printed[entry["stage"]] == {name: entry["settings"][name] for name in meant}
 
 
-ALL = [(stage, parameter) for stage in STAGES.values() for parameter in stage.parameters]
+ALL = [
+    (stage, parameter)
+    for stage in STAGES.values()
+    for parameter in (*stage.parameters, *(stage.parameter(f"band2_{p.name}") for p in stage.band))
+]
 
 
 @pytest.mark.parametrize(("stage", "parameter"), ALL, ids=[f"{s.name}.{p.name}" for s, p in ALL])
@@ -85,17 +108,19 @@ def test_every_settable_value_can_be_read_back_from_its_text(stage, parameter):
     values += [parameter.low + span / 3.0 - (parameter.low + span / 3.0) % 0.001]  # a lock between the steps
     if parameter.off is not None:
         values.append(parameter.off)
+    if parameter.choices:
+        values = [float(k) for k in range(len(parameter.choices))]
     for value in values:
-        name, read = read_setting(stage, setting_text(parameter, value))
+        name, read = read_setting(stage, setting_text(parameter, parameter.shown(value)))
         assert name == parameter.name
-        assert read == pytest.approx(value, abs=1e-6)
+        assert parameter.parsed(read, stage.name) == pytest.approx(value, abs=1e-6)
 
 
 def test_labels_of_a_stage_are_told_apart_and_hold_no_separator():
     for stage in STAGES.values():
-        labels = [p.label for p in stage.parameters]
+        labels = [p.label for p in (*stage.parameters, *stage.band)]
         assert len(set(labels)) == len(labels)
-        assert not any(";" in label or "|" in label for label in labels)
+        assert not any(set(";|,:") & set(label) for label in labels)
 
 
 @pytest.mark.parametrize(
