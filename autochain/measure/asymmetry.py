@@ -38,6 +38,31 @@ class Asymmetry:
     polarity: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AsymmetrySeries:
+    """Asymmetry of the loud windows, in the channel whose mean is larger.
+
+    Attributes
+    ----------
+    values_db
+        20 log10(max x / max -x) of each counted window, shape (windows,): positive when positive peaks reach
+        further. Windows with one polarity only are left out; empty for silence.
+    first_hops
+        First hop of each of these windows, shape (windows,).
+    """
+
+    values_db: npt.NDArray[np.float64]
+    first_hops: npt.NDArray[np.int64]
+
+    @property
+    def mean(self) -> Asymmetry | None:
+        """The figure: size and polarity of the mean; None when no window counts."""
+        if not self.values_db.size:
+            return None
+        mean = float(np.mean(self.values_db))
+        return Asymmetry(level_db=abs(mean), polarity=int(np.sign(mean)))
+
+
 def window_frames(rate_hz: int) -> int:
     """Frames of one 50 ms window."""
     return HOPS_PER_WINDOW * round(rate_hz / HOP_HZ)
@@ -108,18 +133,30 @@ def asymmetry_db(samples: Samples, rate_hz: int, loud: Loud) -> Asymmetry | None
     Asymmetry or None
         None when no loud window has both positive and negative samples.
     """
-    counted = loud_windows(loud, samples.shape[0], rate_hz)
-    highest, lowest = _channel_extremes(samples, rate_hz, counted)
-    means = []
-    for channel in range(samples.shape[1]):
-        top, bottom = highest[:, channel], -lowest[:, channel]
+    highest, lowest = _channel_extremes(samples, rate_hz)
+    return asymmetry_series(highest, lowest, loud_windows(loud, samples.shape[0], rate_hz)).mean
+
+
+def asymmetry_series(
+    highest: npt.NDArray[np.float64], lowest: npt.NDArray[np.float64], counted: npt.NDArray[np.intp]
+) -> AsymmetrySeries:
+    """Asymmetry over time, from the extremes of the 50 ms windows.
+
+    Parameters
+    ----------
+    highest, lowest
+        Largest and smallest sample of every whole window, shape (windows, channels).
+    counted
+        Which of them are loud, from `loud_windows`.
+    """
+    found = AsymmetrySeries(values_db=np.empty(0), first_hops=np.empty(0, dtype=np.int64))
+    for channel in range(highest.shape[1]):
+        top, bottom = highest[counted, channel], -lowest[counted, channel]
         known = (top > 0.0) & (bottom > 0.0)
-        if known.any():
-            means.append(float(np.mean(20.0 * np.log10(top[known] / bottom[known]))))
-    if not means:
-        return None
-    mean = max(means, key=abs)
-    return Asymmetry(level_db=abs(mean), polarity=int(np.sign(mean)))
+        values_db = 20.0 * np.log10(top[known] / bottom[known])
+        if values_db.size and (not found.values_db.size or abs(values_db.mean()) > abs(found.values_db.mean())):
+            found = AsymmetrySeries(values_db=values_db, first_hops=counted[known].astype(np.int64) * HOPS_PER_WINDOW)
+    return found
 
 
 def _reductions(
@@ -144,9 +181,9 @@ def _whole_windows(samples: Samples, rate_hz: int) -> Samples:
 
 
 def _channel_extremes(
-    samples: Samples, rate_hz: int, counted: npt.NDArray[np.intp]
+    samples: Samples, rate_hz: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return the largest and the smallest sample of each counted window, shape (windows, channels)."""
+    """Return the largest and the smallest sample of each window, shape (windows, channels)."""
     windows = _whole_windows(samples, rate_hz)
     count, length, channels = windows.shape
     # First across long contiguous rows, which numpy takes several samples at a time, then inside the rest.
@@ -154,4 +191,4 @@ def _channel_extremes(
     rows = windows.reshape(count, length // width, width * channels)
     highest = rows.max(axis=1).reshape(count, width, channels).max(axis=1)
     lowest = rows.min(axis=1).reshape(count, width, channels).min(axis=1)
-    return highest[counted].astype(np.float64), lowest[counted].astype(np.float64)
+    return highest.astype(np.float64), lowest.astype(np.float64)
