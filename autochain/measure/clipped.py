@@ -11,7 +11,7 @@ from autochain.audio.mix import Samples
 from autochain.measure._clipped_kernels import clipped_runs
 from autochain.measure._hop_sums_kernels import hop_extremes
 from autochain.measure.loudness import HOP_S, hop_frames
-from autochain.measure.stream import Pieces
+from autochain.measure.stream import WholeUnits
 
 SHORTEST_RUN = 3
 # A rounded top of a low tone holds equal samples too. Of n >= 3 equal ones the next is at most 4 steps lower
@@ -62,7 +62,7 @@ class ClippedRunMeter:
         self._hop = hop_frames(rate_hz)
         self._channels = channels
         lanes = 2 * channels
-        self._pieces = Pieces(self._hop)
+        self._pieces = WholeUnits(self._hop)
         self._real = np.zeros((lanes, 4))
         self._whole = np.zeros((lanes, 3), dtype=np.int64)
         self._hops = 0

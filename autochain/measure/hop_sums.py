@@ -12,7 +12,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.measure._hop_sums_kernels import hop_extremes, hop_sums
 from autochain.measure.loudness import hop_frames
-from autochain.measure.stream import Pieces
+from autochain.measure.stream import WholeUnits
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -72,7 +72,7 @@ class HopSumMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._hop = hop_frames(rate_hz)
         self._channels = channels
-        self._pieces = Pieces(self._hop)
+        self._pieces = WholeUnits(self._hop)
         self._frames = 0
         self._rows: list[_Doubles] = []
 

@@ -17,7 +17,7 @@ from scipy import fft
 
 from autochain.audio.mix import Samples
 from autochain.measure._spectrum_kernels import add_powers, windowed_mid_side
-from autochain.measure.stream import Pieces
+from autochain.measure.stream import WholeUnits
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -81,7 +81,7 @@ class SpectrumMeter:
         self._rate_hz, self._channels = rate_hz, channels
         size = 32768 * max(1, round(rate_hz / 48000))
         self._hop = size // 2
-        self._pieces = Pieces(_WINDOWS_AT_ONCE * self._hop)
+        self._pieces = WholeUnits(_WINDOWS_AT_ONCE * self._hop)
         self._frames = 0
         self._at = 0  # first frame of the next piece
         self._before: Samples | None = None  # the hop before the next piece

@@ -10,7 +10,7 @@ import numpy as np
 from autochain.audio.mix import Samples
 
 
-class Pieces:
+class WholeUnits:
     """Cuts a stream of blocks into pieces whose length is a multiple of a unit, without copying whole blocks.
 
     Parameters
