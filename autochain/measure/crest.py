@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import ndimage, signal
 
 from autochain.audio.mix import Samples
-from autochain.measure._crest_kernels import band_levels, window_levels
+from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
 from autochain.units import ms_to_samples
 
 WINDOW_MS = 50.0
@@ -29,6 +29,7 @@ BODY_MS = (30.0, 150.0)  # and its body after that
 ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
 
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
+_WARM_UP_WINDOWS = 2  # 100 ms: the slowest poles (120 Hz, Q 0.71) have fallen by exp(-53)
 _BAND_FLOOR = 1e-6  # a band 60 dB under the whole mix carries nothing whose crest matters
 
 _Floats = npt.NDArray[np.float64]
@@ -127,8 +128,10 @@ class CrestReference:
         bands = len(self._crossovers) + 1
         peak = np.empty((samples.shape[0] // length, bands))
         power = np.empty_like(peak)
-        state = np.zeros((bands - 1, 4))
-        band_levels(samples, length, self._crossovers, state, np.empty(length), peak, power)
+        state, levels = np.empty((2, bands - 1, (ROWS + 2) * LANES)), np.empty((2, bands, (ROWS + 1) * LANES))
+        band_levels(
+            samples, length, _WARM_UP_WINDOWS, self._crossovers, state, levels, np.empty(ROWS * LANES), peak, power
+        )
         return peak, power
 
 

@@ -24,7 +24,8 @@ gain reads about -130 dB.
 BS.1387 was validated on codec artefacts, not on loudness processing: this is a relative cost, no verdict.
 """
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -34,8 +35,9 @@ import scipy.fft
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError
-from autochain.measure._distortion_kernels import group_cross_power, regional_residual
+from autochain.measure._distortion_kernels import cut_frames, group_cross_power, part_channels, regional_residual
 from autochain.measure.ear_model import (
+    HIGHEST_HZ,
     Bands,
     Floats,
     Grouping,
@@ -48,7 +50,7 @@ from autochain.measure.ear_model import (
 )
 from autochain.units import power_to_db
 
-Spectra = npt.NDArray[np.complex64]
+Spectra = npt.NDArray[np.float32]  # (channels, real and imaginary part, bins, frames)
 Regions = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 LOW_BANDS_BELOW_HZ = 200.0  # band centres; where fast releases and clipped bass show
@@ -56,8 +58,8 @@ DISTURBED_ABOVE_DB = 1.5  # BS.1387-1, annex 2, 4.6 (relative disturbed frames)
 
 _REGION_BANDS = 5
 _REGION_BINS = 12
-_CHUNK_FRAMES = 256  # a chunk's spectra stay in the second-level cache
-_KEEP_SPECTRA_BYTES = 64_000_000  # 90 s of stereo at 44.1 kHz; longer sounds are transformed anew each time
+_CHUNK_FRAMES = 64  # a chunk's spectra stay in the second-level cache
+_KEEP_SPECTRA_BYTES = 64_000_000  # 110 s of stereo; longer sounds are transformed anew each time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,18 +94,24 @@ class _Frames:
     window: npt.NDArray[np.float32]
     hop: int
     count: int
-
-    def spectra(self, samples: Samples, channel: int, begin: int, end: int) -> Spectra:
-        """Spectra of frames begin..end-1 of a channel, shape (frames, bins)."""
-        n = self.window.size
-        stretch = samples[begin * self.hop : (end - 1) * self.hop + n, channel]
-        sound = np.ascontiguousarray(stretch, dtype=np.float32)
-        frames = np.lib.stride_tricks.sliding_window_view(sound, n)[:: self.hop]
-        return np.asarray(scipy.fft.rfft(frames * self.window, axis=1, overwrite_x=True))
+    bins: int
 
     def chunks(self) -> list[tuple[int, int]]:
         """Split into runs of frames that are worked on together, as (begin, end)."""
         return [(b, min(b + _CHUNK_FRAMES, self.count)) for b in range(0, self.count, _CHUNK_FRAMES)]
+
+    def spectra(self, samples: Samples, begin: int, end: int) -> Spectra:
+        """Spectra of frames begin-1 .. end; those before the first and after the last frame are zero.
+
+        Both channels go through one complex transform, as real and imaginary part. `samples` are C-contiguous.
+        """
+        channels = samples.shape[1]
+        frames = np.empty((end - begin + 2, 2 * self.window.size), dtype=np.float32)
+        cut_frames(samples.reshape(-1), channels, self.hop, begin - 1, self.window, frames)
+        both: npt.NDArray[np.complex64] = np.asarray(scipy.fft.fft(frames.view(np.complex64), axis=1, overwrite_x=True))
+        out = np.empty((channels, 2, self.bins, frames.shape[0]), dtype=np.float32)
+        part_channels(both, out)
+        return out
 
 
 def _frames(rate_hz: int, length: int) -> _Frames:
@@ -111,7 +119,8 @@ def _frames(rate_hz: int, length: int) -> _Frames:
     hop = n // 2
     # BS.1387-1, annex 2, 2.1.3: the Hann window with zeros at both ends
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / (n - 1))).astype(np.float32)
-    return _Frames(window, hop, max(0, (length - n) // hop + 1))
+    bins = math.ceil(HIGHEST_HZ * n / rate_hz - 0.5) + 1
+    return _Frames(window, hop, max(0, (length - n) // hop + 1), bins)
 
 
 def _regions(bands: Bands, bin_hz: float) -> Regions:
@@ -132,7 +141,7 @@ def _regions(bands: Bands, bin_hz: float) -> Regions:
 class DistortionReference:
     """The sound before the chain, with its spectra and masks, ready for many comparisons.
 
-    Safe to share between threads: `compare` changes nothing. The samples are kept, not copied.
+    Safe to share between threads: `compare` changes nothing. The samples are kept, not copied (unless they are not C-contiguous).
 
     Parameters
     ----------
@@ -147,32 +156,32 @@ class DistortionReference:
 
     def __init__(self, reference_samples: Samples, rate_hz: int, integrated_lufs: float | None) -> None:
         length, channels = reference_samples.shape
-        self._samples = reference_samples
+        self._samples = reference_samples = np.ascontiguousarray(reference_samples)
         self._frames = _frames(rate_hz, length)
         bands = make_bands()
         bin_hz = rate_hz / self._frames.window.size
         self._regions = _regions(bands, bin_hz)
         self._low_bands = int(np.searchsorted(bands.centre_hz, LOW_BANDS_BELOW_HZ))
-        shape = (channels, self._frames.count, bands.centre_hz.size)
-        self._audible = np.zeros(shape[:2], dtype=np.bool_)
-        self._spectra: Spectra | None = None
+        self._audible = np.zeros((channels, self._frames.count), dtype=np.bool_)
+        self._spectra: list[Spectra] = []
+        self._inverse_masks: list[npt.NDArray[np.float32]] = []
         if integrated_lufs is None:
             return
         weight = ear_weight(rate_hz, full_scale_sine_db_spl(integrated_lufs, channels))
         self._grouping = group_bins(bands, bin_hz, weight)
-        self._inverse_mask = np.empty(shape, dtype=np.float32)
-        bins = self._frames.window.size // 2 + 1
-        if channels * self._frames.count * bins * 8 <= _KEEP_SPECTRA_BYTES:
-            self._spectra = np.empty((channels, self._frames.count, bins), dtype=np.complex64)
-        for channel in range(channels):
-            model = MaskingModel(bands, self._frames.hop / rate_hz)
-            for begin, end in self._frames.chunks():
-                spectra = self._frames.spectra(reference_samples, channel, begin, end)
-                if self._spectra is not None:
-                    self._spectra[channel, begin:end] = spectra
-                energy = _cross_power(spectra, spectra, self._grouping)[0]
-                self._inverse_mask[channel, begin:end] = model.inverse_mask(energy)
-                self._audible[channel, begin:end] = model.audible(energy)
+        keep = channels * self._frames.count * self._frames.bins * 8 <= _KEEP_SPECTRA_BYTES
+        models = [MaskingModel(bands, self._frames.hop / rate_hz) for _ in range(channels)]
+        for begin, end in self._frames.chunks():
+            spectra = self._frames.spectra(reference_samples, begin, end)
+            if keep:
+                self._spectra.append(spectra)
+            inverse_mask = np.empty((channels, bands.centre_hz.size, end - begin), dtype=np.float32)
+            for channel, model in enumerate(models):
+                energy = _cross_power(spectra[channel], spectra[channel], self._grouping)[0, :, 1:-1]
+                audible = model.audible(energy)
+                inverse_mask[channel] = np.where(audible, model.inverse_mask(energy), 0.0)
+                self._audible[channel, begin:end] = audible
+            self._inverse_masks.append(inverse_mask)
 
     def compare(self, output_samples: Samples) -> Distortion | None:
         """Measure what `output_samples` adds to the reference.
@@ -199,28 +208,27 @@ class DistortionReference:
             )
         if not self._audible.any():
             return None
-        ratio, totals = _scan(
+        by_band, by_frame = _scan(
             self._frames, self._reference_spectra, output_samples, self._grouping, self._regions,
-            self._inverse_mask, self._audible,
+            self._inverse_masks,
         )  # fmt: skip
-        explained, reference = totals[1], totals[0]
-        if explained <= 0.0:
+        total, worst, reference, explained, _ = by_frame[:, self._audible]
+        if explained.sum() <= 0.0:
             return None
-        ratio = ratio[self._audible] * np.float32(reference / explained)  # (observations, bands)
-        by_band = ratio.mean(axis=0, dtype=np.float64)
-        by_frame = ratio.mean(axis=1)
+        level = reference.sum() / explained.sum()
+        by_band *= level / total.size
         return Distortion(
             nmr_db=power_to_db(float(by_band.mean())),
             nmr_low_db=power_to_db(float(by_band[: self._low_bands].mean())),
             nmr_worst_band_db=power_to_db(float(by_band.max())),
-            nmr_p95_db=power_to_db(float(np.percentile(by_frame, 95.0, method="inverted_cdf"))),
-            disturbed_share=float((ratio.max(axis=1) > 10.0 ** (DISTURBED_ABOVE_DB / 10.0)).mean()),
+            nmr_p95_db=power_to_db(float(np.percentile(total, 95.0, method="inverted_cdf") * level / by_band.size)),
+            disturbed_share=float((worst * level > 10.0 ** (DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
-    def _reference_spectra(self, channel: int, begin: int, end: int) -> Spectra:
-        if self._spectra is not None:
-            return self._spectra[channel, begin:end]
-        return self._frames.spectra(self._samples, channel, begin, end)
+    def _reference_spectra(self, begin: int, end: int) -> Spectra:
+        if self._spectra:
+            return self._spectra[begin // _CHUNK_FRAMES]
+        return self._frames.spectra(self._samples, begin, end)
 
 
 def _residual_ratio_db(reference_samples: Samples, output_samples: Samples, rate_hz: int) -> float | None:
@@ -230,43 +238,48 @@ def _residual_ratio_db(reference_samples: Samples, output_samples: Samples, rate
     signal-to-distortion ratio of clipped noise (negated).
     """
     length, channels = reference_samples.shape
+    reference_samples = np.ascontiguousarray(reference_samples)
     frames = _frames(rate_hz, length)
     bands, bin_hz = make_bands(), rate_hz / frames.window.size
-    _, totals = _scan(
+    _, by_frame = _scan(
         frames, partial(frames.spectra, reference_samples), output_samples,
         group_bins(bands, bin_hz, np.ones(frames.window.size // 2 + 1)), _regions(bands, bin_hz),
-        np.ones((channels, frames.count, bands.centre_hz.size), dtype=np.float32),
-        np.ones((channels, frames.count), dtype=np.bool_),
+        [np.ones((channels, bands.centre_hz.size, e - b), dtype=np.float32) for b, e in frames.chunks()],
     )  # fmt: skip
-    return power_to_db(totals[2] / totals[1]) if totals[1] > 0.0 else None
+    explained, residual = by_frame[3:].sum(axis=(1, 2))
+    return power_to_db(residual / explained) if explained > 0.0 else None
 
 
 def _scan(
     frames: _Frames,
-    reference_spectra: Callable[[int, int, int], Spectra],
+    reference_spectra: Callable[[int, int], Spectra],
     output_samples: Samples,
     grouping: Grouping,
     regions: Regions,
-    inverse_mask: npt.NDArray[np.float32],
-    counted: npt.NDArray[np.bool_],
-) -> tuple[npt.NDArray[np.float32], Floats]:
-    """Residual over mask of every channel, frame and band, and energies of reference, explained, residual."""
-    ratio = np.empty_like(inverse_mask)
-    totals, work = np.zeros(3), np.empty((3, inverse_mask.shape[2]))
-    for channel in range(output_samples.shape[1]):
-        for begin, end in frames.chunks():
-            low, high = max(0, begin - 1), min(frames.count, end + 1)  # regions reach one frame further
-            output_spectra = frames.spectra(output_samples, channel, low, high)
-            power = _cross_power(reference_spectra(channel, low, high), output_spectra, grouping)
-            regional_residual(
-                power, begin - low, end - low, counted[channel, begin:end], *regions,
-                inverse_mask[channel, begin:end], work, ratio[channel, begin:end], totals,
-            )  # fmt: skip
-    return ratio, totals
+    inverse_masks: Sequence[npt.NDArray[np.float32]],
+) -> tuple[Floats, Floats]:
+    """Compare chunk by chunk.
+
+    Returns
+    -------
+    Residual over mask, summed over channels and frames: shape (bands,); and of every frame its sum and maximum
+    over bands and the energies of reference, explained part of the output, and residual: (5, channels, frames).
+    """
+    bands, channels = grouping.first_bin.size, output_samples.shape[1]
+    output_samples = np.ascontiguousarray(output_samples)
+    by_band, by_frame = np.zeros(bands), np.empty((5, channels, frames.count))
+    for (begin, end), inverse_mask in zip(frames.chunks(), inverse_masks, strict=True):
+        x, y = reference_spectra(begin, end), frames.spectra(output_samples, begin, end)
+        three, rows, sums = (np.empty((*shape, end - begin)) for shape in ((3, bands), (4,), (5,)))
+        for channel in range(channels):
+            power = _cross_power(x[channel], y[channel], grouping)
+            regional_residual(power, *regions, inverse_mask[channel], three, rows, by_band, sums)
+            by_frame[:, channel, begin:end] = sums
+    return by_band, by_frame
 
 
 def _cross_power(x: Spectra, y: Spectra, grouping: Grouping) -> Floats:
-    """Band sums of |x|^2, |y|^2 and the parts of x* y, shape (4, frames, bands)."""
-    out = np.empty((4, x.shape[0], grouping.first_bin.size))
+    """Band sums of |x|^2, |y|^2 and the parts of x* y of one channel, shape (4, bands, frames)."""
+    out = np.empty((4, grouping.first_bin.size, x.shape[2]))
     group_cross_power(x, y, grouping.start, grouping.first_bin, grouping.weight, out)
     return out

@@ -194,19 +194,20 @@ class MaskingModel:
         self._smeared = np.zeros_like(self._noise)
         # Equal energy in all bands must come out as it went in: divide by what unit energies spread to.
         one, zero = np.ones_like(self._noise), np.zeros_like(self._noise)
-        self._norm = self._spread(one[np.newaxis], zero, zero, one, one)[0]
+        self._norm = self._spread(one[:, np.newaxis], zero, zero, one, one)[:, 0]
         self._smeared[:] = 0.0
 
     def inverse_mask(self, energy: Floats) -> Floats:
-        """Return 1 / masked energy for band energies (1.0 = 0 dB SPL), both of shape (frames, bands)."""
+        """Return 1 / masked energy for band energies (1.0 = 0 dB SPL), both of shape (bands, frames)."""
         return self._spread(energy, self._noise, self._decay, self._norm, self._offset)
 
     def audible(self, energy: Floats) -> npt.NDArray[np.bool_]:
         """Tell, per frame, whether any band rises above the ear's own noise; shape (frames,)."""
-        return np.asarray((energy > self._noise).any(axis=1))
+        return np.asarray((energy > self._noise[:, np.newaxis]).any(axis=0))
 
     def _spread(self, energy: Floats, noise: Floats, decay: Floats, norm: Floats, offset: Floats) -> Floats:
-        out, work = np.empty_like(energy), np.empty((3, energy.shape[1]))
+        energy = np.ascontiguousarray(energy)
+        out, work = np.empty_like(energy), np.empty((2, *energy.shape))
         loudest = 10.0 ** (_LOUDEST_SPREAD_DB / 10.0)
         spread_and_smear(
             energy, noise, self._slope, BAND_BARK, loudest, norm, decay, offset, self._smeared, work, out

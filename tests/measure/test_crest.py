@@ -4,7 +4,7 @@ from scipy import signal
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
-from autochain.measure._crest_kernels import band_levels, window_levels
+from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
 from autochain.measure.crest import BAND_EDGES_HZ, CrestReference, _crossovers, local_crest_db
 
 RATE_HZ = 48000
@@ -30,6 +30,12 @@ def drums(seconds: float = 6.0, rate_hz: int = RATE_HZ) -> np.ndarray:
         at = round(start * rate_hz)
         samples[at : at + hit.size] += hit[:, None]
     return samples
+
+
+def band_scratch() -> tuple[np.ndarray, ...]:
+    """Arrays that `band_levels` works in; not a number, as nothing in them may matter."""
+    shapes = ((2, 4, (ROWS + 2) * LANES), (2, 5, (ROWS + 1) * LANES), (ROWS * LANES,))
+    return tuple(np.full(shape, np.nan) for shape in shapes)
 
 
 def clipped(samples: np.ndarray, drive_db: float) -> np.ndarray:
@@ -93,7 +99,7 @@ def test_bands_are_those_of_linkwitz_riley_crossovers(rate_hz: int) -> None:
     samples = noise(1.0, rate_hz)
     length = rate_hz // 20
     peak, power = np.empty((20, 5)), np.empty((20, 5))
-    band_levels(samples, length, _crossovers(rate_hz), np.zeros((4, 4)), np.empty(length), peak, power)
+    band_levels(samples, length, 2, _crossovers(rate_hz), *band_scratch(), peak, power)
     rest = samples.mean(axis=1)
     for band, edge_hz in enumerate((*BAND_EDGES_HZ, None)):
         low = rest
@@ -113,7 +119,7 @@ def test_compiled_loops_agree_with_plain_python() -> None:
     starts = np.array([0, 100, 380], np.int64)
     for kernel, arguments in (
         (window_levels, lambda: (samples, starts, 100)),
-        (band_levels, lambda: (samples, 100, _crossovers(RATE_HZ), np.zeros((4, 4)), np.empty(100))),
+        (band_levels, lambda: (samples, 100, 1, _crossovers(RATE_HZ), *band_scratch())),
     ):
         columns = 2 if kernel is window_levels else 5
         compiled, plain = np.empty((2, 3, columns)), np.empty((2, 3, columns))

@@ -364,23 +364,39 @@ def test_an_output_of_another_length_is_refused(steady):
 
 def test_plain_python_and_compiled_loops_agree():
     rng = np.random.default_rng(9)
-    x, y = (rng.standard_normal((2, 3, 8, 2)).astype(np.float32).view(np.complex64)[..., 0])
+    flat, window = rng.standard_normal(24).astype(np.float32), rng.standard_normal(8).astype(np.float32)
     start, first, weight = np.array([0, 2, 5, 8]), np.array([0, 1, 4]), rng.uniform(0.1, 1.0, 8)
-    powers, ratios, sums = [], [], []
-    for group, regional in (
-        (kernels.group_cross_power, kernels.regional_residual),
-        (kernels.group_cross_power.py_func, kernels.regional_residual.py_func),
-    ):
-        power, ratio, totals = np.empty((4, 3, 3)), np.empty((2, 3), dtype=np.float32), np.zeros(3)
-        group(x, y, start, first, weight, power)
-        regional(
-            power, 1, 3, np.array([True, False]), np.array([0, 0, 1]), np.array([1, 2, 2]),
-            np.ones((2, 3), dtype=np.float32), np.empty((3, 3)), ratio, totals,
-        )  # fmt: skip
-        powers.append(power)
-        ratios.append(ratio)
-        sums.append(totals)
-    # compiled code may contract multiply-adds
-    np.testing.assert_allclose(powers[0], powers[1], rtol=1e-12)
-    np.testing.assert_allclose(ratios[0], ratios[1], rtol=1e-6)
-    np.testing.assert_allclose(sums[0], sums[1], rtol=1e-12)
+    mask = rng.uniform(0.5, 2.0, (3, 2)).astype(np.float32)
+    z = (rng.standard_normal((4, 9)) + 1j * rng.standard_normal((4, 9))).astype(np.complex64)
+    names = ("cut_frames", "part_channels", "group_cross_power", "regional_residual")
+    compiled = [getattr(kernels, name) for name in names]
+    results = []
+    for cut, part, group, regional in (compiled, [kernel.py_func for kernel in compiled]):
+        frames, parts = np.empty((4, 16), dtype=np.float32), np.empty((2, 2, 8, 4), dtype=np.float32)
+        power, by_band, by_frame = np.empty((4, 3, 4)), np.zeros(3), np.empty((5, 2))
+        cut(flat, 2, 4, -1, window, frames)
+        part(z, parts)
+        group(parts[0], parts[1], start, first, weight, power)
+        scratch = np.empty((3, 3, 2)), np.empty((4, 2))
+        regional(power, np.array([0, 0, 1]), np.array([1, 2, 2]), mask, *scratch, by_band, by_frame)
+        results.append((frames, parts, power, by_band, by_frame))
+    for one, other in zip(*results, strict=True):
+        # compiled code may contract multiply-adds
+        np.testing.assert_allclose(one, other, rtol=1e-12 if one.dtype == np.float64 else 1e-6)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_one_transform_for_both_channels_gives_the_spectra_of_each(channels):
+    samples = _float32(noise(0.1, RATE_HZ, channels=channels))
+    frames = distortion._frames(RATE_HZ, samples.shape[0])
+    spectra = frames.spectra(samples, 0, frames.count)
+    # ITU-R BS.1387-1, annex 2, 2.1.3: Hann window with zeros at both ends; transform by numpy in double precision
+    window = scipy.signal.windows.hann(1024, sym=True)
+    assert frames.count == (samples.shape[0] - 1024) // 512 + 1
+    for c in range(channels):
+        cut = np.lib.stride_tricks.sliding_window_view(samples[:, c].astype(np.float64), 1024)[::512]
+        expected = np.fft.rfft(cut * window, axis=1).T[: frames.bins]
+        # float32 rounding of a transform: some 1e-7 of the largest bin
+        np.testing.assert_allclose(spectra[c, 0, :, 1:-1], expected.real, atol=1e-6 * np.abs(expected).max())
+        np.testing.assert_allclose(spectra[c, 1, :, 1:-1], expected.imag, atol=1e-6 * np.abs(expected).max())
+    assert not spectra[:, :, :, [0, -1]].any()  # neighbours outside the sound

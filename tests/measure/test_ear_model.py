@@ -102,34 +102,34 @@ def test_masks_of_single_frames_follow_the_published_spreading():
         energy = 10.0 ** rng.uniform(0.0, 9.0, bands.centre_hz.size)
         expected = _spread_the_long_way(energy + noise, bands.centre_hz) / unit
         expected *= 10.0 ** (-bands.mask_offset_db / 10.0)
-        inverse = ear_model.MaskingModel(bands, 512 / 44100).inverse_mask(energy[np.newaxis])
-        np.testing.assert_allclose(1.0 / inverse[0], expected, rtol=1e-9)
+        inverse = ear_model.MaskingModel(bands, 512 / 44100).inverse_mask(energy[:, np.newaxis])
+        np.testing.assert_allclose(1.0 / inverse[:, 0], expected, rtol=1e-9)
 
 
 def test_a_mask_fades_with_the_published_time_constants():
     bands, hop_s = ear_model.make_bands(), 512 / 44100
-    energy = np.zeros((40, bands.centre_hz.size))
-    energy[:20] = 1e7
+    energy = np.zeros((bands.centre_hz.size, 40))
+    energy[:, :20] = 1e7
     mask = 1.0 / ear_model.MaskingModel(bands, hop_s).inverse_mask(energy)
     # ITU-R BS.1387-1, annex 2, 2.1.8: tau = 8 ms + (100 Hz/fc) 22 ms; 0.1 % because the mask falls
     # towards that of the ear's own noise, over 50 dB lower, not to nothing
-    ratio = mask[21] / mask[20]
+    ratio = mask[:, 21] / mask[:, 20]
     np.testing.assert_allclose(ratio, np.exp(-hop_s / (0.008 + 100.0 / bands.centre_hz * 0.022)), rtol=1e-3)
 
 
 def test_masks_of_a_sound_handed_over_in_pieces_are_those_of_the_whole():
     bands = ear_model.make_bands()
-    energy = 10.0 ** np.random.default_rng(4).uniform(0.0, 8.0, (30, bands.centre_hz.size))
+    energy = 10.0 ** np.random.default_rng(4).uniform(0.0, 8.0, (bands.centre_hz.size, 30))
     whole = ear_model.MaskingModel(bands, 0.01).inverse_mask(energy)
     model = ear_model.MaskingModel(bands, 0.01)
-    pieces = np.concatenate([model.inverse_mask(energy[:7]), model.inverse_mask(energy[7:])])
+    pieces = np.concatenate([model.inverse_mask(energy[:, :7]), model.inverse_mask(energy[:, 7:])], axis=1)
     np.testing.assert_array_equal(pieces, whole)
 
 
 @pytest.mark.parametrize("level_db", [-200.0, 200.0])
 def test_masks_stay_finite_at_absurd_levels(level_db):
     bands = ear_model.make_bands()
-    energy = np.full((3, bands.centre_hz.size), 10.0 ** (level_db / 10.0))
+    energy = np.full((bands.centre_hz.size, 3), 10.0 ** (level_db / 10.0))
     inverse = ear_model.MaskingModel(bands, 0.01).inverse_mask(energy)
     assert np.isfinite(inverse).all()
     assert (inverse > 0.0).all()
@@ -138,8 +138,8 @@ def test_masks_stay_finite_at_absurd_levels(level_db):
 def test_silence_is_inaudible_and_a_tone_over_the_threshold_is_not():
     bands = ear_model.make_bands()
     model = ear_model.MaskingModel(bands, 0.01)
-    energy = np.zeros((2, bands.centre_hz.size))
-    energy[1, 50] = 10.0 ** ((bands.internal_noise_db[50] + 0.1) / 10.0)
+    energy = np.zeros((bands.centre_hz.size, 2))
+    energy[50, 1] = 10.0 ** ((bands.internal_noise_db[50] + 0.1) / 10.0)
     assert model.audible(energy).tolist() == [False, True]
 
 
@@ -147,14 +147,14 @@ def test_plain_python_and_compiled_loops_agree():
     rng = np.random.default_rng(5)
     bands = 12
     args = [
-        10.0 ** rng.uniform(0.0, 8.0, (4, bands)), rng.uniform(0.5, 9.0, bands),
+        10.0 ** rng.uniform(0.0, 8.0, (bands, 4)), rng.uniform(0.5, 9.0, bands),
         -rng.uniform(1.3, 2.0, bands), 0.25, 1e11, np.ones(bands),
         rng.uniform(0.1, 0.9, bands), rng.uniform(1.0, 4.0, bands),
     ]  # fmt: skip
     outs = []
     for kernel in (kernels.spread_and_smear, kernels.spread_and_smear.py_func):
-        out = np.empty((4, bands))
-        kernel(*args, np.zeros(bands), np.empty((3, bands)), out)
+        out = np.empty((bands, 4))
+        kernel(*args, np.zeros(bands), np.empty((2, bands, 4)), out)
         outs.append(out)
     # compiled code may contract multiply-adds
     np.testing.assert_allclose(outs[0], outs[1], rtol=1e-12)
