@@ -1,4 +1,4 @@
-"""Loops of the compressors: peak level, detector, gain."""
+"""Loops of the compressors: level, detector, gain. State arrays and results come from the caller."""
 
 from typing import Any
 
@@ -23,21 +23,17 @@ def linked_peak(flat: Floats, channels: int, peak: Floats) -> None:
 
 
 @njit(cache=True, nogil=True)
-def linked_peak_after_biquad(samples: Floats, section: Floats, peak: Floats) -> None:
-    """Like `linked_peak` on shape (frames, channels), after one second-order section with float64 state."""
-    b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
-    s1, s2, u1, u2 = 0.0, 0.0, 0.0, 0.0
-    last = samples.shape[1] - 1  # a single channel is filtered twice, which costs nothing beside the latency
-    for i in range(samples.shape[0]):
-        x = samples[i, 0]
-        y = b0 * x + s1
-        s1 = b1 * x - a1 * y + s2
-        s2 = b2 * x - a2 * y
-        w = samples[i, last]
-        z = b0 * w + u1
-        u1 = b1 * w - a1 * z + u2
-        u2 = b2 * w - a2 * z
-        peak[i] = max(abs(y), abs(z))
+def mean_square(magnitude: Floats, pole: float, state: Floats) -> None:
+    """Replace magnitudes by their mean square, a one-pole average; state[0] is its last value.
+
+    The 1e-37 (-370 dB) keeps it out of the slow subnormal numbers in silence.
+    """
+    mean = state[0]
+    for i in range(magnitude.size):
+        x = np.float64(magnitude[i])
+        mean = pole * mean + (1.0 - pole) * (x * x + 1e-37)
+        magnitude[i] = mean
+    state[0] = mean
 
 
 @njit(cache=True, nogil=True)
@@ -67,50 +63,102 @@ def detect(
     knee: float,
     attack: float,
     release: float,
+    state: Floats,
     reduction: Floats,
 ) -> None:
-    """Fill `reduction` with the smoothed reduction in dB.
+    """Fill `reduction` with the smoothed reduction in dB; what a tone's peaks ask for is held between them.
 
     Gain computer of Giannoulis, Massberg and Reiss (2012), equation 4, written as a reduction; detector of
-    their equation 17 (smooth, decoupled). `slope` is 1 - 1/ratio, `attack` and `release` are the pole values.
+    their equation 17 (smooth, decoupled). `slope` is 1 - 1/ratio, `attack` and `release` are the pole values,
+    `state` holds the two smoothers. The 1e-30 keeps them out of the slow subnormal numbers in silence.
     """
-    half = knee / 2.0
+    lowest = threshold - knee / 2.0
     bend = slope / (2.0 * knee) if knee > 0.0 else 0.0
-    peak, smooth = 0.0, 0.0
+    peak, smooth = state[0], state[1]
     for i in range(level.size):
-        over = np.float64(level[i]) - threshold + half
-        inside = min(max(over, 0.0), knee)
-        wanted = bend * inside * inside + slope * max(over - knee, 0.0)
-        peak = max(wanted, release * peak + (1.0 - release) * wanted)
+        over = np.float64(level[i]) - lowest
+        inside = over if over > 0.0 else 0.0
+        inside = inside if inside < knee else knee
+        beyond = over - knee if over > knee else 0.0
+        wanted = bend * inside * inside + slope * beyond
+        falling = release * peak + ((1.0 - release) * wanted + 1e-30)
+        peak = wanted if wanted > falling else falling
         smooth = attack * smooth + (1.0 - attack) * peak
         reduction[i] = smooth
+    state[0], state[1] = peak, smooth
 
 
 @njit(cache=True, nogil=True)
-def detect_block_maxima(
+def detect_branching(
     level: Floats,
     threshold: float,
     slope: float,
     knee: float,
     attack: float,
     release: float,
-    block_frames: int,
-    maxima: Floats,
+    state: Floats,
+    reduction: Floats,
 ) -> None:
-    """Fill `maxima` with the largest value per block of what `detect` would fill in."""
-    half = knee / 2.0
+    """Fill `reduction` as `detect` does, with the detector of equation 16 (smooth, branching); uses state[0]."""
+    lowest = threshold - knee / 2.0
     bend = slope / (2.0 * knee) if knee > 0.0 else 0.0
-    peak, smooth = 0.0, 0.0
-    for block in range(maxima.size):
-        largest = 0.0
-        for i in range(block * block_frames, min((block + 1) * block_frames, level.size)):
-            over = np.float64(level[i]) - threshold + half
-            inside = min(max(over, 0.0), knee)
-            wanted = bend * inside * inside + slope * max(over - knee, 0.0)
-            peak = max(wanted, release * peak + (1.0 - release) * wanted)
-            smooth = attack * smooth + (1.0 - attack) * peak
-            largest = max(largest, smooth)
-        maxima[block] = largest
+    smooth = state[0]
+    for i in range(level.size):
+        over = np.float64(level[i]) - lowest
+        inside = over if over > 0.0 else 0.0
+        inside = inside if inside < knee else knee
+        beyond = over - knee if over > knee else 0.0
+        wanted = bend * inside * inside + slope * beyond
+        # Both are computed and one is chosen: a branch would be guessed wrong twice a period.
+        rising = attack * smooth + (1.0 - attack) * wanted
+        falling = release * smooth + ((1.0 - release) * wanted + 1e-30)
+        smooth = rising if wanted > smooth else falling
+        reduction[i] = smooth
+    state[0] = smooth
+
+
+@njit(cache=True, nogil=True)
+def gain_of(reduction: Floats, start: int, gain: Floats) -> None:
+    """Fill gain[i] with 10^(-r / 20), r = reduction[start + i].
+
+    That is the 64th power of a fifth-order series around 0: within 0.0001 dB up to 120 dB (more is 120), exactly
+    1 at r = 0.
+    """
+    scale = -np.log(10.0) / 20.0 / 64.0
+    for i in range(gain.size):
+        r = np.float64(reduction[start + i])
+        u = scale * (r if r < 120.0 else 120.0)
+        p = 1.0 + u * (1.0 + u * (0.5 + u * (1.0 / 6.0 + u * (1.0 / 24.0 + u * (1.0 / 120.0)))))
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        gain[i] = p * p
+
+
+@njit(cache=True, nogil=True)
+def mean_of(gain: Floats) -> float:
+    """Mean of the values; four sums side by side, so that they need not wait for each other."""
+    a, b, c, d = 0.0, 0.0, 0.0, 0.0
+    whole = gain.size // 4 * 4
+    for i in range(0, whole, 4):
+        a += gain[i]
+        b += gain[i + 1]
+        c += gain[i + 2]
+        d += gain[i + 3]
+    for i in range(whole, gain.size):
+        a += gain[i]
+    return (a + b + c + d) / gain.size
+
+
+@njit(cache=True, nogil=True)
+def largest_of(bits: npt.NDArray[np.int32]) -> np.int32:
+    """Largest of float32 values >= 0, as bit patterns: those order alike, and integers are compared eight at once."""
+    largest = np.int32(0)
+    for i in range(bits.size):
+        largest = max(largest, bits[i])
+    return largest
 
 
 @njit(cache=True, nogil=True)
@@ -118,42 +166,48 @@ def apply_gain(
     flat: Floats,
     channels: int,
     reduction: Floats,
-    block_frames: int,
-    gain: Floats,
+    other: Floats,
+    room: Floats,
+    begun: npt.NDArray[np.int32],
     output: Floats,
-    maxima: Floats,
+    maxima: npt.NDArray[np.int32],
     means: Floats,
-) -> None:
-    """Fill `output` with the frames times 10^(-reduction / 20), and per block largest reduction, mean gain.
+) -> int:
+    """Fill `output` with the frames turned down, and per block largest reduction, mean gain.
 
-    10^(-r/20) is the 64th power of a fifth-order series around 0: within 0.0001 dB up to 120 dB, exactly 1 at
-    r = 0. `gain` is room for one block.
+    `flat` holds the frames one after the other. `reduction` is the first channel's; `other` the second's, or of no
+    size when there is one for all. `room` keeps two rows of gains of the block begun, which is as long; `begun`
+    is how many frames it has and the largest reduction in it. Largest reductions are bit patterns of float32.
+    Returns how many blocks were completed.
     """
-    scale = -np.log(10.0) / 20.0 / 64.0
-    for block in range(maxima.size):
-        start = block * block_frames
-        count = min(block_frames, reduction.size - start)
-        for i in range(count):
-            r = np.float64(reduction[start + i])
-            u = scale * (r if r < 120.0 else 120.0)
-            p = 1.0 + u * (1.0 + u * (0.5 + u * (1.0 / 6.0 + u * (1.0 / 24.0 + u * (1.0 / 120.0)))))
-            p = p * p
-            p = p * p
-            p = p * p
-            p = p * p
-            p = p * p
-            gain[i] = p * p
-        largest = 0.0
-        total = 0.0
-        for i in range(count):
-            largest = max(largest, reduction[start + i])
-            total += gain[i]
-        maxima[block] = largest
-        means[block] = total / count
+    start = 0
+    completed = 0
+    while start < reduction.size:
+        have = begun[0]
+        count = min(room.shape[1] - have, reduction.size - start)
+        first = room[0, have : have + count]
+        gain_of(reduction, start, first)
+        second = first
+        largest = max(begun[1], largest_of(reduction[start : start + count].view(np.int32)))
+        if other.size > 0:
+            second = room[1, have : have + count]
+            gain_of(other, start, second)
+            largest = max(largest, largest_of(other[start : start + count].view(np.int32)))
         if channels == 2:
             for i in range(count):
-                output[2 * (start + i)] = flat[2 * (start + i)] * gain[i]
-                output[2 * (start + i) + 1] = flat[2 * (start + i) + 1] * gain[i]
+                output[2 * (start + i)] = flat[2 * (start + i)] * first[i]
+                output[2 * (start + i) + 1] = flat[2 * (start + i) + 1] * second[i]
         else:
             for i in range(count):
-                output[start + i] = flat[start + i] * gain[i]
+                output[start + i] = flat[start + i] * first[i]
+        start += count
+        begun[0] = have + count
+        begun[1] = largest
+        if begun[0] == room.shape[1]:
+            maxima[completed] = largest
+            means[completed] = mean_of(room[0])
+            if other.size > 0:
+                means[completed] = (means[completed] + mean_of(room[1])) / 2.0
+            begun[:] = 0
+            completed += 1
+    return completed

@@ -1,197 +1,113 @@
 """Two compressors with one engine: a slow one that glues the mix, a fast one that catches its loudest parts.
 
-Feed-forward, peak sensing, both channels linked:
+Feed-forward, in three parts (`gain_control.py`, with the source of every equation):
 
-1. `sidechain_level_db`: the larger channel's magnitude in dB, after an optional high-pass.
-2. `smoothed_reduction_db`: gain computer (threshold T, ratio R, soft knee W), then attack and release.
-3. `apply_reduction`: the same gain on both channels.
+1. `Level`: the channels' level in dB, peak or rms, linked or not, after an optional high-pass.
+2. `Reduction`: gain computer (threshold T, ratio R, soft knee W), then attack and release.
+3. `Gain`: the sound, behind by the look-ahead, turned down.
 
-D. Giannoulis, M. Massberg, J. D. Reiss, "Digital Dynamic Range Compressor Design - A Tutorial and Analysis",
-J. Audio Eng. Soc. 60(6), 2012: gain computer equation 4, detector equation 17 (smooth, decoupled), placed in
-the log domain after the gain computer as they advise (equation numbers from memory).
+Why the detector that holds is the default: it keeps a tone's peak between its cycles, so that a steady tone of
+peak level p is reduced by what the curve says at p for every attack; the one that follows settles far below with
+a slow attack. And it releases toward the level that is there, without a corner. Its release is felt through the
+attack: the fall takes about attack + release.
 
-Why this detector: it holds a tone's peak between its cycles, so that a steady tone of peak level p is reduced
-by what the curve says at p for every attack; a branching detector with slow attack settles far below. And it
-releases toward the level that is there, without a corner. Its release is felt through the attack: the fall
-takes about attack + release.
-
-Time constants are those of a 63 % step response. No make-up gain: the drive sets the level. Latency 0. With
-ratio 1 the input is returned bit for bit.
+Time constants are those of a 63 % step response. No make-up gain: the drive sets the level. Latency is the
+look-ahead. With ratio 1 the input is returned bit for bit.
 """
 
-import math
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain._compressor_kernels import (
-    apply_gain,
-    detect,
-    detect_block_maxima,
-    level_from_bits,
-    linked_peak,
-    linked_peak_after_biquad,
-)
-from autochain.chain.equaliser import high_pass_section
-from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
-from autochain.units import FLOOR_DB
-
-Trace = npt.NDArray[np.float32]
+from autochain.chain.delay import DelayLine
+from autochain.chain.gain_control import CHUNK_FRAMES, RMS_LEVEL, Gain, Level, Reduction, idle_trace, rows
+from autochain.chain.parameter import Parameter, choice
+from autochain.chain.stage import GainTrace, Runner, Settings, Stage
+from autochain.units import ms_to_samples
 
 
-def sidechain_level_db(samples: Samples, rate_hz: int, sidechain_hpf_hz: float) -> Trace:
-    """Level that steers both channels' gain, in dBFS of the sample peak.
+class Compressor:
+    """A compressor at work on a stream (`Runner`); settings complete and checked, ratio over 1."""
 
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-    rate_hz
-        Sample rate.
-    sidechain_hpf_hz
-        Corner of a 12 dB per octave high-pass in front of the detector, or 0 for none.
+    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+        number = rows(channels, settings)
+        self._lookahead = ms_to_samples(settings["lookahead_ms"], rate_hz)
+        self._level = Level(rate_hz, channels, settings)
+        self._reduction = Reduction(rate_hz, number, settings)
+        self._gain = Gain(rate_hz, number)
+        self._delay = DelayLine()
+        self._level_db, self._reduction_db = np.empty((2, number, CHUNK_FRAMES), dtype=np.float32)
+        self._channels = channels
+        self._dtype: np.dtype[Any] = np.dtype(np.float32)
 
-    Returns
-    -------
-    array
-        float32, shape (frames,): 20 log10 max(|left|, |right|) within 0.0002 dB, -200 dB for silence.
-    """
-    samples = np.ascontiguousarray(samples)
-    peak = np.empty(samples.shape[0], dtype=np.float32)
-    if sidechain_hpf_hz == 0.0:
-        linked_peak(samples.reshape(-1), samples.shape[1], peak)
-    else:
-        linked_peak_after_biquad(samples, high_pass_section(sidechain_hpf_hz, rate_hz), peak)
-    level = np.empty_like(peak)
-    level_from_bits(peak.view(np.int32), np.float32(20.0 * math.log10(2.0)), np.float32(FLOOR_DB), level)
-    return level
+    def push(self, block: Samples) -> Samples:
+        """Take the next frames; return those whose gain is known."""
+        block = np.ascontiguousarray(block)
+        self._dtype = block.dtype
+        ready = self._delay.frames + block.shape[0] - self._lookahead
+        output = np.empty((max(0, ready), block.shape[1]), dtype=block.dtype)
+        done = 0
+        for begin in range(0, block.shape[0], CHUNK_FRAMES):
+            chunk = block[begin : begin + CHUNK_FRAMES]
+            frames = chunk.shape[0]
+            level_db, reduction_db = self._level_db[:, :frames], self._reduction_db[:, :frames]
+            self._level.follow(chunk, level_db)
+            self._reduction.follow(level_db, reduction_db)
+            # The reduction at a frame belongs to the sound of a look-ahead ago; before the first there is none.
+            first = max(-self._lookahead, -self._delay.frames)
+            for piece in self._delay.span(chunk, first, frames - self._lookahead):
+                place = first + self._lookahead
+                count = piece.shape[0]
+                self._gain.apply(piece, reduction_db[:, place : place + count], output[done : done + count])
+                first += count
+                done += count
+            self._delay.keep(chunk, min(self._lookahead, self._delay.frames + frames))
+        return output
 
+    def finish(self) -> Samples:
+        """Return what waits for its gain: silence follows."""
+        return self.push(np.zeros((self._lookahead, self._channels), dtype=self._dtype))
 
-def static_reduction_db(level_db: float, *, threshold_db: float, ratio: float, knee_db: float) -> float:
-    """Reduction of the gain computer alone at a steady level, in dB, at least 0 (equation 4)."""
-    over = level_db - threshold_db
-    slope = 1.0 - 1.0 / ratio
-    if 2.0 * over <= -knee_db:
-        return 0.0
-    if 2.0 * over < knee_db:
-        return slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
-    return slope * over
-
-
-def smoothed_reduction_db(
-    level_db: Trace,
-    rate_hz: int,
-    *,
-    threshold_db: float,
-    ratio: float,
-    knee_db: float,
-    attack_ms: float,
-    release_ms: float,
-) -> Trace:
-    """Reduction over time for a level from `sidechain_level_db`.
-
-    Parameters
-    ----------
-    level_db
-        float32, shape (frames,).
-    rate_hz
-        Sample rate.
-    threshold_db, ratio, knee_db
-        The curve: reduction starts half a knee under the threshold and rises by 1 - 1/ratio dB per dB.
-    attack_ms, release_ms
-        Time to 63 % of a rise, and of a fall.
-
-    Returns
-    -------
-    array
-        float32, shape (frames,), dB, at least 0. The reduction before the first frame is 0.
-    """
-    reduction = np.empty_like(level_db)
-    attack, release = _pole(attack_ms, rate_hz), _pole(release_ms, rate_hz)
-    detect(level_db, threshold_db, 1.0 - 1.0 / ratio, knee_db, attack, release, reduction)
-    return reduction
+    @property
+    def trace(self) -> GainTrace:
+        """Largest reduction of any channel and reduction of the mean gain of all, complete after `finish`."""
+        return self._gain.trace
 
 
-def peak_reduction_per_block(
-    level_db: Trace,
-    rate_hz: int,
-    block_frames: int,
-    *,
-    threshold_db: float,
-    ratio: float,
-    knee_db: float,
-    attack_ms: float,
-    release_ms: float,
-) -> Trace:
-    """Largest reduction in each block of `block_frames`, the last one shorter, without the trace itself.
+class _Idle:
+    """Ratio 1: nothing is touched."""
 
-    For solving the threshold that does a wanted amount of work. Other parameters and unit as in
-    `smoothed_reduction_db`, of which it gives the exact block maxima. float32, shape (blocks,).
-    """
-    maxima = np.empty(-(-level_db.size // block_frames), dtype=np.float32)
-    attack, release = _pole(attack_ms, rate_hz), _pole(release_ms, rate_hz)
-    detect_block_maxima(
-        level_db, threshold_db, 1.0 - 1.0 / ratio, knee_db, attack, release, block_frames, maxima
-    )
-    return maxima
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._frames = 0
+        self._nothing: Samples = np.empty((0, channels), dtype=np.float32)
+
+    def push(self, block: Samples) -> Samples:
+        self._frames += block.shape[0]
+        self._nothing = block[:0]
+        return block
+
+    def finish(self) -> Samples:
+        return self._nothing
+
+    @property
+    def trace(self) -> GainTrace:
+        return idle_trace(self._frames, self._rate_hz)
 
 
-def apply_reduction(samples: Samples, rate_hz: int, reduction_db: Trace) -> Processed:
-    """Turn every frame down by its reduction, both channels alike.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-    rate_hz
-        Sample rate, for the blocks of the trace.
-    reduction_db
-        float32, shape (frames,), dB, at least 0. Met within 0.0002 dB; more than 120 dB is 120.
-
-    Returns
-    -------
-    Processed
-        New samples of the same shape and dtype, and the trace at TRACE_HZ.
-    """
-    samples = np.ascontiguousarray(samples)
-    block_frames = round(rate_hz / TRACE_HZ)
-    blocks = -(-samples.shape[0] // block_frames)
-    output = np.empty_like(samples)
-    maxima, means = np.empty(blocks, dtype=np.float32), np.empty(blocks)
-    room = np.empty(block_frames)
-    flat, channels = samples.reshape(-1), samples.shape[1]
-    apply_gain(flat, channels, reduction_db, block_frames, room, output.reshape(-1), maxima, means)
-    # Adding 0 turns the -0 of an idle block into 0.
-    mean_db = (-20.0 * np.log10(means) + 0.0).astype(np.float32)
-    return Processed(samples=output, trace=GainTrace(max_db=maxima, mean_db=mean_db))
+def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
+    return _Idle(rate_hz, channels) if settings["ratio"] == 1.0 else Compressor(rate_hz, channels, settings)
 
 
-def compress(samples: Samples, rate_hz: int, settings: Settings) -> Processed:
-    """Run the three steps with one stage's settings; see the module for what they mean."""
-    if settings["ratio"] == 1.0:
-        idle = np.zeros(-(-samples.shape[0] // round(rate_hz / TRACE_HZ)), dtype=np.float32)
-        return Processed(samples=samples, trace=GainTrace(max_db=idle, mean_db=idle))
-    reduction_db = smoothed_reduction_db(
-        sidechain_level_db(samples, rate_hz, settings["sidechain_hpf_hz"]),
-        rate_hz,
-        threshold_db=settings["threshold_db"],
-        ratio=settings["ratio"],
-        knee_db=settings["knee_db"],
-        attack_ms=settings["attack_ms"],
-        release_ms=settings["release_ms"],
-    )
-    return apply_reduction(samples, rate_hz, reduction_db)
+def _latency(rate_hz: int, settings: Settings) -> int:
+    if settings.get("ratio") == 1.0:
+        return 0
+    return ms_to_samples(settings.get("lookahead_ms", 0.0), rate_hz)
 
 
-def _pole(time_ms: float, rate_hz: int) -> float:
-    """One-pole smoother that reaches 1 - 1/e of a step after `time_ms` (equation 7)."""
-    return math.exp(-1.0 / (time_ms * 1e-3 * rate_hz))
-
-
-def _no_latency(rate_hz: int, settings: Settings) -> int:
-    return 0
+def _applies(settings: Settings, name: str) -> bool:
+    return name != "rms_ms" or settings.get("detector") == RMS_LEVEL
 
 
 def _parameters(
@@ -239,6 +155,29 @@ def _parameters(
             low=20.0, high=300.0, default=sidechain_hpf_hz, step=1.0, scale="log", off=0.0,
             ends="lower lets the kick drive the gain, higher ignores it",
         ),
+        Parameter(
+            name="link_percent", label="stereo link", unit="%",
+            low=0.0, high=100.0, default=100.0, step=5.0, quiet=True,
+            ends="0 turns each side down by its own level, 100 both alike, which keeps the image",
+        ),
+        choice(
+            name="detector", label="detector", choices=("peak", "rms"), default="peak", quiet=True,
+            ends="peak hears every crest, rms the power: 3 dB lower on a sine, still lower on drums",
+        ),
+        Parameter(
+            name="rms_ms", label="rms window", unit="ms",
+            low=1.0, high=100.0, default=10.0, step=1.0, scale="log", quiet=True,
+            ends="shorter follows every cycle of the bass, longer reacts later",
+        ),
+        Parameter(
+            name="lookahead_ms", label="look-ahead", unit="ms",
+            low=0.0, high=10.0, default=0.0, step=0.1, quiet=True,
+            ends="0 lets the start of a hit through, longer has turned down before it comes",
+        ),
+        choice(
+            name="release_shape", label="release shape", choices=("holds", "follows"), default="holds", quiet=True,
+            ends="holds keeps a tone's reduction between its cycles, follows gives it back at once and does less",
+        ),
     )
 
 
@@ -254,8 +193,9 @@ BUS = Stage(
         sidechain_hpf_hz=90.0,
     ),
     neutral={"ratio": 1.0},
-    start=buffered(compress),
-    latency_samples=_no_latency,
+    start=_start,
+    latency_samples=_latency,
+    applies=_applies,
     listen_for=(
         "the meter should breathe with the song, back near 0 between phrases",
         "drum hits that lose their start: lengthen the attack",
@@ -275,8 +215,9 @@ PEAK = Stage(
         sidechain_hpf_hz=0.0,
     ),
     neutral={"ratio": 1.0},
-    start=buffered(compress),
-    latency_samples=_no_latency,
+    start=_start,
+    latency_samples=_latency,
+    applies=_applies,
     listen_for=(
         "it should move only in the loudest bars, 1 to 2 dB",
         "rough or buzzing bass: lengthen the release",

@@ -2,18 +2,10 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-import numpy.typing as npt
-
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
-from autochain.chain.compressor import (
-    apply_reduction,
-    peak_reduction_per_block,
-    sidechain_level_db,
-    smoothed_reduction_db,
-)
-from autochain.chain.stage import GainTrace, Processed
+from autochain.chain.sidechain import Sidechain
+from autochain.chain.stage import GainTrace, Processed, Settings
 from autochain.search.excerpts import GRID_HOPS
 from autochain.search.material import Material
 from autochain.search.space import Outline
@@ -28,7 +20,7 @@ class Dynamics:
     def __init__(self, material: Material, chain: ChainPlan) -> None:
         self.material = material
         self._chain = chain
-        self._levels: dict[float, list[npt.NDArray[np.float32]]] = {}
+        self._levels: dict[tuple[float, ...], list[Sidechain]] = {}
 
     def render(
         self, plan: Outline
@@ -48,14 +40,10 @@ class Dynamics:
                 samples = self._note(name, processed, traces)
                 first = False
                 continue
-            levels = self._sidechain(samples, own["sidechain_hpf_hz"], cached=first)
+            levels = self._sidechain(samples, own, cached=first)
             if name in plan.work_db:
                 own["threshold_db"] = self._threshold(levels, own, plan.work_db[name], name)
-            computer = {key: own[key] for key in ("threshold_db", "ratio", "knee_db", "attack_ms", "release_ms")}
-            processed = [
-                apply_reduction(x, rate_hz, smoothed_reduction_db(level, rate_hz, **computer))
-                for x, level in zip(samples, levels, strict=True)
-            ]
+            processed = [level.render(x, own) for x, level in zip(samples, levels, strict=True)]
             samples = self._note(name, processed, traces)
             first = False
         return settings, samples, traces
@@ -70,31 +58,26 @@ class Dynamics:
                 trace[name] = p.trace
         return [p.samples for p in processed]
 
-    def _sidechain(
-        self, samples: Sequence[Samples], hpf_hz: float, *, cached: bool
-    ) -> list[npt.NDArray[np.float32]]:
+    def _sidechain(self, samples: Sequence[Samples], own: Settings, *, cached: bool) -> list[Sidechain]:
         """Detector level per segment; the first compressor's input never changes, so its level is kept."""
-        if cached and hpf_hz in self._levels:
-            return self._levels[hpf_hz]
-        levels = [sidechain_level_db(x, self.material.rate_hz, hpf_hz) for x in samples]
+        key = Sidechain.key(own)
+        if cached and key in self._levels:
+            return self._levels[key]
+        levels = [Sidechain.of(x, self.material.rate_hz, own) for x in samples]
         if cached:
-            self._levels[hpf_hz] = levels
+            self._levels[key] = levels
         return levels
 
-    def _threshold(
-        self, levels: Sequence[npt.NDArray[np.float32]], own: dict[str, float], wanted_db: float, name: str
-    ) -> float:
+    def _threshold(self, levels: Sequence[Sidechain], own: Settings, wanted_db: float, name: str) -> float:
         material = self.material
-        fixed = {key: own[key] for key in ("ratio", "knee_db", "attack_ms", "release_ms")}
         block = GRID_HOPS * material.hop
 
         def work_at(threshold_db: float) -> float:
+            settings = {**own, "threshold_db": threshold_db}
             # The detector runs through the pre-roll, as it will in the render; pre-rolls are whole blocks.
             blocks = [
-                peak_reduction_per_block(x, material.rate_hz, block, threshold_db=threshold_db, **fixed)[
-                    segment.skip_hops // GRID_HOPS :
-                ]
-                for x, segment in zip(levels, material.segments, strict=True)
+                level.peak_reduction_db(settings, block)[segment.skip_hops // GRID_HOPS :]
+                for level, segment in zip(levels, material.segments, strict=True)
             ]
             return work_db(blocks, material.loud_blocks)
 

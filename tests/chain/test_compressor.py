@@ -3,16 +3,10 @@ import pytest
 from scipy import optimize, signal
 
 from autochain.chain import _compressor_kernels as kernels
-from autochain.chain.compressor import (
-    BUS,
-    PEAK,
-    apply_reduction,
-    peak_reduction_per_block,
-    sidechain_level_db,
-    smoothed_reduction_db,
-    static_reduction_db,
-)
-from autochain.chain.equaliser import high_pass_section
+from autochain.chain.compressor import BUS, PEAK
+from autochain.chain.gain_control import Gain, Reduction, static_reduction_db
+from autochain.chain.sidechain import Sidechain
+from autochain.chain.stage import Processed
 from autochain.resources import read_table
 
 RATE_HZ = 48000
@@ -25,6 +19,26 @@ CURVE_POINTS = [
     for curve in TABLE["static"]["curve"]
     for level_db, reduction_db in zip(TABLE["static"]["level_db"], curve["reduction_db"], strict=True)
 ]
+
+
+def sidechain_level_db(samples, rate_hz, sidechain_hpf_hz=0.0, **settings):
+    """Level that steers the gain, in one piece: one row, or with a link under 100 % one a channel."""
+    settings = BUS.checked({"sidechain_hpf_hz": sidechain_hpf_hz, **settings})
+    found = Sidechain.of(samples, rate_hz, settings).level_db
+    return found[0] if found.shape[0] == 1 else found
+
+
+def smoothed_reduction_db(level_db, rate_hz, *, release_shape="holds", **computer):
+    found = np.empty((1, level_db.size), dtype=np.float32)
+    shape = float(("holds", "follows").index(release_shape))
+    Reduction(rate_hz, 1, {**computer, "release_shape": shape}).follow(level_db[None], found)
+    return found[0]
+
+
+def apply_reduction(samples, rate_hz, reduction_db):
+    gain, output = Gain(rate_hz, 1), np.empty_like(samples)
+    gain.apply(samples, reduction_db[None], output)
+    return Processed(samples=output, trace=gain.trace)
 
 
 def sine(freq_hz: float, peak_dbfs: float, seconds: float = 1.0) -> np.ndarray:
@@ -121,10 +135,15 @@ def test_trace_holds_the_largest_reduction_and_the_mean_gain_of_every_block():
 
 
 @pytest.mark.parametrize("block_frames", [480, 19200, 100000])
-def test_block_maxima_are_those_of_the_trace(block_frames):
-    level = sidechain_level_db(NOISE, RATE_HZ, 90.0)
-    trace = smoothed_reduction_db(level, RATE_HZ, **GLUE)
-    found = peak_reduction_per_block(level, RATE_HZ, block_frames, **GLUE)
+@pytest.mark.parametrize("extra", [{}, {"link_percent": 40.0, "lookahead_ms": 3.0}])
+def test_block_maxima_are_those_of_the_trace(block_frames, extra):
+    settings = BUS.checked({**GLUE, **extra})
+    sidechain = Sidechain.of(NOISE, RATE_HZ, settings)
+    found = sidechain.peak_reduction_db(settings, block_frames)
+    reduction = np.empty_like(sidechain.level_db)
+    Reduction(RATE_HZ, reduction.shape[0], settings).follow(sidechain.level_db, reduction)
+    trace = reduction[:, sidechain.lookahead :].max(axis=0)
+    assert trace.size == NOISE.shape[0]
     expected = [trace[s : s + block_frames].max() for s in range(0, trace.size, block_frames)]
     assert np.array_equal(found, expected)
 
@@ -211,7 +230,7 @@ def test_slow_attack_lets_a_hit_through():
 
 
 def test_compiled_loops_equal_python():
-    samples, section = NOISE[:300], high_pass_section(90.0, RATE_HZ)
+    samples = NOISE[:300]
     reduction = np.linspace(0.0, 9.0, 300).astype(np.float32)
     level = np.linspace(-40.0, 0.0, 300).astype(np.float32)
     bits = np.abs(samples[:, 0]).view(np.int32)
@@ -222,18 +241,23 @@ def test_compiled_loops_equal_python():
         def f(kernel):
             return kernel.py_func if python else kernel
 
-        peak, filtered, decibel, trace = (np.empty(300, dtype=np.float32) for _ in range(4))
-        maxima, block_maxima = np.empty(3, dtype=np.float32), np.empty(3, dtype=np.float32)
-        means, output = np.empty(3), np.empty(600, dtype=np.float32)
+        peak, decibel, held, followed = (np.empty(300, dtype=np.float32) for _ in range(4))
+        gain, output = np.empty(200), np.empty(600, dtype=np.float32)
+        maxima, means, begun = np.empty(3, dtype=np.int32), np.empty(3), np.zeros(2, dtype=np.int32)
+        states = [np.full(2, 0.5) for _ in range(3)]
         f(kernels.linked_peak)(samples.reshape(-1), 2, peak)
-        f(kernels.linked_peak_after_biquad)(samples, section, filtered)
+        square = peak.copy()
+        f(kernels.mean_square)(square, np.float64(0.99), states[0])
         f(kernels.level_from_bits)(bits, np.float32(6.0206), np.float32(-200.0), decibel)
-        f(kernels.detect)(level, *curve, trace)
-        f(kernels.detect_block_maxima)(level, *curve, 128, block_maxima)
-        f(kernels.apply_gain)(
-            samples.reshape(-1), 2, reduction, 128, np.empty(128), output, maxima, means
+        f(kernels.detect)(level, *curve, states[1], held)
+        f(kernels.detect_branching)(level, *curve, states[2], followed)
+        f(kernels.gain_of)(reduction, 100, gain)
+        mean, largest = f(kernels.mean_of)(gain[:199]), f(kernels.largest_of)(bits)
+        completed = f(kernels.apply_gain)(
+            samples.reshape(-1), 2, reduction, reduction[::-1].copy(), np.empty((2, 128)), begun, output, maxima, means
         )
-        return [peak, filtered, decibel, trace, block_maxima, output, maxima, means]
+        scalars = np.array([mean, largest, completed])
+        return [peak, square, decibel, held, followed, gain, output, maxima[:2], means[:2], begun, scalars, *states]
 
     for compiled, interpreted in zip(run(False), run(True), strict=True):
         assert np.array_equal(compiled, interpreted)
