@@ -25,10 +25,10 @@ RATE_HZ = 44100
 
 def make(path: Path, seconds: float, character: str) -> None:
     """In a child: write a demo mix."""
-    from autochain.audio.files import write_wav24
+    from autochain.audio.files import write_wav
     from autochain.demo import make_demo
 
-    write_wav24(path, make_demo(character, RATE_HZ, duration_s=seconds), RATE_HZ, seed=1, force=True)
+    write_wav(path, make_demo(character, RATE_HZ, duration_s=seconds), RATE_HZ, seed=1, force=True)
 
 
 def phases(path: Path, lufs: float, budget: int | None, jobs: int) -> None:

@@ -19,7 +19,7 @@ import pyebur128
 import pytest
 import soundfile
 
-from autochain.audio.files import write_wav24
+from autochain.audio.files import write_wav
 from autochain.cli.main import main
 from autochain.demo import demo_song, make_demo
 
@@ -144,7 +144,7 @@ def libebur128() -> Callable[[Path], tuple[float, float]]:
 def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve seconds of the rock demo: shorter than the default excerpts."""
     path = tmp_path_factory.mktemp("short") / "short.wav"
-    write_wav24(path, make_demo("dense_rock", RATE, 12.0, 1), RATE, 1)
+    write_wav(path, make_demo("dense_rock", RATE, 12.0, 1), RATE, 1)
     return path
 
 
@@ -159,7 +159,7 @@ def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Sugges
             folder = tmp_path_factory.mktemp(character)
             mix = folder / f"{character}.wav"
             # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
-            write_wav24(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
+            write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
             done[character] = run_suggest(
                 mix, folder / "out", song.target_lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2
             )

@@ -1,6 +1,7 @@
 """Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
 
 import hashlib
+import itertools
 import os
 import secrets
 from collections.abc import Callable, Iterable, Iterator
@@ -17,7 +18,6 @@ from autochain.audio.mix import Mix, Samples
 from autochain.errors import AudioFileError, UsageError
 from autochain.units import clock
 
-_BITS = 24
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
 _LARGEST_WAV_BYTES = 2**32 - 1 - 128  # the size fields of a WAV header have 32 bits; 128 bytes for the header
 
@@ -90,30 +90,34 @@ def check_output(
         raise _unwritable(folder, error) from error
 
 
-def write_wav24(
+def write_wav(
     path: str | Path,
-    samples: Samples,
+    sound: Samples | Iterable[Samples],
     rate_hz: int,
     seed: int,
     force: bool = False,
     sources: Iterable[Path] = (),
+    bits: int = 24,
 ) -> None:
-    """Write a 24-bit WAV with triangular dither; the file appears complete or not at all.
+    """Write a fixed-point WAV with triangular dither; the file appears complete or not at all.
 
     Parameters
     ----------
     path
         File to write; its folder is created when missing.
-    samples
-        Shape (frames, channels), full scale +-1.0; overs are clamped to full scale, never wrapped.
+    sound
+        Shape (frames, channels), or blocks of that shape one after the other, so that hours of sound need no
+        memory; full scale +-1.0; overs are clamped to full scale, never wrapped.
     rate_hz
         Sample rate.
     seed
-        Seed of the dither: the same samples and seed give the same bytes.
+        Seed of the dither: the same samples and seed give the same bytes, however they are cut into blocks.
     force
         Whether an existing file may be replaced.
     sources
         Input files, which are never replaced, whatever `force` says.
+    bits
+        Word length, 16 or 24.
 
     Raises
     ------
@@ -123,35 +127,47 @@ def write_wav24(
         When the file exists and `force` is off, or is one of the sources.
     """
     path = Path(path)
-    where = shown(path)
-    frames, channels = samples.shape
-    size = frames * channels * _BITS // 8
-    if size > _LARGEST_WAV_BYTES:
-        raise AudioFileError(
-            f"{where} would hold {size / 1e9:.1f} GB; a WAV ends at 4.3 GB. Split the material."
-        )
-    bad = first_not_finite(samples)
-    if bad is not None:
-        raise AudioFileError(
-            f"{where} was not written: the sample at {clock(bad / rate_hz)} is NaN or infinite; "
-            "check the settings and render again."
-        )
+    if isinstance(sound, np.ndarray):
+        _refuse_size(path, sound.size, bits)
+        sound = np.split(sound, range(_BLOCK_FRAMES, len(sound), _BLOCK_FRAMES))
+    blocks = iter(sound)
+    first = next(blocks)
     generator = np.random.default_rng(seed)
 
     def write(temporary: Path) -> None:
+        written = 0
         with soundfile.SoundFile(
-            temporary, "w", samplerate=rate_hz, channels=channels, format="WAV", subtype="PCM_24"
+            temporary, "w", samplerate=rate_hz, channels=first.shape[1], format="WAV", subtype=f"PCM_{bits}"
         ) as file:
-            for start in range(0, frames, _BLOCK_FRAMES):
-                words = quantise(samples[start : start + _BLOCK_FRAMES], _BITS, generator)
-                # libsndfile keeps the upper 24 of 32 bits, so the words move up by 8.
-                file.write(words << 8)
+            for block in itertools.chain([first], blocks):
+                _refuse_not_finite(path, block, written, rate_hz)
+                _refuse_size(path, (written + len(block)) * first.shape[1], bits)
+                # libsndfile keeps the upper bits of 32, so the words move up.
+                file.write(quantise(block, bits, generator) << (32 - bits))
+                written += len(block)
 
     _write(path, write, force, sources)
 
 
+def _refuse_size(path: Path, samples: int, bits: int) -> None:
+    size = samples * bits // 8
+    if size > _LARGEST_WAV_BYTES:
+        raise AudioFileError(
+            f"{shown(path)} would hold {size / 1e9:.1f} GB; a WAV ends at 4.3 GB. Split the material."
+        )
+
+
+def _refuse_not_finite(path: Path, block: Samples, begin: int, rate_hz: int) -> None:
+    bad = first_not_finite(block)
+    if bad is not None:
+        raise AudioFileError(
+            f"{shown(path)} was not written: the sample at {clock((begin + bad) / rate_hz)} is NaN or infinite; "
+            "check the settings and render again."
+        )
+
+
 def write_text(path: str | Path, text: str, force: bool = False, sources: Iterable[Path] = ()) -> None:
-    """Write a text file in UTF-8 with the same guarantees and errors as `write_wav24`."""
+    """Write a text file in UTF-8 with the same guarantees and errors as `write_wav`."""
 
     def write(temporary: Path) -> None:
         # A file name with undecodable bytes carries surrogates into a sheet; better escaped than not written.

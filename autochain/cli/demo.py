@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.files import check_output, write_text, write_wav24
+from autochain.audio.files import check_output, write_text, write_wav
 from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.cli.suggest import TARGET_NOT_MET, make_sheet
@@ -47,7 +47,7 @@ def demo(
     with progress_bar() as show:
         show("playing the demo mix", 0.0)
         samples = make_demo(character, _RATE_HZ)
-    write_wav24(mix, samples, _RATE_HZ, plan.search.seed, force)
+    write_wav(mix, samples, _RATE_HZ, plan.search.seed, force)
     write_text(folder / f"{stem}.txt", CAUTION + "\n", force)
     sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True)
     typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.files import check_output, read_mix, write_text, write_wav24
+from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.chain.output import with_silence
 from autochain.cli import options
 from autochain.cli.progress import progress_bar
@@ -45,7 +45,7 @@ def make_sheet(
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
         seed = config.search.seed
         heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
-        write_wav24(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, [mix_path])
+        write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, [mix_path])
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
     return sheet

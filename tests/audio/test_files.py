@@ -2,6 +2,7 @@ import hashlib
 import os
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,8 @@ import pytest
 import soundfile
 
 from autochain.audio.blocks import read_blocks
-from autochain.audio.files import check_output, read_mix, write_text, write_wav24
+from autochain.audio.files import check_output, read_mix, write_text, write_wav
+from autochain.audio.signals import pink_noise
 from autochain.errors import AudioFileError, UsageError
 
 
@@ -224,7 +226,7 @@ def test_name_that_is_no_text_is_read_and_escaped(tmp_path: Path) -> None:
 
 def test_written_file_is_24_bit_and_within_one_and_a_half_steps(tmp_path: Path) -> None:
     path, samples = tmp_path / "out.wav", noise(8.0).astype(np.float32)
-    write_wav24(path, samples, 44100, seed=1)
+    write_wav(path, samples, 44100, seed=1)
     info = soundfile.info(path)
     assert (info.format, info.subtype, info.samplerate, info.channels) == ("WAV", "PCM_24", 44100, 2)
     back = soundfile.read(path, dtype="float64")[0]
@@ -237,7 +239,7 @@ def test_written_file_is_24_bit_and_within_one_and_a_half_steps(tmp_path: Path) 
 
 def test_overs_are_written_as_full_scale(tmp_path: Path) -> None:
     path = tmp_path / "out.wav"
-    write_wav24(path, np.array([[2.0], [-2.0]] * 50), 44100, seed=1)
+    write_wav(path, np.array([[2.0], [-2.0]] * 50), 44100, seed=1)
     words = soundfile.read(path, dtype="int32")[0] >> 8
     assert words[:2].tolist() == [2**23 - 1, -(2**23)]
 
@@ -245,7 +247,7 @@ def test_overs_are_written_as_full_scale(tmp_path: Path) -> None:
 def test_same_seed_gives_the_same_bytes_and_another_seed_does_not(tmp_path: Path) -> None:
     samples = noise(7.0)
     for name, seed in (("a", 1), ("b", 1), ("c", 2)):
-        write_wav24(tmp_path / name, samples, 44100, seed=seed)
+        write_wav(tmp_path / name, samples, 44100, seed=seed)
     a, b, c = ((tmp_path / name).read_bytes() for name in "abc")
     assert a == b
     assert a != c
@@ -255,9 +257,9 @@ def test_existing_file_is_kept_without_force_and_replaced_with_it(tmp_path: Path
     path = tmp_path / "out.wav"
     path.write_text("mine")
     with pytest.raises(UsageError, match="exists already"):
-        write_wav24(path, noise(), 44100, seed=1)
+        write_wav(path, noise(), 44100, seed=1)
     assert path.read_text() == "mine"
-    write_wav24(path, noise(), 44100, seed=1, force=True)
+    write_wav(path, noise(), 44100, seed=1, force=True)
     assert soundfile.info(path).frames == len(noise())
 
 
@@ -267,7 +269,7 @@ def test_source_is_never_overwritten_not_even_through_a_link(tmp_path: Path) -> 
     link.symlink_to(source)
     for path in (source, link, tmp_path / "." / "mix.wav"):
         with pytest.raises(UsageError, match="never overwritten"):
-            write_wav24(path, noise(), 44100, seed=1, force=True, sources=[source])
+            write_wav(path, noise(), 44100, seed=1, force=True, sources=[source])
         with pytest.raises(UsageError, match="never overwritten"):
             write_text(path, "x", force=True, sources=[source])
         with pytest.raises(UsageError, match="never overwritten"):
@@ -284,7 +286,7 @@ def test_nothing_is_left_behind_after_a_failed_write(tmp_path: Path, monkeypatch
 
     monkeypatch.setattr(Path, "replace", stop)
     with pytest.raises(KeyboardInterrupt):
-        write_wav24(path, noise(), 44100, seed=1, force=True)
+        write_wav(path, noise(), 44100, seed=1, force=True)
     assert path.read_text() == "mine"
     assert names_in(tmp_path) == ["out.wav"]
 
@@ -292,11 +294,11 @@ def test_nothing_is_left_behind_after_a_failed_write(tmp_path: Path, monkeypatch
 FULL_DISK = """
 import resource, sys
 import numpy as np
-from autochain.audio.files import write_text, write_wav24
+from autochain.audio.files import write_text, write_wav
 from autochain.errors import AudioFileError
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 for write in (
-    lambda: write_wav24(sys.argv[1], np.zeros((400_000, 2)), 44100, seed=1),
+    lambda: write_wav(sys.argv[1], np.zeros((400_000, 2)), 44100, seed=1),
     lambda: write_text(sys.argv[1], "x" * 200_000),
 ):
     try:
@@ -324,7 +326,7 @@ def test_samples_that_are_no_numbers_are_not_written(tmp_path: Path) -> None:
     samples = noise()
     samples[44100, 0] = np.nan
     with pytest.raises(AudioFileError, match=r"0:01\.0 is NaN"):
-        write_wav24(tmp_path / "out.wav", samples, 44100, seed=1)
+        write_wav(tmp_path / "out.wav", samples, 44100, seed=1)
     assert names_in(tmp_path) == []
 
 
@@ -332,7 +334,7 @@ def test_more_than_a_wav_can_hold_is_refused(tmp_path: Path) -> None:
     endless = np.broadcast_to(np.float32(0.0), (800_000_000, 2))
     # the size field of a RIFF chunk has 32 bits
     with pytest.raises(AudioFileError, match=r"4\.8 GB"):
-        write_wav24(tmp_path / "out.wav", endless, 192000, seed=1)
+        write_wav(tmp_path / "out.wav", endless, 192000, seed=1)
 
 
 def test_text_is_written_in_utf8_with_its_folder(tmp_path: Path) -> None:
@@ -385,3 +387,31 @@ def test_folder_that_cannot_be_written_to_is_refused() -> None:
 def test_name_too_long_for_the_disk_is_refused_in_one_line(tmp_path: Path) -> None:
     with pytest.raises(AudioFileError, match="cannot be written"):
         write_text(tmp_path / ("x" * 400), "x")
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_a_stream_of_blocks_is_written_as_the_whole_is(tmp_path, bits):
+    sound = pink_noise(3.1, 44100, -20.0)
+    write_wav(tmp_path / "whole.wav", sound, 44100, 7, bits=bits)
+    edges = [0, 1, 1, 900, 70000, len(sound)]
+    write_wav(tmp_path / "cut.wav", (sound[a:b] for a, b in pairwise(edges)), 44100, 7, bits=bits)
+    assert (tmp_path / "whole.wav").read_bytes() == (tmp_path / "cut.wav").read_bytes()
+    assert soundfile.info(tmp_path / "cut.wav").subtype == f"PCM_{bits}"
+
+
+def test_a_stream_that_turns_bad_leaves_nothing_behind(tmp_path):
+    good = pink_noise(0.5, 44100, -20.0)
+    bad = good.copy()
+    bad[441, 1] = np.inf
+    with pytest.raises(AudioFileError, match=r"0:00\.5 is NaN or infinite"):
+        write_wav(tmp_path / "out.wav", iter([good, bad]), 44100, 1)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("bits", "dbfs"), [(16, -96.33), (24, -144.49)])
+def test_the_file_adds_the_noise_of_triangular_dither(tmp_path, bits, dbfs):
+    # Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992 (from memory): total error power LSB^2 / 4.
+    sound = np.float64(0.5) * pink_noise(6.0, 48000, -20.0).astype(np.float64)
+    write_wav(tmp_path / "out.wav", sound, 48000, 3, bits=bits)
+    read, _ = soundfile.read(tmp_path / "out.wav", dtype="float64", always_2d=True)
+    assert 10.0 * np.log10(np.mean((read - sound) ** 2)) == pytest.approx(dbfs, abs=0.05)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from autochain.audio.files import read_mix, write_wav24
+from autochain.audio.files import read_mix, write_wav
 from autochain.audio.signals import pink_noise, sine
 from autochain.chain.chain import parsed, render
 from autochain.config.model import Weights
@@ -157,7 +157,7 @@ def flattened(tmp_path_factory):
     """Noise clipped hard at -9 dBFS: a mix that somebody has limited before."""
     samples = np.clip(pink_noise(8.0, RATE, -12.0), -0.355, 0.355)
     path = tmp_path_factory.mktemp("dense") / "dense.wav"
-    write_wav24(path, samples, RATE, 1)
+    write_wav(path, samples, RATE, 1)
     return path
 
 
@@ -185,7 +185,7 @@ def test_a_mix_without_headroom_is_only_moved_never_clipped(suggested, libebur12
 
 def test_an_impossible_target_writes_the_closest_result_and_says_so(suggested, libebur128, small_plan, tmp_path):
     mix = tmp_path / "sparse.wav"
-    write_wav24(mix, make_demo("sparse_acoustic", RATE, 10.0, 1), RATE, 1)
+    write_wav(mix, make_demo("sparse_acoustic", RATE, 10.0, 1), RATE, 1)
     # As loud above the ceiling as a target may be: a square wave would do it, music does not.
     run = suggested(mix, tmp_path / "out", 0.0, -2.0, "--config", small_plan, "--budget", 10)
     assert run.ran.code == 3
@@ -227,7 +227,7 @@ def test_a_mono_file_is_mastered_in_mono(suggested, libebur128, short_mix, small
 
 def test_a_96_khz_file_is_mastered_at_96_khz(suggested, libebur128, small_plan, tmp_path):
     mix = tmp_path / "wide.wav"
-    write_wav24(mix, make_demo("vocal_with_piano", 96000, 10.0, 1), 96000, 1)
+    write_wav(mix, make_demo("vocal_with_piano", 96000, 10.0, 1), 96000, 1)
     run = suggested(mix, tmp_path / "out", -11.0, -1.0, "--config", small_plan, "--budget", 8)
     check_short_run(run, libebur128)
     assert run.sheet["mix"]["rate_hz"] == soundfile.info(run.preview).samplerate == 96000
@@ -323,7 +323,7 @@ def test_a_locked_limiter_ceiling_is_kept(suggested, libebur128, short_mix, smal
 
 def test_json_is_alone_on_standard_output(command, tmp_path):
     mix = tmp_path / "tone.wav"
-    write_wav24(mix, sine(440.0, 4.0, RATE, -12.0), RATE, 1)
+    write_wav(mix, sine(440.0, 4.0, RATE, -12.0), RATE, 1)
     ran = command("suggest", mix, "--lufs", "-20", "--json", "-o", tmp_path / "out")
     assert ran.code == 0
     assert json.loads(ran.out)["target"]["lufs"] == -20.0
@@ -333,7 +333,7 @@ def test_json_is_alone_on_standard_output(command, tmp_path):
 
 def test_force_replaces_results_and_nothing_else(command, tmp_path):
     mix = tmp_path / "tone.wav"
-    write_wav24(mix, sine(440.0, 4.0, RATE, -12.0), RATE, 1)
+    write_wav(mix, sine(440.0, 4.0, RATE, -12.0), RATE, 1)
     before = mix.read_bytes()
     (tmp_path / "tone.sheet.md").write_text("from last week", encoding="utf-8")
     (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
