@@ -141,7 +141,8 @@ def _regions(bands: Bands, bin_hz: float) -> Regions:
 class DistortionReference:
     """The sound before the chain, with its spectra and masks, ready for many comparisons.
 
-    Safe to share between threads: `compare` changes nothing. The samples are kept, not copied (unless they are not C-contiguous).
+    Safe to share between threads: `compare` changes nothing. The samples are kept, not copied, when they are
+    C-contiguous.
 
     Parameters
     ----------
@@ -237,17 +238,22 @@ def _residual_ratio_db(reference_samples: Samples, output_samples: Samples, rate
     The same residual as in the measure, on a scale with closed forms: the THD of a tone, the
     signal-to-distortion ratio of clipped noise (negated).
     """
+    residual, explained = _residual_powers(reference_samples, output_samples, rate_hz)
+    return power_to_db(float(residual.sum()) / explained) if explained > 0.0 else None
+
+
+def _residual_powers(reference_samples: Samples, output_samples: Samples, rate_hz: int) -> tuple[Floats, float]:
+    """Residual of each band of `make_bands` and explained part of the output, without an ear, on one scale."""
     length, channels = reference_samples.shape
     reference_samples = np.ascontiguousarray(reference_samples)
     frames = _frames(rate_hz, length)
     bands, bin_hz = make_bands(), rate_hz / frames.window.size
-    _, by_frame = _scan(
+    residual, by_frame = _scan(
         frames, partial(frames.spectra, reference_samples), output_samples,
         group_bins(bands, bin_hz, np.ones(frames.window.size // 2 + 1)), _regions(bands, bin_hz),
         [np.ones((channels, bands.centre_hz.size, e - b), dtype=np.float32) for b, e in frames.chunks()],
     )  # fmt: skip
-    explained, residual = by_frame[3:].sum(axis=(1, 2))
-    return power_to_db(residual / explained) if explained > 0.0 else None
+    return residual, float(by_frame[3].sum())
 
 
 def _scan(

@@ -7,12 +7,15 @@ import pyloudnorm
 import pytest
 import scipy.signal
 import scipy.special
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
+from autochain.demo import CHARACTERS, make_demo
 from autochain.errors import AutochainError
 from autochain.measure import _distortion_kernels as kernels
-from autochain.measure import distortion
-from autochain.measure.distortion import DistortionReference, _residual_ratio_db
+from autochain.measure import distortion, ear_model
+from autochain.measure.distortion import DistortionReference, _residual_powers, _residual_ratio_db
 from autochain.resources import read_table
 
 RATE_HZ = 44100
@@ -73,11 +76,25 @@ def _rippling_limiter(samples, ceiling, release_ms):
     return _float32(samples * gain[:, np.newaxis])
 
 
-def _clip_without_aliases(samples, level):
-    """Clip one exact period of a signal at 16 times its rate, then drop what lies above half the rate."""
+def _shape_without_aliases(samples, shape, factor=16):
+    """Bend one exact period of a signal at `factor` times its rate, then drop what lies above half the rate."""
     n = samples.shape[0]
-    fine = np.clip(scipy.signal.resample(samples, 16 * n, axis=0), -level, level)
-    return scipy.signal.resample(fine, n, axis=0)
+    return scipy.signal.resample(shape(scipy.signal.resample(samples, factor * n, axis=0)), n, axis=0)
+
+
+def _clip_without_aliases(samples, level):
+    return _shape_without_aliases(samples, lambda fine: np.clip(fine, -level, level))
+
+
+def _cubic(x):
+    return np.where(np.abs(x) < 1.5, x - 4.0 / 27.0 * x**3, np.sign(x))
+
+
+def _bell(samples, frequency_hz, gain_db, q):
+    """Analogue bell (s^2 + s A/Q + 1) / (s^2 + s/(A Q) + 1), A^2 the gain, by scipy's bilinear transform."""
+    w, a = 2.0 * np.pi * frequency_hz, 10.0 ** (gain_db / 40.0)
+    b, a = scipy.signal.bilinear([1.0, a * w / q, w * w], [1.0, w / (a * q), w * w], fs=RATE_HZ)
+    return _float32(scipy.signal.lfilter(b, a, samples, axis=0))
 
 
 # --- what must cost (next to) nothing -------------------------------------------------------------
@@ -120,6 +137,16 @@ def test_a_slow_fade_costs_nothing(steady):
 def test_a_fraction_of_a_sample_of_delay_costs_nothing(steady, delay):
     samples, reference = steady
     assert reference.compare(_fractional_delay(samples, delay)).nmr_db <= -40.0
+
+
+@pytest.mark.parametrize("material", ["steady", "beaten"])
+@pytest.mark.parametrize("frequency_hz", [60.0, 100.0, 250.0, 1000.0, 3000.0, 8000.0])
+@pytest.mark.parametrize("q", [0.7, 2.0])
+def test_a_bell_of_1_db_that_was_not_matched_costs_nothing(request, material, frequency_hz, q):
+    # limit set by this project: a tone move that slipped into the comparison must lie under any clipping. The region's
+    # gain follows it but for its slope inside the region, which is wide in Bark in the bass: nearest there.
+    samples, reference = request.getfixturevalue(material)
+    assert reference.compare(_bell(samples, frequency_hz, 1.0, q)).nmr_db <= -30.0
 
 
 def test_a_gentle_compressor_costs_nothing_on_steady_material(steady):
@@ -183,14 +210,18 @@ def test_hard_clipping_by_20_to_25_db_of_signal_to_distortion_is_seen(steady):
     assert all(-24.0 <= reading <= -3.0 for reading in readings)
 
 
-def test_clipped_note_onsets_show_in_the_95th_percentile(beaten):
+# Level, limits of the 95th percentile. At 20 dB of signal-to-distortion it stays above -20, the floor for steady
+# noise whose masks lie well under it. At 24 dB it cannot: the ratio itself is lower by 4 dB, and so is the reading.
+@pytest.mark.parametrize(("level", "p95_floor_db"), [(0.15, -20.0), (0.178, -22.0)])
+def test_clipped_note_onsets_show_in_the_95th_percentile(beaten, level, p95_floor_db):
     samples, reference = beaten
-    output = np.clip(samples, -0.15, 0.15)
+    output = np.clip(samples, -level, level)
     assert 20.0 <= _signal_to_distortion_db(samples, output) <= 25.0
     result = reference.compare(output)
     # most frames lie between the onsets and are not clipped at all, which lowers the mean
     assert -30.0 <= result.nmr_db <= -20.0
-    assert -20.0 <= result.nmr_p95_db <= -3.0
+    assert p95_floor_db <= result.nmr_p95_db <= -3.0
+    assert result.nmr_p95_db - result.nmr_db > 5.0
 
 
 @pytest.mark.parametrize("material", ["steady", "beaten"])
@@ -212,6 +243,17 @@ def test_nmr_rises_with_clip_drive_on_tones(frequency_hz):
     assert np.all(np.diff(readings) > 0.5)
 
 
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_nmr_rises_with_clip_drive_on_mixes(character):
+    samples = _float32(make_demo(character, RATE_HZ, duration_s=10.0)[4 * RATE_HZ : 8 * RATE_HZ])
+    reference, top = _reference(samples), np.abs(samples).max()
+    levels = top * 10.0 ** (-np.array([2.0, 4.0, 6.0, 9.0, 12.0]) / 20.0)
+    results = [reference.compare(np.clip(samples, -level, level)) for level in levels]
+    for name in ("nmr_db", "nmr_low_db", "nmr_worst_band_db"):
+        assert np.all(np.diff([getattr(r, name) for r in results]) > 0.5), name
+    assert np.all(np.diff([r.disturbed_share for r in results]) >= 0.0)
+
+
 # --- the residual on a scale with closed forms ----------------------------------------------------
 
 
@@ -228,6 +270,71 @@ def test_residual_of_a_clipped_sine_is_its_harmonic_distortion(rate_hz, drive_db
     # Fourier series of the clipped sine, closed form (table: shared/distortion.toml)
     expected = TABLE["hard_clip"][figure][TABLE["hard_clip"]["drive_db"].index(drive_db)]
     assert _residual_ratio_db(samples, output, rate_hz) == pytest.approx(expected, abs=0.5)
+
+
+@pytest.mark.parametrize("drive_db", [-6.0, 0.0, 3.0, 6.0, 12.0])
+@pytest.mark.parametrize(("name", "shape"), [("cubic", _cubic), ("tanh", np.tanh)])
+@pytest.mark.parametrize("frequency_hz", [60.0, 1000.0, 5000.0])
+def test_residual_of_a_softly_clipped_sine_is_its_harmonic_distortion(drive_db, name, shape, frequency_hz):
+    output = _shape_without_aliases(sine(frequency_hz, 1.0, 48000, drive_db, channels=1), shape)
+    # the third harmonic alone lies under 18 kHz for 5 kHz
+    figure = "third_harmonic_db" if frequency_hz == 5000.0 else "thd_db"
+    # closed forms (table: shared/distortion.toml)
+    expected = TABLE[name][figure][TABLE[name]["drive_db"].index(drive_db)]
+    measured = _residual_ratio_db(sine(frequency_hz, 1.0, 48000, channels=1), output, 48000)
+    assert measured == pytest.approx(expected, abs=0.5)
+
+
+def _polynomial_residual(tones, k2, k3):
+    """Residual of x + k2 x^2 + k3 x^3 at 48 kHz, as a function of two band limits in dB of the explained part."""
+    samples = sum(amplitude * sine(f, 1.0, 48000, channels=1) for f, amplitude in tones)
+    output = _shape_without_aliases(samples, lambda x: x + k2 * x**2 + k3 * x**3, factor=4)
+    # the offset that the square makes is no tone
+    residual, explained = _residual_powers(samples, output - output.mean(), 48000)
+    bands = ear_model.make_bands()
+
+    def between(low_hz, high_hz):
+        inside = (bands.upper_hz > low_hz) & (bands.lower_hz < high_hz)
+        return 10.0 * np.log10(residual[inside].sum() / explained + 1e-20)
+
+    return between
+
+
+def test_twin_tones_14_and_15_khz_give_difference_products_where_the_maths_says():
+    # Two equal tones 1 kHz apart, IEC 60268-3 difference-frequency distortion (number from memory). Closed form with
+    # amplitude a each: fundamentals a + 9/4 k3 a^3, f2 - f1 k2 a^2, 2f1 - f2 and 2f2 - f1 3/4 k3 a^3.
+    a, k2, k3 = 0.5, 0.05, 0.1
+    residual = _polynomial_residual([(14000.0, a), (15000.0, a)], k2, k3)
+    explained = 2.0 * (a + 2.25 * k3 * a**3) ** 2
+    second, third = (10.0 * np.log10(p**2 / explained) for p in (k2 * a**2, 0.75 * k3 * a**3))
+    assert residual(850.0, 1150.0) == pytest.approx(second, abs=0.1)
+    assert residual(12850.0, 13150.0) == pytest.approx(third, abs=0.1)
+    assert residual(15850.0, 16150.0) == pytest.approx(third, abs=0.1)
+    # nothing is left at the tones themselves, nor anywhere else
+    assert residual(13850.0, 15150.0) < -100.0
+    assert residual(1600.0, 12000.0) < -80.0
+
+
+@pytest.mark.parametrize(("k2", "k3"), [(0.05, 0.0), (0.0, 0.1), (0.05, 0.1)])
+@pytest.mark.parametrize(("low_hz", "high_hz", "tolerance_db"), [(60.0, 7000.0, 0.5), (250.0, 8000.0, 0.1)])
+def test_a_low_and_a_high_tone_give_sidebands_where_the_maths_says(low_hz, high_hz, tolerance_db, k2, k3):
+    # SMPTE RP 120 and DIN 45403 (numbers from memory): amplitudes 4:1. Closed form: high +- low k2 a b,
+    # high +- 2 low 3/4 k3 a^2 b, 2 high +- low 3/4 k3 a b^2; harmonics 2f k2 a^2/2, 3f k3 a^3/4;
+    # low a (1 + k3 (3/4 a^2 + 3/2 b^2)), high b (1 + k3 (3/4 b^2 + 3/2 a^2)).
+    # 0.5 dB at 60 Hz: neighbouring lines are 1.3 bins apart and beat with each other.
+    a, b = 0.64, 0.16
+    residual = _polynomial_residual([(low_hz, a), (high_hz, b)], k2, k3)
+    tones = a * (1 + k3 * (0.75 * a**2 + 1.5 * b**2)), b * (1 + k3 * (0.75 * b**2 + 1.5 * a**2))
+    explained = tones[0] ** 2 + tones[1] ** 2
+    expected = {
+        (20.0, 1500.0): (k2 * a**2 / 2) ** 2 + (k3 * a**3 / 4) ** 2,
+        (high_hz - 1000.0, high_hz + 1000.0): 2 * (k2 * a * b) ** 2 + 2 * (0.75 * k3 * a**2 * b) ** 2,
+        (2 * high_hz - 1000.0, 2 * high_hz + 1000.0): (k2 * b**2 / 2) ** 2 + 2 * (0.75 * k3 * a * b**2) ** 2,
+    }
+    for (bottom_hz, top_hz), power in expected.items():
+        level = 10.0 * np.log10(power / explained)
+        assert residual(bottom_hz, top_hz) == pytest.approx(level, abs=tolerance_db)
+    assert residual(2500.0, high_hz - 2500.0) < -75.0  # nothing between
 
 
 @pytest.mark.parametrize("index", range(5))
@@ -360,6 +467,52 @@ def test_an_output_of_another_length_is_refused(steady):
     samples, reference = steady
     with pytest.raises(AutochainError, match=r"output has shape \(352799, 2\), the reference \(352800, 2\)"):
         reference.compare(samples[:-1])
+
+
+# --- what must hold for any sound -----------------------------------------------------------------
+
+_SOUND = st.builds(
+    lambda seed, level_dbfs, every_s: struck(pink_noise(0.4, RATE_HZ, level_dbfs, seed=seed), RATE_HZ, every_s),
+    st.integers(0, 99),
+    st.floats(-40.0, -6.0),
+    st.sampled_from([0.05, 0.12, 0.3]),
+)
+_PROPERTY = settings(max_examples=12, derandomize=True, deadline=None)
+_AS_DB = ("nmr_db", "nmr_low_db", "nmr_worst_band_db", "nmr_p95_db")
+
+
+def _assert_same(one, other):
+    for name in _AS_DB:
+        powers = [10.0 ** (getattr(result, name) / 10.0) for result in (one, other)]
+        # 1e-3 dB, or the rounding of float32 spectra at -120 dB where next to nothing was added
+        assert powers[0] == pytest.approx(powers[1], rel=2.3e-4, abs=1e-12)
+    assert one.disturbed_share == pytest.approx(other.disturbed_share, abs=0.02)  # one observation
+
+
+@_PROPERTY
+@given(_SOUND, st.floats(1.0, 14.0), st.floats(-20.0, 20.0))
+def test_gain_swap_and_polarity_change_nothing(samples, clip_db, gain_db):
+    level = np.abs(samples).max() * 10.0 ** (-clip_db / 20.0)
+    output = np.clip(samples, -level, [level, 0.8 * level])
+    reference = DistortionReference(_float32(samples), RATE_HZ, -20.0)
+    plain = reference.compare(_float32(output))
+    assert all(math.isfinite(getattr(plain, name)) for name in _AS_DB)
+    _assert_same(reference.compare(_float32(output * 10.0 ** (gain_db / 20.0))), plain)
+    for change in (lambda x: _float32(x[:, ::-1]), lambda x: _float32(-x)):
+        _assert_same(DistortionReference(change(samples), RATE_HZ, -20.0).compare(change(output)), plain)
+
+
+@_PROPERTY
+@given(_SOUND, st.integers(0, 20000), st.sampled_from([1, 2]))
+def test_silence_on_either_side_gives_none(samples, length, channels):
+    samples = _float32(samples[:length, :channels])
+    silence = np.zeros_like(samples)
+    assert DistortionReference(silence, RATE_HZ, None).compare(samples) is None
+    assert DistortionReference(silence, RATE_HZ, -20.0).compare(samples) is None
+    assert DistortionReference(samples, RATE_HZ, -20.0).compare(silence) is None
+
+
+# --- how it is computed ---------------------------------------------------------------------------
 
 
 def test_plain_python_and_compiled_loops_agree():
