@@ -47,7 +47,7 @@ def _line(problem: Any) -> str:
         return f"{address} is not a known key. {hint}"
     if problem["type"] == "missing":
         return f"{address} is missing. Add it, or leave out the whole entry."
-    reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
     return f"{address} is {problem['input']!r}; it {reason}."
 
 

@@ -139,5 +139,6 @@ def test_the_mix_is_never_modified(song):
     hops = weighted_hops(mix.samples, RATE)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(mix.samples, RATE, hops, integrated_lufs(hops), [whole])
-    Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan).trial(POINT, Decisions(), -1.1, -10.0, Guess())
+    evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan)
+    evaluator.trial(POINT, Decisions(), -1.1, -10.0, Guess())
     np.testing.assert_array_equal(mix.samples, song)
