@@ -4,6 +4,14 @@ Crest is peak over rms, in dB. Windows of 50 ms are as long as a drum hit; over 
 much as at the onsets, and the peaks that a slow compressor lets through look like crest won. Slow compression
 moves peak and rms together and is no crest loss: that is what `movement` measures.
 
+The loss, broadband and in each of five bands, with the crest C = 20 log10(peak) - 10 log10(mean square) of a
+window w, and p(w) the mix's mean square there:
+
+    L = sum p(w) max(0, C_mix(w) - C_out(w)) / sum p(w)   over windows with p(w) >= mean p - 10 dB
+    crest_loss_db = L_broadband / 2 + mean of L over the bands that carry sound / 2
+    onset_loss_db = mean over the mix's strong onsets of max(0, O_mix - O_out),
+    O = 20 log10(peak of 0 to 15 ms) - 10 log10(mean square of 30 to 150 ms)
+
 Losses are averaged with the energy of the mix's windows as weights. Over eight unlike chains at equal
 loudness (clippers, limiters, compressors before limiters, on a generated song and on drums) the plain mean
 spread by only 0.3 to 0.4 dB, the weighted one by 0.8 to 1.2 dB: quiet windows between hits, where little can
@@ -38,7 +46,7 @@ _Starts = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrestLoss:
-    """Crest taken away from the mix, in dB, every figure >= 0; 0 where the mix has none to lose.
+    """Crest taken away from the mix, in dB, every figure >= 0; 0 in a band without sound, and without onsets.
 
     Attributes
     ----------
@@ -93,7 +101,7 @@ class CrestReference:
         self._onsets = _onsets(reference, rate_hz)
         self._onset_db = _onset_db(reference, self._onsets, rate_hz)
 
-    def compare(self, output: Samples) -> CrestLoss:
+    def compare(self, output: Samples) -> CrestLoss | None:
         """Loss of `output` against the mix.
 
         Parameters
@@ -104,10 +112,13 @@ class CrestReference:
         Returns
         -------
         Means over the gated windows (weighted with the mix's energy) and the onsets of max(0, mix - output):
-        crest won in one place does not make up for crest lost in another.
+        crest won in one place does not make up for crest lost in another. None when the mix is silent or shorter
+        than a window.
         """
         output = np.ascontiguousarray(output)
         assert output.shape == self._shape
+        if not self._weight.any():
+            return None
         length = ms_to_samples(WINDOW_MS, self._rate_hz)
         crest_db = _crest_db(*_levels(output, _windows(output, self._rate_hz), length))
         broadband_db = _mean_loss(self._crest_db, crest_db, self._weight)

@@ -1,5 +1,13 @@
 """Added distortion: what the chain adds beside the mix, against what the mix masks.
 
+With X, Y the spectra of reference and output, S_uv(b, t) the sum of conj(U) V over the bins of band b in frame t,
+weighted by the outer and middle ear, R_uv the sum of S_uv over the region of (b, t), M the mask of the reference:
+
+    g = R_xy / R_xx                                            complex gain
+    E = S_yy - 2 Re(conj(g) S_xy) + |g|^2 S_xx                 residual, S of Y - g X
+    G = sum |g|^2 S_xx / sum S_xx                              gain of the whole, all bands, frames, channels
+    NMR = 10 log10 mean(E / (G M))                             over bands, frames, channels
+
 How it works, per channel and frame of about 22 ms:
 
 1. Both sides are transformed. In a region of neighbouring bands and three frames around each band the output

@@ -108,8 +108,8 @@ def measure_costs(
     return Costs(
         added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
         added_distortion_low_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_low_db),
-        crest_loss_db=crest.crest_loss_db,
-        onset_loss_db=crest.onset_loss_db,
+        crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
+        onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
         asymmetry_reduction_db=asymmetry_reduction_db(
             material.scored(before_peaks), material.rate_hz, threshold_linear, material.loud_joined
         ),

@@ -1,11 +1,13 @@
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import signal
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
-from autochain.measure.crest import BAND_EDGES_HZ, CrestReference, _crossovers, local_crest_db
+from autochain.measure.crest import BAND_EDGES_HZ, CrestLoss, CrestReference, _crossovers, local_crest_db
 
 RATE_HZ = 48000
 
@@ -231,10 +233,71 @@ def test_float32_reads_like_float64() -> None:
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.02, 0.3, 1.0])
-def test_silence_and_short_sound_lose_nothing_and_give_no_nan(seconds: float) -> None:
+def test_silence_has_no_crest_to_compare(seconds: float) -> None:
     silent = np.zeros((round(seconds * RATE_HZ), 2))
-    loss = CrestReference(silent, RATE_HZ).compare(silent)
-    assert (loss.crest_loss_db, loss.band_loss_db, loss.onset_loss_db) == (0.0, (0.0,) * 5, 0.0)
+    assert CrestReference(silent, RATE_HZ).compare(silent) is None
+
+
+def test_less_than_a_window_has_no_crest_to_compare() -> None:
+    short = noise(0.02, RATE_HZ)
+    assert CrestReference(short, RATE_HZ).compare(short) is None
+
+
+# --- what must hold for any sound -------------------------------------------------------------
+
+_SOUND = st.builds(
+    lambda seed, level_dbfs, every_s: struck(pink_noise(0.6, RATE_HZ, level_dbfs, seed=seed), RATE_HZ, every_s),
+    st.integers(0, 99),
+    st.floats(-40.0, -6.0),
+    st.sampled_from([0.05, 0.12, 0.3]),
+)
+_PROPERTY = settings(max_examples=20, derandomize=True, deadline=None)
+
+
+def _figures(loss: CrestLoss) -> np.ndarray:
+    return np.array([loss.crest_loss_db, loss.broadband_loss_db, *loss.band_loss_db, loss.onset_loss_db])
+
+
+@_PROPERTY
+@given(_SOUND, st.floats(0.5, 14.0), st.floats(-20.0, 20.0))
+def test_gain_swap_and_polarity_change_nothing(samples: np.ndarray, clip_db: float, gain_db: float) -> None:
+    level = np.abs(samples).max() * 10 ** (-clip_db / 20)
+    output = np.clip(samples, -level, [level, 0.8 * level])
+    reference = CrestReference(samples, RATE_HZ)
+    plain = _figures(reference.compare(output))
+    assert np.isfinite(plain).all()
+    assert plain.min() >= 0.0
+    # 1e-9 dB: rounding of levels in double precision
+    np.testing.assert_allclose(_figures(reference.compare(output * 10 ** (gain_db / 20))), plain, atol=1e-9)
+    for change in (lambda x: x[:, ::-1], lambda x: -x):
+        changed = CrestReference(change(samples), RATE_HZ).compare(change(output))
+        np.testing.assert_allclose(_figures(changed), plain, atol=1e-9)
+
+
+@_PROPERTY
+@given(_SOUND, st.integers(0, 28800), st.sampled_from([1, 2]))
+def test_silence_gives_none_or_finite_figures(samples: np.ndarray, length: int, channels: int) -> None:
+    samples = np.ascontiguousarray(samples[:length, :channels])
+    silence = np.zeros_like(samples)
+    assert CrestReference(silence, RATE_HZ).compare(samples) is None
+    assert local_crest_db(silence, RATE_HZ) is None
+    silenced = CrestReference(samples, RATE_HZ).compare(silence)
+    assert (silenced is None) == (length < 2400)  # a window of 50 ms
+    if silenced is not None:
+        assert np.isfinite(_figures(silenced)).all()
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 192000])
+def test_onset_loss_and_gates_come_from_the_mix_alone(rate_hz: int) -> None:
+    samples = drums(3.0, rate_hz)
+    output = samples.copy()
+    quiet = np.abs(samples).max(axis=1) < 0.02
+    # Noise 6 dB over the bed between the hits: new onsets and crest in the output, none of which the mix has.
+    output[quiet] += 0.004 * np.sign(noise(3.0, rate_hz, seed=7)[quiet])
+    loss = CrestReference(samples, rate_hz).compare(output)
+    # the bed lies 40 dB under the hits, the gate 10 dB under the mean
+    assert loss.crest_loss_db < 0.1
+    assert loss.onset_loss_db < 0.1
 
 
 def test_sound_turned_to_silence_gives_finite_losses() -> None:
