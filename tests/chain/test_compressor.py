@@ -66,23 +66,33 @@ def test_steady_sine_is_reduced_by_what_the_curve_says_at_its_peak(attack_ms, le
     assert found[-RATE_HZ // 10 :].mean() == pytest.approx(expected, abs=0.01)
 
 
-def step_times_ms(attack_ms: float, release_ms: float, rate_hz: int = RATE_HZ) -> tuple[float, float]:
+def step_times_ms(attack_ms, release_ms, rate_hz=RATE_HZ, release_shape="holds") -> tuple[float, float]:
     """Rise to 63.2 % and fall to 36.8 % of a 10 dB step of wanted reduction."""
     level = np.full(4 * rate_hz, -60.0, dtype=np.float32)
     level[: 2 * rate_hz] = 0.0
     curve = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 0.0}
-    found = smoothed_reduction_db(level, rate_hz, **curve, attack_ms=attack_ms, release_ms=release_ms)
+    times = {"attack_ms": attack_ms, "release_ms": release_ms}
+    found = smoothed_reduction_db(level, rate_hz, **curve, **times, release_shape=release_shape)
     rise = int(np.argmax(found >= 10 * (1 - np.exp(-1)))) + 1
     fall = int(np.argmax(found[2 * rate_hz :] <= 10 * np.exp(-1))) + 1
     return 1e3 * rise / rate_hz, 1e3 * fall / rate_hz
 
 
-def test_step_response_equals_the_table():
+@pytest.mark.parametrize("release_shape", ["holds", "follows"])
+def test_step_response_equals_the_table(release_shape):
     row = TABLE["step"]
-    rise_ms, fall_ms = step_times_ms(row["attack_ms"], row["release_ms"], row["rate_hz"])
-    # Giannoulis, Massberg, Reiss (2012), equation 17, evaluated independently; one sample is 0.02 ms
-    assert rise_ms == pytest.approx(row["rise_63_ms"], abs=0.025)
-    assert fall_ms == pytest.approx(row["fall_37_ms"], abs=0.025)
+    times = step_times_ms(row["attack_ms"], row["release_ms"], row["rate_hz"], release_shape)
+    # Giannoulis, Massberg, Reiss (2012), equations 17 and 16, evaluated independently; one sample is 0.02 ms
+    assert times[0] == pytest.approx(row[release_shape]["rise_63_ms"], abs=0.025)
+    assert times[1] == pytest.approx(row[release_shape]["fall_37_ms"], abs=0.025)
+
+
+@pytest.mark.parametrize(("attack_ms", "release_ms"), [(0.1, 20.0), (20.0, 150.0), (100.0, 30.0)])
+def test_step_response_of_the_one_that_follows_is_the_stated_times(attack_ms, release_ms):
+    rise_ms, fall_ms = step_times_ms(attack_ms, release_ms, release_shape="follows")
+    # Closed form: one one-pole smoother at a time; rounded up to a sample of 0.021 ms, counting the first one.
+    assert rise_ms == pytest.approx(attack_ms, abs=0.045)
+    assert fall_ms == pytest.approx(release_ms, abs=0.045)
 
 
 @pytest.mark.parametrize(
@@ -204,8 +214,9 @@ def test_every_range_end_is_finite_repeatable_and_keeps_the_input(stage, dtype):
 
 
 @pytest.mark.parametrize("stage", [BUS, PEAK])
-def test_swapped_channels_give_swapped_output(stage):
-    settings = stage.checked({"threshold_db": -30.0})
+@pytest.mark.parametrize("extra", [{}, {"link_percent": 30.0, "detector": 1.0}])
+def test_swapped_channels_give_swapped_output(stage, extra):
+    settings = stage.checked({"threshold_db": -30.0, **extra})
     swapped = stage.process(np.ascontiguousarray(NOISE[:, ::-1]), RATE_HZ, settings).samples[:, ::-1]
     assert np.array_equal(swapped, stage.process(NOISE, RATE_HZ, settings).samples)
 
@@ -227,6 +238,175 @@ def test_slow_attack_lets_a_hit_through():
     # Closed form: 5 to 10 ms into the hit a 100 ms attack has done 5 to 10 % of its work, a 1 ms attack
     # all of it; the curve takes 8.5 dB off -3 dBFS, a ratio of at least 2.3.
     assert peaks[1] > 2.2 * peaks[0]
+
+
+def process(stage, samples, **settings):
+    return stage.process(samples, RATE_HZ, stage.checked(settings))
+
+
+def at_levels(*levels_dbfs: float, seconds: float = 1.0) -> np.ndarray:
+    """Constant values, whose level needs no window: one channel for each level."""
+    return np.full((round(seconds * RATE_HZ), len(levels_dbfs)), 10.0 ** (np.array(levels_dbfs) / 20.0))
+
+
+def test_the_one_that_follows_settles_lower_on_a_tone():
+    level = sidechain_level_db(sine(100.0, 0.0, 2.0), RATE_HZ)
+    computer = {**GLUE, "attack_ms": 50.0}
+    held, followed = (
+        smoothed_reduction_db(level, RATE_HZ, **computer, release_shape=shape)[RATE_HZ:].mean()
+        for shape in ("holds", "follows")
+    )
+    wanted = [static_reduction_db(v, threshold_db=-20.0, ratio=2.0, knee_db=6.0) for v in level[RATE_HZ:]]
+    # It rises and falls toward what is wanted at every instant, at rates 1/50 and 1/150 ms: it settles where both
+    # balance, which lies between the mean of the wanted and its peak (closed form of the balance).
+    balance = optimize.brentq(
+        lambda y: np.mean([(w - y) / (50.0 if w > y else 150.0) for w in wanted[: RATE_HZ // 100]]), 0.0, 10.0
+    )
+    assert followed == pytest.approx(balance, abs=0.05)
+    assert followed < held - 0.2
+
+
+@pytest.mark.parametrize("frequency_hz", [100.0, 997.0])
+@pytest.mark.parametrize("rms_ms", [10.0, 100.0])
+def test_rms_reads_3_01_db_lower_on_a_sine(frequency_hz, rms_ms):
+    tone = sine(frequency_hz, -6.0, 2.0)
+    peak = sidechain_level_db(tone, RATE_HZ)[RATE_HZ:].max()
+    rms = sidechain_level_db(tone, RATE_HZ, detector=1.0, rms_ms=rms_ms)[RATE_HZ:]
+    # Closed form: 10 log10 2; and of the one-pole's ripple at twice the frequency, as a share of the mean.
+    assert peak - 10 * np.log10(np.mean(10 ** (rms / 10))) == pytest.approx(10 * np.log10(2.0), abs=0.001)
+    ripple = 1 / np.sqrt(1 + (4 * np.pi * frequency_hz * rms_ms * 1e-3) ** 2)
+    assert rms.max() - peak == pytest.approx(10 * np.log10((1 + ripple) / 2), abs=0.01)
+
+
+def test_rms_window_is_its_63_percent_time():
+    level = sidechain_level_db(at_levels(0.0), RATE_HZ, detector=1.0, rms_ms=20.0)
+    assert np.argmax(level >= 10 * np.log10(1 - np.exp(-1))) == pytest.approx(0.020 * RATE_HZ, abs=1.5)
+
+
+def test_link_of_0_leaves_a_quiet_channel_untouched_and_treats_each_as_mono():
+    loud, quiet = sine(300.0, -3.0), sine(500.0, -40.0)
+    out = process(PEAK, np.hstack([loud, quiet]), threshold_db=-20.0, link_percent=0.0)
+    assert np.array_equal(out.samples[:, 1:], quiet)
+    alone = process(PEAK, loud, threshold_db=-20.0)
+    assert np.array_equal(out.samples[:, :1], alone.samples)
+    assert np.abs(alone.samples).max() < 0.5
+    assert np.array_equal(out.trace.max_db, alone.trace.max_db)
+
+
+@pytest.mark.parametrize("link_percent", [0.0, 25.0, 75.0, 100.0])
+def test_link_mixes_the_louder_channels_level_with_the_own_one(link_percent):
+    curve = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 6.0}
+    out = process(BUS, at_levels(-2.0, -18.0), **curve, sidechain_hpf_hz=0.0, attack_ms=1.0, link_percent=link_percent)
+    gain_db = 20 * np.log10(out.samples[-1]) - [-2.0, -18.0]
+    # Closed form: levels mixed in dB, then equation 4 of Giannoulis, Massberg, Reiss (2012).
+    level_db = -2.0 - 16.0 * (1.0 - link_percent / 100.0)
+    expected = [static_reduction_db(level, **curve) for level in (-2.0, level_db)]
+    assert gain_db == pytest.approx([-e for e in expected], abs=0.0005)
+    assert out.trace.max_db[-1] == pytest.approx(max(expected), abs=0.0005)
+    mean_gain = np.mean([10 ** (-e / 20) for e in expected])
+    assert out.trace.mean_db[-1] == pytest.approx(-20 * np.log10(mean_gain), abs=0.0005)
+
+
+def test_look_ahead_has_turned_down_before_a_hit():
+    bed, hit = 0.001, 0.5
+    samples = np.full((RATE_HZ, 1), bed)
+    at = RATE_HZ // 2
+    samples[at:] = hit
+    settings = {"threshold_db": -20.0, "ratio": 4.0, "knee_db": 0.0, "attack_ms": 1.0}
+    full = static_reduction_db(20 * np.log10(hit), threshold_db=-20.0, ratio=4.0, knee_db=0.0)
+
+    def reduction_db(lookahead_ms: float) -> np.ndarray:
+        return -20 * np.log10(process(PEAK, samples, **settings, lookahead_ms=lookahead_ms).samples / samples)[:, 0]
+
+    assert reduction_db(0.0)[at] < 0.1 * full
+    ahead = reduction_db(3.0)
+    # Closed form: after 3 ms an attack of 1 ms has done 1 - 1/e^3 of its work, half-way there 1 - 1/e^1.5.
+    assert ahead[at - 1] == pytest.approx((1 - np.exp(-3.0)) * full, abs=0.01)
+    assert ahead[at - 1 - 72] == pytest.approx((1 - np.exp(-1.5)) * full, abs=0.06)
+    assert np.abs(ahead[: at - 145]).max() < 0.0002
+
+
+@pytest.mark.parametrize("stage", [BUS, PEAK])
+@pytest.mark.parametrize("lookahead_ms", [0.0, 0.7, 10.0])
+def test_stated_latency_is_how_far_a_change_reaches_back(stage, lookahead_ms):
+    settings = stage.checked({"threshold_db": -40.0, "lookahead_ms": lookahead_ms})
+    quiet = 0.001 * NOISE[:5000].astype(np.float64)  # below the threshold, so that the hit moves the gain at once
+    before = stage.process(quiet, RATE_HZ, settings).samples
+    changed = quiet.copy()
+    changed[3000] = 1.0
+    after = stage.process(changed, RATE_HZ, settings).samples
+    first = np.flatnonzero((before != after).any(axis=1))[0]
+    assert 3000 - first == stage.latency_samples(RATE_HZ, settings)
+    assert stage.latency_samples(RATE_HZ, {**settings, "ratio": 1.0}) == 0
+
+
+@pytest.mark.parametrize("extra", [{}, {"detector": 1.0}, {"link_percent": 50.0, "release_shape": 1.0}])
+def test_scaling_input_and_threshold_together_scales_the_output(extra):
+    settings = {"threshold_db": -24.0, "sidechain_hpf_hz": 90.0, **extra}
+    full = process(BUS, NOISE.astype(np.float64), **settings).samples
+    settings["threshold_db"] += 20 * np.log10(0.5)
+    half = process(BUS, 0.5 * NOISE.astype(np.float64), **settings).samples
+    assert np.abs(full - NOISE).max() > 0.05
+    # The level is a float32, whose steps near -20 dB are 2e-6 dB.
+    np.testing.assert_allclose(half, 0.5 * full, rtol=1e-6)
+
+
+EXTRAS = [
+    {},
+    {"sidechain_hpf_hz": 300.0, "link_percent": 60.0},
+    {"detector": 1.0, "lookahead_ms": 0.3},
+    {"release_shape": 1.0, "lookahead_ms": 10.0, "link_percent": 0.0, "detector": 1.0},
+    {"ratio": 1.0, "lookahead_ms": 5.0},
+]
+
+
+@pytest.mark.parametrize("extra", EXTRAS)
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_where_blocks_are_cut_changes_no_bit(extra, channels, dtype):
+    samples = np.ascontiguousarray(NOISE[:20011, :channels], dtype=dtype)
+    settings = PEAK.checked({"threshold_db": -30.0, **extra})
+    whole = PEAK.process(samples, RATE_HZ, settings)
+    assert whole.samples.shape == samples.shape
+    for size in (1, 7, 4096):
+        runner = PEAK.start(RATE_HZ, channels, settings)
+        part = samples[:1500] if size == 1 else samples
+        blocks = [part[i : i + size] for i in range(0, part.shape[0], size)]
+        found = np.concatenate([runner.push(b) for block in blocks for b in (block[:0], block)] + [runner.finish()])
+        expected = PEAK.process(part, RATE_HZ, settings)
+        assert found.dtype == dtype
+        assert found.tobytes() == expected.samples.tobytes()
+        assert runner.trace.max_db.tobytes() == expected.trace.max_db.tobytes()
+        assert runner.trace.mean_db.tobytes() == expected.trace.mean_db.tobytes()
+
+
+@pytest.mark.parametrize("extra", EXTRAS)
+def test_side_chain_made_once_renders_what_the_stage_gives(extra):
+    settings = BUS.checked({"threshold_db": -30.0, **extra})
+    sidechain = Sidechain.of(NOISE, RATE_HZ, settings)
+    for threshold_db in (-30.0, -15.0):
+        settings["threshold_db"] = threshold_db
+        expected, found = BUS.process(NOISE, RATE_HZ, settings), sidechain.render(NOISE, settings)
+        assert found.samples.tobytes() == expected.samples.tobytes()
+        assert found.trace.max_db.tobytes() == expected.trace.max_db.tobytes()
+        assert found.trace.mean_db.tobytes() == expected.trace.mean_db.tobytes()
+        hop = sidechain.peak_reduction_db(settings, RATE_HZ // 100)
+        assert np.array_equal(hop, expected.trace.max_db)
+
+
+def test_nothing_in_gives_nothing_out():
+    runner = BUS.start(RATE_HZ, 2, BUS.checked({"lookahead_ms": 2.0}))
+    assert runner.finish().shape == (0, 2)
+    assert runner.trace.max_db.size == 0
+
+
+def test_what_is_new_need_not_be_printed_and_the_window_only_belongs_to_rms():
+    settings = BUS.checked({})
+    quiet = {p.name for p in BUS.parameters if p.quiet}
+    assert quiet == {"link_percent", "detector", "rms_ms", "lookahead_ms", "release_shape"}
+    assert not BUS.applies(settings, "rms_ms")
+    assert BUS.applies({**settings, "detector": 1.0}, "rms_ms")
+    assert BUS.applies(settings, "link_percent")
 
 
 def test_compiled_loops_equal_python():
