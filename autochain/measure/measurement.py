@@ -1,23 +1,38 @@
-"""All figures of one piece of sound in one frozen value."""
+"""All figures of one piece of sound in one frozen value, from an array, from a file, or block by block."""
 
 from dataclasses import asdict, dataclass
+from pathlib import Path
 
 import numpy as np
 
+from autochain.audio.blocks import read_blocks
 from autochain.audio.mix import Samples
-from autochain.measure.asymmetry import asymmetry_db
-from autochain.measure.crest import local_crest_db
-from autochain.measure.image import correlation
+from autochain.measure.asymmetry import HOPS_PER_WINDOW, AsymmetrySeries, asymmetry_series, loud_windows
+from autochain.measure.clipped import ClippedRunMeter
+from autochain.measure.crest import local_crest_of
+from autochain.measure.hop_sums import HopSumMeter, HopSums
 from autochain.measure.loudness import (
+    HopMeter,
     integrated_lufs,
     loud_hops,
     loudness_range_lu,
     momentary_lufs,
     short_term_lufs,
-    weighted_hops,
 )
+from autochain.measure.noise import noise_floor_dbfs
+from autochain.measure.offset import dc_offsets_dbfs
 from autochain.measure.peaks import plr_db, psr_db
-from autochain.measure.true_peak import TruePeakReading, hop_peaks, read_true_peak
+from autochain.measure.series import MixSeries
+from autochain.measure.spectrum import SpectrumMeter
+from autochain.measure.stereo import channel_imbalance_db, correlation_of, correlation_under, side_to_mid_db
+from autochain.measure.subsonic import subsonic_db
+from autochain.measure.thirds import third_octaves
+from autochain.measure.true_peak import HopPeakMeter, TruePeakMeter, TruePeakReading
+
+LOW_END_HZ = 120.0  # bass under it is often asked to be mono (common practice, no source)
+
+# All meters look at a block before the next one comes: short enough to stay in the cache between them.
+_BLOCK_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +41,13 @@ class Measurement:
 
     `true_peak_dbtp` is the highest of three readings, which stand beside it: the published Annex 2 filter of
     BS.1770, a 49-tap windowed sinc (the reading libebur128 gives), and a long filter at 16 times the rate.
+
+    The figures of the image are None for one channel and when a channel is silent: `correlation` and
+    `correlation_below_120_hz` (-1 to 1), `side_to_mid_db` (None also without any side) and
+    `channel_imbalance_db` (left over right). `dc_left_dbfs` is the offset of the only channel of a mono mix.
+    `noise_floor_dbfs` is the quietest 400 ms, `subsonic_db` the energy below 20 Hz re the whole,
+    `clipped_runs` and `longest_clipped_run` (samples) count waveform cut off at one level; definitions beside
+    the functions that measure them.
     """
 
     integrated_lufs: float | None
@@ -43,10 +65,111 @@ class Measurement:
     local_crest_db: float | None
     asymmetry_db: float | None
     correlation: float | None
+    correlation_below_120_hz: float | None
+    side_to_mid_db: float | None
+    channel_imbalance_db: float | None
+    dc_left_dbfs: float | None
+    dc_right_dbfs: float | None
+    subsonic_db: float | None
+    noise_floor_dbfs: float | None
+    clipped_runs: int
+    longest_clipped_run: int
 
-    def as_dict(self) -> dict[str, float | None]:
+    def as_dict(self) -> dict[str, float | int | None]:
         """Figures by name."""
         return asdict(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """The figures, and the courses behind them."""
+
+    figures: Measurement
+    series: MixSeries
+
+
+class MixMeter:
+    """Measures everything of a stream, keeping a few values per 10 ms and none of the samples.
+
+    Blocks of any size, the last of which may end anywhere; their size does not change a bit of the result.
+
+    Parameters
+    ----------
+    rate_hz
+        44100 to 192000.
+    channels
+        1 or 2.
+    true_peak
+        A reading of the same stream, when the caller has one already.
+    """
+
+    def __init__(self, rate_hz: int, channels: int, true_peak: TruePeakReading | None = None) -> None:
+        self._rate_hz = rate_hz
+        self._reading = true_peak
+        self._true_peak = TruePeakMeter(rate_hz, channels) if true_peak is None else None
+        self._hops = HopMeter(rate_hz, channels)
+        self._hop_peaks = HopPeakMeter(rate_hz, channels)
+        self._sums = HopSumMeter(rate_hz, channels)
+        self._spectrum = SpectrumMeter(rate_hz, channels)
+        self._clipped = ClippedRunMeter(rate_hz, channels)
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels), full scale +-1.0, float32 or float64."""
+        for start in range(0, block.shape[0], _BLOCK_FRAMES):
+            part = block[start : start + _BLOCK_FRAMES]
+            for meter in (self._hops, self._hop_peaks, self._sums, self._spectrum, self._clipped):
+                meter.push(part)
+            if self._true_peak is not None:
+                self._true_peak.push(part)
+
+    def result(self) -> Measured:
+        """Everything pushed so far; short-term figures need 3 s."""
+        hops, sums = self._hops.result(), self._sums.result()
+        spectrum, clipped = self._spectrum.result(), self._clipped.result()
+        integrated = integrated_lufs(hops)
+        heard = integrated is not None
+        reading = self._reading if self._true_peak is None else self._true_peak.result()
+        assert reading is not None
+        psr = psr_db(self._hop_peaks.result(), hops)
+        short_term, momentary = short_term_lufs(hops), momentary_lufs(hops)
+        loud = loud_hops(hops, integrated) if integrated is not None else np.zeros(hops.size, dtype=bool)
+        lean = _asymmetry(sums, loud, self._rate_hz)
+        offsets = dc_offsets_dbfs(sums)
+        figures = Measurement(
+            integrated_lufs=integrated,
+            max_short_term_lufs=float(short_term.max()) if heard and short_term.size else None,
+            max_momentary_lufs=float(momentary.max()) if heard and momentary.size else None,
+            loudness_range_lu=loudness_range_lu(hops),
+            true_peak_dbtp=reading.highest_dbtp,
+            true_peak_annex2_dbtp=reading.annex2_dbtp,
+            true_peak_sinc49_dbtp=reading.sinc49_dbtp,
+            true_peak_x16_dbtp=reading.x16_dbtp,
+            sample_peak_dbfs=reading.sample_peak_dbfs,
+            plr_db=plr_db(reading.highest_dbtp, integrated),
+            psr_min_db=psr.min_db,
+            psr_median_db=psr.median_db,
+            local_crest_db=_local_crest_db(sums),
+            asymmetry_db=None if lean.mean is None else lean.mean.level_db,
+            correlation=correlation_of(sums),
+            correlation_below_120_hz=correlation_under(spectrum, LOW_END_HZ),
+            side_to_mid_db=side_to_mid_db(sums),
+            channel_imbalance_db=channel_imbalance_db(sums),
+            dc_left_dbfs=offsets[0],
+            dc_right_dbfs=offsets[1] if len(offsets) > 1 else None,
+            subsonic_db=subsonic_db(spectrum),
+            noise_floor_dbfs=noise_floor_dbfs(sums),
+            clipped_runs=clipped.count,
+            longest_clipped_run=clipped.longest,
+        )
+        series = MixSeries(
+            momentary_lufs=momentary,
+            short_term_lufs=short_term,
+            psr=psr,
+            asymmetry=lean,
+            thirds=third_octaves(spectrum),
+            clipped_at_s=clipped.at_s,
+        )
+        return Measured(figures=figures, series=series)
 
 
 def measure(samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = None) -> Measurement:
@@ -61,28 +184,57 @@ def measure(samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = 
     true_peak
         A reading of the same samples, when the caller has one already.
     """
-    hops = weighted_hops(samples, rate_hz)
-    integrated = integrated_lufs(hops)
-    reading = read_true_peak(samples, rate_hz) if true_peak is None else true_peak
-    psr = psr_db(hop_peaks(samples, rate_hz), hops)
-    short_term, momentary = short_term_lufs(hops), momentary_lufs(hops)
-    heard = integrated is not None
-    loud = loud_hops(hops, integrated) if integrated is not None else np.zeros(len(hops), dtype=bool)
-    lean = asymmetry_db(samples, rate_hz, loud)
-    return Measurement(
-        integrated_lufs=integrated,
-        max_short_term_lufs=float(short_term.max()) if heard and short_term.size else None,
-        max_momentary_lufs=float(momentary.max()) if heard and momentary.size else None,
-        loudness_range_lu=loudness_range_lu(hops),
-        true_peak_dbtp=reading.highest_dbtp,
-        true_peak_annex2_dbtp=reading.annex2_dbtp,
-        true_peak_sinc49_dbtp=reading.sinc49_dbtp,
-        true_peak_x16_dbtp=reading.x16_dbtp,
-        sample_peak_dbfs=reading.sample_peak_dbfs,
-        plr_db=plr_db(reading.highest_dbtp, integrated),
-        psr_min_db=psr.min_db,
-        psr_median_db=psr.median_db,
-        local_crest_db=local_crest_db(samples, rate_hz),
-        asymmetry_db=None if lean is None else lean.level_db,
-        correlation=correlation(samples),
+    return measure_with_series(samples, rate_hz, true_peak).figures
+
+
+def measure_with_series(
+    samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = None
+) -> Measured:
+    """`measure`, with the courses for plots."""
+    meter = MixMeter(rate_hz, samples.shape[1], true_peak)
+    meter.push(samples)
+    return meter.result()
+
+
+def measure_file(path: str | Path, block_frames: int = 1 << 18) -> Measured:
+    """Measure a sound file without holding it in memory: figures and courses are those of `measure_with_series`.
+
+    Parameters
+    ----------
+    path
+        As for `audio.files.read_mix`.
+    block_frames
+        Frames decoded at a time, at least 1; changes no bit of the result.
+
+    Raises
+    ------
+    AudioFileError
+        As `audio.files.read_mix`.
+    """
+    blocks = read_blocks(path, block_frames)
+    meter = MixMeter(blocks.rate_hz, blocks.channels)
+    for block in blocks:
+        meter.push(block)
+    return meter.result()
+
+
+def _windows(sums: HopSums) -> int:
+    """Number of whole 50 ms windows."""
+    return sums.whole_hops // HOPS_PER_WINDOW
+
+
+def _asymmetry(sums: HopSums, loud: np.ndarray, rate_hz: int) -> AsymmetrySeries:
+    windows = _windows(sums)
+    shape = (windows, HOPS_PER_WINDOW, sums.channels)
+    highest, lowest = (a[: windows * HOPS_PER_WINDOW].reshape(shape) for a in (sums.highest, sums.lowest))
+    return asymmetry_series(highest.max(axis=1), lowest.min(axis=1), loud_windows(loud, sums.frames, rate_hz))
+
+
+def _local_crest_db(sums: HopSums) -> float | None:
+    windows = _windows(sums)
+    shape = (windows, HOPS_PER_WINDOW, sums.channels)
+    peak, square = (
+        a[: windows * HOPS_PER_WINDOW].reshape(shape)
+        for a in (np.maximum(sums.highest, -sums.lowest), sums.square)
     )
+    return local_crest_of(peak.max(axis=1), square.sum(axis=1) / (HOPS_PER_WINDOW * sums.hop))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from autochain.chain.chain import STAGES
 from autochain.chain.parameter import Parameter
 from autochain.sheet.model import Sheet, StageEntry
-from autochain.sheet.words import BASELINES, CAUTION, COSTS, FIGURES, TIME_CONSTANTS
+from autochain.sheet.words import BASELINES, CAUTION, COSTS, FAULTS, FIGURES, TIME_CONSTANTS
 from autochain.units import clock, number
 
 AS_USUAL = "As usual, and not in the table –"
@@ -121,6 +121,16 @@ def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
     yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", ""]
 
 
+def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
+    for name, label, unit, decimals in FIGURES:
+        yield [label, *(number(getattr(side, name), unit, decimals) for side in (sheet.before, sheet.after))]
+    for name, (label, unit, decimals, limit) in FAULTS.items():
+        values = [getattr(side, name) for side in (sheet.before, sheet.after)]
+        sizes = [abs(v) if limit > 0.0 else v for v in values if v is not None]
+        if any(size > limit for size in sizes):
+            yield [label, *(number(v, unit, decimals, signed=limit > 0.0) for v in values)]
+
+
 def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown text with a final newline."""
     request = sheet.provenance.request
@@ -158,10 +168,7 @@ def to_markdown(sheet: Sheet) -> str:
         "",
         *_table(
             ["figure", "mix", "master"],
-            (
-                [label, number(getattr(sheet.before, name), unit, d), number(getattr(sheet.after, name), unit, d)]
-                for name, label, unit, d in FIGURES
-            ),
+            _figure_rows(sheet),
         ),
         "",
         "## What reproduces it",

@@ -37,7 +37,9 @@ def _fine(value: float) -> float:
 
 
 def _figures(measurement: Measurement) -> Figures:
-    return Figures(**{k: None if v is None else _fine(v) for k, v in measurement.as_dict().items()})
+    return Figures.model_validate(
+        {k: _fine(v) if isinstance(v, float) else v for k, v in measurement.as_dict().items()}
+    )
 
 
 def _costs(verified: Verified) -> dict[str, float]:

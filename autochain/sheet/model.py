@@ -48,6 +48,15 @@ class Figures(_Part):
     local_crest_db: float | None
     asymmetry_db: float | None
     correlation: float | None
+    correlation_below_120_hz: float | None
+    side_to_mid_db: float | None
+    channel_imbalance_db: float | None
+    dc_left_dbfs: float | None
+    dc_right_dbfs: float | None
+    subsonic_db: float | None
+    noise_floor_dbfs: float | None
+    clipped_runs: int
+    longest_clipped_run: int
 
 
 class InputLevel(_Part):

@@ -30,7 +30,20 @@ FIGURES: tuple[tuple[str, str, str, int], ...] = (
     ("local_crest_db", "crest in 50 ms windows, median", "dB", 1),
     ("asymmetry_db", "waveform asymmetry", "dB", 1),
     ("correlation", "correlation of left and right", "", 2),
+    ("correlation_below_120_hz", "  of that below 120 Hz", "", 2),
+    ("side_to_mid_db", "side against mid", "dB", 1),
+    ("noise_floor_dbfs", "quietest 0.4 s", "dBFS", 1),
+    ("clipped_runs", "clipped places (3 or more equal samples at the top)", "", 0),
 )
+
+# Figures that get a row only when one of both sides is worse than a limit: faults that most mixes do not have.
+# name -> (label, unit, decimals, limit); a positive limit holds for the magnitude. Common practice, no source.
+FAULTS: dict[str, tuple[str, str, int, float]] = {
+    "channel_imbalance_db": ("left louder than right", "dB", 1, 1.0),
+    "dc_left_dbfs": ("DC offset, left", "dBFS", 0, -60.0),
+    "dc_right_dbfs": ("DC offset, right", "dBFS", 0, -60.0),
+    "subsonic_db": ("energy below 20 Hz, of the whole", "dB", 0, -30.0),
+}
 
 BASELINES = {"limiter_only": "limiter alone", "trade_default": "trade default"}
 
