@@ -229,7 +229,7 @@ def test_rotating_an_asymmetric_lead_spares_the_limiter_and_leaves_the_spectrum(
     loud = loud_hops(weighted_hops(x, RATE_HZ), lufs(x))
     rotation = choose_rotation(x, RATE_HZ, loud, 10.0 ** (-6.0 / 20.0))
     assert rotation.used
-    turned = process(x, rotation={"angle_deg": rotation.angle_deg}).samples
+    turned = process(x, rotation=rotation.settings).samples
 
     def reduction_db(samples):
         trace = process(samples, limiter={"ceiling_dbtp": -6.0, "release_ms": 60.0}).traces["limiter"]

@@ -1,151 +1,241 @@
-"""Minimum-phase equaliser for the bottom of a mix: high-pass and low shelf."""
+"""Two equalisers with one engine: narrow corrections before the dynamics, broad tone moves after them.
 
-import math
+Each has any number of bands: bell, shelf, high-pass or low-pass, on both channels, on mid = (L + R)/2 or
+side = (L - R)/2 alone, or on one channel. The curves are those of `biquad`: the prototypes of the W3C Note
+"Audio EQ Cookbook" (2021), matched up to 20 kHz.
+
+Phase `minimum`: second-order sections, no latency and no pre-echo; but peaks move, and a cut can raise them.
+Phase `linear`: a symmetric filter of the same magnitude (`linear_phase`); no phase moves, half of the
+ringing comes before the sound, and the latency is seven time constants of the slowest band, 53 ms for a high-pass
+at 30 Hz.
+
+Without a band, or with all gains at 0, the input is returned bit for bit. A band on the side leaves a mono sum
+alone. A single channel is its own mid and has no side.
+"""
+
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.mix import Samples
-from autochain.chain._equaliser_kernels import two_biquads
-from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Processed, Settings, Stage, buffered
+from autochain.audio.sections import Section, SectionFilter, Step, section_response
+from autochain.chain import biquad
+from autochain.chain.biquad import high_pass_section
+from autochain.chain.linear_phase import half_length_samples, linear_phase_filter
+from autochain.chain.linear_runner import Delayed, filtered, unchanged
+from autochain.chain.parameter import Parameter, choice
+from autochain.chain.stage import Runner, Settings, Stage
+from autochain.errors import ParameterError
 
-# Butterworth: the flattest high-pass of second order, and the steepest shelf without a bump.
-BUTTERWORTH_Q = math.sqrt(0.5)
+__all__ = [
+    "CHANNELS",
+    "CORRECTIVE",
+    "PHASES",
+    "STAGE",
+    "TONE",
+    "TYPES",
+    "high_pass_section",
+    "refuse_single_sides",
+    "response_db",
+]
 
-# One second-order section: b0, b1, b2, a1, a2, already divided by a0.
-Section = npt.NDArray[np.float64]
+# The tone equaliser offers the first three of each.
+TYPES = ("bell", "lowshelf", "highshelf", "highpass", "lowpass")
+CHANNELS = ("stereo", "mid", "side", "left", "right")
+PHASES = ("minimum", "linear")
 
-_IDENTITY: Section = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
-
-
-def high_pass_section(freq_hz: float, rate_hz: int, q: float = BUTTERWORTH_Q) -> Section:
-    """Second-order high-pass, 12 dB per octave, 3.01 dB down at `freq_hz` with the default `q`.
-
-    W3C Group Note "Audio EQ Cookbook" (R. Bristow-Johnson, 2021), HPF.
-    """
-    cosine, alpha = _cookbook_terms(freq_hz, rate_hz, q)
-    b0 = (1.0 + cosine) / 2.0
-    section: Section = np.array([b0, -2.0 * b0, b0, -2.0 * cosine, 1.0 - alpha])
-    section /= 1.0 + alpha
-    return section
-
-
-def low_shelf_section(freq_hz: float, gain_db: float, rate_hz: int, q: float = BUTTERWORTH_Q) -> Section:
-    """Second-order low shelf: `gain_db` at 0 Hz, half of it (in dB) at `freq_hz`, 0 dB far above.
-
-    W3C Group Note "Audio EQ Cookbook" (R. Bristow-Johnson, 2021), lowShelf.
-    """
-    cosine, alpha = _cookbook_terms(freq_hz, rate_hz, q)
-    A = 10.0 ** (gain_db / 40.0)
-    root = 2.0 * math.sqrt(A) * alpha
-    plus, minus = A + 1.0, A - 1.0
-    section: Section = np.array(
-        [
-            A * (plus - minus * cosine + root),
-            2.0 * A * (minus - plus * cosine),
-            A * (plus - minus * cosine - root),
-            -2.0 * (minus + plus * cosine),
-            plus + minus * cosine - root,
-        ]
-    )
-    section /= plus + minus * cosine + root
-    return section
+_WITHOUT_GAIN = ("highpass", "lowpass")
+_ONE_CHANNEL = ("left", "right")
 
 
-def equalise(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
-    """High-pass and low shelf one after the other, both channels alike.
-
-    Minimum phase: no pre-echo, but peaks move, and a cut can raise them. The bilinear transform behind the
-    formulas squeezes frequencies near Nyquist only; at these frequencies the analogue curve is met to better
-    than 0.002 dB.
+def response_db(
+    settings: Settings, freq_hz: npt.NDArray[np.float64], rate_hz: int, channel: str = "stereo"
+) -> npt.NDArray[np.float64]:
+    """Gain of the bands on `channel` and of those on both channels, in dB at `freq_hz`: the curve to draw.
 
     Parameters
     ----------
-    samples
-        Shape (frames, channels).
+    settings
+        Complete settings of one of the equalisers. The phase makes no difference of more than 0.1 dB.
+    freq_hz
+        Frequencies under half the rate.
     rate_hz
         Sample rate.
-    settings
-        `highpass_hz` 10 to 120 or 0 for off; `low_shelf_hz` 40 to 400; `low_shelf_db` -6 to 6, 0 for none.
-
-    Returns
-    -------
-    array
-        New array of the same shape and dtype; the input itself when both parts are off. Latency 0.
+    channel
+        One of CHANNELS; `stereo` counts the bands on both channels only.
     """
-    sections = []
-    if settings["highpass_hz"] != 0.0:
-        sections.append(high_pass_section(settings["highpass_hz"], rate_hz))
-    if settings["low_shelf_db"] != 0.0:
-        sections.append(low_shelf_section(settings["low_shelf_hz"], settings["low_shelf_db"], rate_hz))
-    if not sections:
-        return samples
-    sections.append(_IDENTITY)
-    output = np.empty_like(samples, order="C")
-    two_biquads(np.ascontiguousarray(samples), sections[0], sections[1], output)
-    return output
+    total = np.zeros(np.shape(freq_hz))
+    for band in CORRECTIVE.bands(settings):
+        section = _section(band, rate_hz)
+        if section is not None and CHANNELS[round(band["channel"])] in ("stereo", channel):
+            total += 20.0 * np.log10(np.abs(section_response(section, freq_hz, rate_hz)))
+    return total
 
 
-def _cookbook_terms(freq_hz: float, rate_hz: int, q: float) -> tuple[float, float]:
-    """Return cos(w0) and alpha of the cookbook."""
-    w0 = 2.0 * math.pi * freq_hz / rate_hz
-    return math.cos(w0), math.sin(w0) / (2.0 * q)
+def _section(band: Mapping[str, float], rate_hz: int) -> Section | None:
+    """Section of one band, None when it changes nothing."""
+    kind, freq_hz, q, gain_db = TYPES[round(band["type"])], band["freq_hz"], band["q"], band["gain_db"]
+    if kind == "highpass":
+        return biquad.high_pass(freq_hz, q, rate_hz)
+    if kind == "lowpass":
+        return biquad.low_pass(freq_hz, q, rate_hz)
+    if gain_db == 0.0:
+        return None
+    design = {"bell": biquad.bell, "lowshelf": biquad.low_shelf, "highshelf": biquad.high_shelf}[kind]
+    return design(freq_hz, gain_db, q, rate_hz)
 
 
-def _process(samples: Samples, rate_hz: int, settings: Settings) -> Processed:
-    return Processed(samples=equalise(samples, rate_hz, settings))
+def _steps(bands: Sequence[Mapping[str, float]], rate_hz: int, channels: int) -> list[Step]:
+    """Sections by lane, in as few changes between left/right and mid/side as the order of the bands allows.
+
+    A band on both channels fits into either: it is the same on mid and side as on left and right.
+    """
+    steps: list[Step] = []
+    first: list[Section] = []
+    second: list[Section] = []
+    mid_side: bool | None = None  # not decided while only bands on both channels have come
+
+    def close() -> None:
+        if first or second:
+            steps.append(Step(mid_side=bool(mid_side), first=tuple(first), second=tuple(second)))
+        first.clear()
+        second.clear()
+
+    for band in bands:
+        section = _section(band, rate_hz)
+        where = CHANNELS[round(band["channel"])]
+        if section is None or (channels == 1 and where == "side"):
+            continue
+        if channels == 2 and where != "stereo":
+            wanted = where not in _ONE_CHANNEL
+            if mid_side not in (None, wanted):
+                close()
+            mid_side = wanted
+        if where in ("stereo", "mid", "left"):
+            first.append(section)
+        if where in ("stereo", "side", "right"):
+            second.append(section)
+    close()
+    return steps
 
 
-def _no_latency(rate_hz: int, settings: Settings) -> int:
-    return 0
+def refuse_single_sides(name: str, settings: Settings) -> None:
+    """Left and right do not exist in a mix of one channel."""
+    for key, value in settings.items():
+        if key.endswith("_channel") and CHANNELS[round(value)] in _ONE_CHANNEL:
+            raise ParameterError(
+                f"{name}.{key} is {CHANNELS[round(value)]}, but the mix has one channel. Choose stereo or mid, or a "
+                "stereo mix."
+            )
 
 
-STAGE = Stage(
+def _stage(
+    *,
+    name: str,
+    label: str,
+    types: tuple[str, ...],
+    channels: tuple[str, ...],
+    freq_hz: tuple[float, float],
+    q: tuple[float, float, float],
+    gain_db: float,
+    listen_for: tuple[str, ...],
+) -> Stage:
+    """Build one equaliser; `q` is low, high and default, `gain_db` the end of the range on both sides.
+
+    All ranges and defaults: common practice, no source.
+    """
+
+    def bands(settings: Settings) -> list[dict[str, float]]:
+        return stage.bands(settings)
+
+    def linear(settings: Settings) -> bool:
+        return PHASES[round(settings.get("phase", 0.0))] == "linear"
+
+    def start(rate_hz: int, count: int, settings: Settings) -> Runner:
+        if count == 1:
+            refuse_single_sides(name, settings)
+        steps = _steps(bands(settings), rate_hz, count)
+        if not steps:
+            return unchanged(count)
+        if linear(settings):
+            return Delayed(linear_phase_filter(steps, rate_hz, count))
+        return filtered(SectionFilter(steps, count), count)
+
+    def latency_samples(rate_hz: int, settings: Settings) -> int:
+        steps = _steps(bands(settings), rate_hz, 2)
+        return half_length_samples(steps, rate_hz) if steps and linear(settings) else 0
+
+    def applies(settings: Settings, parameter: str) -> bool:
+        if not parameter.endswith("gain_db"):
+            return True
+        kind = settings.get(parameter.removesuffix("gain_db") + "type", 0.0)
+        return TYPES[round(kind)] not in _WITHOUT_GAIN
+
+    stage = Stage(
+        name=name,
+        label=label,
+        parameters=(
+            choice(
+                name="phase", label="phase", choices=PHASES, default="minimum", quiet=True,
+                ends="minimum has no latency and no pre-echo, linear moves no phase",
+            ),
+        ),
+        band=(
+            choice(name="type", label="type", choices=types, default="bell"),
+            Parameter(
+                name="freq_hz", label="frequency", unit="Hz", low=freq_hz[0], high=freq_hz[1], default=1000.0,
+                step=1.0, scale="log", ends="centre of a bell, corner of the others",
+            ),
+            Parameter(
+                name="q", label="Q", unit="", low=q[0], high=q[1], default=q[2], step=0.01, scale="log",
+                ends="lower is broader; 0.71 makes the steepest shelf or pass without a bump",
+            ),
+            Parameter(
+                name="gain_db", label="gain", unit="dB", low=-gain_db, high=gain_db, default=0.0, step=0.1,
+                ends="negative takes away, positive adds",
+            ),
+            choice(
+                name="channel", label="channel", choices=channels, default="stereo", quiet=True,
+                ends="mid is what both loudspeakers share, side is what differs",
+            ),
+        ),
+        neutral={},
+        start=start,
+        latency_samples=latency_samples,
+        linear=True,
+        listen_for=listen_for,
+        applies=applies,
+    )  # fmt: skip
+    return stage
+
+
+CORRECTIVE = _stage(
     name="equaliser",
-    label="low-end equaliser",
-    parameters=(
-        # Defaults: common practice, no source.
-        Parameter(
-            name="highpass_hz",
-            label="high-pass",
-            unit="Hz",
-            low=10.0,
-            high=120.0,
-            default=0.0,
-            step=1.0,
-            scale="log",
-            ends="lower touches only what no speaker plays; higher thins out kick and bass",
-            off=0.0,
-        ),
-        Parameter(
-            name="low_shelf_hz",
-            label="low shelf",
-            unit="Hz",
-            low=40.0,
-            high=400.0,
-            default=100.0,
-            step=1.0,
-            scale="log",
-            ends="lower moves only the deep bass; higher reaches into the lower mids",
-        ),
-        Parameter(
-            name="low_shelf_db",
-            label="low shelf gain",
-            unit="dB",
-            low=-6.0,
-            high=6.0,
-            default=0.0,
-            step=0.1,
-            ends="negative leaves more level for everything else, positive takes it",
-        ),
-    ),
-    neutral={"highpass_hz": 0.0, "low_shelf_db": 0.0},
-    start=buffered(_process),
-    latency_samples=_no_latency,
-    linear=True,
+    label="corrective equaliser",
+    types=TYPES,
+    channels=CHANNELS,
+    freq_hz=(10.0, 20000.0),
+    q=(0.3, 8.0, 0.71),
+    gain_db=6.0,
     listen_for=(
-        "the weight of kick and bass at the same loudness: less rumble, not less music",
+        "with a band off and on at the same loudness: the fault less, the music whole",
         "how far the next compressor moves: bass that is cut here no longer drives it",
     ),
 )
+
+TONE = _stage(
+    name="tone",
+    label="tone equaliser",
+    types=TYPES[:3],
+    channels=CHANNELS[:3],
+    freq_hz=(20.0, 20000.0),
+    q=(0.4, 1.4, 0.71),
+    gain_db=3.0,
+    listen_for=(
+        "at the same loudness, off and on: is it better, or only brighter or fuller?",
+        "the voice: its place in the mix should not move",
+    ),
+)
+
+# The stage that cleans the mix, under the name every stage module has.
+STAGE = CORRECTIVE

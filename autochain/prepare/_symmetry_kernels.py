@@ -42,3 +42,49 @@ def window_peaks(
                         largest[k] = rotated if rotated > largest[k] else largest[k]
         for k in range(angles):
             peaks[row, k] = largest[k]
+
+
+@njit(cache=True, nogil=True)
+def all_pass_window_peaks(
+    samples: Floats,
+    last: float,
+    middle: float,
+    row_of: npt.NDArray[np.intp],
+    window_frames: int,
+    floor: float,
+    work: Floats,
+    state: Floats,
+    peaks: Floats,
+) -> None:
+    """Fill peaks[window, n] with the largest magnitude after n + 1 equal all-pass sections, at least `floor`.
+
+    Numerator last, middle, 1; denominator 1, middle, last. `row_of[w]` is the row of `peaks` for the w-th window of
+    the sound, -1 where it does not count; filtering begins at the first frame whatever counts. `work` is room
+    for one window of two channels, `state` for two memories per section and channel, both float64; `state`
+    begins at 0. A single channel is filtered twice, which costs nothing beside the waiting.
+    """
+    other = samples.shape[1] - 1
+    for window in range(row_of.size):
+        start = window * window_frames
+        for i in range(window_frames):
+            work[i, 0] = samples[start + i, 0]
+            work[i, 1] = samples[start + i, other]
+        row = row_of[window]
+        for n in range(state.shape[0]):
+            s1, s2, u1, u2 = state[n, 0], state[n, 1], state[n, 2], state[n, 3]
+            largest = floor
+            for i in range(window_frames):
+                x = work[i, 0]
+                y = last * x + s1
+                s1 = middle * (x - y) + s2
+                s2 = x - last * y
+                w = work[i, 1]
+                z = last * w + u1
+                u1 = middle * (w - z) + u2
+                u2 = w - last * z
+                work[i, 0] = y
+                work[i, 1] = z
+                largest = max(largest, abs(y), abs(z))
+            state[n, 0], state[n, 1], state[n, 2], state[n, 3] = s1, s2, u1, u2
+            if row >= 0:
+                peaks[row, n] = largest

@@ -264,7 +264,8 @@ def locked(suggested, short_mix, small_plan, tmp_path_factory):
         "bus_compressor.attack_ms": 23.7,
         "bus_compressor.threshold_db": -17.25,
         "clipper.softness": 33.0,
-        "equaliser.highpass_hz": 27.0,
+        "equaliser.band1_freq_hz": 27.0,
+        "equaliser.band1_gain_db": -1.5,
         "limiter.release_ms": 123.0,
     }
     arguments = [text for name, value in locks.items() for text in ("--lock", f"{name}={value}")]
