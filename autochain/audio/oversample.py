@@ -1,11 +1,12 @@
-"""Fourfold interpolation, and where it can be left out.
+"""Up to a multiple of the sample rate and back, and where it can be left out.
 
-The interpolators are fourth-band filters: windowed sincs whose every fourth tap is zero, so that the original
-samples pass untouched and only the three quarter points between them are computed.
+Interpolators are windowed sincs whose every `factor`-th tap is zero, so that the original samples pass untouched
+and only the points between them are computed. Decimators stop all that could fold.
 """
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,22 +14,24 @@ import numpy.typing as npt
 from autochain.audio import _oversample_kernels as kernels
 from autochain.audio.mix import Samples
 
-FACTOR = 4
 # A bound is kept per block of this many frames: short enough to leave most of a mix out, long enough to cost
 # less than what it saves.
 BLOCK_FRAMES = 16
-PIECE_FRAMES = 512  # scratch of the interpolation loops: four phases of it stay in the first-level cache
+# Scratch of the interpolation loops, all phases together: stays in the first-level cache.
+PIECE_POINTS = 2048
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Interpolator:
-    """A fourth-band interpolation filter and what is needed to bound its output.
+    """An interpolation filter and what is needed to bound its output.
 
     Attributes
     ----------
     taps
-        Shape (3, 2 T): row p holds the weights of frames n - T + 1 .. n + T for the point n + (p + 1)/4. Each
-        row sums to 1, so a constant stays a constant.
+        Shape (factor - 1, 2 T): row p holds the weights of frames n - T + 1 .. n + T for the point
+        n + (p + 1)/factor. Each row sums to 1, so a constant stays a constant.
+    factor
+        How many points a frame.
     reach
         T, the number of frames used on each side.
     absolute_sum
@@ -39,29 +42,37 @@ class Interpolator:
     """
 
     taps: npt.NDArray[np.float64]
+    factor: int
     reach: int
     absolute_sum: float
     curvature_sum: float
 
+    @property
+    def piece(self) -> int:
+        """Frames that the interpolation loops take at a time."""
+        return PIECE_POINTS // self.factor
+
 
 @cache
-def fourth_band(reach: int, beta: float) -> Interpolator:
+def interpolator(factor: int, reach: int, beta: float) -> Interpolator:
     """Design an interpolator from a Kaiser-windowed sinc with its -6 dB point at half the sample rate.
 
     Parameters
     ----------
+    factor
+        Points a frame, 2 or more.
     reach
         Frames used on each side, even.
     beta
         Shape of the Kaiser window (J. F. Kaiser 1974): 0.1102 (A - 8.7) for A > 50 dB of stop-band.
     """
     offsets = np.arange(-reach + 1, reach + 1)
-    high_rate = np.arange(-FACTOR * reach + 1, FACTOR * reach)
-    prototype = np.sinc(high_rate / FACTOR) * np.kaiser(high_rate.size, beta)
+    high_rate = np.arange(-factor * reach + 1, factor * reach)
+    prototype = np.sinc(high_rate / factor) * np.kaiser(high_rate.size, beta)
     rows = []
     curvature = 0.0
-    for phase in range(1, FACTOR):
-        row = prototype[phase - FACTOR * offsets + FACTOR * reach - 1]
+    for phase in range(1, factor):
+        row = prototype[phase - factor * offsets + factor * reach - 1]
         row = row / row.sum()
         rows.append(row)
         # Remove the straight line that has the row's own mean and first moment: what is left annihilates
@@ -74,106 +85,130 @@ def fourth_band(reach: int, beta: float) -> Interpolator:
     taps.setflags(write=False)
     return Interpolator(
         taps=taps,
+        factor=factor,
         reach=reach,
         absolute_sum=float(np.abs(taps).sum(axis=1).max()),
         curvature_sum=curvature,
     )
 
 
-def upsample(samples: Samples, interpolator: Interpolator) -> Samples:
-    """Return the samples at four times the rate, shape (4 frames, channels), silence assumed outside.
+@cache
+def decimator(factor: int, reach: int, beta: float, corner: float) -> npt.NDArray[np.float64]:
+    """Design the low-pass that brings a signal back from `factor` times the rate.
 
-    Frame 4 n of the result is frame n of the input, bit for bit.
+    Parameters
+    ----------
+    factor
+        Points a frame.
+    reach
+        Frames used on each side.
+    beta
+        Shape of the Kaiser window, as for `interpolator`.
+    corner
+        Its -6 dB point as a share of the sample rate.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (factor, 2 T): row p holds what the point n + p/factor adds to frames n - T + 1 .. n + T. All sum to 1.
     """
-    taps = interpolator.taps.astype(samples.dtype)
-    line, up = scratch(interpolator, samples.dtype)
-    out = np.empty((FACTOR * samples.shape[0], samples.shape[1]), samples.dtype)
-    kernels.interpolate_all(samples, taps, PIECE_FRAMES, line, up, out)
+    distance = np.arange(-reach + 1, reach + 1) - np.arange(factor)[:, None] / factor
+    # Kaiser's window as a function of the distance, 0 at T and beyond.
+    window = np.i0(beta * np.sqrt(np.maximum(0.0, 1.0 - (distance / reach) ** 2)))
+    taps = np.sinc(2.0 * corner * distance) * np.where(np.abs(distance) < reach, window, 0.0)
+    taps /= taps.sum()
+    taps.setflags(write=False)
+    return taps
+
+
+def upsample(samples: Samples, filter_: Interpolator) -> Samples:
+    """Return the samples at `factor` times the rate, shape (factor frames, channels), silence assumed outside.
+
+    Frame `factor` n of the result is frame n of the input, bit for bit.
+    """
+    taps = filter_.taps.astype(samples.dtype)
+    line, up = scratch(filter_, samples.dtype)
+    out = np.empty((filter_.factor * samples.shape[0], samples.shape[1]), samples.dtype)
+    kernels.interpolate_all(samples, taps, filter_.piece, line, up, out)
     return out
 
 
-def scratch(interpolator: Interpolator, dtype: npt.DTypeLike) -> tuple[Samples, Samples]:
-    """Two working arrays for the interpolation loops: the padded line and the four phases.
+def downsample(samples: Samples, taps: npt.NDArray[np.float64]) -> Samples:
+    """Return every `factor`-th frame of the low-passed samples; `taps` as `decimator` gives them.
+
+    For tests and plots: plain and slow, silence assumed outside.
+    """
+    factor, width = taps.shape
+    frames, channels = samples.shape[0] // factor, samples.shape[1]
+    out = np.zeros((frames + width, channels), samples.dtype)
+    points = samples.reshape(frames, factor, channels)
+    for k in range(width):
+        out[k : k + frames] += np.einsum("npc,p->nc", points, taps[:, k].astype(samples.dtype))
+    return np.asarray(out[width // 2 - 1 : width // 2 - 1 + frames])
+
+
+def scratch(filter_: Interpolator, dtype: npt.DTypeLike) -> tuple[Samples, Samples]:
+    """Two working arrays for the interpolation loops: the padded line and the phases.
 
     They have room for two frames more than a piece, for kernels that look at the neighbours of a piece.
     """
-    line: Samples = np.empty(PIECE_FRAMES + 2 + 2 * interpolator.reach, dtype)
-    up: Samples = np.empty((FACTOR, PIECE_FRAMES + 2), dtype)
+    line: Samples = np.empty(filter_.piece + 2 + 2 * filter_.reach, dtype)
+    up: Samples = np.empty((filter_.factor, filter_.piece + 2), dtype)
     return line, up
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlockLevels:
-    """What bounds the interpolated signal, per block of BLOCK_FRAMES frames, over all channels.
+class Watch:
+    """Finds where the points between samples may exceed a limit, in windows of one length.
 
-    Attributes
-    ----------
-    level
-        Largest |sample|, shape (blocks,).
-    curve
-        Largest |second difference|, the step into and out of the signal counted in, shape (blocks,).
-    frames
-        Length of the signal the blocks stand for.
-    """
-
-    level: Samples
-    curve: Samples
-    frames: int
-
-
-def block_levels(samples: Samples) -> BlockLevels:
-    """Measure what `runs_above` needs. Scaling the samples scales both values."""
-    frames, channels = samples.shape
-    dtype = samples.dtype
-    integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
-    mask = integer.type(np.iinfo(integer).max)  # all but the sign bit
-    blocks = -(-frames // BLOCK_FRAMES)
-    level, curve = np.zeros(blocks, dtype), np.zeros(blocks, dtype)
-    if frames:
-        flat = samples.reshape(-1)
-        bend = np.empty(BLOCK_FRAMES * channels, dtype)
-        # Second differences at both ends and just outside, where silence surrounds the signal.
-        padded = np.zeros((4, channels), dtype)
-        padded[2 : 2 + min(2, frames)] = samples[:2]
-        curve[0] = np.abs(np.diff(padded, 2, axis=0)).max()
-        padded[2 : 2 + min(2, frames)] = samples[-1:-3:-1]
-        curve[-1] = max(curve[-1], np.abs(np.diff(padded, 2, axis=0)).max())
-        kernels.block_levels(
-            flat, flat.view(integer), bend, bend.view(integer), mask, channels, BLOCK_FRAMES,
-            level.view(integer), curve.view(integer),
-        )  # fmt: skip
-    return BlockLevels(level=level, curve=curve, frames=frames)
-
-
-def runs_above(
-    levels: BlockLevels, limit: float, interpolator: Interpolator
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """First and past-the-end frames of the runs in which a sample or quarter point may exceed `limit`.
-
-    A safe bound, never too low: in every frame n left out, |x| at n, n + 1/4, n + 1/2 and n + 3/4 stays at or
-    under `limit` in every channel. Two bounds hold for any signal, and the smaller one counts: the largest
+    A safe bound, never too low: in every frame n left out, |x| at n and at all points before n + 1 stays at or
+    under the limit in every channel. Two bounds hold for any signal, and the smaller one counts: the largest
     |sample| in reach times `absolute_sum`; and the larger neighbour plus the largest |second difference| in
     reach times `curvature_sum`, which is close for the low frequencies that make most of a mix's level.
     """
-    radius = -(-(interpolator.reach + 1) // BLOCK_FRAMES)
-    next_level = np.append(levels.level[1:], 0.0)
-    near = np.maximum(levels.level, next_level)
-    bound = np.minimum(
-        _widened(levels.level, radius) * interpolator.absolute_sum,
-        near + _widened(levels.curve, radius) * interpolator.curvature_sum,
-    )
-    # Rounding in the interpolation (80 float32 terms) stays under 1e-5 of the bound.
-    above = np.concatenate(([False], bound > limit * (1.0 - 1e-5), [False]))
-    edges = np.flatnonzero(above[1:] != above[:-1])
-    starts = edges[0::2] * BLOCK_FRAMES
-    stops = np.minimum(edges[1::2] * BLOCK_FRAMES, levels.frames)
-    return starts.astype(np.int64), stops.astype(np.int64)
+
+    def __init__(self, filter_: Interpolator, frames: int, channels: int, dtype: np.dtype[Any]) -> None:
+        if frames % BLOCK_FRAMES:
+            raise ValueError(f"a window of {frames} frames; it must be a multiple of {BLOCK_FRAMES}")
+        blocks = frames // BLOCK_FRAMES
+        integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
+        self._filter = filter_
+        self._channels = channels
+        self._integer = integer
+        self._mask = integer.type(np.iinfo(integer).max)  # all but the sign bit
+        self._bend = np.zeros(frames * channels, dtype)
+        self._level = np.zeros(blocks, dtype)
+        self._curve = np.zeros(blocks, dtype)
+        self._runs = np.empty((2, blocks // 2 + 1), np.int64)
+        self._radius = -(-(filter_.reach + 1) // BLOCK_FRAMES)
+
+    def runs(
+        self, window: Samples, first: int, last: int, limit: float
+    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """First and past-the-end frames of the runs that may exceed `limit`, valid until the next call.
+
+        Parameters
+        ----------
+        window
+            Shape (frames, channels), C-contiguous.
+        first, last
+            Frames looked at, multiples of BLOCK_FRAMES with `margin` frames of window on each side.
+        limit
+            Linear.
+        """
+        flat = window.reshape(-1)
+        kernels.block_levels(
+            flat, flat.view(self._integer), self._bend, self._bend.view(self._integer), self._mask,
+            self._channels, BLOCK_FRAMES, self._level.view(self._integer), self._curve.view(self._integer),
+        )  # fmt: skip
+        # Rounding in the interpolation (80 float32 terms) stays under 1e-5 of the bound.
+        count = kernels.find_runs(
+            self._level, self._curve, first // BLOCK_FRAMES, last // BLOCK_FRAMES, self._radius,
+            self._filter.absolute_sum, self._filter.curvature_sum, limit * (1.0 - 1e-5), BLOCK_FRAMES,
+            self._runs[0], self._runs[1],
+        )  # fmt: skip
+        return self._runs[0, :count], self._runs[1, :count]
 
 
-def _widened(values: Samples, radius: int) -> Samples:
-    """Maximum over `radius` blocks on each side."""
-    widest = values.copy()
-    for shift in range(1, radius + 1):
-        np.maximum(widest[shift:], values[:-shift], out=widest[shift:])
-        np.maximum(widest[:-shift], values[shift:], out=widest[:-shift])
-    return widest
+def margin(filter_: Interpolator) -> int:
+    """Frames that `Watch.runs` needs around what it looks at: the reach, in blocks, and one block more."""
+    return BLOCK_FRAMES * (-(-(filter_.reach + 1) // BLOCK_FRAMES) + 1)

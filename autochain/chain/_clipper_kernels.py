@@ -29,77 +29,74 @@ def clip_runs(
     x: Floats,
     starts: Integers,
     stops: Integers,
-    taps: Floats,
-    piece: int,
+    up_taps: Floats,
+    down_taps: Floats,
     ceiling: float,
     half_width: float,
-    hop: int,
     line: Floats,
     up: Floats,
+    first: int,
     residual: Floats,
+    low: int,
+    high: int,
+    frame: int,
+    hop: int,
     peak: Floats,
     loss: Floats,
 ) -> None:
     """Add the low-passed difference between the clipped and the given signal to `residual`.
 
-    `residual` has shape (channels, T + frames + T). `peak` takes the largest |u| per hop of frames where the
-    curve bends, `loss` the sum of 1 - |f(u)/u| over the quarter points of all channels.
-    The low-pass is the interpolator itself (its own mirror image) divided by four; only points where the
-    curve bends take part, so it runs from those points outwards.
+    `residual`, shape (channels, ...), begins at frame `first` of x and must reach as far as the low-pass does.
+    For frames low .. high of x, `peak` takes the largest |u| per hop where the curve bends and `loss`, shape
+    (channels, hops), the sum of 1 - |f(u)/u| over the points; `frame` is the place of x's frame 0 in the stream.
+    Only frames where the curve bends take part in the low-pass, so it runs from those outwards. The factor is a
+    multiple of four.
     """
-    width = taps.shape[1]
+    factor, width = down_taps.shape
     knee = ceiling - half_width
-    quarter, half, three_quarters = taps[0], taps[1], taps[2]
+    piece = up.shape[1] - 2
     for r in range(starts.size):
-        for first in range(starts[r], stops[r], piece):
-            count = min(piece, stops[r] - first)
+        for begin in range(starts[r], stops[r], piece):
+            count = min(piece, stops[r] - begin)
             for channel in range(x.shape[1]):
-                interpolate_line(x, channel, first, count, taps, line, up)
-                out = residual[channel]
+                interpolate_line(x, channel, begin, count, up_taps, line, up)
                 for i in range(count):
-                    u0 = up[0, i]
-                    u1 = up[1, i]
-                    u2 = up[2, i]
-                    u3 = up[3, i]
-                    top = max(max(abs(u0), abs(u1)), max(abs(u2), abs(u3)))
+                    top = abs(up[0, i])
+                    for p in range(1, factor):
+                        top = max(top, abs(up[p, i]))
                     if top <= knee:
                         continue
-                    n = first + i
-                    f0 = bend(u0, ceiling, half_width)
-                    f1 = bend(u1, ceiling, half_width)
-                    f2 = bend(u2, ceiling, half_width)
-                    f3 = bend(u3, ceiling, half_width)
-                    block = n // hop
-                    peak[block] = max(peak[block], top)
-                    for u, f in ((u0, f0), (u1, f1), (u2, f2), (u3, f3)):
+                    n = begin + i
+                    lost = 0.0
+                    # Frame n sits at n - first of `residual`, the first tap T - 1 frames before it.
+                    origin = n - first - width // 2 + 1
+                    spread = residual[channel, origin : origin + width]
+                    for p in range(factor):
+                        u = up[p, i]
+                        f = bend(u, ceiling, half_width)
                         if f != u:
-                            loss[block] += 1.0 - f / u
-                    # Rounded to the sample type here, so that the inner loop stays in it.
-                    up[1, i] = 0.25 * (f1 - u1)
-                    up[2, i] = 0.25 * (f2 - u2)
-                    up[3, i] = 0.25 * (f3 - u3)
-                    r1 = up[1, i]
-                    r2 = up[2, i]
-                    r3 = up[3, i]
-                    # Frame n sits T frames into `residual`, the first tap T - 1 frames before it.
-                    spread = out[n + 1 : n + 1 + width]
-                    for k in range(width):
-                        spread[k] += r1 * quarter[k] + r2 * half[k] + r3 * three_quarters[k]
-                    out[n + width // 2] += 0.25 * (f0 - u0)
+                            lost += 1.0 - f / u
+                        # Rounded to the sample type here, so that the inner loop stays in it.
+                        up[p, i] = f - u
+                    for p in range(0, factor, 4):  # four at a time: each output is read and written once
+                        r0, r1, r2, r3 = up[p, i], up[p + 1, i], up[p + 2, i], up[p + 3, i]
+                        d0, d1, d2, d3 = down_taps[p], down_taps[p + 1], down_taps[p + 2], down_taps[p + 3]
+                        for k in range(width):
+                            spread[k] += r0 * d0[k] + r1 * d1[k] + r2 * d2[k] + r3 * d3[k]
+                    if low <= n < high:
+                        block = (frame + n) // hop
+                        peak[block] = max(peak[block], top)
+                        loss[channel, block] += lost
 
 
 @njit(cache=True, nogil=True)
-def add_residual(starts: Integers, stops: Integers, residual: Floats, y: Floats) -> None:
-    """Add `residual` to `y` in the reach of each run, every frame once."""
+def add_residual(x: Floats, before: int, residual: Floats, skip: int, y: Floats) -> None:
+    """Fill y with the frames of x from `before` on and what `residual` has for them, from `skip` on."""
     frames, channels = y.shape
-    reach = (residual.shape[1] - frames) // 2
-    done = 0
-    for r in range(starts.size):
-        low = max(done, starts[r] - reach)
-        high = min(frames, stops[r] + reach)
-        for n in range(low, high):
-            for channel in range(channels):
-                # Adding zero would turn -0.0 into 0.0.
-                if residual[channel, n + reach] != 0.0:
-                    y[n, channel] += residual[channel, n + reach]
-        done = max(done, high)
+    for channel in range(channels):
+        rest = residual[channel, skip : skip + frames]
+        for n in range(frames):
+            y[n, channel] = x[before + n, channel]
+            # Adding zero would turn -0.0 into 0.0.
+            if rest[n] != 0.0:
+                y[n, channel] += rest[n]

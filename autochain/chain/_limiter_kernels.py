@@ -1,4 +1,8 @@
-"""Loops of the limiter; every array is allocated by the caller. Uses `interpolate_line`."""
+"""Loops of the limiter; every array is allocated by the caller. Uses `interpolate_line`.
+
+Reductions, 1 - gain, are whole multiples of 2^-30: sums of integers have no rounding, so running sums neither
+drift nor depend on where they began, and a gain of 1 stays exactly 1.
+"""
 
 from typing import Any
 
@@ -11,10 +15,10 @@ from autochain.audio._oversample_kernels import interpolate_line
 Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
 
-# Gains are summed as whole multiples of 2^-30: sums of integers have no rounding, so running sums neither
-# drift nor depend on where they began, and a gain of 1 stays exactly 1. 2^30 times both box lengths stays
-# below 2^53, where a float64 division is still exact for equal values.
 UNIT = 1 << 30
+# What is left of a reduction goes to nothing at 1e-8 (9e-8 dB): the last rest would take hundreds of
+# milliseconds to vanish by itself.
+NOTHING = 1e-8 * UNIT
 
 
 @njit(cache=True, nogil=True)
@@ -34,34 +38,36 @@ def meter_line(line: Floats, start: int, count: int, rows: Floats, read: Floats)
 
 
 @njit(cache=True, nogil=True)
-def lower_gain(
+def find_needs(
     x: Floats,
     starts: Integers,
     stops: Integers,
     taps: Floats,
     rows: Floats,
-    piece: int,
     ceiling: float,
     nearly: float,
     line: Floats,
     up: Floats,
     read: Floats,
-    gain: Floats,
+    first: int,
+    needs: Integers,
 ) -> int:
-    """Lower gain[n] to what brings every peak over the ceiling near n down to it.
+    """Raise needs[.., n - first] to the reduction that brings every peak over the ceiling near n down to it.
 
-    Near means within 3/4 of a frame by the interpolator (quarter points, and the parabola through three of
-    them for a peak between, looked for over `nearly`), within 7/8 by the meter; both in any channel. Frames
-    outside the runs keep their gain. Returns the number of peaks found.
+    `needs` has one line for all channels or one for each. Near means within 3/4 of a frame by the interpolator
+    (quarter points, and the parabola through three of them for a peak between, looked for over `nearly`),
+    within 7/8 by the meter. Frames outside the runs keep what they need. Returns the number of peaks found.
     """
     found = 0
     start = taps.shape[1] // 2 - rows.shape[1] // 2
+    piece = up.shape[1] - 2
     for r in range(starts.size):
-        for first in range(starts[r], stops[r], piece):
-            count = min(piece, stops[r] - first)
+        for begin in range(starts[r], stops[r], piece):
+            count = min(piece, stops[r] - begin)
             for channel in range(x.shape[1]):
+                need = needs[channel if needs.shape[0] > 1 else 0]
                 # One frame more on each side: the neighbours of the first and last quarter points.
-                interpolate_line(x, channel, first - 1, count + 2, taps, line, up)
+                interpolate_line(x, channel, begin - 1, count + 2, taps, line, up)
                 meter_line(line, start, count + 2, rows, read)
                 for i in range(1, count + 1):
                     top = max(abs(up[0, i]), abs(up[1, i]), abs(up[2, i]), abs(up[3, i]))
@@ -83,103 +89,164 @@ def lower_gain(
                             at = peak
                         else:
                             between = max(between, peak)
-                    # A little lower than exact, so that rounding in the gain and in the product cannot lift a
+                    # A little more than exact, so that rounding in the gain and in the product cannot lift a
                     # sample over the ceiling.
-                    n = first + i - 1
+                    n = begin + i - 1 - first
                     at = max(at, between)
                     if at > ceiling:
-                        gain[n] = min(gain[n], ceiling / at * (1.0 - 2.5e-7))
+                        need[n] = max(need[n], int(UNIT * (1.0 - ceiling / at * (1.0 - 2.5e-7))) + 1)
                         found += 1
                     if between > ceiling:
-                        gain[n + 1] = min(gain[n + 1], ceiling / between * (1.0 - 2.5e-7))
+                        need[n + 1] = max(need[n + 1], int(UNIT * (1.0 - ceiling / between * (1.0 - 2.5e-7))) + 1)
     return found
 
 
 @njit(cache=True, nogil=True)
-def hold_minimum(gain: Floats, block: Floats, lowest_since: Floats) -> None:
-    """Replace gain[n] by the minimum of gain[n - window + 1 .. n]; before the first value nothing counts.
+def link_needs(needs: Integers, link: float) -> None:
+    """Raise the smaller of two channels' needs by the share `link` of the way to the larger one, in dB."""
+    for n in range(needs.shape[1]):
+        if needs[0, n] != needs[1, n]:
+            most = max(needs[0, n], needs[1, n])
+            for line in range(2):
+                if needs[line, n] < most:
+                    gain = (1.0 - needs[line, n] / UNIT) ** (1.0 - link) * (1.0 - most / UNIT) ** link
+                    # Rounding must not take anything from what the channel needs itself.
+                    needs[line, n] = min(most, max(needs[line, n], int(UNIT * (1.0 - gain)) + 1))
 
-    Block-wise prefix and suffix minima (M. van Herk, Pattern Recognition Letters 13, 1992): three comparisons
-    a value, whatever the window. `block` and `lowest_since` are scratch of the window's length.
+
+@njit(cache=True, nogil=True)
+def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Integers) -> None:
+    """Fill held[n] with the maximum of needs[n .. n + ahead].
+
+    Block-wise prefix and suffix maxima (M. van Herk, Pattern Recognition Letters 13, 1992): three comparisons
+    a value, whatever the window. `highest_since` is scratch of ahead + 2.
     """
-    window = block.size
-    size = gain.size
-    for i in range(window):
-        lowest_since[i] = 1.0
-    for first in range(0, size, window):
-        count = min(window, size - first)
-        so_far = gain[first]
+    window = ahead + 1
+    size = needs.size
+    highest_since[:] = 0
+    for begin in range(0, size, window):
+        count = min(window, size - begin)
+        so_far = needs[begin] * 0
         for i in range(count):
-            value = gain[first + i]
-            block[i] = value
-            so_far = min(so_far, value)
-            # lowest_since[i] is the minimum of the block before from place i on.
-            gain[first + i] = min(so_far, lowest_since[i + 1]) if i + 1 < window else so_far
+            so_far = max(so_far, needs[begin + i])
+            if begin + i >= ahead:
+                # highest_since[i] is the maximum of the block before from place i on.
+                held[begin + i - ahead] = max(so_far, highest_since[i + 1])
         if count == window:
-            to_end = block[window - 1]
+            to_end = needs[begin] * 0
             for i in range(window - 1, -1, -1):
-                to_end = min(to_end, block[i])
-                lowest_since[i] = to_end
+                to_end = max(to_end, needs[begin + i])
+                highest_since[i] = to_end
 
 
 @njit(cache=True, nogil=True)
-def release_even(gain: Floats, coefficient: float) -> None:
-    """Let the gain fall at once and return to 1 exponentially: min(g, r' + coefficient (1 - r'))."""
-    held = 1.0
-    for n in range(gain.size):
-        held += coefficient * (1.0 - held)
-        # The last rest, under 1e-8, would take hundreds of milliseconds to vanish by itself.
-        if held > 0.99999999:
-            held = 1.0
-        held = min(held, float(gain[n]))
-        gain[n] = held
+def release_even(held: Integers, state: Floats, fall: float) -> None:
+    """Let the reduction rise at once and fall by the share `fall` of it a frame; state[0] is the last one."""
+    reduction = state[0]
+    keep = 1.0 - fall
+    for n in range(held.size):
+        reduction = max(reduction * keep, float(held[n]))
+        if reduction < NOTHING:
+            reduction = 0.0
+        held[n] = int(reduction)
+    state[0] = reduction
 
 
 @njit(cache=True, nogil=True)
-def smooth_and_apply(
-    gain: Floats,
-    first_length: int,
-    second_length: int,
-    x: Floats,
-    hop: int,
-    y: Floats,
-    lowest: Floats,
-    mean: Floats,
+def release_density(
+    held: Integers, state: Floats, fall: float, slowest: float, hold: int, remember: float
 ) -> None:
-    """Multiply the samples by the gain, averaged over the look-ahead by two boxes in a row.
+    """Let the reduction fall the slower, the larger the share of the time that lay close after work.
 
-    s[n] is the mean over i < second_length, j < first_length of gain[n + i + j]. `lowest` and `mean` take the
-    smallest and the mean s per hop of frames.
+    state: reduction, that share, frames since the last frame that needed any.
     """
-    frames, channels = x.shape
-    full = UNIT * first_length * second_length
-    trailing = 0  # sum of the first box at n
-    for j in range(first_length):
-        trailing += int(gain[j] * UNIT)
-    leading = trailing  # the same at n + second_length
-    total = 0
-    for i in range(second_length):
-        total += leading
-        if i + first_length < gain.size:
-            leading += int(gain[i + first_length] * UNIT) - int(gain[i] * UNIT)
-    for block in range(lowest.size):
-        first = block * hop
-        last = min(frames, first + hop)
-        smallest = full
-        summed = 0.0
-        for n in range(first, last):
-            smallest = min(smallest, total)
-            s = total / full
-            summed += s
-            if total == full:
-                for channel in range(channels):
-                    y[n, channel] = x[n, channel]
-            else:
-                for channel in range(channels):
-                    y[n, channel] = x[n, channel] * s
-            total += leading - trailing
-            trailing += int(gain[n + first_length] * UNIT) - int(gain[n] * UNIT)
-            ahead = n + second_length
-            leading += int(gain[ahead + first_length] * UNIT) - int(gain[ahead] * UNIT)
-        lowest[block] = smallest / full
-        mean[block] = summed / (last - first)
+    reduction, share, since = state[0], state[1], int(state[2])
+    for n in range(held.size):
+        since = 0 if held[n] > 0 else since + 1
+        share += remember * ((1.0 if since <= hold else 0.0) - share)
+        reduction = max(reduction * (1.0 - fall / (1.0 + (slowest - 1.0) * share)), float(held[n]))
+        if reduction < NOTHING:
+            reduction = 0.0
+        if share < 1e-8 and since > hold:
+            share = 0.0
+        held[n] = int(reduction)
+    state[0], state[1], state[2] = reduction, share, min(since, hold + 1)
+
+
+@njit(cache=True, nogil=True)
+def release_two_speed(held: Integers, state: Floats, fall: float, follow: float) -> None:
+    """Let the reduction fall fast, but not under a slow average of what was needed.
+
+    state: reduction, that average.
+    """
+    reduction, slow = state[0], state[1]
+    for n in range(held.size):
+        need = float(held[n])
+        slow += follow * (need - slow)
+        if slow < NOTHING:
+            slow = 0.0
+        reduction = max(reduction * (1.0 - fall), slow, need)
+        if reduction < NOTHING:
+            reduction = 0.0
+        held[n] = int(reduction)
+    state[0], state[1] = reduction, slow
+
+
+@njit(cache=True, nogil=True)
+def smooth(reduction: Integers, first_length: int, second_length: int, sums: Integers, total: Integers) -> None:
+    """Fill total[n] with the sum, over i < second_length and j < first_length, of reduction[n + w - i - j].
+
+    w = first_length + second_length frames of `reduction` come before those that `total` stands for.
+    sums: the inner sum now and second_length frames ago, and the outer sum; all zero at first.
+    """
+    w = first_length + second_length
+    inner, earlier, outer = sums[0], sums[1], sums[2]
+    for n in range(total.size):
+        inner += reduction[n + w] - reduction[n + w - first_length]
+        earlier += reduction[n + w - second_length] - reduction[n]
+        outer += inner - earlier
+        total[n] = outer
+    sums[0], sums[1], sums[2] = inner, earlier, outer
+
+
+@njit(cache=True, nogil=True)
+def apply_gain(
+    x: Floats,
+    channel: int,
+    begin: int,
+    total: Integers,
+    unit: float,
+    y: Floats,
+    low: int,
+    high: int,
+    frame: int,
+    hop: int,
+    most: Integers,
+    summed: Integers,
+) -> None:
+    """Fill y[n] with x[begin + n] times 1 - total[n] / unit, for one channel, or for all if `channel` is -1.
+
+    For frames low .. high, `most` takes the largest total per hop and `summed` their sum; `frame` is the place
+    of frame 0 in the stream.
+    """
+    scale = 1.0 / unit
+    if channel < 0:
+        for n in range(total.size):
+            gain = 1.0 - total[n] * scale
+            for c in range(x.shape[1]):
+                y[n, c] = x[begin + n, c] * gain
+    else:
+        for n in range(total.size):
+            y[n, channel] = x[begin + n, channel] * (1.0 - total[n] * scale)
+    n = low
+    while n < high:
+        block = (frame + n) // hop
+        stop = min(high, (block + 1) * hop - frame)
+        highest = most[block]
+        here = summed[block]
+        for i in range(n, stop):
+            highest = max(highest, total[i])
+            here += total[i]
+        most[block] = highest
+        summed[block] = here
+        n = stop

@@ -1,21 +1,30 @@
 """Soft clipper: takes the tops off the waveform, oversampled; what stays below the knee is not touched."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from autochain.audio.cells import CELL_FRAMES, Cells
 from autochain.audio.mix import Samples
-from autochain.audio.oversample import FACTOR, PIECE_FRAMES, block_levels, fourth_band, runs_above, scratch
+from autochain.audio.oversample import BLOCK_FRAMES, Watch, decimator, interpolator, margin, scratch
 from autochain.chain import _clipper_kernels as kernels
-from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
+from autochain.chain.parameter import Parameter, choice
+from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
 from autochain.units import db_to_linear
 
-# At 44.1 kHz flat within 0.001 dB to 20 kHz; 100 dB down from 24.1 kHz, where images of 20 kHz begin and from
-# where harmonics could fold back below 20 kHz. Between, the transition around half the sample rate folds onto
-# itself.
-FILTER = fourth_band(36, 10.06)
+FACTORS = {"x4": 4, "x8": 8, "x16": 16}
+# At 44.1 kHz the interpolator is flat within 0.001 dB to 20 kHz and 100 dB down from 24.1 kHz, where images of
+# 20 kHz begin.
+UP = {factor: interpolator(factor, 36, 10.06) for factor in FACTORS.values()}
+# The low-pass after the curve is flat as far and 100 dB down from half the rate on: no harmonic that the oversampled
+# curve made folds back anywhere in the band.
+DOWN = {factor: decimator(factor, 72, 10.2, 0.4768) for factor in FACTORS.values()}
+_UP_REACH, _DOWN_REACH = 36, 72
+# Points this far outside a cell reach into it: whole blocks.
+_SIDE = BLOCK_FRAMES * -(-_DOWN_REACH // BLOCK_FRAMES)
+_AROUND = _SIDE + margin(UP[4])
 
 
 def curve(u: npt.ArrayLike, ceiling: float, softness: float) -> npt.NDArray[np.float64]:
@@ -46,73 +55,128 @@ def half_width(ceiling: float, softness: float) -> float:
     return 0.005 * softness * ceiling
 
 
-def process(samples: Samples, rate_hz: int, settings: Settings) -> Processed:
-    """Clip to `ceiling_dbfs`.
+def factor(settings: Settings) -> int:
+    """By how much `oversampling` multiplies the rate."""
+    return tuple(FACTORS.values())[round(settings["oversampling"])]
 
-    y = x + down(f(up x) - up x), with up and down by four: where no sample or quarter point in reach passes
-    the knee, the output is the input bit for bit. Interpolation and low-pass run in the sample type (float32:
+
+@dataclass(slots=True)
+class _Work:
+    """What depends on the sample type."""
+
+    up_taps: Samples
+    down_taps: Samples
+    line: Samples
+    up: Samples
+    residual: Samples
+    watch: Watch
+
+
+class Clipping:
+    """Clip a stream to `ceiling_dbfs`.
+
+    y = x + down(f(up x) - up x), with up and down by `oversampling`: where no sample or point between in reach
+    passes the knee, the output is the input bit for bit. Interpolation and low-pass run in the sample type (float32:
     errors near -148 dBFS rms in clipped noise, none where nothing clips). Channels are clipped one by one,
     as each waveform has its own tops. The low-pass after the curve rings: samples may pass the ceiling, by 1 to 2 dB
     on noisy drum hits and 4 dB on clipped white noise, which is left to the limiter behind.
 
     Parameters
     ----------
-    samples
-        Shape (frames, channels).
     rate_hz
         Sample rate, for the trace.
+    channels
+        1 or 2.
     settings
         `ceiling_dbfs`: output magnitude that is not passed, -24 (far below most mixes' peaks: heavy
         distortion) to +24 dBFS (out of the way). `softness`: 0 % hard clip, identity up to the ceiling; 100 %
-        identity up to 6 dB below it. Both are complete and checked.
+        identity up to 6 dB below it. `oversampling`: x4, x8 or x16. All are complete and checked.
 
-    Returns
-    -------
-    Processed
-        Samples and trace: `max_db` is |u| over |f(u)| at the largest quarter point of any channel, `mean_db`
-        the mean of f(u)/u over all quarter points and channels.
+    Attributes
+    ----------
+    trace
+        `max_db` is |u| over |f(u)| at the largest point of any channel, `mean_db` the mean of f(u)/u over all
+        points and channels.
     """
-    ceiling = db_to_linear(settings["ceiling_dbfs"])
-    width = half_width(ceiling, settings["softness"])
-    frames, channels = samples.shape
-    hop = round(rate_hz / TRACE_HZ)
-    peak, loss = np.zeros((2, -(-frames // hop)))
-    output = samples.copy()
-    starts, stops = runs_above(block_levels(samples), ceiling - width, FILTER)
-    if starts.size:
-        residual = np.zeros((channels, frames + 2 * FILTER.reach), samples.dtype)
-        line, up = scratch(FILTER, samples.dtype)
-        kernels.clip_runs(
-            samples, starts, stops, FILTER.taps.astype(samples.dtype), PIECE_FRAMES, ceiling, width, hop,
-            line, up, residual, peak, loss,
-        )  # fmt: skip
-        kernels.add_residual(starts, stops, residual, output)
-    return Processed(samples=output, trace=_trace(peak, loss, frames, channels, hop, settings, ceiling))
 
+    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+        self._softness = settings["softness"]
+        self._ceiling = db_to_linear(settings["ceiling_dbfs"])
+        self._width = half_width(self._ceiling, self._softness)
+        self._factor = factor(settings)
+        self._hop = round(rate_hz / TRACE_HZ)
+        self._cells = Cells(channels, before=_AROUND, after=_AROUND)
+        self._first = 0  # frame that the next cell begins with
+        self._frames = 0
+        self._peak, self._loss = np.zeros(1), np.zeros((channels, 1))
+        self._work: _Work | None = None
+        self.trace: GainTrace | None = None
 
-def _trace(
-    peak: npt.NDArray[np.float64],
-    loss: npt.NDArray[np.float64],
-    frames: int,
-    channels: int,
-    hop: int,
-    settings: Settings,
-    ceiling: float,
-) -> GainTrace:
-    points = np.full(peak.size, float(FACTOR * channels * hop))
-    if frames % hop:
-        points[-1] = FACTOR * channels * (frames % hop)
-    safe = np.where(peak > 0.0, peak, 1.0)
-    clipped = np.where(peak > 0.0, curve(safe, ceiling, settings["softness"]), 1.0)
-    return GainTrace(
-        max_db=(20.0 * np.log10(safe / clipped)).astype(np.float32),
-        mean_db=(-20.0 * np.log10(1.0 - loss / points)).astype(np.float32),
-    )
+    def push(self, block: Samples) -> Samples:
+        """Take the next frames; return those that are ready."""
+        self._frames += block.shape[0]
+        return self._cells.push(block, self._clip)
+
+    def finish(self) -> Samples:
+        """Return the rest."""
+        rest = self._cells.finish(self._clip)
+        self.trace = self._traced()
+        return rest
+
+    def _clip(self, window: Samples, output: Samples, low: int, high: int) -> None:
+        work = self._work = self._work or self._prepared(window)
+        starts, stops = work.watch.runs(
+            window, _AROUND - _SIDE, _AROUND + CELL_FRAMES + _SIDE, self._ceiling - self._width
+        )
+        if starts.size:
+            hops = (self._first + CELL_FRAMES) // self._hop + 1
+            if hops > self._peak.size:
+                self._peak = np.pad(self._peak, (0, hops))
+                self._loss = np.pad(self._loss, ((0, 0), (0, hops)))
+            work.residual[:] = 0.0
+            kernels.clip_runs(
+                window, starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.line, work.up,
+                _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
+                self._first - _AROUND, self._hop, self._peak, self._loss,
+            )  # fmt: skip
+            kernels.add_residual(window, _AROUND, work.residual, _SIDE + _DOWN_REACH, output)
+        else:
+            output[:] = window[_AROUND : _AROUND + CELL_FRAMES]
+        self._first += CELL_FRAMES
+
+    def _prepared(self, window: Samples) -> _Work:
+        frames, channels = window.shape
+        dtype = window.dtype
+        up = UP[self._factor]
+        line, phases = scratch(up, dtype)
+        return _Work(
+            up_taps=up.taps.astype(dtype),
+            down_taps=DOWN[self._factor].astype(dtype),
+            line=line,
+            up=phases,
+            residual=np.zeros((channels, CELL_FRAMES + 2 * (_SIDE + _DOWN_REACH)), dtype),
+            watch=Watch(up, frames, channels, dtype),
+        )
+
+    def _traced(self) -> GainTrace:
+        hops = -(-self._frames // self._hop)
+        peak, loss = np.zeros((2, hops))
+        known = min(hops, self._peak.size)
+        peak[:known], loss[:known] = self._peak[:known], self._loss.sum(axis=0)[:known]
+        points = np.full(hops, float(self._factor * self._loss.shape[0] * self._hop))
+        if self._frames % self._hop:
+            points[-1] *= self._frames % self._hop / self._hop
+        safe = np.where(peak > 0.0, peak, 1.0)
+        clipped = np.where(peak > 0.0, curve(safe, self._ceiling, self._softness), 1.0)
+        return GainTrace(
+            max_db=(20.0 * np.log10(safe / clipped)).astype(np.float32),
+            mean_db=(-20.0 * np.log10(1.0 - loss / points)).astype(np.float32),
+        )
 
 
 def latency_samples(rate_hz: int, settings: Settings) -> int:
-    """Delay of a real-time version: both filters' reach; the offline result is time-aligned (delay 0)."""
-    return 2 * FILTER.reach - 1
+    """Delay of a real-time version: both filters' reach; the result is time-aligned (delay 0)."""
+    return _UP_REACH + _DOWN_REACH - 1
 
 
 STAGE = Stage(
@@ -139,9 +203,17 @@ STAGE = Stage(
             step=5.0,
             ends="0 clips hard; 100 starts to bend 6 dB below the ceiling",
         ),
+        choice(
+            name="oversampling",
+            label="oversampling",
+            choices=tuple(FACTORS),
+            default="x4",
+            ends="x4 is quick; x16 folds back least of what a hard clip makes",
+            quiet=True,
+        ),
     ),
     neutral={"ceiling_dbfs": 24.0, "softness": 0.0},
-    start=buffered(process),
+    start=Clipping,
     latency_samples=latency_samples,
     listen_for=(
         "snare and kick lose their first edge before anything sounds distorted",

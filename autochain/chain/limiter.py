@@ -1,105 +1,261 @@
 """Look-ahead limiter: turns the level down smoothly and ahead of time, so that no peak passes the ceiling."""
 
 import math
-from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
+from autochain.audio.cells import CELL_FRAMES, Cells
 from autochain.audio.mix import Samples
-from autochain.audio.oversample import PIECE_FRAMES, block_levels, fourth_band, runs_above, scratch
+from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, scratch
 from autochain.chain import _limiter_kernels as kernels
-from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Processed, Settings, Stage, buffered
+from autochain.chain.parameter import Parameter, choice
+from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
 from autochain.resources import read_table
 from autochain.units import db_to_linear, ms_to_samples
 
 # Its points read steady sines within 0.11 dB up to 0.455 of the sample rate (20 kHz at 44.1 kHz). No filter
 # of finite length does so up to half the rate.
-DETECTOR = fourth_band(36, 3.0)
+DETECTOR = interpolator(4, 36, 3.0)
 # A band-limited peak exceeds its nearest quarter point by at most 1 / cos(pi/8) = 0.688 dB (ITU-R BS.1770-5,
 # Annex 2, Attachment 1): where every quarter point stays below this share of the ceiling, so does the signal.
 SURE = 0.92
+_MARGIN = margin(DETECTOR)
 
-Release = Callable[[npt.NDArray[np.float32], int, Settings], None]
+# Release `density`: a frame counts as busy up to this long after one that needed reduction; the share of busy
+# frames is remembered with this time constant; at a share of 1 the release is this much slower.
+# Common practice, no source: kick patterns lie 250 to 500 ms apart, hi-hats and rolls under 30 ms of peaks.
+DENSITY_HOLD_MS = 30.0
+DENSITY_MEMORY_MS = 500.0
+DENSITY_SLOWEST = 6.0
+# Release `two_speed`: the slow stage's time constant over the fast one's. Common practice, no source.
+TWO_SPEED_RATIO = 10.0
+
+Totals = npt.NDArray[np.int64]
 
 
-def release_even(gain: npt.NDArray[np.float32], rate_hz: int, settings: Settings) -> None:
-    """Release behaviour `even`: one time constant, whatever came before. Works in place.
+class Release:
+    """One line's way back to gain 1, kept from cell to cell. It never takes anything from what is needed.
 
-    r[n] = min(g[n], r[n-1] + a (1 - r[n-1])), a = 1 - exp(-1 / (tau fs)): `release_ms` is tau, after which
-    63 % of the way back to gain 1 is done (in the linear gain). The gain never rises over g.
+    With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
+    `release_ms`, the time after which 63 % of the way back is done:
+
+    - `even`: d[n] = max(u[n], (1 - a) d[n-1]).
+    - `density`: a is divided by 1 + (DENSITY_SLOWEST - 1) p[n], p[n] = p[n-1] + b (busy[n] - p[n-1]),
+      b = 1 - exp(-1 / (DENSITY_MEMORY_MS fs)).
+    - `two_speed`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
+      c = 1 - exp(-1 / (TWO_SPEED_RATIO tau fs)).
     """
-    coefficient = 1.0 - math.exp(-1.0 / (1e-3 * settings["release_ms"] * rate_hz))
-    kernels.release_even(gain, coefficient)
+
+    def __init__(self, rate_hz: int, settings: Settings) -> None:
+        self._behaviour = RELEASES[round(settings["release_behaviour"])]
+        self._fall = _share(settings["release_ms"], rate_hz)
+        self._follow = _share(TWO_SPEED_RATIO * settings["release_ms"], rate_hz)
+        self._remember = _share(DENSITY_MEMORY_MS, rate_hz)
+        self._hold = ms_to_samples(DENSITY_HOLD_MS, rate_hz)
+        self._state = np.zeros(3)
+        if self._behaviour == "density":
+            self._state[2] = self._hold + 1
+
+    @property
+    def at_rest(self) -> bool:
+        """True when, needing nothing, nothing will change."""
+        return not self._state[:2].any()
+
+    def run(self, needs: npt.NDArray[np.int32]) -> None:
+        """Raise the needs of the next frames, in units of 2^-30, to the reductions; in place."""
+        if self._behaviour == "even":
+            kernels.release_even(needs, self._state, self._fall)
+        elif self._behaviour == "density":
+            kernels.release_density(needs, self._state, self._fall, DENSITY_SLOWEST, self._hold, self._remember)
+        else:
+            kernels.release_two_speed(needs, self._state, self._fall, self._follow)
 
 
-def process(samples: Samples, rate_hz: int, settings: Settings, release: Release = release_even) -> Processed:
-    """Limit the true peak to `ceiling_dbtp`.
+def _share(time_ms: float, rate_hz: int) -> float:
+    """Share of the way that a one-pole of that time constant goes in a frame."""
+    return -math.expm1(-1.0 / (1e-3 * time_ms * rate_hz))
 
-    With L the look-ahead in frames, p[n] the largest peak of any channel around n (four points per frame from
-    n - 3/4 to n + 3/4 and the parabola through them), c the ceiling:
+
+RELEASES = ("even", "density", "two_speed")
+
+
+class _Line:
+    """Gain of one channel, or of both: needs held, released and averaged, cell by cell."""
+
+    def __init__(self, rate_hz: int, settings: Settings) -> None:
+        ahead = lookahead_samples(rate_hz, settings)
+        attack = attack_samples(rate_hz, settings)
+        first = attack // 2 + 1
+        self._boxes = first, attack + 2 - first
+        self._before = attack + 2
+        self._ahead = ahead
+        self.unit = float(kernels.UNIT * self._boxes[0] * self._boxes[1])
+        self.needs = np.zeros(ahead + CELL_FRAMES, np.int32)
+        self._reductions = np.zeros(self._before + CELL_FRAMES, np.int32)
+        self._scratch = np.empty(ahead + 2, np.int32)
+        self._sums = np.zeros(3, np.int64)
+        self._release = Release(rate_hz, settings)
+        self.total: Totals = np.zeros(CELL_FRAMES, np.int64)
+        self.at_rest = True
+
+    def run(self, needs: npt.NDArray[np.int32]) -> None:
+        """Fill `total`, reduction times `unit`, for the cell of frames that lies the look-ahead before these."""
+        self.needs[self._ahead :] = needs
+        fresh = self._reductions[self._before :]
+        kernels.hold_maximum(self.needs, self._ahead, self._scratch, fresh)
+        self._release.run(fresh)
+        kernels.smooth(self._reductions, *self._boxes, self._sums, self.total)
+        self.needs[: self._ahead] = self.needs[CELL_FRAMES:]
+        self._reductions[: self._before] = self._reductions[CELL_FRAMES:]
+        self.at_rest = (
+            self._release.at_rest
+            and not self._sums.any()
+            and not self._reductions[: self._before].any()
+            and not self.needs[: self._ahead].any()
+        )
+
+
+@dataclass(slots=True)
+class _Work:
+    """What depends on the sample type."""
+
+    taps: Samples
+    rows: Samples
+    line: Samples
+    up: Samples
+    read: Samples
+    watch: Watch
+
+
+class Limiting:
+    """Limit the true peak of a stream to `ceiling_dbtp`.
+
+    With L the look-ahead and A the attack in frames, p[n] the largest peak around n (four points per frame
+    from n - 3/4 to n + 3/4 and the parabola through them), c the ceiling:
 
         g[n] = min(1, c / p[n]),  m[n] = min(g[n-L .. n]),  r = release of m,  s = h * r,  y[n] = x[n] s[n+L],
 
-    h two averages in a row, L + 1 long together. Every m in reach of h at n knows g[n], r never exceeds m,
+    h two averages in a row, A + 1 long together. Every m in reach of h at n + L knows g[n], r never exceeds m,
     and h averages, so s never exceeds the g it answers: the samples cannot pass the ceiling (Hämäläinen,
-    DAFx-02, for the minimum before the smoothing). The published four-fold meter of
+    DAFx-02, for the minimum before the smoothing). The gain starts down L before a peak and is down after A.
+    The published four-fold meter of
     ITU-R BS.1770 is asked as well, as it reads up to 0.2 dB over the true peak. The true peak can pass by what
     the detector misses and by the peaks that the moving gain itself makes: under 0.05 dB for content up to
     20 kHz at 44.1 kHz; 0.2 to 0.8 dB for content that reaches half the sample rate at full level (noise).
 
     Where nothing in reach exceeds the ceiling and the release has ended, the gain is exactly 1 and the
-    samples pass bit for bit. Gains are float32, their sums exact.
+    samples pass bit for bit.
 
     Parameters
     ----------
-    samples
-        Shape (frames, channels).
     rate_hz
         Sample rate.
+    channels
+        1 or 2.
     settings
-        `ceiling_dbtp` -24 to 0 dBTP; `lookahead_ms`, the time the gain takes to come down, 0.5 (bites, keeps
-        level) to 10 ms (smooth, softens attacks); `release_ms`, 2 (loud, distorts bass) to 1000 ms (clean,
-        pumps or sits low). Complete and checked.
-    release
-        Release behaviour: changes the held gain in place, downwards only.
+        `ceiling_dbtp` -24 to 0 dBTP. `lookahead_ms`, how far ahead of a peak the gain starts down, 0.5 (bites, keeps
+        level) to 10 ms (smooth, softens attacks). `release_ms`, 2 (loud, distorts bass) to 1000 ms (clean,
+        pumps or sits low), and `release_behaviour`, see `Release`. `attack_ms`, the time the gain takes to come down,
+        0.1 to 10 ms, at most the look-ahead. `link_percent`: 100 gives all channels the gain of the one that
+        needs the most reduction, 0 each its own; between, each has its own reduction raised by that share of the
+        difference, in dB. Complete and checked.
 
-    Returns
-    -------
-    Processed
-        Samples and trace, both channels sharing one gain.
+    Attributes
+    ----------
+    trace
+        `max_db` of the channel that is turned down most, `mean_db` of the mean gain of all.
     """
-    ceiling = db_to_linear(settings["ceiling_dbtp"])
-    frames = samples.shape[0]
-    look_ahead = lookahead_samples(rate_hz, settings)
-    hop = round(rate_hz / TRACE_HZ)
-    blocks = -(-frames // hop)
-    gain = np.ones(frames + look_ahead + 2, np.float32)
-    if not _lower(samples, ceiling, gain):
-        still = np.zeros(blocks, np.float32)
-        return Processed(samples=samples.copy(), trace=GainTrace(max_db=still, mean_db=still.copy()))
-    kernels.hold_minimum(gain, *np.empty((2, look_ahead + 1), np.float32))
-    release(gain, rate_hz, settings)
-    output = np.empty_like(samples)
-    lowest, mean = np.empty((2, blocks))
-    half = look_ahead // 2 + 1
-    kernels.smooth_and_apply(gain, half, look_ahead + 2 - half, samples, hop, output, lowest, mean)
-    return Processed(samples=output, trace=GainTrace(max_db=_reduction(lowest), mean_db=_reduction(mean)))
+
+    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+        self._ceiling = db_to_linear(settings["ceiling_dbtp"])
+        self._link = 0.01 * settings["link_percent"]
+        ahead = lookahead_samples(rate_hz, settings)
+        # The cell of output lies that far back; one block before the cell of input is looked at too.
+        self._before = BLOCK_FRAMES * -(-max(ahead, BLOCK_FRAMES + _MARGIN) // BLOCK_FRAMES)
+        self._ahead = ahead
+        self._cells = Cells(channels, before=self._before, after=_MARGIN, delay=ahead)
+        self._first = -ahead  # frame that the next cell of output begins with
+        self._frames = 0
+        self._hop = round(rate_hz / TRACE_HZ)
+        self._lines = [_Line(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
+        # One block before the cell, whose last frame raises the need of the cell's first, and one frame after.
+        self._needs = np.zeros((len(self._lines), BLOCK_FRAMES + CELL_FRAMES + 1), np.int32)
+        self._most: Totals = np.zeros(1, np.int64)
+        self._summed: Totals = np.zeros(1, np.int64)
+        self._work: _Work | None = None
+        self.trace: GainTrace | None = None
+
+    def push(self, block: Samples) -> Samples:
+        """Take the next frames; return those that are ready."""
+        self._frames += block.shape[0]
+        return self._cells.push(block, self._limit)
+
+    def finish(self) -> Samples:
+        """Return the rest."""
+        rest = self._cells.finish(self._limit)
+        self.trace = self._traced()
+        return rest
+
+    def _limit(self, window: Samples, output: Samples, low: int, high: int) -> None:
+        found = self._look(window)
+        begin = self._before - self._ahead
+        if not found and all(line.at_rest for line in self._lines):
+            output[:] = window[begin : begin + CELL_FRAMES]
+        else:
+            hops = max(0, self._first + CELL_FRAMES) // self._hop + 1
+            if hops > self._most.size:
+                self._most, self._summed = (np.pad(values, (0, hops)) for values in (self._most, self._summed))
+            for channel, line in enumerate(self._lines):
+                line.run(self._needs[channel, BLOCK_FRAMES:-1])
+                kernels.apply_gain(
+                    window, channel if len(self._lines) > 1 else -1, begin, line.total, line.unit, output,
+                    low, high, self._first, self._hop, self._most, self._summed,
+                )  # fmt: skip
+        self._first += CELL_FRAMES
+
+    def _look(self, window: Samples) -> bool:
+        """Fill `_needs` for the cell; False when nothing passes the ceiling."""
+        work = self._work = self._work or _prepared(window)
+        first = self._before - BLOCK_FRAMES
+        nearly = SURE * self._ceiling
+        starts, stops = work.watch.runs(window, first, self._before + CELL_FRAMES, nearly)
+        self._needs[:] = 0
+        if not starts.size:
+            return False
+        found = kernels.find_needs(
+            window, starts, stops, work.taps, work.rows, self._ceiling, nearly, work.line, work.up, work.read,
+            first, self._needs,
+        )  # fmt: skip
+        if found and len(self._lines) > 1 and self._link > 0.0:
+            kernels.link_needs(self._needs, self._link)
+        return bool(found)
+
+    def _traced(self) -> GainTrace:
+        hops = -(-self._frames // self._hop)
+        most, summed = np.zeros((2, hops))
+        known = min(hops, self._most.size)
+        most[:known], summed[:known] = self._most[:known], self._summed[:known]
+        frames = np.full(hops, float(self._hop * len(self._lines)))
+        if self._frames % self._hop:
+            frames[-1] *= self._frames % self._hop / self._hop
+        unit = self._lines[0].unit
+        return GainTrace(max_db=_reduction_db(most / unit), mean_db=_reduction_db(summed / (unit * frames)))
 
 
-def _lower(samples: Samples, ceiling: float, gain: npt.NDArray[np.float32]) -> bool:
-    """Lower `gain` where a peak passes the ceiling; False when none does."""
-    starts, stops = runs_above(block_levels(samples), SURE * ceiling, DETECTOR)
-    if not starts.size:
-        return False
-    line, up = scratch(DETECTOR, samples.dtype)
-    found = kernels.lower_gain(
-        samples, starts, stops, DETECTOR.taps.astype(samples.dtype), _meter_rows().astype(samples.dtype),
-        PIECE_FRAMES, ceiling, SURE * ceiling, line, up, np.empty_like(up), gain,
-    )  # fmt: skip
-    return bool(found)
+def _prepared(window: Samples) -> _Work:
+    dtype = window.dtype
+    line, up = scratch(DETECTOR, dtype)
+    return _Work(
+        taps=DETECTOR.taps.astype(dtype),
+        rows=_meter_rows().astype(dtype),
+        line=line,
+        up=up,
+        read=np.empty_like(up),
+        watch=Watch(DETECTOR, window.shape[0], window.shape[1], dtype),
+    )
 
 
 @cache
@@ -111,8 +267,8 @@ def _meter_rows() -> npt.NDArray[np.float64]:
     return np.ascontiguousarray(np.array(read_table("true_peak.toml")["annex2"]["phases"])[:, ::-1])
 
 
-def _reduction(gain: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
-    return np.abs(20.0 * np.log10(gain)).astype(np.float32)  # abs: the gain is at most 1, and no minus zero
+def _reduction_db(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
+    return np.abs(20.0 * np.log10(1.0 - share)).astype(np.float32)  # abs: no minus zero
 
 
 def lookahead_samples(rate_hz: int, settings: Settings) -> int:
@@ -120,9 +276,18 @@ def lookahead_samples(rate_hz: int, settings: Settings) -> int:
     return ms_to_samples(settings["lookahead_ms"], rate_hz)
 
 
+def attack_samples(rate_hz: int, settings: Settings) -> int:
+    """Attack A in whole frames, at most the look-ahead."""
+    return min(ms_to_samples(settings["attack_ms"], rate_hz), lookahead_samples(rate_hz, settings))
+
+
 def latency_samples(rate_hz: int, settings: Settings) -> int:
     """Delay of a real-time version: the look-ahead and the detector's reach."""
     return lookahead_samples(rate_hz, settings) + DETECTOR.reach
+
+
+def _applies(settings: Settings, name: str) -> bool:
+    return name != "attack_ms" or settings["attack_ms"] < settings["lookahead_ms"]
 
 
 STAGE = Stage(
@@ -161,10 +326,43 @@ STAGE = Stage(
             scale="log",
             ends="2 is loud and distorts bass; 1000 is clean and holds the level down",
         ),
+        Parameter(
+            name="attack_ms",
+            label="attack",
+            unit="ms",
+            low=0.1,
+            high=10.0,
+            default=10.0,
+            step=0.1,
+            scale="log",
+            ends="short comes down steeply and roughens; as long as the look-ahead or longer uses all of it",
+            quiet=True,
+        ),
+        choice(
+            name="release_behaviour",
+            label="release behaviour",
+            choices=RELEASES,
+            default="even",
+            ends="even always takes the same time; density is slower the busier it was; two_speed is fast after "
+            "single peaks and slow after long work",
+            quiet=True,
+        ),
+        Parameter(
+            name="link_percent",
+            label="channel link",
+            unit="%",
+            low=0.0,
+            high=100.0,
+            default=100.0,
+            step=5.0,
+            ends="0 limits left and right apart; 100 keeps the image",
+            quiet=True,
+        ),
     ),
     neutral={"ceiling_dbtp": 0.0},
-    start=buffered(process),
+    start=Limiting,
     latency_samples=latency_samples,
+    applies=_applies,
     listen_for=(
         "kick and snare losing weight: longer look-ahead or less work for the limiter",
         "bass growing rough: longer release",
