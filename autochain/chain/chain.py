@@ -15,7 +15,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from autochain.audio.mix import Samples
-from autochain.chain import clipper, compressor, drive, equaliser, limiter, output, rotation, transient
+from autochain.chain import (
+    clipper,
+    compressor,
+    drive,
+    dynamic_bell,
+    equaliser,
+    limiter,
+    output,
+    rotation,
+    transient,
+)
 from autochain.chain.stage import GainTrace, Processed, Runner, Settings, Stage
 from autochain.errors import ParameterError
 
@@ -26,7 +36,9 @@ STAGES: dict[str, Stage] = {
     stage.name: stage
     for stage in (
         rotation.STAGE,
-        equaliser.STAGE,
+        equaliser.CORRECTIVE,
+        dynamic_bell.STAGE,
+        equaliser.TONE,
         compressor.BUS,
         compressor.PEAK,
         drive.STAGE,

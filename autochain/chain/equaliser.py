@@ -236,6 +236,3 @@ TONE = _stage(
         "the voice: its place in the mix should not move",
     ),
 )
-
-# The stage that cleans the mix, under the name every stage module has.
-STAGE = CORRECTIVE

@@ -125,7 +125,7 @@ class Search:
     def _fix_linear(self, rotation: Rotation) -> None:
         locks = {name: dict(values) for name, values in self.decisions.locks.items()}
         if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
-            locks["rotation"] = {"angle_deg": rotation.angle_deg}
+            locks["rotation"] = rotation.settings
         self._linear = {name: locks[name] for name in self.chain.linear if name in locks}
         self.effective = Decisions(locks=locks, without=self.decisions.without)
 
