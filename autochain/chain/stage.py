@@ -15,6 +15,8 @@ from autochain.errors import ParameterError
 
 TRACE_HZ = 100  # a meter redraws no faster; a block is round(rate_hz / TRACE_HZ) frames, the last one shorter
 
+_BLOCK_FRAMES = 65536
+
 Settings = Mapping[str, float]
 
 
@@ -110,8 +112,18 @@ class Stage:
     def process(self, samples: Samples, rate_hz: int, settings: Settings) -> Processed:
         """Run over a whole sound, which is never modified; a runner that changes nothing may return it as it is."""
         runner = self.start(rate_hz, samples.shape[1], settings)
-        pieces = [piece for piece in (runner.push(samples), runner.finish()) if piece.shape[0]]
-        output = pieces[0] if len(pieces) == 1 else np.concatenate([samples[:0], *pieces])
+        if self.latency_samples(rate_hz, settings) == 0:
+            pieces = [piece for piece in (runner.push(samples), runner.finish()) if piece.shape[0]]
+            output = pieces[0] if len(pieces) == 1 else np.concatenate([samples[:0], *pieces])
+            return Processed(samples=output, trace=runner.trace)
+        # The last frames come by themselves. To gather small pieces, still in the cache, costs less than to join those
+        # to one as long as the song.
+        output, done = np.empty(samples.shape, dtype=samples.dtype), 0
+        for start in range(0, samples.shape[0], _BLOCK_FRAMES):
+            piece = runner.push(samples[start : start + _BLOCK_FRAMES])
+            output[done : done + piece.shape[0]] = piece
+            done += piece.shape[0]
+        output[done:] = runner.finish()
         return Processed(samples=output, trace=runner.trace)
 
     def parameter(self, name: str) -> Parameter:
