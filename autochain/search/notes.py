@@ -93,13 +93,17 @@ def notes_for(
                 suggestion="With another limiter, lower its ceiling until your own true-peak meter agrees.",
             )
         )
-    turned = chosen.settings.get("rotation", {}).get("angle_deg")
-    if rotation.used and turned == rotation.angle_deg:  # a locked angle may be another one
+    turned = chosen.settings.get("rotation", {})
+    if rotation.used and rotation.settings.items() <= turned.items():  # a locked one may be another
+        echo = "" if rotation.pre_echo_db is None else (
+            f" Before a hit it puts an echo {number(-rotation.pre_echo_db, 'dB')} under it, within 5 ms."
+        )
+        delay = f" The lows come up to {number(rotation.group_delay_ms, 'ms')} late." if rotation.group_delay_ms else ""
         notes.append(
             Note(
                 code="rotation",
                 text=f"One side of the waveform reaches further; rotating the phase saves the peak stages "
-                f"{number(rotation.saving_db, 'dB')} on average in the loud parts.",
+                f"{number(rotation.saving_db, 'dB')} on average in the loud parts.{echo}{delay}",
                 suggestion="Compare with and without at equal loudness; leave it out if low notes lose their shape.",
             )
         )

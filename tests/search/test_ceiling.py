@@ -41,7 +41,7 @@ SOUNDS = {
     "clipped white noise": lambda: np.clip(6.0 * noise(4.0, RATE, channels=2, seed=4), -0.9, 0.9),
     "alternating full scale": lambda: alternating(4.0),
     "squares": lambda: squares(4.0),
-    "dense rock": lambda: make_demo("dense_rock", RATE, 6.0, 2),
+    "dense rock": lambda: make_demo("dense_rock", RATE, 10.0, 2)[-6 * RATE :],
 }
 
 
@@ -87,7 +87,8 @@ def test_no_file_and_no_setting_passes_the_ceiling(tmp_path, sound, seed, locked
 
 
 def test_a_peak_that_the_limiter_misses_is_taken_by_the_trim():
-    decisions = parse_decisions([f"limiter.ceiling_dbtp={CEILING_DBTP}"], [])
+    # Driven 6 dB into a limiter that may not be lowered, full-band noise reads over its ceiling.
+    decisions = parse_decisions([f"limiter.ceiling_dbtp={CEILING_DBTP}", "drive.gain_db=6"], [])
     limiter = {"ceiling_dbtp": CEILING_DBTP, "lookahead_ms": 0.5}
     settings = CHAIN.checked({"drive": {}, "limiter": limiter, "output": {}})
     x = SOUNDS["clipped white noise"]().astype(np.float32)
