@@ -176,3 +176,30 @@ def test_every_table_is_rectangular_and_every_cue_lies_in_the_song(demo_run, cha
     assert times
     assert all(60 * int(m) + float(s) <= run.sheet["mix"]["duration_s"] for m, s in times)
     assert not re.search(r"\b(nan|inf|None)\b", run.markdown)
+
+
+@pytest.mark.parametrize(
+    ("name", "fine", "fault", "row"),
+    [
+        ("channel_imbalance_db", -0.9, -1.6, ["left louder than right", "-1.6 dB"]),
+        ("dc_left_dbfs", -61.0, -40.0, ["DC offset, left", "-40 dBFS"]),
+        ("dc_right_dbfs", None, -40.0, ["DC offset, right", "-40 dBFS"]),
+        ("subsonic_db", -35.0, -12.0, ["energy below 20 Hz, of the whole", "-12 dB"]),
+    ],
+)
+def test_a_fault_gets_a_row_only_when_it_is_there(demo_run, name, fine, fault, row):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+
+    def rows(value):
+        sheet = plain.model_copy(update={"before": plain.before.model_copy(update={name: value})})
+        return [list(line.values())[:2] for line in table_under(to_markdown(sheet), "## Before and after")]
+
+    assert row[0] not in [line[0] for line in rows(fine)]
+    assert row in rows(fault)
+
+
+def test_counts_are_printed_as_whole_numbers(demo_run):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+    sheet = plain.model_copy(update={"before": plain.before.model_copy(update={"clipped_runs": 17})})
+    [row] = [line for line in table_under(to_markdown(sheet), "## Before and after") if "clipped" in line["figure"]]
+    assert row["mix"] == "17"
