@@ -118,7 +118,7 @@ def test_channels_are_treated_alike(noise, name, settings):
         pytest.skip("set for one side")
     there = stage.process(noise, RATE, settings).samples
     swapped = stage.process(np.ascontiguousarray(noise[:, ::-1]), RATE, settings).samples[:, ::-1]
-    np.testing.assert_allclose(swapped, there, atol=2e-7)
+    np.testing.assert_allclose(swapped, there, atol=5e-7)  # float32 transforms: two roundings
 
 
 @pytest.mark.parametrize("name", STAGES)
