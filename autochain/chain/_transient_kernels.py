@@ -1,4 +1,4 @@
-"""Loops of the transient shaper; every array is allocated by the caller."""
+"""Loops of the transient shaper; every array and all state come from the caller."""
 
 from typing import Any
 
@@ -11,62 +11,120 @@ Integers = npt.NDArray[np.integer[Any]]
 
 
 @njit(cache=True, nogil=True)
-def group_peaks(
-    bits: Integers, mask: "np.integer[Any]", span: int, peak_bits: Integers
-) -> None:
+def group_peaks(bits: Integers, mask: "np.integer[Any]", span: int, begun: Integers, peak_bits: Integers) -> int:
     """Fill the largest magnitude of each `span` values, all as the bit patterns of floats.
 
-    Without the sign bit floats order like integers, whose maximum vectorises.
+    Without the sign bit floats order like integers, whose maximum vectorises. `begun` is of the group that has
+    begun: values so far, largest magnitude. Returns how many groups were completed.
     """
-    for j in range(peak_bits.size):
-        group = bits[j * span : (j + 1) * span]
-        highest = peak_bits[j]
+    completed = 0
+    start = 0
+    while start < bits.size:
+        count = min(span - begun[0], bits.size - start)
+        group = bits[start : start + count]
+        highest = begun[1]
         for i in range(group.size):
             highest = max(highest, group[i] & mask)
-        peak_bits[j] = highest
+        start += count
+        begun[0] += count
+        begun[1] = highest
+        if begun[0] == span:
+            peak_bits[completed] = highest
+            begun[:] = 0
+            completed += 1
+    return completed
 
 
 @njit(cache=True, nogil=True)
-def follow(level: Floats, fall: float, lag: float, most: float, difference: Floats) -> None:
-    """Fill the fast minus the slow envelope, in dB.
+def follow(
+    level: Floats,
+    fall: float,
+    lag: float,
+    most: float,
+    full: float,
+    up: float,
+    down: float,
+    state: Floats,
+    gain: Floats,
+) -> None:
+    """Fill the gain asked for by the difference of a fast and a slow envelope, in the unit of `up` and `down`.
 
     The fast one rises at once and falls by the share `fall` of the way a step; the slow one follows it by the
-    share `lag`, never more than `most` behind or ahead. Both begin at the first level's floor: silence.
+    share `lag`, never more than `most` behind or ahead. `state` is both. Where the fast one is above, the gain is
+    `up` times the share of `full` by which it is, 1 at most; where it is below, likewise `down`.
     """
-    fast = slow = -200.0
+    fast, slow = state[0], state[1]
     for j in range(level.size):
         now = level[j]
         fast = max(now, fast + fall * (now - fast))
         slow += lag * (fast - slow)
         slow = min(max(slow, fast - most), fast + most)
-        difference[j] = fast - slow
+        share = min(max((fast - slow) / full, -1.0), 1.0)
+        gain[j] = up * share if share > 0.0 else -down * share
+    state[0], state[1] = fast, slow
 
 
 @njit(cache=True, nogil=True)
-def apply_nodes(x: Floats, nodes: Floats, group: int, hop: int, y: Floats, gains: Floats) -> None:
-    """Multiply by the gain that runs straight from node to node, one at the start of each group of frames.
+def apply_nodes(
+    flat: Floats,
+    band: Floats,
+    channels: int,
+    nodes: Floats,
+    offset: int,
+    group: int,
+    room: Floats,
+    begun: Floats,
+    output: Floats,
+    gains: Floats,
+) -> int:
+    """Fill `output` with frames plus (gain - 1) times their band; the gain runs straight from node to node.
 
-    `gains[:, b]` takes the smallest, the largest and the mean gain of each hop of frames.
+    There is a node at the start of each group of frames; the first frame is `offset` frames behind the first node.
+    `flat`, `band` and `output` hold the frames one after the other. `room` keeps the gains of the hop that has
+    begun, and is as long as a hop; `begun` is how many there are, the smallest and the largest. `gains[:, b]` takes
+    smallest, largest and mean gain of hop b. Returns how many hops were completed.
     """
-    frames, channels = x.shape
-    for block in range(gains.shape[1]):
-        first = block * hop
-        last = min(frames, first + hop)
-        lowest, highest, total = 1e9, 0.0, 0.0
-        n = first
-        while n < last:
-            j = n // group
-            stop = min(last, (j + 1) * group)
-            start = nodes[j]
-            slope = (nodes[j + 1] - start) / group
-            for k in range(n, stop):
-                gain = start + slope * (k - j * group)
-                lowest = min(lowest, gain)
-                highest = max(highest, gain)
-                total += gain
-                for channel in range(channels):
-                    y[k, channel] = x[k, channel] * gain
-            n = stop
-        gains[0, block] = lowest
-        gains[1, block] = highest
-        gains[2, block] = total / (last - first)
+    frames = flat.size // channels
+    step = 1.0 / group
+    completed = 0
+    start = 0
+    node = offset // group
+    inside = offset % group
+    while start < frames:
+        have = int(begun[0])
+        count = min(room.size - have, frames - start)
+        gain = room[have : have + count]
+        lowest, highest = begun[1], begun[2]
+        n = 0
+        while n < count:
+            run = min(group - inside, count - n)
+            first = nodes[node]
+            slope = (nodes[node + 1] - first) * step
+            for i in range(run):
+                gain[n + i] = first + slope * (inside + i)
+            one, other = gain[n], gain[n + run - 1]
+            lowest = min(lowest, min(one, other))
+            highest = max(highest, max(one, other))
+            n += run
+            inside += run
+            if inside == group:
+                inside = 0
+                node += 1
+        if channels == 2:
+            for i in range(count):
+                k = 2 * (start + i)
+                output[k] = flat[k] + (gain[i] - 1.0) * band[k]
+                output[k + 1] = flat[k + 1] + (gain[i] - 1.0) * band[k + 1]
+        else:
+            for i in range(count):
+                output[start + i] = flat[start + i] + (gain[i] - 1.0) * band[start + i]
+        start += count
+        begun[0] = have + count
+        begun[1], begun[2] = lowest, highest
+        if begun[0] == room.size:
+            gains[0, completed] = lowest
+            gains[1, completed] = highest
+            gains[2, completed] = room.mean()
+            begun[0], begun[1], begun[2] = 0.0, np.inf, 0.0
+            completed += 1
+    return completed

@@ -21,7 +21,8 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.chain.delay import DelayLine
-from autochain.chain.gain_control import CHUNK_FRAMES, RMS_LEVEL, Gain, Level, Reduction, idle_trace, rows
+from autochain.chain.gain_control import CHUNK_FRAMES, RMS_LEVEL, Gain, Level, Reduction, rows
+from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.stage import GainTrace, Runner, Settings, Stage
 from autochain.units import ms_to_samples
@@ -75,29 +76,8 @@ class Compressor:
         return self._gain.trace
 
 
-class _Idle:
-    """Ratio 1: nothing is touched."""
-
-    def __init__(self, rate_hz: int, channels: int) -> None:
-        self._rate_hz = rate_hz
-        self._frames = 0
-        self._nothing: Samples = np.empty((0, channels), dtype=np.float32)
-
-    def push(self, block: Samples) -> Samples:
-        self._frames += block.shape[0]
-        self._nothing = block[:0]
-        return block
-
-    def finish(self) -> Samples:
-        return self._nothing
-
-    @property
-    def trace(self) -> GainTrace:
-        return idle_trace(self._frames, self._rate_hz)
-
-
 def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
-    return _Idle(rate_hz, channels) if settings["ratio"] == 1.0 else Compressor(rate_hz, channels, settings)
+    return Idle(rate_hz, channels) if settings["ratio"] == 1.0 else Compressor(rate_hz, channels, settings)
 
 
 def _latency(rate_hz: int, settings: Settings) -> int:

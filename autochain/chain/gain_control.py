@@ -16,6 +16,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.crossover import Cascade, butterworth_high
+from autochain.chain.idle import idle_trace
 from autochain.chain.stage import TRACE_HZ, GainTrace, Settings
 from autochain.units import FLOOR_DB
 
@@ -36,12 +37,6 @@ def pole(time_ms: float, rate_hz: int) -> float:
 def idle_as_zero(reduction_db: Trace) -> Trace:
     """Reduction with 0 for what is below 1e-9 dB: a detector at rest."""
     return np.where(reduction_db > 1e-9, reduction_db, np.float32(0.0))
-
-
-def idle_trace(frames: int, rate_hz: int) -> GainTrace:
-    """Trace of a stage that leaves everything as it is."""
-    nothing = np.zeros(-(-frames // round(rate_hz / TRACE_HZ)), dtype=np.float32)
-    return GainTrace(max_db=nothing, mean_db=nothing)
 
 
 def rows(channels: int, settings: Settings) -> int:

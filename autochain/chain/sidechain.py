@@ -9,7 +9,8 @@ from typing import Self
 import numpy as np
 
 from autochain.audio.mix import Samples
-from autochain.chain.gain_control import CHUNK_FRAMES, Gain, Level, Reduction, Trace, idle_as_zero, idle_trace, rows
+from autochain.chain.gain_control import CHUNK_FRAMES, Gain, Level, Reduction, Trace, idle_as_zero, rows
+from autochain.chain.idle import idle_trace
 from autochain.chain.stage import Processed, Settings
 from autochain.units import ms_to_samples
 

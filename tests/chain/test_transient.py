@@ -86,7 +86,6 @@ def test_neutral_is_the_input_bit_for_bit(dtype):
     x = noise(0.2, RATE).astype(dtype)
     out = STAGE.process(x, RATE, STAGE.checked(STAGE.neutral))
     assert out.samples.tobytes() == x.tobytes()
-    assert out.samples is not x
     assert not out.trace.max_db.any()
     assert shape(x, 3.0, -2.0).samples.dtype == dtype
 
@@ -146,11 +145,16 @@ def test_plain_python_and_compiled_loops_agree():
         (kernels.group_peaks, kernels.follow, kernels.apply_nodes),
         (kernels.group_peaks.py_func, kernels.follow.py_func, kernels.apply_nodes.py_func),
     ):
-        peak, difference, y, gains = np.zeros(63), np.zeros(63), np.zeros_like(x), np.zeros((3, 2))
-        peaks(bits, mask, 16, peak.view(np.int64))
-        follow(20.0 * np.log10(peak), 0.1, 0.05, 24.0, difference)
-        apply_nodes(x, np.append(1.0 + 0.1 * difference, 1.0), 8, 441, y, gains)
-        results.append((peak, difference, y, gains))
+        peak, asked, y, gains = np.zeros(63), np.zeros(63), np.zeros_like(x), np.zeros((3, 2))
+        begun, state, hop = np.zeros(2, np.int64), np.full(2, -200.0), np.array([0.0, np.inf, 0.0])
+        counts = [peaks(bits, mask, 16, begun, peak.view(np.int64))]
+        peak[62] = begun[1:].view(np.float64)[0]
+        follow(20.0 * np.log10(peak), 0.1, 0.05, 24.0, 6.0, 0.3, -0.2, state, asked)
+        nodes = np.append(1.0 + asked, [1.0, 1.0])
+        flat = x.reshape(-1)
+        counts.append(apply_nodes(flat, 0.5 * flat, 2, nodes, 3, 8, np.zeros(441), hop, y.reshape(-1), gains))
+        results.append((peak, begun, asked, state, y, hop, gains[:, :1], np.array(counts)))
     for a, b in zip(*results, strict=True):
         np.testing.assert_allclose(a, b, rtol=1e-14)
     np.testing.assert_array_equal(results[0][0][:62], np.abs(x[:496]).reshape(62, 16).max(axis=1))
+    assert list(results[0][-1]) == [62, 1]

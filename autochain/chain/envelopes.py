@@ -1,0 +1,102 @@
+"""Two envelopes of a level, and the gain that their difference asks for."""
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.chain import _transient_kernels as kernels
+from autochain.chain.stage import Settings
+
+# common practice, no source, for the four times and levels below
+STEP_HZ = 5500.0  # envelopes and gain move in steps of about 0.18 ms
+HOLD_MS = 12.5  # half a period of 40 Hz: a steady tone from there up has a steady level
+FALL_MS = 10.0  # of the fast envelope: rounds off the stairs that the hold makes of a decay
+FULL_DB = 6.0  # envelope difference at which the gain reaches the set value
+MOST_DB = 24.0  # the envelopes part no further, so that nothing depends on how deep a pause before a hit was
+FLOOR_DB = -200.0
+
+_TINY = 1e-12  # -240 dB, so that the logarithm exists
+
+_Values = npt.NDArray[np.float64]
+
+
+def group_frames(rate_hz: int) -> int:
+    """Frames per step of the envelopes."""
+    return max(1, round(rate_hz / STEP_HZ))
+
+
+class Envelopes:
+    """Gain factors, one a step, of what has come so far; see `transient.py` for the rule.
+
+    Parameters
+    ----------
+    rate_hz, channels
+        Of the stream.
+    settings
+        `onset_db`, `body_db`, `window_ms`.
+
+    Attributes
+    ----------
+    latest
+        The last gain given; 1 before the first.
+    """
+
+    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+        self._span = group_frames(rate_hz) * channels
+        step_ms = 1e3 * group_frames(rate_hz) / rate_hz
+        hold = max(1, round(HOLD_MS / step_ms))
+        self._past: Samples = np.zeros(hold - 1)
+        self._begun = np.zeros(2, dtype=np.int64)
+        self._fall, self._follow = 1.0 - math.exp(-step_ms / FALL_MS), 1.0 - math.exp(-step_ms / settings["window_ms"])
+        self._envelopes = np.full(2, FLOOR_DB)
+        nepers = math.log(10.0) / 20.0  # a dB
+        self._onset, self._body = nepers * settings["onset_db"], nepers * settings["body_db"]
+        self._float: np.dtype[Any] = np.dtype(np.float32)
+        self.latest = 1.0
+
+    def gains(self, heard: Samples) -> _Values:
+        """Gains of the steps that the next frames complete."""
+        self._float = heard.dtype
+        bits = np.dtype(np.int32) if heard.dtype.itemsize == 4 else np.dtype(np.int64)
+        mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
+        peaks = np.empty(heard.size // self._span + 1, heard.dtype)
+        completed = kernels.group_peaks(
+            heard.reshape(-1).view(bits), mask, self._span, self._begun, peaks.view(bits)
+        )
+        return self._follow_levels(peaks[:completed])
+
+    def last(self) -> _Values:
+        """Gain of the step that has begun, if any."""
+        begun = self._begun[1:] if self._begun[0] else self._begun[:0]
+        bits = np.int32 if self._float.itemsize == 4 else np.int64
+        return self._follow_levels(begun.astype(bits).view(self._float))
+
+    def _follow_levels(self, peaks: Samples) -> _Values:
+        if peaks.size == 0:
+            return np.empty(0)
+        # Causal: the window ends at its own place; before the signal there is silence.
+        peaks = np.concatenate((self._past.astype(peaks.dtype, copy=False), peaks))
+        self._past = peaks[peaks.size - self._past.size :]
+        held = _largest_of(peaks, self._past.size + 1).astype(np.float64)
+        level = np.log(np.maximum(held, _TINY, out=held), out=held)
+        level *= 20.0 / math.log(10.0)
+        np.maximum(level, FLOOR_DB, out=level)
+        kernels.follow(
+            level, self._fall, self._follow, MOST_DB, FULL_DB, self._onset, self._body, self._envelopes, level
+        )
+        gains = np.exp(level, out=level)
+        self.latest = float(gains[-1])
+        return gains
+
+
+def _largest_of(values: Samples, count: int) -> Samples:
+    """Largest of `count` values in a row, for each place where as many begin; by windows of doubled length."""
+    width = 1
+    while 2 * width <= count:
+        values = np.maximum(values[:-width], values[width:])
+        width *= 2
+    rest = count - width
+    return np.asarray(np.maximum(values[: values.size - rest], values[rest:]) if rest else values)
