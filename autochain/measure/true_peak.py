@@ -6,7 +6,7 @@ Three readings, because compliant meters differ by up to 0.4 dB:
   amplitude of a steady tone below 0.45 of the rate, depending on frequency and phase.
 - sinc49, the 49-tap windowed sinc of the open-source library libebur128: x4, at and above 96 kHz x2. Its
   passband falls towards half the rate, so bright, clipped material reads up to a few tenths of a dB lower.
-- x16, a sinc over 8192 frames, then 16 times the rate: within 0.05 dB of endless interpolation for any content.
+- x16, a sinc over 12288 frames, then 16 times the rate: within 0.05 dB of endless interpolation for any content.
 
 So a ceiling that holds for one may be passed on another: where a limiter works with a short filter of its own,
 0.1 to 0.3 dB between its ceiling and the promised one covers steady music; only the highest of the three after
@@ -45,7 +45,7 @@ class TruePeakReading:
     sinc49_dbtp
         49-tap Hann-windowed sinc, x4 below 96 kHz, x2 below 192 kHz, else the sample peak.
     x16_dbtp
-        Sinc over 8192 frames, x16.
+        Sinc over 12288 frames, x16.
     sample_peak_dbfs
         Largest sample.
     highest_dbtp
@@ -208,7 +208,7 @@ def sinc49_dbtp(samples: Samples, rate_hz: int) -> float | None:
 def x16_dbtp(samples: Samples) -> float | None:
     """Peak in dBTP at 16 times the rate, ringing beyond both ends included.
 
-    A sinc over 8192 frames gives the points midway between frames, a short filter the seven between each two
+    A sinc over 12288 frames gives the points midway between frames, a short filter the seven between each two
     of these. Within 0.05 dB of FFT interpolation of the whole signal, whatever its content up to half the rate.
 
     Parameters
