@@ -19,7 +19,10 @@ RATE_HZ = 44100
 # Working settings for a mix of -15 LUFS that is on its way to -9 LUFS.
 SETTINGS = {
     "rotation": {"angle_deg": 40.0},
-    "equaliser": {"highpass_hz": 25.0, "low_shelf_db": 1.0},
+    "equaliser": {  # high-pass and low shelf
+        "band1_type": 3.0, "band1_freq_hz": 25.0,
+        "band2_type": 1.0, "band2_freq_hz": 100.0, "band2_gain_db": 1.0,
+    },
     "bus_compressor": {"threshold_db": -10.0},
     "peak_compressor": {"threshold_db": -7.0},
     "drive": {"gain_db": 6.5},

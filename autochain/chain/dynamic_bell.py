@@ -12,8 +12,8 @@ Per band, with both channels linked:
 4. A bell of that gain at `freq_hz`: the cookbook's bell in the form of a state variable filter (A. Simper,
    "Solving the continuous SVF equations using trapezoidal integration", 2013, from memory), whose coefficients
    glide from step to step; in this form no movement can make it unstable. Standing still it is exactly the
-   cookbook's bell of that gain, which is narrower than its analogue model near Nyquist (at 44.1 kHz: 0.1 dB off
-   for 3 dB at 4 kHz, 0.8 dB at 12 kHz, never at its centre).
+   cookbook's bell of that gain, whose upper flank is steeper than its analogue model's near Nyquist (3 dB, q 2, at
+   44.1 kHz: 0.1 dB off at most with a centre of 4 kHz, 0.4 dB with 8 kHz, 1 dB with 12 kHz).
 
 The change is added to the sound, so while nothing is cut the output is the input bit for bit. Latency 0: a
 reduction begins in the step after the one that called for it.

@@ -31,7 +31,6 @@ __all__ = [
     "CHANNELS",
     "CORRECTIVE",
     "PHASES",
-    "STAGE",
     "TONE",
     "TYPES",
     "high_pass_section",
