@@ -18,7 +18,7 @@ class Focus:
     outside hardly counts. To be turned up or down (`band`), such steep ends would not do: they lag by half a turn
     at the corner, so that 6 dB up would leave a hole there. There a corner is B = (1 + s / sqrt 2) / (1 + sqrt 2 s
     + s^2), or its mirror image: 1 + (g - 1) B is a shelf of minimum phase with gain g at its end, between 1 and g
-    everywhere within 0.02 dB, for gains of -6 to 6 dB. Two octaves beyond the corner 0.2 dB are left of 6 dB, three
+    everywhere within 0.025 dB, for gains of -6 to 6 dB. Two octaves beyond the corner 0.2 dB are left of 6 dB, three
     octaves beyond 0.04. With both corners the gain passes g by up to 0.5 dB in the middle. With g = 1 nothing is
     touched, neither level nor phase.
 
