@@ -7,7 +7,14 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
-from autochain.measure.crest import BAND_EDGES_HZ, CrestLoss, CrestReference, _crossovers, local_crest_db
+from autochain.measure.crest import (
+    _WARM_UP_WINDOWS,
+    BAND_EDGES_HZ,
+    CrestLoss,
+    CrestReference,
+    _crossovers,
+    local_crest_db,
+)
 
 RATE_HZ = 48000
 
@@ -101,7 +108,7 @@ def test_bands_are_those_of_linkwitz_riley_crossovers(rate_hz: int) -> None:
     samples = noise(1.0, rate_hz)
     length = rate_hz // 20
     peak, power = np.empty((20, 5)), np.empty((20, 5))
-    band_levels(samples, length, 2, _crossovers(rate_hz), *band_scratch(), peak, power)
+    band_levels(samples, length, _WARM_UP_WINDOWS, _crossovers(rate_hz), *band_scratch(), peak, power)
     rest = samples.mean(axis=1)
     for band, edge_hz in enumerate((*BAND_EDGES_HZ, None)):
         low = rest
