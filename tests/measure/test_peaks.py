@@ -4,11 +4,13 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from autochain.audio.signals import noise, sine, tones
-from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
+from autochain.audio.signals import noise, sine, struck, tones
+from autochain.measure.loudness import HopMeter, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.peaks import plr_db, psr_db
-from autochain.measure.true_peak import annex2_dbtp, hop_peaks
+from autochain.measure.true_peak import HopPeakMeter, annex2_dbtp, hop_peaks
 
 
 def psr(samples: np.ndarray, rate_hz: int = 48000):
@@ -71,3 +73,27 @@ def test_silence_and_short_mixes_have_no_psr():
     for samples in (np.zeros((48000 * 4, 2)), noise(2.0, 48000)):
         figures = psr(samples)
         assert figures.min_db is figures.median_db is figures.min_at_s is None
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_psr_of_a_stream_is_that_of_the_whole(rate_hz, channels):
+    samples = struck(noise(4.0, rate_hz, channels=channels), rate_hz).astype(np.float32)
+    loudness, peaks = HopMeter(rate_hz, channels), HopPeakMeter(rate_hz, channels)
+    for block in np.array_split(samples, 7):
+        loudness.push(block)
+        peaks.push(block)
+    streamed, whole = psr_db(peaks.result(), loudness.result()), psr(samples, rate_hz)
+    np.testing.assert_array_equal(streamed.values_db, whole.values_db)
+    np.testing.assert_array_equal(streamed.first_hops, whole.first_hops)
+    assert whole.values_db.size == 101
+
+
+@settings(max_examples=10, derandomize=True, deadline=None)
+@given(gain_db=st.floats(-25.0, 15.0), seed=st.integers(0, 99))
+def test_gain_swap_and_polarity_leave_psr_alone(gain_db, seed):
+    samples = struck(noise(4.0, 44100, seed=seed), 44100)
+    expected = psr(samples, 44100).values_db
+    # closed form: PSR is the difference of two levels that a gain moves alike; 1e-9 dB for rounding
+    for changed in (samples * 10.0 ** (gain_db / 20.0), -samples, samples[:, ::-1]):
+        np.testing.assert_allclose(psr(changed, 44100).values_db, expected, rtol=0, atol=1e-9)
