@@ -45,6 +45,8 @@ class Rotation:
         True when the saving is large enough.
     pre_echo_db
         Energy it puts into the 5 ms before a click, in dB of the click's; None when nothing comes before.
+    early_echo_db
+        The part of it that comes more than 1 ms before: what may be heard apart from the click.
     group_delay_ms
         How much later than the highest frequencies the latest one arrives; 0 for a constant angle.
     """
@@ -57,6 +59,7 @@ class Rotation:
     saving_db: float
     used: bool
     pre_echo_db: float | None = None
+    early_echo_db: float | None = None
     group_delay_ms: float = 0.0
 
     @property
@@ -105,6 +108,7 @@ def choose_rotation(samples: Samples, rate_hz: int, loud: Loud, threshold_linear
         saving_db=saving_db,
         used=saving_db >= LEAST_SAVING_DB,
         pre_echo_db=pre_echo_db(rate_hz, float(angles_deg[best])),
+        early_echo_db=pre_echo_db(rate_hz, float(angles_deg[best]), to_ms=1.0),
     )
     # What does nothing at any angle does nothing at all; and nothing can save more than there is.
     if by_angle[0] >= max(LEAST_SAVING_DB, saving_db + LEAST_ADVANTAGE_DB):

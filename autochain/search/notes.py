@@ -95,8 +95,11 @@ def notes_for(
         )
     turned = chosen.settings.get("rotation", {})
     if rotation.used and rotation.settings.items() <= turned.items():  # a locked one may be another
-        echo = "" if rotation.pre_echo_db is None else (
-            f" Before a hit it puts an echo {number(-rotation.pre_echo_db, 'dB')} under it, within 5 ms."
+        echo = (
+            ""
+            if rotation.pre_echo_db is None or rotation.early_echo_db is None
+            else f" In the 5 ms before a click it puts energy {number(-rotation.pre_echo_db, 'dB')} under the "
+            f"click's, {number(-rotation.early_echo_db, 'dB')} under it more than 1 ms before."
         )
         delay = f" The lows come up to {number(rotation.group_delay_ms, 'ms')} late." if rotation.group_delay_ms else ""
         notes.append(

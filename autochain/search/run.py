@@ -26,7 +26,7 @@ from autochain.units import db_to_linear
 
 # A limiter alone loses about this much loudness at usual targets; only places the rotation's threshold.
 _EXPECTED_LOSS_DB = 1.5
-_SPLICE_HOPS = 5
+_SPLICE_HOPS = 15
 
 
 def refuse_faint(mix: Mix) -> None:
@@ -117,7 +117,7 @@ class Search:
         flags = []
         for span in spans:
             flag = loud[span.start_hop : span.stop_hop].copy()
-            flag[:_SPLICE_HOPS] = flag[-_SPLICE_HOPS:] = False  # the Hilbert filter hears across a splice
+            flag[:_SPLICE_HOPS] = flag[-_SPLICE_HOPS:] = False  # rotation filters hear across a splice
             flags.append(flag)
         threshold_db = target.ceiling_dbtp - (target.lufs - before.integrated_lufs) - _EXPECTED_LOSS_DB
         return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
