@@ -60,7 +60,7 @@ def clipped_runs(
                         count[begun, lane] += 1
                         longest[begun, lane] = max(longest[begun, lane], run)
                     whole[lane, 0] = 0
-                elif searched and x == m:
+                if searched and x == m:  # also the sample that ended a lower run
                     if i > 0:
                         before = sign * np.float64(flat[base + (i - 1) * channels + c])
                         step = m - before

@@ -73,6 +73,28 @@ def test_rounded_tops_of_low_tones_are_not_clipped(frequency_hz: float, level_db
     assert find_clipped_runs(tone, rate_hz).count == 0
 
 
+def test_the_steepest_rounded_top_of_three_is_not_clipped() -> None:
+    # closed form: 0.45 - 0.94 t^2 steps of 16 bits round to 0 at t = -1, 0, 1 and to -3 at t = 2
+    peak, bend = 3276.45, 0.94
+    tone = peak * np.cos(np.sqrt(2.0 * bend / peak) * np.arange(-24_000, 24_000))[:, None]
+    words = np.round(tone)
+    assert (words[24_000 - 2 : 24_000 + 3, 0] - 3276).tolist() == [-3, 0, 0, 0, -3]
+    assert words.max() == 3276
+    assert find_clipped_runs(words / 2**15, RATE_HZ).count == 0
+
+
+@pytest.mark.parametrize("size", [100, 480, 48_000])
+def test_a_run_at_the_start_of_a_hop_knows_the_step_into_it(size: int) -> None:
+    samples = np.full((RATE_HZ, 1), 0.1)
+    samples[480 * 3 : 480 * 3 + 10] = 0.7
+    samples[480 * 3 + 10 :, 0] = 0.7 - 1e-5 * np.arange(1, RATE_HZ - 480 * 3 - 9)
+    meter = ClippedRunMeter(RATE_HZ, 1)
+    for start in range(0, len(samples), size):
+        meter.push(samples[start : start + size])
+    assert meter.result().count == 1
+    assert meter.result().at_s == pytest.approx((0.03,))
+
+
 def test_each_polarity_has_its_own_top_as_in_integer_words() -> None:
     words = np.clip(np.round(sine(300.0, 1.0, RATE_HZ, 6.0) * 2**15), -(2**15), 2**15 - 1) / 2**15
     # closed form: two runs per period and channel although the words reach 1 step further down
@@ -81,7 +103,7 @@ def test_each_polarity_has_its_own_top_as_in_integer_words() -> None:
 
 def test_a_higher_peak_later_leaves_earlier_runs_behind() -> None:
     samples = np.clip(sine(100.0, 2.0, RATE_HZ), -0.5, 0.5).astype(np.float32)
-    samples[-1000] = 0.6
+    samples[-1000] = 0.502
     # only the lower runs are left: at 0.5 the wave is not cut off by its own top
     assert find_clipped_runs(samples, RATE_HZ).count == 200 * 2
 

@@ -131,6 +131,12 @@ def test_noise_floor_leaves_out_offset_and_digital_silence() -> None:
     assert noise_floor_dbfs(sums) == pytest.approx(-73.01, abs=0.01)
 
 
+def test_a_window_that_touches_digital_silence_is_no_noise_floor() -> None:
+    parts = [(2.0, -6.0), (0.2, -90.0), (0.01, -np.inf), (0.39, -90.0), (2.0, -6.0), (0.5, -60.0), (2.0, -6.0)]
+    # closed form: rms of a sine of -60 dBFS peak
+    assert noise_floor_dbfs(measure_hop_sums(tones(parts, RATE_HZ), RATE_HZ)) == pytest.approx(-63.01, abs=0.01)
+
+
 def test_dither_alone_is_a_noise_floor() -> None:
     generator = np.random.default_rng(5)
     dither = (generator.random((RATE_HZ, 2)) - generator.random((RATE_HZ, 2))) / 2**23

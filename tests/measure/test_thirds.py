@@ -150,6 +150,6 @@ def test_subsonic_share_of_two_tones(offset: float, dtype: type) -> None:
 
 def test_subsonic_share_of_white_is_its_bandwidth() -> None:
     flat = shaped_impulse(np.ones(3 * 2**16 + 1), channels=2)
-    # closed form: 20 Hz of 22050 Hz; 0.1 dB: part of the half bin at 0 Hz goes with the mean
-    share_db = 10 * np.log10(20.0 / 22050.0)
-    assert subsonic_db(measure_spectrum(flat, RATE_HZ)) == pytest.approx(share_db, abs=0.1)
+    # closed form: 20 Hz of 22050 Hz, less half of half a bin at 0 Hz, which goes with the mean
+    share = (20.0 - 0.25 * RATE_HZ / 32768) / 22050.0
+    assert subsonic_db(measure_spectrum(flat, RATE_HZ)) == pytest.approx(10 * np.log10(share), abs=0.02)
