@@ -1,5 +1,6 @@
 """Chains of second-order sections on a stream, on left and right or on their sum and difference."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -69,6 +70,28 @@ class SectionFilter:
                     sum_and_difference(lanes, 1.0)
             output[piece] = lanes[:, : self._channels]
         return output
+
+
+def butterworth_low_pass(freq_hz: float, rate_hz: float) -> Section:
+    """Second-order Butterworth low-pass by the bilinear transform, 3.01 dB down at `freq_hz`.
+
+    W3C Group Note "Audio EQ Cookbook" (R. Bristow-Johnson, 2021), LPF with Q = 1/sqrt(2).
+    """
+    cosine, alpha = _cookbook_terms(freq_hz, rate_hz)
+    b = (1.0 - cosine) / 2.0
+    return np.array([b, 2.0 * b, b, -2.0 * cosine, 1.0 - alpha]) / (1.0 + alpha)
+
+
+def butterworth_high_pass(freq_hz: float, rate_hz: float) -> Section:
+    """Second-order Butterworth high-pass, the counterpart of `butterworth_low_pass` (the cookbook's HPF)."""
+    cosine, alpha = _cookbook_terms(freq_hz, rate_hz)
+    b = (1.0 + cosine) / 2.0
+    return np.array([b, -2.0 * b, b, -2.0 * cosine, 1.0 - alpha]) / (1.0 + alpha)
+
+
+def _cookbook_terms(freq_hz: float, rate_hz: float) -> tuple[float, float]:
+    w0 = 2.0 * math.pi * freq_hz / rate_hz
+    return math.cos(w0), math.sin(w0) * math.sqrt(0.5)  # alpha = sin(w0) / (2 Q)
 
 
 def section_response(

@@ -22,9 +22,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from autochain.audio.mix import Samples
+from autochain.audio.sections import butterworth_low_pass
 from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
 from autochain.units import ms_to_samples
 
@@ -206,8 +207,8 @@ def _crossovers(rate_hz: int) -> _Floats:
     """Rows (gain, a1, a2) of the second-order Butterworth low-passes at BAND_EDGES_HZ."""
     rows = []
     for edge_hz in BAND_EDGES_HZ:
-        b, a = signal.butter(2, edge_hz, fs=rate_hz)
-        rows.append((b[0], a[1], a[2]))
+        section = butterworth_low_pass(edge_hz, rate_hz)
+        rows.append((section[0], section[3], section[4]))
     return np.array(rows)
 
 

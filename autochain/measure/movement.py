@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
+
+from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass, butterworth_low_pass
 
 TRACE_HZ = 100
 # Slower gain is a fader move, faster gain is heard as distortion or softened onsets, not as pumping.
@@ -42,9 +43,9 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
             continue
         # Without its straight-line part an excerpt of a slow drift has no step at its ends that the filter
         # would take for movement; mirrored ends then continue it. Three seconds outlast the filter's memory.
-        level = signal.detrend(reduction_db.astype(np.float64))
+        level = _without_trend(reduction_db.astype(np.float64))
         pad = min(3 * TRACE_HZ, level.size - 1)
-        moving = signal.sosfiltfilt(_pumping_band(), level, padtype="even", padlen=pad)[loud]
+        moving = _forth_and_back(np.pad(level, pad, mode="reflect"))[pad : pad + level.size][loud]
         total += float(np.square(moving).sum())
         count += moving.size
     return float(np.sqrt(total / count)) if count else 0.0
@@ -98,12 +99,25 @@ def short_term_overshoot_lu(
     return max(0.0, float((after.max() - after_integrated_lufs) - (before.max() - before_integrated_lufs)))
 
 
+def _without_trend(level: _Floats) -> _Floats:
+    """Take away the straight line that fits best."""
+    at = np.arange(level.size) - 0.5 * (level.size - 1)
+    return np.asarray(level - level.mean() - at * (at @ level) / (at @ at))
+
+
+def _forth_and_back(level: _Floats) -> _Floats:
+    """Filter to the band from 0.5 to 20 Hz forwards, then backwards, as if the first value had always been there."""
+    for _ in range(2):
+        # What has always been the same is nothing to a high-pass.
+        level = np.asarray(SectionFilter([_pumping_band()], 1).push((level - level[0])[:, None])[::-1, 0], np.float64)
+    return level
+
+
 @cache  # a search asks for it in every trial
-def _pumping_band() -> _Floats:
-    """Second-order sections of the band from 0.5 to 20 Hz at 100 Hz."""
-    high_pass = signal.butter(2, PUMPING_HZ[0], "highpass", fs=TRACE_HZ, output="sos")
-    low_pass = signal.butter(2, PUMPING_HZ[1], "lowpass", fs=TRACE_HZ, output="sos")
-    return np.concatenate([high_pass, low_pass])
+def _pumping_band() -> Step:
+    """Sections of the band from 0.5 to 20 Hz at 100 Hz."""
+    band = butterworth_high_pass(PUMPING_HZ[0], TRACE_HZ), butterworth_low_pass(PUMPING_HZ[1], TRACE_HZ)
+    return Step(mid_side=False, first=band, second=band)
 
 
 def _pooled(segments: _Series) -> _Floats:

@@ -12,7 +12,6 @@ from autochain.search.optimiser import Optimiser
 from autochain.search.progress import Progress
 from autochain.search.space import Decisions, fixed, outline, removable
 from autochain.search.with_descent import DescentOptimiser
-from autochain.search.with_optuna import TpeOptimiser
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.
@@ -68,12 +67,16 @@ class Trials:
         )
         excerpt_target = self._calibrate(first.settings, first.loss_db)
         families = self._baselines()
-        explorer = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
         for start in range(0, len(families), plan.batch):
             batch = families[start : start + plan.batch]
-            for (family, point), trial in zip(batch, self._batch(batch, excerpt_target), strict=True):
-                explorer.known(point, trial.score)
-                self.families.append((family, trial))
+            names = [family for family, _ in batch]
+            self.families.extend(zip(names, self._batch(batch, excerpt_target), strict=True))
+        # It takes a second to load, which is better spent behind the first trials.
+        from autochain.search.with_optuna import TpeOptimiser
+
+        explorer = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
+        for (_, point), (_, trial) in zip(families, self.families, strict=True):
+            explorer.known(point, trial.score)
         self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
         fair = 0
         best = self._best(fair)

@@ -4,7 +4,13 @@ from scipy import signal
 
 from autochain.audio._sections_kernels import run_pair, sum_and_difference
 from autochain.audio.allpass import all_pass_group_delay_ms, all_pass_section
-from autochain.audio.sections import SectionFilter, Step, section_response
+from autochain.audio.sections import (
+    SectionFilter,
+    Step,
+    butterworth_high_pass,
+    butterworth_low_pass,
+    section_response,
+)
 from autochain.resources import read_table
 
 RATE_HZ = 48000
@@ -77,3 +83,13 @@ def test_compiled_loops_equal_python():
         results.append((lanes, state))
     assert np.array_equal(results[0][0], results[1][0])
     assert np.array_equal(results[0][1], results[1][1])
+
+
+BUTTERWORTHS = [(120.0, 44100), (6000.0, 44100), (2000.0, 192000), (0.5, 100), (20.0, 100)]
+
+
+@pytest.mark.parametrize(("freq_hz", "rate_hz"), BUTTERWORTHS)
+def test_butterworth_sections_are_scipys(freq_hz, rate_hz):
+    for design, kind in ((butterworth_low_pass, "lowpass"), (butterworth_high_pass, "highpass")):
+        b, a = signal.butter(2, freq_hz, kind, fs=rate_hz)
+        np.testing.assert_allclose(design(freq_hz, rate_hz), [*b, *a[1:]], atol=1e-9)

@@ -1,6 +1,7 @@
 import numpy as np
 import pyebur128
 import pytest
+from scipy import signal
 
 from autochain.audio.signals import tones
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
@@ -130,3 +131,19 @@ def test_overshoot_is_how_much_further_the_loudest_part_stands_out() -> None:
 def test_silence_does_not_overshoot() -> None:
     assert short_term_overshoot_lu([np.array([-10.0])], [np.array([-10.0])], None, -10.0) == 0.0
     assert short_term_overshoot_lu([], [], -10.0, -10.0) == 0.0
+
+
+@pytest.mark.parametrize("frames", [2, 3, 50, 2400])
+def test_the_pumping_filter_is_scipys_zero_phase_one(frames):
+    """scipy.signal: detrend, and sosfiltfilt of two Butterworth designs with mirrored ends."""
+    trace = np.abs(np.cumsum(np.random.default_rng(frames).standard_normal(frames))).astype(np.float32)
+    sections = np.concatenate(
+        [
+            signal.butter(2, 0.5, "highpass", fs=100, output="sos"),
+            signal.butter(2, 20.0, "lowpass", fs=100, output="sos"),
+        ]
+    )
+    flat = signal.detrend(trace.astype(np.float64))
+    moving = signal.sosfiltfilt(sections, flat, padtype="even", padlen=min(300, frames - 1))
+    found = gain_movement_db([trace], [np.ones(frames, dtype=bool)])
+    assert found == pytest.approx(np.sqrt(np.mean(moving**2)), rel=1e-6, abs=1e-9)
