@@ -11,7 +11,7 @@ from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.cli.suggest import TARGET_NOT_MET, make_sheet
 from autochain.config import read_config
-from autochain.demo import CHARACTERS, demo_song, make_demo
+from autochain.demo import CHARACTERS, demo_song
 from autochain.search.space import Decisions
 from autochain.sheet import to_json, to_markdown
 from autochain.sheet.words import CAUTION
@@ -46,6 +46,8 @@ def demo(
     check_output(folder, [*names, f"{stem}.preview.txt"], force)
     with progress_bar() as show:
         show("playing the demo mix", 0.0)
+        from autochain.demo import make_demo
+
         samples = make_demo(character, _RATE_HZ)
     write_wav(mix, samples, _RATE_HZ, plan.search.seed, force)
     write_text(folder / f"{stem}.txt", CAUTION + "\n", force)

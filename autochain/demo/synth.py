@@ -16,8 +16,6 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import annex2_dbtp
 from autochain.units import db_to_linear
 
-CHARACTERS: tuple[str, ...] = tuple(LINE_UPS)
-
 _SHORTEST_S = 10.0
 _FADE_S = 1.5
 # Seeds differ in how their peaks coincide. A mix engineer whose sum peaks too high compresses the tracks once
@@ -37,7 +35,7 @@ def make_demo(
     Parameters
     ----------
     character
-        One of `CHARACTERS`.
+        One of `autochain.demo.CHARACTERS`.
     rate_hz
         44100 to 192000; everything is made at this rate and stays under 18 kHz.
     duration_s
