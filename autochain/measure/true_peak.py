@@ -1,16 +1,19 @@
 """True peak: the highest level of the waveform between the samples.
 
-Three readings, because compliant meters differ by up to 0.4 dB:
+Three readings, because compliant meters differ:
 
-- Annex 2, the published filter of BS.1770-5: 12 frames wide, x4. Up to 0.22 dB over and 0.45 dB under the
-  amplitude of a steady tone below 0.45 of the rate, depending on frequency and phase.
-- sinc49, the 49-tap windowed sinc of the open-source library libebur128: x4, at and above 96 kHz x2. Its
-  passband falls towards half the rate, so bright, clipped material reads up to a few tenths of a dB lower.
+- Annex 2, the published filter of BS.1770-5: 12 frames, x4. Below 0.45 of the rate it reads a steady tone 0.22 dB
+  high to 0.45 dB low, depending on frequency and phase.
+- sinc49, the 49-tap windowed sinc of the open-source library libebur128: x4, from 96 kHz on x2. Tones of 0.05 to
+  0.45 of the rate at 44.1 kHz read 0.07 dB high to 0.44 dB low.
 - x16, a sinc over 12288 frames, then 16 times the rate: within 0.05 dB of endless interpolation for any content.
 
-So a ceiling that holds for one may be passed on another: where a limiter works with a short filter of its own,
-0.1 to 0.3 dB between its ceiling and the promised one covers steady music; only the highest of the three after
-the fact is sure. None is ever below the sample peak; each is the maximum over channels, and None for silence.
+What that means for a limiter's own ceiling (measured on the five demo mixes, 44.1 kHz): after our limiter, 9 dB in,
+all three agree within 0.01 dB and no margin is needed; where peaks are clipped at the base rate, 12 dB deep, the
+shorter filters lie between 0.23 dB under and 0.17 dB over x16, so a limiter that trusts one of them needs 0.3 dB.
+White noise, strong up to half the rate, is another matter: x16 finds up to 0.7 dB more than a short detector held.
+So the ceiling is only sure after the fact, by the highest of the three. None is ever below the sample peak; each is
+the maximum over channels, and None for silence.
 
 A block of frames that by a bound cannot hold a higher peak than the one found so far is left out; the result
 is that of the full evaluation.
