@@ -348,6 +348,8 @@ def test_pieces_join_without_gap():
         assert x16 == pytest.approx(expected, abs=0.05)  # the quiet noise adds its share
         # closed form: midway between two equal frames a sinc gives 4/pi of them
         assert x16 == pytest.approx(20.0 * math.log10(2.0 / math.pi), abs=0.06)
+        # the stream ends right after it: the same, wherever that lies in a piece
+        assert true_peak.x16_dbtp(samples[: at + 2]) == pytest.approx(expected, abs=0.05)
 
 
 @examples
