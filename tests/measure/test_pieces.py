@@ -26,7 +26,7 @@ def test_bodies_with_their_neighbours_are_the_stream(cuts, around, body):
     if not at:
         assert not rest
         return
-    zeros = np.zeros((before + lead, 2)), np.zeros((body + before + after, 2))
+    zeros = np.zeros((before + lead, 2)), np.zeros((2 * body + before + after, 2))
     expected = np.concatenate([zeros[0], stream, zeros[1]])
     for k, piece in enumerate(got + [piece for piece, _ in rest]):
         np.testing.assert_array_equal(piece, expected[k * body : k * body + before + body + after])
