@@ -95,7 +95,7 @@ def test_a_mix_under_the_gate_of_the_standard_is_refused_before_anything_is_made
         (["--ceiling", "nan"], ("command line", "target.ceiling_dbtp is nan", "finite number")),
         (["--ceiling=-inf"], ("command line", "target.ceiling_dbtp is -inf", "finite number")),
         (["--lock", "limitr.release_ms=50"], ("'limitr'", "not a stage", "Did you mean limiter?")),
-        (["--lock", "limiter.relase_ms=50"], ("limiter.relase_ms", "release_ms", "Check the name")),
+        (["--lock", "limiter.relase_ms=50"], ("limiter.relase_ms", "Did you mean release_ms")),
         (["--lock", "limiter.release_ms=5000"], ("limiter.release_ms is 5000 ms", "2 to 1000 ms", "Choose")),
         (["--lock", "limiter.release_ms=nan"], ("limiter.release_ms is nan ms", "2 to 1000 ms", "Choose")),
         (["--lock", "limiter.release_ms=quick"], ("'quick' is not a number", "in ms")),
