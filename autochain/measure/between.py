@@ -1,0 +1,106 @@
+"""Added distortion between any mix and any master of it: aligned, level-matched and freed of static filtering.
+
+The mix is shifted, its channels and polarity turned as the master's are, and filtered by the estimated transfer
+(`transfer`); so it becomes the reference that the engineer's own equaliser, all-pass and gain would have made
+of it, with its masks. What the master differs in from that is added distortion (`distortion`).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from autochain.audio.mix import Samples
+from autochain.errors import AutochainError
+from autochain.measure.align import LEAST_S, align, in_step
+from autochain.measure.distortion import Distortion, DistortionReference
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.measure.transfer import estimate_transfer
+
+# Unrelated sounds read 0 to 0.05, a song limited by 12 dB and equalised over 0.8.
+SAME_MATERIAL_CONFIDENCE = 0.25
+BANDS_PER_OCTAVE = 12
+_CURVE_FROM_HZ, _CURVE_TO_HZ = 20.0, 20000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Between:
+    """What lies between a mix and its master.
+
+    Attributes
+    ----------
+    delay_samples, polarity, rotation_deg, swapped, confidence
+        As in `align.Alignment`.
+    gain_db
+        Loudness of the mix as filtered and amplified by what is linear in the change, over that of the mix, in LU.
+    curve_hz, curve_db
+        Magnitude of the static filtering in twelfths of an octave from 20 Hz to 20 kHz, relative to `gain_db`,
+        one row per frequency with one value per channel. Where the mix holds nothing it means nothing.
+    distortion
+        Added distortion.
+    """
+
+    delay_samples: float
+    polarity: int
+    rotation_deg: float
+    swapped: bool
+    confidence: float
+    gain_db: float
+    curve_hz: tuple[float, ...]
+    curve_db: tuple[tuple[float, ...], ...]
+    distortion: Distortion
+
+
+def distortion_between(mix: Samples, master: Samples, rate_hz: int) -> Between:
+    """Compare a master with its mix, whatever static change, delay and length it has.
+
+    Parameters
+    ----------
+    mix, master
+        Shape (frames, channels) each, channels 1 or 2, any two lengths of at least 1 s; a mono sound against a
+        stereo one counts as two equal channels. Delays up to 10 s are found.
+    rate_hz
+        Sample rate of both, 44100 to 192000; convert one of them first when they differ.
+
+    Raises
+    ------
+    AutochainError
+        When a sound is silent or too short, or the two are not the same material.
+    """
+    if mix.shape[1] != master.shape[1]:
+        mix, master = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (mix, master))
+    found = align(mix, master, rate_hz)
+    if found.confidence < SAME_MATERIAL_CONFIDENCE:
+        raise AutochainError(
+            f"mix and master are different material: their coherence in step is {found.confidence:.2f} of 1, the "
+            f"same song reads over {SAME_MATERIAL_CONFIDENCE}. Check that both are the same version, at the same "
+            "speed and sample rate, and not more than 10 s apart."
+        )
+    x, y = in_step(mix, master[:, ::-1] if found.swapped else master, round(found.delay_samples))
+    if x.shape[0] < LEAST_S * rate_hz:
+        raise AutochainError(
+            f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {LEAST_S:g} s or more. "
+            "Give longer stretches of the same part."
+        )
+    transfer = estimate_transfer(x, y, rate_hz)
+    reference = transfer.apply(x)
+    before, after = (integrated_lufs(weighted_hops(s, rate_hz)) for s in (x, reference))
+    distortion = DistortionReference(reference, rate_hz, after).compare(np.ascontiguousarray(y))
+    if before is None or after is None or distortion is None:
+        raise AutochainError(
+            "mix or master stays under -70 LUFS where they overlap; added distortion needs something to hear. "
+            "Give a louder part."
+        )
+    octaves = np.log2(min(_CURVE_TO_HZ, 0.5 * rate_hz) / _CURVE_FROM_HZ)
+    curve_hz = _CURVE_FROM_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE)
+    curve_db = transfer.magnitude_db(curve_hz) - (after - before)
+    return Between(
+        delay_samples=found.delay_samples,
+        polarity=found.polarity,
+        rotation_deg=found.rotation_deg,
+        swapped=found.swapped,
+        confidence=found.confidence,
+        gain_db=after - before,
+        curve_hz=tuple(curve_hz.tolist()),
+        curve_db=tuple(map(tuple, curve_db.tolist())),
+        distortion=distortion,
+    )

@@ -1,0 +1,134 @@
+"""What a static linear change, such as an equaliser or an all-pass, did between two sounds in step.
+
+One long-term transfer matrix is estimated: every output channel from every input channel, so that mid/side
+equalisers and width changes are seen too. H = Syx Sxx^-1 per bin from averaged spectra, the least-squares
+solution when the output's distortion is unrelated to the input (J. S. Bendat and A. G. Piersol, Random Data, 4th ed.,
+7.2). Windows of 3 s, because a window cuts off what rings out of it, and less of it the longer it is.
+
+H is then smoothed to a finite impulse response: up to 150 Hz 46 ms before 0 and 139 ms after, above that half as
+long per octave, at least 3 and 9 ms. An equaliser or an all-pass rings for a number of its periods; what looks
+like a longer response at high frequencies is distortion that follows the notes, and a response that long took it
+in and gave it back elsewhere (5 dB too much on clipped music). So a filter that rings longer, such as a notch of
+Q 20 at 3 kHz or a reverberation, stays in the residual. The smoothing counts a bin by its coherence C, as
+C / (1 - C + 0.001): gaps between partials, where distortion decides, say little.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+import scipy.signal
+
+from autochain.audio.mix import Samples
+from autochain.measure.cross_spectra import Complexes, CrossSpectra, Floats, cross_spectra, debiased
+
+_BEFORE_S = 0.0464  # 2048 samples at 44.1 kHz
+_AFTER_S = 0.1393  # 6144
+_LONGEST_BELOW_HZ = 150.0
+_HALVINGS = 4
+_WINDOW_S = 2.973  # 131072
+_WINDOWS = 240
+_LEAST_WINDOWS = 6
+_REGULAR = 1e-9  # of the loudest bin's power: a channel without sound has no response
+_SIDE_REGULAR = 1e-6  # of the bin's power: what two nearly equal channels do not tell apart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transfer:
+    """A transfer matrix as impulse responses.
+
+    Attributes
+    ----------
+    taps
+        Shape (taps, outputs, inputs), float64.
+    zero
+        Index of the tap that stands for no delay.
+    rate_hz
+        Sample rate.
+    """
+
+    taps: Floats
+    zero: int
+    rate_hz: int
+
+    def apply(self, samples: Samples) -> Samples:
+        """Filter a sound, in step, with the same length and dtype; silence before and after it."""
+        frames, channels = samples.shape
+        out = np.empty_like(samples)
+        for i in range(channels):
+            inputs = samples.astype(np.float32, copy=False) if samples.dtype != np.float64 else samples
+            filtered = scipy.signal.oaconvolve(inputs, self.taps[:, i, :].astype(inputs.dtype), axes=0)
+            out[:, i] = filtered[self.zero : self.zero + frames].sum(axis=1)
+        return out
+
+    def magnitude_db(self, frequencies_hz: Floats) -> Floats:
+        """Gain of each output from its own input in dB, not below -200, shape (frequencies, channels)."""
+        turn = np.exp(-2j * np.pi * np.outer(frequencies_hz / self.rate_hz, np.arange(len(self.taps)) - self.zero))
+        response = np.abs(turn @ np.diagonal(self.taps, axis1=1, axis2=2))
+        return np.asarray(20.0 * np.log10(np.maximum(response, 1e-10)))
+
+
+def estimate_transfer(reference: Samples, output: Samples, rate_hz: int) -> Transfer:
+    """Estimate what was done to a reference, distortion aside.
+
+    Parameters
+    ----------
+    reference, output
+        Shape (frames, channels), in step to a few samples, of equal shape, 1 s or longer.
+    rate_hz
+        Sample rate.
+    """
+    longest = min(_WINDOW_S * rate_hz, 2.0 * reference.shape[0] / (_LEAST_WINDOWS + 1))
+    window = int(2 ** np.floor(np.log2(longest * 1.001)))
+    zero, last = (min(round(part * rate_hz), window // 8 * most) for part, most in ((_BEFORE_S, 1), (_AFTER_S, 3)))
+    S = cross_spectra(reference, output, window, _WINDOWS)
+    return Transfer(taps=_response(S, rate_hz, zero, last), zero=zero, rate_hz=rate_hz)
+
+
+def _response(S: CrossSpectra, rate_hz: int, zero: int, last: int) -> Floats:
+    """Smooth Syx Sxx^-1 to taps, shape (zero + last, outputs, inputs)."""
+    bins, channels = S.yy.shape
+    power = np.trace(S.xx, axis1=1, axis2=2).real / channels
+    regular = _REGULAR * power.max() + _SIDE_REGULAR * power + 1e-300
+    H = S.yx @ np.linalg.inv(S.xx + regular[:, np.newaxis, np.newaxis] * np.eye(channels))
+    explained = np.einsum("fij,fij->fi", H, S.yx.conj()).real
+    octaves = np.log2(np.maximum(np.arange(bins) * rate_hz / (2.0 * (bins - 1)), 1.0) / _LONGEST_BELOW_HZ)
+    share = [np.clip(1.0 - np.abs(np.clip(octaves, 0.0, _HALVINGS) - k), 0.0, 1.0) for k in range(_HALVINGS + 1)]
+    # Two windows see a delayed sound by their overlap only: the response fades with the window's correlation.
+    window = np.hanning(2 * (bins - 1) + 1)[:-1]
+    seen = scipy.fft.irfft(np.abs(scipy.fft.rfft(window, 2 * window.size)) ** 2)[: last + 1]
+    unfade = (seen[0] / seen)[np.abs(np.arange(-zero, last))]
+    taps = np.empty((zero + last, channels, channels))
+    for i in range(channels):
+        C = debiased(np.clip(explained[:, i] / np.maximum(S.yy[:, i], 1e-300), 0.0, 1.0), S.windows, channels)
+        weight = C / (1.0 - C + 1e-3) + 1e-6
+        smooth = np.zeros((bins, channels), dtype=np.complex128)
+        for k, part in enumerate(share):
+            before, after = max(16, zero >> k), max(16, last >> k)
+            total = _smooth(weight.astype(np.complex128), before, after)
+            for j in range(channels):
+                smooth[:, j] += part * _smooth(weight * H[:, i, j], before, after) / total
+        responses = scipy.fft.irfft(smooth, axis=0)
+        around_zero = np.concatenate([responses[-zero:], responses[:last]])
+        taps[:, i] = around_zero * (unfade * _taper(zero, last))[:, np.newaxis]
+    return taps
+
+
+def _smooth(spectrum: Complexes, before: int, after: int) -> Complexes:
+    """Smooth over frequency by shortening in time."""
+    response = scipy.fft.irfft(spectrum)
+    taper = _taper(before, after)
+    response[:after] *= taper[before:]
+    response[-before:] *= taper[:before]
+    response[after:-before] = 0.0
+    return np.asarray(scipy.fft.rfft(response))
+
+
+def _taper(before: int, after: int) -> Floats:
+    """One around 0, raised cosines over the outer quarter of each side."""
+
+    def rise(length: int) -> Floats:
+        ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length // 4) + 0.5) / (length // 4))
+        return np.concatenate([ramp, np.ones(length - length // 4)])
+
+    return np.concatenate([rise(before), rise(after)[::-1]])
