@@ -50,12 +50,45 @@ def test_sine_has_no_asymmetry():
     assert asymmetry_db(sine, RATE_HZ, ALL_LOUD).level_db == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize("threshold", [0.2, 0.5, 0.9])
+@pytest.mark.parametrize(
+    "wave",
+    [
+        lambda phase: np.sin(phase) + 0.5 * np.sin(3 * phase) + 0.2 * np.cos(5 * phase),
+        lambda phase: np.where(phase % (2 * np.pi) < np.pi, 1.0, -1.0),
+        lambda phase: np.clip(2.0 * np.sin(phase), -0.8, 0.8),
+    ],
+    ids=["odd harmonics", "square", "clipped sine"],
+)
+def test_half_wave_symmetric_waves_cost_nothing(wave, threshold):
+    # Closed form: x(t + T/2) = -x(t), so every positive peak has its negative; 240 samples per half period
+    phase = 2 * np.pi * (np.arange(2 * RATE_HZ) + 0.5) / 480
+    assert asymmetry_reduction_db(wave(phase)[:, None], RATE_HZ, threshold, ALL_LOUD) == pytest.approx(0.0, abs=1e-9)
+
+
 @pytest.mark.parametrize("threshold", [0.2, 0.3, 0.35])
 def test_gaussian_noise_reads_at_most_a_twentieth_db(threshold):
     noise = 0.1 * np.random.default_rng(7).standard_normal((120 * RATE_HZ, 1)).astype(np.float32)
     loud = np.ones(12000, dtype=bool)
     # Closed form: symmetric density, expectation 0; 2400 windows leave about 0.02 dB of chance.
     assert asymmetry_reduction_db(noise, RATE_HZ, threshold, loud) <= 0.05
+
+
+@pytest.mark.parametrize("threshold", [0.2, 0.3, 0.35])
+def test_20_s_of_gaussian_noise_read_a_twentieth_db_while_each_window_reads_far_more(threshold):
+    readings, ratios = [], []
+    for seed in range(8):
+        noise = 0.1 * np.random.default_rng(seed).standard_normal((20 * RATE_HZ, 2)).astype(np.float32)
+        readings.append(asymmetry_reduction_db(noise, RATE_HZ, threshold, np.ones(2000, dtype=bool)))
+        peaks = noise.reshape(400, -1)
+        ratios.append(np.mean(np.abs(20 * np.log10(peaks.max(axis=1) / -peaks.min(axis=1)))))
+    # The unsigned difference of a single window's peaks, which the cost must not read: 0.5 to 0.9 dB.
+    assert all(0.5 < ratio < 0.9 for ratio in ratios)
+    # Closed form: symmetric density, expectation 0. The mean of 400 signed differences of that size scatters by
+    # their standard deviation / 20, about 0.05 dB; so one seed may lie over it and their mean must not, and
+    # none lies over three times that.
+    assert np.mean(readings) <= 0.05
+    assert max(readings) <= 0.15
 
 
 def test_opposite_asymmetries_over_time_cancel_because_the_sign_is_kept():
