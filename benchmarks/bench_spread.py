@@ -54,9 +54,13 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
         if change is not None:
             point = trade.model_copy(update={**_NOTHING, **_LIMITER, **change})
         plan = outline(point, Decisions(), song.ceiling_dbtp - 0.1)
-        trial = evaluator.price(evaluator.solve(plan, target, Guess()), target)
+        solved = evaluator.solve(plan, target, Guess(), hold_dbtp=song.ceiling_dbtp)
+        trial = evaluator.price(solved, target)
+        assert solved.true_peak is not None
         found[name] = {
             "lufs": trial.solution.reached_lufs,
+            "true_peak_dbtp": solved.true_peak.highest_dbtp,
+            "limiter_ceiling_dbtp": trial.settings["limiter"]["ceiling_dbtp"],
             "met": trial.solution.met,
             "score": trial.score,
             "costs": asdict(trial.costs),
@@ -82,7 +86,9 @@ def main() -> None:
     found = {character: costs_of(character, args.seconds, targets[character]) for character in CHARACTERS}
     spreads = {name: {character: spread(found[character], name) for character in CHARACTERS} for name in NAMES}
     parts = [
-        "Largest minus smallest cost over the chains that reach the loudness, dB (LU).",
+        "Largest minus smallest cost over the chains that reach the loudness, dB (LU). Every chain is solved for the "
+        "same loudness under the same true-peak ceiling, the highest of three readings of its output; the limiter "
+        "starts 0.1 dB under that ceiling in every chain and is lowered only where a reading exceeds it.",
         table(("cost", *CHARACTERS), [(name, *spreads[name].values()) for name in NAMES]),
         f"A cost whose spread stays under {LEAST_SPREAD_DB} dB on every mix is not a cost: "
         + (", ".join(n for n in NAMES if max(v or 0.0 for v in spreads[n].values()) < LEAST_SPREAD_DB) or "none")
@@ -93,9 +99,10 @@ def main() -> None:
         rows = []
         for name, c in chains.items():
             missed = "" if c["met"] else f"only {c['lufs']:.1f} LUFS"
-            rows.append((name, missed, *c["costs"].values(), c["score"] if c["met"] else None))
+            level = (c["lufs"], c["true_peak_dbtp"], c["limiter_ceiling_dbtp"])
+            rows.append((name, missed, *level, *c["costs"].values(), c["score"] if c["met"] else None))
         short = [name.replace("added_distortion", "distortion").replace("_", " ") for name in NAMES]
-        parts.append(table(("chain", "missed", *short, "score"), rows))
+        parts.append(table(("chain", "missed", "LUFS", "dBTP", "limiter dBTP", *short, "score"), rows))
     save(
         "spread", "Does every cost tell chains apart?", where,
         {"seconds": args.seconds, "targets": targets, "weights": read_config(None, {}).weights.model_dump(),
