@@ -23,18 +23,29 @@ NOTHING = 1e-8 * UNIT
 
 @njit(cache=True, nogil=True)
 def meter_line(line: Floats, start: int, count: int, rows: Floats, read: Floats) -> None:
-    """Fill `read[:, i]` with a meter's four interpolator phases, taps beginning at line[start + i]."""
-    first, second, third, fourth = read[0, :count], read[1, :count], read[2, :count], read[3, :count]
+    """Fill `read[0, i]` with the largest magnitude of the meters' seven points, taps beginning at line[start + i].
+
+    The other rows of `read` are scratch.
+    """
+    r0, r1, r2, r3 = read[0, :count], read[1, :count], read[2, :count], read[3, :count]
+    r4, r5, r6 = read[4, :count], read[5, :count], read[6, :count]
     read[:, :count] = 0.0
     for k in range(rows.shape[1]):
-        a, b, c, d = rows[0, k], rows[1, k], rows[2, k], rows[3, k]
+        w0, w1, w2, w3 = rows[0, k], rows[1, k], rows[2, k], rows[3, k]
+        w4, w5, w6 = rows[4, k], rows[5, k], rows[6, k]
         here = line[start + k : start + k + count]
         for i in range(count):
             v = here[i]
-            first[i] += a * v
-            second[i] += b * v
-            third[i] += c * v
-            fourth[i] += d * v
+            r0[i] += w0 * v
+            r1[i] += w1 * v
+            r2[i] += w2 * v
+            r3[i] += w3 * v
+            r4[i] += w4 * v
+            r5[i] += w5 * v
+            r6[i] += w6 * v
+    for i in range(count):
+        published = max(max(abs(r0[i]), abs(r1[i])), max(abs(r2[i]), abs(r3[i])))
+        r0[i] = max(max(published, abs(r4[i])), max(abs(r5[i]), abs(r6[i])))
 
 
 @njit(cache=True, nogil=True)
@@ -56,7 +67,7 @@ def find_needs(
 
     `needs` has one line for all channels or one for each. Near means within 3/4 of a frame by the interpolator
     (quarter points, and the parabola through three of them for a peak between, looked for over `nearly`),
-    within 7/8 by the meter. Frames outside the runs keep what they need. Returns the number of peaks found.
+    within 7/8 by the meters. Frames outside the runs keep what they need. Returns the number of peaks found.
     """
     found = 0
     start = taps.shape[1] // 2 - rows.shape[1] // 2
@@ -71,7 +82,7 @@ def find_needs(
                 meter_line(line, start, count + 2, rows, read)
                 for i in range(1, count + 1):
                     top = max(abs(up[0, i]), abs(up[1, i]), abs(up[2, i]), abs(up[3, i]))
-                    metered = max(abs(read[0, i]), abs(read[1, i]), abs(read[2, i]), abs(read[3, i]))
+                    metered = read[0, i]
                     if top <= nearly and metered <= ceiling:
                         continue
                     between = float(metered)
