@@ -44,7 +44,7 @@ def test_a_real_recording_reaches_its_target_under_the_ceiling(
     run = suggested(mix, tmp_path / "out", -11.0, -1.0, "--config", small_plan, "--budget", 12)
     assert run.ran.code == 0, run.ran.err
     assert "limiter" in {stage["stage"] for stage in run.sheet["stages"]}
-    loudness, peak = libebur128(run.preview)
+    loudness, peak = libebur128(run)
     assert loudness == pytest.approx(-11.0, abs=0.1)
     assert loudness == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=0.05)
     assert peak == pytest.approx(run.sheet["after"]["true_peak_sinc49_dbtp"], abs=0.05)

@@ -208,7 +208,7 @@ def test_an_impossible_target_writes_the_closest_result_and_says_so(suggested, l
 
 def check_short_run(run, libebur128):
     assert run.ran.code == 0, run.ran.err
-    loudness, peak = libebur128(run.preview)
+    loudness, peak = libebur128(run)
     assert loudness == pytest.approx(run.target_lufs, abs=TARGET_LU)
     assert loudness == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=METER_DB)
     assert peak == pytest.approx(run.sheet["after"]["true_peak_sinc49_dbtp"], abs=METER_DB)
@@ -299,7 +299,7 @@ def test_a_locked_drive_is_kept_and_its_loudness_reported(suggested, libebur128,
         short_mix, tmp_path / "out", -9.0, -1.0, "--config", small_plan, "--budget", 6, "--lock", "drive.gain_db=3.25"
     )
     assert settings_of(run.sheet)["drive"]["gain_db"] == 3.25
-    loudness, peak = libebur128(run.preview)
+    loudness, peak = libebur128(run)
     # 3.25 dB on a mix 6 LU under the target cannot be enough.
     assert run.ran.code == 3
     assert codes(run.sheet)[0] == "target_missed"
