@@ -166,7 +166,9 @@ def apply_gain(
     flat: Floats,
     channels: int,
     reduction: Floats,
+    reduction_bits: npt.NDArray[np.int32],
     other: Floats,
+    other_bits: npt.NDArray[np.int32],
     room: Floats,
     begun: npt.NDArray[np.int32],
     output: Floats,
@@ -176,8 +178,9 @@ def apply_gain(
     """Fill `output` with the frames turned down, and per block largest reduction, mean gain.
 
     `flat` holds the frames one after the other. `reduction` is the first channel's; `other` the second's, or of no
-    size when there is one for all. `room` keeps two rows of gains of the block begun, which is as long; `begun`
-    is how many frames it has and the largest reduction in it. Largest reductions are bit patterns of float32.
+    size when there is one for all; `..._bits` are the same numbers as bit patterns (taken out here, they would cost
+    two seconds of compiling). `room` keeps two rows of gains of the block begun, which is as long; `begun` is how
+    many frames it has and the largest reduction in it. Largest reductions are bit patterns of float32.
     Returns how many blocks were completed.
     """
     start = 0
@@ -188,11 +191,11 @@ def apply_gain(
         first = room[0, have : have + count]
         gain_of(reduction, start, first)
         second = first
-        largest = max(begun[1], largest_of(reduction[start : start + count].view(np.int32)))
+        largest = max(begun[1], largest_of(reduction_bits[start : start + count]))
         if other.size > 0:
             second = room[1, have : have + count]
             gain_of(other, start, second)
-            largest = max(largest, largest_of(other[start : start + count].view(np.int32)))
+            largest = max(largest, largest_of(other_bits[start : start + count]))
         if channels == 2:
             for i in range(count):
                 output[2 * (start + i)] = flat[2 * (start + i)] * first[i]

@@ -166,8 +166,8 @@ class Gain:
         maxima, means = np.empty(most, dtype=np.int32), np.empty(most)
         other = reduction_db[1] if self._number == 2 else reduction_db[0, :0]
         completed = kernels.apply_gain(
-            samples.reshape(-1), samples.shape[1], reduction_db[0], other, self._room, self._begun,
-            output.reshape(-1), maxima, means,
+            samples.reshape(-1), samples.shape[1], reduction_db[0], reduction_db[0].view(np.int32),
+            other, other.view(np.int32), self._room, self._begun, output.reshape(-1), maxima, means,
         )  # fmt: skip
         if completed:
             self._maxima.append(maxima[:completed])

@@ -433,9 +433,11 @@ def test_compiled_loops_equal_python():
         f(kernels.detect_branching)(level, *curve, states[2], followed)
         f(kernels.gain_of)(reduction, 100, gain)
         mean, largest = f(kernels.mean_of)(gain[:199]), f(kernels.largest_of)(bits)
+        other = reduction[::-1].copy()
         completed = f(kernels.apply_gain)(
-            samples.reshape(-1), 2, reduction, reduction[::-1].copy(), np.empty((2, 128)), begun, output, maxima, means
-        )
+            samples.reshape(-1), 2, reduction, reduction.view(np.int32), other, other.view(np.int32),
+            np.empty((2, 128)), begun, output, maxima, means,
+        )  # fmt: skip
         scalars = np.array([mean, largest, completed])
         return [peak, square, decibel, held, followed, gain, output, maxima[:2], means[:2], begun, scalars, *states]
 
