@@ -1,6 +1,5 @@
 """Look-ahead limiter: turns the level down smoothly and ahead of time, so that no peak passes the ceiling."""
 
-import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -11,6 +10,7 @@ from autochain.audio.cells import CELL_FRAMES, Cells
 from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, scratch
 from autochain.chain import _limiter_kernels as kernels
+from autochain.chain.limiter_release import RELEASES, Release
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
 from autochain.resources import read_table
@@ -24,62 +24,7 @@ DETECTOR = interpolator(4, 36, 3.0)
 SURE = 0.92
 _MARGIN = margin(DETECTOR)
 
-# Release `density`: a frame counts as busy up to this long after one that needed reduction; the share of busy
-# frames is remembered with this time constant; at a share of 1 the release is this much slower.
-# Common practice, no source: kick patterns lie 250 to 500 ms apart, hi-hats and rolls under 30 ms of peaks.
-DENSITY_HOLD_MS = 30.0
-DENSITY_MEMORY_MS = 500.0
-DENSITY_SLOWEST = 6.0
-# Release `two_speed`: the slow stage's time constant over the fast one's. Common practice, no source.
-TWO_SPEED_RATIO = 10.0
-
 Totals = npt.NDArray[np.int64]
-
-
-class Release:
-    """One line's way back to gain 1, kept from cell to cell. It never takes anything from what is needed.
-
-    With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
-    `release_ms`, the time after which 63 % of the way back is done:
-
-    - `even`: d[n] = max(u[n], (1 - a) d[n-1]).
-    - `density`: a is divided by 1 + (DENSITY_SLOWEST - 1) p[n], p[n] = p[n-1] + b (busy[n] - p[n-1]),
-      b = 1 - exp(-1 / (DENSITY_MEMORY_MS fs)).
-    - `two_speed`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
-      c = 1 - exp(-1 / (TWO_SPEED_RATIO tau fs)).
-    """
-
-    def __init__(self, rate_hz: int, settings: Settings) -> None:
-        self._behaviour = RELEASES[round(settings["release_behaviour"])]
-        self._fall = _share(settings["release_ms"], rate_hz)
-        self._follow = _share(TWO_SPEED_RATIO * settings["release_ms"], rate_hz)
-        self._remember = _share(DENSITY_MEMORY_MS, rate_hz)
-        self._hold = ms_to_samples(DENSITY_HOLD_MS, rate_hz)
-        self._state = np.zeros(3)
-        if self._behaviour == "density":
-            self._state[2] = self._hold + 1
-
-    @property
-    def at_rest(self) -> bool:
-        """True when, needing nothing, nothing will change."""
-        return not self._state[:2].any()
-
-    def run(self, needs: npt.NDArray[np.int32]) -> None:
-        """Raise the needs of the next frames, in units of 2^-30, to the reductions; in place."""
-        if self._behaviour == "even":
-            kernels.release_even(needs, self._state, self._fall)
-        elif self._behaviour == "density":
-            kernels.release_density(needs, self._state, self._fall, DENSITY_SLOWEST, self._hold, self._remember)
-        else:
-            kernels.release_two_speed(needs, self._state, self._fall, self._follow)
-
-
-def _share(time_ms: float, rate_hz: int) -> float:
-    """Share of the way that a one-pole of that time constant goes in a frame."""
-    return -math.expm1(-1.0 / (1e-3 * time_ms * rate_hz))
-
-
-RELEASES = ("even", "density", "two_speed")
 
 
 class _Line:
@@ -158,7 +103,7 @@ class Limiting:
     settings
         `ceiling_dbtp` -24 to 0 dBTP. `lookahead_ms`, how far ahead of a peak the gain starts down, 0.5 (bites, keeps
         level) to 10 ms (smooth, softens attacks). `release_ms`, 2 (loud, distorts bass) to 1000 ms (clean,
-        pumps or sits low), and `release_behaviour`, see `Release`. `attack_ms`, the time the gain takes to come down,
+        pumps or sits low), and `release_behaviour`, see `limiter_release`. `attack_ms`, the time the gain takes to come down,
         0.1 to 10 ms, at most the look-ahead. `link_percent`: 100 gives all channels the gain of the one that
         needs the most reduction, 0 each its own; between, each has its own reduction raised by that share of the
         difference, in dB. Complete and checked.
