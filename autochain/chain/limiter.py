@@ -103,8 +103,8 @@ class Limiting:
     settings
         `ceiling_dbtp` -24 to 0 dBTP. `lookahead_ms`, how far ahead of a peak the gain starts down, 0.5 (bites, keeps
         level) to 10 ms (smooth, softens attacks). `release_ms`, 2 (loud, distorts bass) to 1000 ms (clean,
-        pumps or sits low), and `release_behaviour`, see `limiter_release`. `attack_ms`, the time the gain takes to come down,
-        0.1 to 10 ms, at most the look-ahead. `link_percent`: 100 gives all channels the gain of the one that
+        pumps or sits low), and `release_behaviour`, see `limiter_release`. `attack_ms`, the time the gain takes to
+        come down, 0.1 to 10 ms, at most the look-ahead. `link_percent`: 100 gives all channels the gain of the one that
         needs the most reduction, 0 each its own; between, each has its own reduction raised by that share of the
         difference, in dB. Complete and checked.
 
