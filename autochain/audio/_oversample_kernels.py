@@ -111,7 +111,8 @@ def interpolate_line(
     for i in range(low, high):
         line[i] = x[begin + i, channel]
     base = width // 2 - 1
-    up[0, :count] = line[base : base + count]
+    for i in range(count):  # one array assigned to another would bring two seconds of compiling
+        up[0, i] = line[base + i]
     # Taps outside, outputs inside: neighbouring outputs are independent sums, so this vectorises with the
     # order of every sum fixed. Slices spare the loop its check for negative indices, which would stop that.
     # Three rows at a time share what is read of the line.
