@@ -29,7 +29,8 @@ _HALVINGS = 4
 _WINDOW_S = 2.973  # 131072
 _WINDOWS = 240
 _LEAST_WINDOWS = 6
-_REGULAR = 1e-9  # of the loudest bin's power: a channel without sound has no response
+_REGULAR = 1e-13  # of the loudest bin's power, about the rounding of float32 spectra: less is no sound
+_ALONE = 1e-5
 _SIDE_REGULAR = 1e-6  # of the bin's power: what two nearly equal channels do not tell apart
 
 
@@ -89,7 +90,9 @@ def _response(S: CrossSpectra, rate_hz: int, zero: int, last: int) -> Floats:
     """Smooth Syx Sxx^-1 to taps, shape (zero + last, outputs, inputs)."""
     bins, channels = S.yy.shape
     power = np.trace(S.xx, axis1=1, axis2=2).real / channels
-    regular = _REGULAR * power.max() + _SIDE_REGULAR * power + 1e-300
+    # Where the output holds 50 dB more than the input accounts for, it is no filter's doing.
+    alone = _ALONE * S.yy.sum(axis=1) * (power.sum() / max(S.yy.sum(), 1e-300))
+    regular = _REGULAR * power.max() + _SIDE_REGULAR * power + alone + 1e-300
     H = S.yx @ np.linalg.inv(S.xx + regular[:, np.newaxis, np.newaxis] * np.eye(channels))
     explained = np.einsum("fij,fij->fi", H, S.yx.conj()).real
     octaves = np.log2(np.maximum(np.arange(bins) * rate_hz / (2.0 * (bins - 1)), 1.0) / _LONGEST_BELOW_HZ)
