@@ -2,12 +2,15 @@
 
 from itertools import pairwise
 
+import hypothesis
+import hypothesis.strategies as st
 import numpy as np
 import pytest
 
 from autochain.audio.signals import pink_noise
 from autochain.chain.chain import DEFAULT, STAGES, render
 from autochain.chain.stage import TRACE_HZ
+from autochain.errors import ParameterError
 
 RATE = 44100
 FRAMES = 30_011  # no multiple of any block
@@ -142,6 +145,22 @@ def test_no_setting_inside_its_range_gives_nan(noise, name):
             if done.trace is not None:
                 assert np.isfinite(done.trace.max_db).all()
                 assert np.isfinite(done.trace.mean_db).all()
+
+
+@pytest.mark.parametrize("name", STAGES)
+@hypothesis.settings(max_examples=12, derandomize=True, deadline=None)
+@hypothesis.given(data=st.data())
+def test_any_setting_and_any_cut_give_finite_samples_and_the_same_bits(noise, name, data):
+    stage, x = STAGES[name], noise[:9000]
+    base = stage.checked(ACTIVE[name])
+    at = {p.name: p.rounded(data.draw(st.floats(p.low, p.high), label=p.name)) for p in stage.of(base)}
+    try:
+        whole = stage.process(x, RATE, at).samples
+    except ParameterError:  # two values that exclude each other, told in a line
+        hypothesis.reject()
+    assert np.isfinite(whole).all()
+    edges = sorted(data.draw(st.lists(st.integers(0, len(x)), max_size=5), label="cuts"))
+    assert np.array_equal(cut(stage.start(RATE, 2, at), x, [0, *edges, len(x)]), whole)
 
 
 def test_the_whole_chain_in_blocks_is_the_whole_chain(noise):
