@@ -8,6 +8,7 @@ import typer
 from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.chain.output import with_silence
 from autochain.cli import options
+from autochain.cli.first_run import compile_first
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
@@ -39,6 +40,7 @@ def make_sheet(
     refuse_faint(mix)
     check_output(out, names, force, [mix_path])
     with progress_bar() as show:
+        compile_first(show)
         found = search(mix, config, decisions, jobs, show)
     sheet = build_sheet(found)
     if preview:

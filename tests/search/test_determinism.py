@@ -30,6 +30,7 @@ def in_fresh_process(mix, plan, home, jobs, numba_cache=None):
         cwd=home, env=environment, capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
+    (home / "said.txt").write_text(done.stderr, encoding="utf-8")
     return home / "out"
 
 
@@ -47,6 +48,11 @@ def runs(short_mix, small_plan, tmp_path_factory):
 def test_jobs_folder_and_compilation_change_no_byte(runs, end):
     one, two = (folder / f"short.{end}" for folder in runs)
     assert one.read_bytes() == two.read_bytes()
+
+
+def test_only_the_first_run_compiles_and_leaves_nothing_to_the_search(runs):
+    said = [(folder.parent / "said.txt").read_text(encoding="utf-8") for folder in runs]
+    assert ["compiling, this once" in text for text in said] == [True, False]
 
 
 def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, short_mix, small_plan, tmp_path):
