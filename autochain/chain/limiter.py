@@ -10,11 +10,12 @@ from autochain.audio.cells import CELL_FRAMES, Cells
 from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, scratch
 from autochain.chain import _limiter_kernels as kernels
-from autochain.chain.limiter_release import RELEASES, Release
+from autochain.chain.limiter_gain import GainLine, Totals, lookahead_samples
+from autochain.chain.limiter_release import RELEASES
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
 from autochain.resources import read_table
-from autochain.units import db_to_linear, ms_to_samples
+from autochain.units import db_to_linear
 
 # Its points read steady sines within 0.11 dB up to 0.455 of the sample rate (20 kHz at 44.1 kHz). No filter
 # of finite length does so up to half the rate.
@@ -23,45 +24,6 @@ DETECTOR = interpolator(4, 36, 3.0)
 # Annex 2, Attachment 1): where every quarter point stays below this share of the ceiling, so does the signal.
 SURE = 0.92
 _MARGIN = margin(DETECTOR)
-
-Totals = npt.NDArray[np.int64]
-
-
-class _Line:
-    """Gain of one channel, or of both: needs held, released and averaged, cell by cell."""
-
-    def __init__(self, rate_hz: int, settings: Settings) -> None:
-        ahead = lookahead_samples(rate_hz, settings)
-        attack = attack_samples(rate_hz, settings)
-        first = attack // 2 + 1
-        self._boxes = first, attack + 2 - first
-        self._before = attack + 2
-        self._ahead = ahead
-        self.unit = float(kernels.UNIT * self._boxes[0] * self._boxes[1])
-        self.needs = np.zeros(ahead + CELL_FRAMES, np.int32)
-        self._reductions = np.zeros(self._before + CELL_FRAMES, np.int32)
-        self._scratch = np.empty(ahead + 2, np.int32)
-        self._sums = np.zeros(3, np.int64)
-        self._release = Release(rate_hz, settings)
-        self.total: Totals = np.zeros(CELL_FRAMES, np.int64)
-        self.at_rest = True
-
-    def run(self, needs: npt.NDArray[np.int32]) -> None:
-        """Fill `total`, reduction times `unit`, for the cell of frames that lies the look-ahead before these."""
-        self.needs[self._ahead :] = needs
-        fresh = self._reductions[self._before :]
-        kernels.hold_maximum(self.needs, self._ahead, self._scratch, fresh)
-        self._release.run(fresh)
-        kernels.smooth(self._reductions, *self._boxes, self._sums, self.total)
-        self.needs[: self._ahead] = self.needs[CELL_FRAMES:]
-        self._reductions[: self._before] = self._reductions[CELL_FRAMES:]
-        self.at_rest = (
-            self._release.at_rest
-            and not self._sums.any()
-            and not self._reductions[: self._before].any()
-            and not self.needs[: self._ahead].any()
-        )
-
 
 @dataclass(slots=True)
 class _Work:
@@ -125,7 +87,7 @@ class Limiting:
         self._first = -ahead  # frame that the next cell of output begins with
         self._frames = 0
         self._hop = round(rate_hz / TRACE_HZ)
-        self._lines = [_Line(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
+        self._lines = [GainLine(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
         # One block before the cell, whose last frame raises the need of the cell's first, and one frame after.
         self._needs = np.zeros((len(self._lines), BLOCK_FRAMES + CELL_FRAMES + 1), np.int32)
         self._most: Totals = np.zeros(1, np.int64)
@@ -217,16 +179,6 @@ def _meter_rows() -> npt.NDArray[np.float64]:
 
 def _reduction_db(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
     return np.abs(20.0 * np.log10(1.0 - share)).astype(np.float32)  # abs: no minus zero
-
-
-def lookahead_samples(rate_hz: int, settings: Settings) -> int:
-    """Look-ahead L in whole frames."""
-    return ms_to_samples(settings["lookahead_ms"], rate_hz)
-
-
-def attack_samples(rate_hz: int, settings: Settings) -> int:
-    """Attack A in whole frames, at most the look-ahead."""
-    return min(ms_to_samples(settings["attack_ms"], rate_hz), lookahead_samples(rate_hz, settings))
 
 
 def latency_samples(rate_hz: int, settings: Settings) -> int:

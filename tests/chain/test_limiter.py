@@ -10,7 +10,8 @@ from autochain.audio.oversample import scratch
 from autochain.audio.signals import noise, pink_noise, sine
 from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.clipper import STAGE as CLIPPER
-from autochain.chain.limiter import DETECTOR, STAGE, attack_samples, lookahead_samples
+from autochain.chain.limiter import DETECTOR, STAGE
+from autochain.chain.limiter_gain import attack_samples, lookahead_samples
 from autochain.chain.limiter_release import (
     DENSITY_HOLD_MS,
     DENSITY_MEMORY_MS,
