@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 
 from autochain.audio.mix import Samples
-from autochain.errors import AudioFileError
+from autochain.errors import AudioFileError, UsageError
 from autochain.units import clock
 
 LOWEST_RATE_HZ = 44100
@@ -97,6 +97,8 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
     """
     path = Path(path)
     where = shown(path)
+    if block_frames is not None and block_frames < 1:
+        raise UsageError(f"block_frames is {block_frames} for {where}; a block has 1 frame or more. Give 1 or more.")
     try:
         if path.is_dir():
             raise AudioFileError(f"{where} is a folder; name one sound file in it.")

@@ -131,7 +131,9 @@ def write_wav(
         _refuse_size(path, sound.size, bits)
         sound = np.split(sound, range(_BLOCK_FRAMES, len(sound), _BLOCK_FRAMES))
     blocks = iter(sound)
-    first = next(blocks)
+    first = next(blocks, None)
+    if first is None:
+        raise AudioFileError(f"{shown(path)} would hold no sound: the stream is empty. Give it one block or more.")
     generator = np.random.default_rng(seed)
 
     def write(temporary: Path) -> None:
@@ -143,7 +145,11 @@ def write_wav(
                 _refuse_not_finite(path, block, written, rate_hz)
                 _refuse_size(path, (written + len(block)) * first.shape[1], bits)
                 # libsndfile keeps the upper bits of 32, so the words move up.
-                file.write(quantise(block, bits, generator) << (32 - bits))
+                words = quantise(block, bits, generator) << (32 - bits)
+                try:
+                    file.write(words)
+                except AssertionError as error:  # soundfile asserts that every frame was taken; a full disk breaks that
+                    raise _unwritable(path, error) from error
                 written += len(block)
 
     _write(path, write, force, sources)
@@ -188,8 +194,7 @@ def _write(path: Path, write: Callable[[Path], Any], force: bool, sources: Itera
                 os.fsync(stream.fileno())  # the data reach the disk before the name does
             _refuse_overwrite(path, force, sources)  # someone else may have written it meanwhile
             temporary.replace(path)
-    except (OSError, soundfile.SoundFileError, AssertionError) as error:
-        # soundfile asserts that every frame was taken; a full disk breaks that.
+    except (OSError, soundfile.SoundFileError) as error:
         raise _unwritable(path, error) from error
 
 

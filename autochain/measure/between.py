@@ -1,13 +1,15 @@
 """Added distortion between any mix and any master of it: aligned, level-matched and freed of static filtering.
 
-The mix is shifted, its channels and polarity turned as the master's are, and filtered by the estimated transfer
-(`transfer`); so it becomes the reference that the engineer's own equaliser, all-pass and gain would have made
-of it, with its masks. What the master differs in from that is added distortion (`distortion`).
+The master is brought into step by whole samples and its channels into the mix's order; the mix is filtered by the
+estimated transfer (`transfer`), which holds the rest of the delay, the polarity and the gain. So it becomes the
+reference that the engineer's own equaliser, all-pass and gain would have made of it, with its masks. What the master
+differs in from that is added distortion (`distortion`).
 
-How far that goes, measured on 20 s of the five demo mixes: equalisers and single all-passes alone read under
--45 dB, a rotation by 90 degrees under -39 dB. A clip at 0.6 of the peak reads up to 1.2 dB more than without the
-equaliser or rotation (half of the cases under 0.6 dB), but up to 2 dB more with a 30 Hz high-pass or with all-passes
-at 100 or 200 Hz: so short a sound does not tell a long response from the distortion that follows its bass notes.
+How far that goes, measured on 20 s of the five demo mixes: equalisers (q up to 2) and single all-passes alone read
+under -45 dB, a bell of q 4 at 50 Hz -41 dB, a rotation by 90 degrees under -39 dB. A clip at 0.6 of the peak reads up
+to 1.2 dB more than without the equaliser or rotation (half of the cases under 0.6 dB), but up to 2 dB more with a
+30 Hz high-pass or with all-passes at 100 or 200 Hz, and up to 7 dB behind steep all-pass cascades: so short a sound
+does not tell a long response from the distortion that follows its bass notes.
 """
 
 from dataclasses import dataclass
@@ -39,7 +41,8 @@ class Between:
         Loudness of the mix as filtered and amplified by what is linear in the change, over that of the mix, in LU.
     curve_hz, curve_db
         Magnitude of the static filtering in twelfths of an octave from 20 Hz to 20 kHz, relative to `gain_db`,
-        one row per frequency with one value per channel. Where the mix holds nothing it means nothing.
+        one row per frequency with one value per channel, in the mix's order. Where the mix holds nothing it means
+        nothing.
     distortion
         Added distortion.
     """

@@ -46,7 +46,9 @@ class ClippedRunMeter:
     the same; each polarity apart, because integer words reach further down than up. A run counts when one of
     its neighbours is more than 4 steps of 16 bits nearer to zero, which leaves out the rounded tops of
     unclipped low tones. Square waves consist of such runs and cannot be told from clipping; a clipped mix that
-    was filtered, resampled or coded with loss afterwards has none left.
+    was filtered, resampled or coded with loss afterwards has none left, one that was written with dither keeps a
+    small part of them (of 800 clipped tops 33 at 16 bit, 111 at 24), and one sample that reaches further hides the
+    rest of its polarity. So the count shows that a mix was clipped; none does not show that it was not.
 
     The block size does not change the result.
 

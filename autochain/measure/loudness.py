@@ -31,8 +31,8 @@ _STEP_HOPS = 10  # 100 ms: gating blocks overlap by 75 % (BS.1770-5 Annex 1); Te
 
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 Annex 1 and Tech 3342
 _RELATIVE_GATE_LU = 10.0  # BS.1770-5 Annex 1
-_RANGE_GATE_LU = 20.0  # Tech 3342
-_RANGE_PERCENT = (10.0, 95.0)  # Tech 3342
+RANGE_GATE_LU = 20.0  # Tech 3342
+RANGE_PERCENT = (10.0, 95.0)  # Tech 3342
 
 _OFFSET_LU = -0.691  # BS.1770-5 Annex 1, equation 2: cancels the K-weighting gain at 997 Hz
 
@@ -213,8 +213,8 @@ def loudness_range_lu(hops: Series) -> float | None:
     heard = powers[powers >= lufs_to_power(ABSOLUTE_GATE_LUFS)]
     if heard.size == 0:
         return None
-    kept = np.sort(heard[heard >= heard.mean() * 10.0 ** (-_RANGE_GATE_LU / 10.0)])
-    low, high = (power_to_lufs(kept[math.floor((kept.size - 1) * p / 100.0 + 0.5)]) for p in _RANGE_PERCENT)
+    kept = np.sort(heard[heard >= heard.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
+    low, high = (power_to_lufs(kept[math.floor((kept.size - 1) * p / 100.0 + 0.5)]) for p in RANGE_PERCENT)
     return float(high - low)
 
 

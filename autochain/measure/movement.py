@@ -8,15 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass, butterworth_low_pass
+from autochain.measure.loudness import ABSOLUTE_GATE_LUFS, RANGE_GATE_LU, RANGE_PERCENT
 
 TRACE_HZ = 100
 # Slower gain is a fader move, faster gain is heard as distortion or softened onsets, not as pumping.
 PUMPING_HZ = (0.5, 20.0)
-
-# Loudness range, EBU Tech 3342: absolute and relative gate, low and high percentile.
-_ABSOLUTE_GATE_LUFS = -70.0
-_RELATIVE_GATE_LU = -20.0
-_PERCENTILES = (10.0, 95.0)
 
 _Series = Sequence[npt.NDArray[np.floating[Any]]]
 _Floats = npt.NDArray[np.float64]
@@ -66,11 +62,11 @@ def contrast_loss_lu(before_segments: _Series, after_segments: _Series) -> float
     what is louder than that). 0 where fewer than two values pass.
     """
     before, after = _pooled(before_segments), _pooled(after_segments)
-    sounding = before >= _ABSOLUTE_GATE_LUFS
+    sounding = before >= ABSOLUTE_GATE_LUFS
     if not sounding.any():
         return 0.0
     mean_lufs = 10.0 * np.log10(np.mean(10.0 ** (before[sounding] / 10.0)))
-    heard = sounding & (before >= mean_lufs + _RELATIVE_GATE_LU)
+    heard = sounding & (before >= mean_lufs - RANGE_GATE_LU)
     return max(0.0, _spread(before[heard]) - _spread(after[heard]))
 
 
@@ -123,11 +119,11 @@ def _pumping_band() -> Step:
 def _pooled(segments: _Series) -> _Floats:
     """Join the segments, silence (-inf) lifted to just under the absolute gate so that it can be summed."""
     joined = np.concatenate([np.asarray(s, np.float64) for s in segments]) if segments else np.empty(0)
-    return np.asarray(np.maximum(joined, np.nextafter(_ABSOLUTE_GATE_LUFS, -np.inf)))
+    return np.asarray(np.maximum(joined, np.nextafter(ABSOLUTE_GATE_LUFS, -np.inf)))
 
 
 def _spread(lufs: _Floats) -> float:
     if lufs.size < 2:
         return 0.0
-    low, high = np.percentile(lufs, _PERCENTILES)
+    low, high = np.percentile(lufs, RANGE_PERCENT)
     return float(high - low)

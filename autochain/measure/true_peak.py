@@ -6,11 +6,14 @@ Three readings, because compliant meters differ:
   high to 0.45 dB low, depending on frequency and phase.
 - sinc49, the 49-tap windowed sinc of the open-source library libebur128: x4, from 96 kHz on x2. Tones of 0.05 to
   0.45 of the rate at 44.1 kHz read 0.07 dB high to 0.44 dB low.
-- x16, a sinc over 12288 frames, then 16 times the rate: within 0.05 dB of endless interpolation for any content.
+- x16, a sinc over 12288 frames, then 16 times the rate: within 0.05 dB of endless interpolation for content up to
+  0.4995 of the rate. Steady tones still nearer to half the rate, and alternating runs of thousands of samples, which
+  only an endless filter resolves, read up to 2 dB off.
 
-What that means for a limiter's own ceiling (measured on the five demo mixes, 44.1 kHz): after our limiter, 9 dB in,
-all three agree within 0.01 dB and no margin is needed; where peaks are clipped at the base rate, 12 dB deep, the
-shorter filters lie between 0.23 dB under and 0.17 dB over x16, so a limiter that trusts one of them needs 0.3 dB.
+What that means for a limiter's own ceiling (measured on the five demo mixes, 44.1 kHz): after our limiter alone,
+9 dB in, all three agree within 0.01 dB and no margin is needed; behind a soft clipper it wants 0.1 to 0.2 dB. Where
+peaks are clipped at the base rate, 12 dB deep, the shorter filters lie between 0.45 dB under and 0.1 dB over x16, so
+a limiter that trusts one of them needs 0.5 dB.
 White noise, strong up to half the rate, is another matter: x16 finds up to 0.7 dB more than a short detector held.
 So the ceiling is only sure after the fact, by the highest of the three. None is ever below the sample peak; each is
 the maximum over channels, and None for silence.
@@ -212,7 +215,7 @@ def x16_dbtp(samples: Samples) -> float | None:
     """Peak in dBTP at 16 times the rate, ringing beyond both ends included.
 
     A sinc over 12288 frames gives the points midway between frames, a short filter the seven between each two
-    of these. Within 0.05 dB of FFT interpolation of the whole signal, whatever its content up to half the rate.
+    of these. Within 0.05 dB of FFT interpolation of the whole signal for content up to 0.4995 of the rate.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ FIGURES: tuple[tuple[str, str, str, int], ...] = (
     ("local_crest_db", "crest in 50 ms windows, median", "dB", 1),
     ("asymmetry_db", "waveform asymmetry", "dB", 1),
     ("correlation", "correlation of left and right", "", 2),
-    ("correlation_below_120_hz", "  of that below 120 Hz", "", 2),
+    ("correlation_below_120_hz", "  the same below 120 Hz", "", 2),
     ("side_to_mid_db", "side against mid", "dB", 1),
     ("noise_floor_dbfs", "quietest 0.4 s", "dBFS", 1),
     ("clipped_runs", "clipped places (3 or more equal samples at the top)", "", 0),

@@ -415,3 +415,22 @@ def test_the_file_adds_the_noise_of_triangular_dither(tmp_path, bits, dbfs):
     write_wav(tmp_path / "out.wav", sound, 48000, 3, bits=bits)
     read, _ = soundfile.read(tmp_path / "out.wav", dtype="float64", always_2d=True)
     assert 10.0 * np.log10(np.mean((read - sound) ** 2)) == pytest.approx(dbfs, abs=0.05)
+
+
+def test_a_fault_in_what_is_written_is_not_taken_for_a_full_disk(tmp_path):
+    def stream():
+        yield pink_noise(0.1, 44100)
+        raise AssertionError("a bug in a stage")
+
+    with pytest.raises(AssertionError, match="a bug in a stage"):
+        write_wav(tmp_path / "out.wav", stream(), 44100, 1)
+    with pytest.raises(AudioFileError, match="the stream is empty"):
+        write_wav(tmp_path / "out.wav", iter([]), 44100, 1)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("block_frames", [0, -1])
+def test_a_block_without_frames_is_refused(tmp_path, block_frames):
+    write_wav(tmp_path / "in.wav", pink_noise(3.1, 44100), 44100, 1)
+    with pytest.raises(UsageError, match=f"block_frames is {block_frames}"):
+        read_blocks(tmp_path / "in.wav", block_frames)

@@ -85,10 +85,10 @@ def test_20_s_of_gaussian_noise_read_a_twentieth_db_while_each_window_reads_far_
     # The unsigned difference of a single window's peaks, which the cost must not read: 0.5 to 0.9 dB.
     assert all(0.5 < ratio < 0.9 for ratio in ratios)
     # Closed form: symmetric density, expectation 0. The mean of 400 signed differences of that size scatters by
-    # their standard deviation / 20, about 0.05 dB; so one seed may lie over it and their mean must not, and
-    # none lies over three times that.
+    # their standard deviation / 20, about 0.05 dB; so one seed may lie over it and their mean must not. The largest of
+    # 24 draws of that spread lies near twice of it.
     assert np.mean(readings) <= 0.05
-    assert max(readings) <= 0.15
+    assert max(readings) <= 0.1
 
 
 def test_opposite_asymmetries_over_time_cancel_because_the_sign_is_kept():

@@ -190,13 +190,15 @@ MUSIC = {
 
 # libebur128 and pyloudnorm's "DeMan" class hold the filters that give the tables of BS.1770-5 at 48 kHz.
 # pyloudnorm's default class is another approximation (shelf at 1500 Hz with Q = 1/sqrt 2, high-pass at 38 Hz
-# with Q = 0.5), up to 0.1 LU off the tables, so it is no reference for 0.01.
+# with Q = 0.5), up to 0.1 LU off the tables, so it is no reference for 0.01. Its range is no reference either: on
+# these signals it reads 1.9 to 4.9 LU more than ours and libebur128's (noise 1.88 against 0.02, dense rock 7.14
+# against 2.26).
 @pytest.mark.parametrize(
     ("name", "rate_hz"),
     [(name, rate_hz) for name in ("noise", "sweep", "struck") for rate_hz in (44100, 88200, 192000)]
     + [("dense rock", 44100), ("dense rock, limited", 44100), ("electronic", 48000)],
 )
-def test_integrated_and_range_agree_with_libebur128_and_pyloudnorm(name, rate_hz):
+def test_integrated_agrees_with_both_libraries_and_range_with_libebur128(name, rate_hz):
     samples = MUSIC[name](rate_hz).astype(np.float32)
     meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
     hops = loudness.weighted_hops(samples, rate_hz)
