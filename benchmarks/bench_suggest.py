@@ -20,6 +20,8 @@ from typing import Any
 from report import machine, save, table
 
 TARGET_WALL_S, TARGET_PEAK_GB = 90.0, 1.5
+TARGET_COMPILE_S = 15.0
+TARGET_START_S = 1.5
 RATE_HZ = 44100
 
 
@@ -117,18 +119,19 @@ def main() -> None:
         split = subprocess.run([*own, "--phases", str(song)], check=True, capture_output=True, text=True)
     detail = json.loads(split.stdout)
     compile_s = cold["wall_s"] - warm["wall_s"]
-    met = whole["wall_s"] < TARGET_WALL_S and whole["peak_gb"] < TARGET_PEAK_GB
     rows = [
         ("wall time, s", whole["wall_s"], TARGET_WALL_S),
         ("CPU time, s", whole["cpu_s"], None),
         ("peak resident memory, GB", whole["peak_gb"], TARGET_PEAK_GB),
         ("exit code", whole["exit_code"], None),
-        ("compiling, first run only, s", compile_s, None),
+        ("compiling, first run only, s", compile_s, TARGET_COMPILE_S),
+        ("start and imports of a later run, s", detail["phases"]["start and imports"]["wall_s"], TARGET_START_S),
     ]
+    missed = [name for name, value, target in rows if target is not None and value >= target]
     text = (
         f"{args.character}, {args.seconds:.0f} s at 44.1 kHz, to {args.lufs:g} LUFS, {detail['trials']} trials "
         f"({detail['feasible']} reached the target, {detail['mean_renders']:.2f} renders each), --jobs {args.jobs}. "
-        f"Targets {'met' if met else 'MISSED'}.\n\n"
+        f"{'Missed: ' + '; '.join(missed) if missed else 'Targets met'}.\n\n"
         + table(("command line", "measured", "target"), rows)
         + "\n\nA second process, without the command line around it:\n\n"
         + table(("phase", "wall s", "CPU s"), [(name, *s.values()) for name, s in detail["phases"].items()])

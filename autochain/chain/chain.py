@@ -236,4 +236,3 @@ render = DEFAULT.render
 checked = DEFAULT.checked
 parsed = DEFAULT.parsed
 rounded = DEFAULT.rounded
-stage_named = DEFAULT.stage

@@ -20,7 +20,6 @@ import numpy.typing as npt
 
 from autochain.audio.sections import Section, SectionFilter, Step, section_response
 from autochain.chain import biquad
-from autochain.chain.biquad import high_pass_section
 from autochain.chain.linear_phase import half_length_samples, linear_phase_filter
 from autochain.chain.linear_runner import Delayed, filtered, unchanged
 from autochain.chain.parameter import Parameter, choice
@@ -33,7 +32,6 @@ __all__ = [
     "PHASES",
     "TONE",
     "TYPES",
-    "high_pass_section",
     "refuse_single_sides",
     "response_db",
 ]
@@ -119,7 +117,7 @@ def _steps(bands: Sequence[Mapping[str, float]], rate_hz: int, channels: int) ->
 
 
 def refuse_single_sides(name: str, settings: Settings) -> None:
-    """Left and right do not exist in a mix of one channel."""
+    """Left and right do not exist in a mix of one channel; it has a side, which is nothing."""
     for key, value in settings.items():
         if key.endswith("_channel") and CHANNELS[round(value)] in _ONE_CHANNEL:
             raise ParameterError(

@@ -36,6 +36,8 @@ class Parameter:
     choices
         Words to choose from, for a setting that is not a quantity; its value is the place in this list, so
         that every setting is a number inside, while people and files see the word (`parsed`, `shown`).
+    whole
+        True when only whole numbers mean something.
     quiet
         True when a sheet need not print it while it stands at its default.
     """
@@ -51,6 +53,7 @@ class Parameter:
     ends: str = ""
     off: float | None = None
     choices: tuple[str, ...] = ()
+    whole: bool = False
     quiet: bool = False
 
     def parsed(self, text: str | float, where: str) -> float:
@@ -83,6 +86,8 @@ class Parameter:
                 f"{where}.{self.name} is {value:g}{unit}; it must be {self.low:g} to {self.high:g}{unit}"
                 f"{'' if self.off is None else f' (or {self.off:g} for off)'}. Choose a value in that range."
             )
+        if self.whole and value != round(value):
+            raise ParameterError(f"{where}.{self.name} is {value:g}; it must be a whole number. Write {round(value)}.")
         return value
 
     def nearest(self, value: float) -> float:
@@ -106,5 +111,5 @@ def choice(
     """Build a parameter that is one of a few words."""
     return Parameter(
         name=name, label=label, unit="", low=0.0, high=len(choices) - 1.0, default=float(choices.index(default)),
-        step=1.0, ends=ends, choices=choices, quiet=quiet,
+        step=1.0, ends=ends, choices=choices, whole=True, quiet=quiet,
     )  # fmt: skip

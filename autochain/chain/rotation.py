@@ -165,7 +165,7 @@ STAGE = Stage(
             low=1.0,
             high=4.0,
             default=1.0,
-            step=1.0,
+            step=1.0, whole=True,
             ends="more turn further and delay the lows longer",
         ),
     ),

@@ -164,28 +164,3 @@ class Stage:
             if numbered:
                 found.setdefault(int(numbered[1]), {})[numbered[2]] = value
         return [found[k] for k in sorted(found)]
-
-
-Whole = Callable[[Samples, int, Settings], Processed]
-
-
-class _Buffered:
-    def __init__(self, process: Whole, rate_hz: int, settings: Settings) -> None:
-        self._process, self._rate_hz, self._settings = process, rate_hz, settings
-        self._blocks: list[Samples] = []
-        self.trace: GainTrace | None = None
-
-    def push(self, block: Samples) -> Samples:
-        self._blocks.append(block)
-        return block[:0]
-
-    def finish(self) -> Samples:
-        whole = self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks)
-        done = self._process(whole, self._rate_hz, self._settings)
-        self.trace = done.trace
-        return done.samples
-
-
-def buffered(process: Whole) -> Start:
-    """Make a start of a whole-sound function. To be removed with its last user."""
-    return lambda rate_hz, channels, settings: _Buffered(process, rate_hz, settings)

@@ -2,7 +2,8 @@
 
 Every stage of the chain has a table of its own name. In it a parameter is given as
 
-- a number (or a word, for a choice): its default in place of the built-in one,
+- a number (or a word, for a choice): its default in place of the built-in one; where the search moves it, the value
+  of the trade default,
 - `{ default = 2.0, low = 1.5, high = 3.0 }`: the same, and a narrower range; every key may be left out.
 
 A stage with bands takes a list of them, `[[chain.equaliser.bands]]`; such a stage is in every chain.
@@ -29,7 +30,7 @@ class Part(BaseModel):
 
 
 def _value(parameter: Parameter, given: Any) -> float:
-    if isinstance(given, bool) or not isinstance(given, int | float | str):
+    if isinstance(given, bool) or not isinstance(given, str if parameter.choices else int | float):
         raise ValueError("must be a number" if not parameter.choices else f"must be {_span(parameter)}")
     try:
         return parameter.parsed(given, "")
@@ -59,12 +60,30 @@ def _narrowed(parameter: Parameter, given: Any) -> Parameter:
     narrow = replace(parameter, low=low, high=high)
     if narrow.low > narrow.high:
         raise ValueError(f"has low {narrow.low:g} above high {narrow.high:g}")
+    if parameter.off is not None and parameter.off in (narrow.low, narrow.high) != (parameter.low, parameter.high):
+        raise ValueError(f"has {parameter.off:g}, which means off, as an end of its range")
     default = parameter.default if parameter.default == parameter.off else narrow.nearest(parameter.default)
     return replace(narrow, default=_value(narrow, given["default"]) if "default" in given else default)
 
 
-def _check(parameter: Parameter) -> BeforeValidator:
+# What a search finds for every mix: a configuration can neither set nor bound it.
+_FOUND = {
+    "rotation": ("kind", "angle_deg", "freq_hz", "q", "sections"),
+    "bus_compressor": ("threshold_db",),
+    "peak_compressor": ("threshold_db",),
+    "drive": ("gain_db",),
+    "clipper": ("ceiling_dbfs",),
+    "limiter": ("ceiling_dbtp",),
+    "output": ("trim_db",),
+}
+
+
+def _check(stage: str, parameter: Parameter) -> BeforeValidator:
     def check(given: Any) -> Any:
+        if parameter.name in _FOUND.get(stage, ()):
+            lock = f"use --lock {stage}.{parameter.name}"
+            cure = "lower target.ceiling_dbtp" if parameter.name == "trim_db" else lock
+            raise ValueError(f"is found anew for every mix; leave it out, or {cure}")
         _narrowed(parameter, given)
         return given
 
@@ -81,11 +100,11 @@ def _band_check(parameter: Parameter) -> BeforeValidator:
 
 def _table(stage: Stage) -> type[Part]:
     """Model of one stage's table."""
-    fields: dict[str, Any] = {p.name: (Annotated[Any, _check(p)], None) for p in stage.parameters}
+    fields: dict[str, Any] = {p.name: (Annotated[Any, _check(stage.name, p)], None) for p in stage.parameters}
     if stage.band:
         band: dict[str, Any] = {p.name: (Annotated[Any, _band_check(p)], None) for p in stage.band}
         model = create_model(f"{stage.name}_band", __base__=Part, **band)
-        fields["bands"] = (tuple[model, ...], ())  # type: ignore[valid-type]
+        fields["bands"] = (Annotated[tuple[model, ...], Field(max_length=99)], ())  # type: ignore[valid-type]
     return create_model(stage.name, __base__=Part, **fields)
 
 
@@ -119,8 +138,8 @@ def chain_plan(chain: _Order) -> ChainPlan:
         stages[name] = replace(stage, parameters=parameters)
         if bands:
             given[name] = {
-                f"band{k}_{key}": stage.parameter(f"band{k}_{key}").parsed(value, name)
+                f"band{k}_{p.name}": p.parsed(band.get(p.name, p.shown(p.default)), name)
                 for k, band in enumerate(bands, 1)
-                for key, value in band.items()
+                for p in stage.band
             }
     return ChainPlan(stages=stages, given=given)

@@ -3,10 +3,11 @@
 import difflib
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
+from autochain.chain.chain import STAGES
 from autochain.config.model import PARAMETER_OF, Baselines, Config, Coordinates, Ranges
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
@@ -31,6 +32,9 @@ def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 def _siblings(path: tuple[str, ...]) -> list[str]:
     model: Any = Config
     for key in path[:-1]:
+        if key.isdigit():  # a place in a list of bands
+            model = get_args(model)[0] if get_args(model) else None
+            continue
         field = model.model_fields.get(key) if isinstance(model, type) and issubclass(model, BaseModel) else None
         if field is None:
             return []
@@ -40,15 +44,20 @@ def _siblings(path: tuple[str, ...]) -> list[str]:
 
 def _line(problem: Any) -> str:
     path = tuple(str(key) for key in problem["loc"])
-    address = ".".join(path)
+    # Bands are counted from 1, as on the command line and on the sheet.
+    address = ".".join(str(int(key) + 1) if key.isdigit() and "bands" in path else key for key in path)
     if problem["type"] == "extra_forbidden":
         near = difflib.get_close_matches(path[-1], _siblings(path), n=1)
         hint = f"Did you mean {near[0]}?" if near else "Remove it."
         return f"{address} is not a known key. {hint}"
     if problem["type"] == "missing":
         return f"{address} is missing. Add it, or leave out the whole entry."
+    if problem["type"] in ("tuple_type", "list_type"):
+        return f"{address} is {problem['input']!r}; it must be a list. Write it in brackets."
+    if problem["type"] in ("model_type", "dict_type", "model_attributes_type"):
+        return f"{address} is {problem['input']!r}; it must be a table. Write [{address}] above its keys."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
-    return f"{address} is {problem['input']!r}; it {reason}."
+    return f"{address} is {problem['input']!r}; it {reason}{'' if reason.endswith('?') else '.'}"
 
 
 def _holds(values: Any, path: tuple[Any, ...]) -> bool:
@@ -102,15 +111,27 @@ def _within_chain(config: Config, where: str) -> Config:
             continue
         known = stages[stage].parameter(parameter)
         low, high = max(ranges[name][0], known.low), min(ranges[name][1], known.high)
+        if known.low == known.high:
+            problems.append(
+                f"{where}: chain.{stage}.{parameter} is held at {known.low:g}, which leaves the search nothing. "
+                f"Use --lock {stage}.{parameter}={known.low:g} for a single value."
+            )
+            continue
         if not low < high:
             given = f"chain.{stage}.{parameter} allows {known.low:g} to {known.high:g}"
             problems.append(f"{where}: search.ranges.{name} is {list(ranges[name])}, but {given}. Let them overlap.")
         ranges[name] = (low, high)
-        start[name] = known.nearest(start[name])
+        given_default = getattr(config.chain, stage).model_dump(exclude_unset=True).get(parameter)
+        if isinstance(given_default, dict):
+            given_default = given_default.get("default")
+        start[name] = known.nearest(start[name] if given_default is None else float(given_default))
         if name in _GRIDS:
             own = grids[_GRIDS[name]]
             many = isinstance(own, tuple)
             grids[_GRIDS[name]] = tuple(dict.fromkeys(map(known.nearest, own))) if many else known.nearest(own)
+    for stage in STAGES:
+        if stage not in stages and getattr(config.chain, stage).model_fields_set:
+            problems.append(f"{where}: chain.{stage} is set, but chain.order leaves it out. Add it there or remove it.")
     if problems:
         raise ConfigError("\n".join(problems))
     parts = {"ranges": Ranges(**ranges), "trade_default": Coordinates(**start), "baselines": Baselines(**grids)}

@@ -66,7 +66,7 @@ class Rotation:
     def settings(self) -> dict[str, float]:
         """Settings of the rotation stage; a choice is its place in the list of kinds above."""
         if self.freq_hz is None or self.q is None or self.sections is None:
-            return {"angle_deg": self.angle_deg}
+            return {"kind": 0.0, "angle_deg": self.angle_deg}
         return {"kind": 1.0, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
 
 

@@ -5,7 +5,7 @@ drive the solve asks for, then the costs of the render that met the target.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -206,6 +206,9 @@ class Evaluator:
                 settings["output"] = {**settings["output"], "trim_db": trim}
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
                     nearest = self._trimmed(nearest, lower, trim)
+                    reached = solution.reached_lufs + lower
+                    met = abs(reached - target_lufs) <= LOUDNESS_TOLERANCE_LU
+                    solution = replace(solution, reached_lufs=reached, met=met)
                     reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
                 continue
             ceiling = self.chain.stages["limiter"].parameter("ceiling_dbtp")

@@ -45,6 +45,14 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     settings = {"drive": {"gain_db": gain}, "output": ends}
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     after = measure(samples, mix.rate_hz)
+    if fits and after.integrated_lufs is not None and after.true_peak_dbtp is not None:
+        # Fades take loudness that the gain can give back.
+        more = chain.stages["drive"].parameter("gain_db").rounded(target.lufs - after.integrated_lufs)
+        if more > 0.0 and after.true_peak_dbtp + more + DITHER_DB <= target.ceiling_dbtp:
+            gain = round(gain + more, 6)
+            settings = {**settings, "drive": {"gain_db": gain}}
+            samples = chain.render(mix.samples, mix.rate_hz, settings).samples
+            after = measure(samples, mix.rate_hz)
     hops = weighted_hops(mix.samples, mix.rate_hz)
     met = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
 
@@ -83,8 +91,8 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
 
 
 def _sounding(locks: Locks) -> bool:
-    """Whether a lock concerns more than the silence around the song."""
-    return any(stage != "output" or not name.endswith("_silence_ms") for stage, own in locks.items() for name in own)
+    """Whether a lock concerns more than the ends of the song."""
+    return any(stage != "output" for stage in locks)
 
 
 def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs: float) -> Verified:

@@ -73,6 +73,10 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
             )
         stage = chain.stage(stage_name.strip())
         known = stage.parameter(parameter.strip())
+        if (stage.name, known.name) == ("output", "trim_db"):
+            raise UsageError(
+                f"--lock {text!r}: the trim is what holds the ceiling, so it cannot be fixed. Lower --ceiling instead."
+            )
         try:
             number = known.parsed(value.strip(), stage.name)
         except ParameterError as error:
@@ -86,7 +90,9 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
     for name in without:
         chain.stage(name)
         if name in ("drive", "limiter", "output"):
-            raise UsageError(f"--without {name}: the chain cannot do without it. Leave out another stage.")
+            own = "Lock output.head_silence_ms=0 and the like instead."
+            cure = own if name == "output" else "Leave out another stage."
+            raise UsageError(f"--without {name}: the chain cannot do without it. {cure}")
         if name in fixed:
             raise UsageError(f"--without {name} contradicts --lock {name}.{next(iter(fixed[name]))}. Drop one of them.")
     return Decisions(locks=fixed, without=frozenset(without))

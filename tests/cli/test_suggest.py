@@ -344,3 +344,29 @@ def test_force_replaces_results_and_nothing_else(command, tmp_path):
     assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert mix.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["notes.txt", "tone.sheet.json", "tone.sheet.md", "tone.wav"]
+
+
+def test_fades_of_a_configuration_cost_a_quiet_target_nothing(suggested, libebur128, short_mix, tmp_path):
+    plan = tmp_path / "fades.toml"
+    plan.write_text("[chain.output]\nfade_in_ms = 500.0\nfade_out_ms = 3000.0\n", encoding="utf-8")
+    run = suggested(short_mix, tmp_path / "out", -18.0, -1.0, "--config", plan)
+    assert run.ran.code == 0
+    assert list(settings_of(run.sheet)) == ["drive", "output"]
+    assert libebur128(run)[0] == pytest.approx(-18.0, abs=TARGET_LU)
+    # (1 - cos(pi t / T)) / 2 is half of the way up in the middle of the fade.
+    mix, heard = read_mix(short_mix).samples, run.song()
+    middle = slice(round(0.245 * RATE), round(0.255 * RATE))
+    gain = 10.0 ** (settings_of(run.sheet)["drive"]["gain_db"] / 20.0)
+    np.testing.assert_allclose(heard[middle], 0.5 * gain * mix[middle], atol=0.05 * np.abs(mix[middle]).max())
+
+
+def test_a_configured_rotation_lock_is_printed_as_it_is(suggested, short_mix, small_plan, tmp_path):
+    locks = ("--lock", "rotation.kind=allpass", "--lock", "rotation.freq_hz=300", "--lock", "rotation.sections=2")
+    run = suggested(short_mix, tmp_path / "out", -10.0, -1.0, "--config", small_plan, "--budget", 6, *locks)
+    rotation = next(stage for stage in run.sheet["stages"] if stage["stage"] == "rotation")
+    assert (rotation["settings"]["kind"], rotation["settings"]["sections"]) == ("allpass", 2)
+    row = next(line for line in run.markdown.splitlines() if "| phase rotation |" in line)
+    assert "kind allpass; " in row
+    assert "300 Hz" in row
+    assert "angle" not in row
+    assert "rotation" not in codes(run.sheet)  # nothing is claimed of a rotation the tool did not choose

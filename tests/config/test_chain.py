@@ -39,6 +39,7 @@ def test_the_example_loads_and_means_what_its_comments_say():
     assert (bus.parameter("attack_ms").low, bus.parameter("attack_ms").high) == (10.0, 40.0)
     assert found.search.ranges.bus_attack_ms == (10.0, 40.0)
     assert found.search.ranges.bus_release_ms == (80.0, 300.0)
+    assert found.search.trade_default.bus_release_ms == 120.0
     limiter = plan.stages["limiter"].parameter("release_behaviour")
     assert limiter.shown(limiter.default) == "two_speed"
     assert plan.stages["output"].parameter("head_silence_ms").default == 300.0
@@ -81,6 +82,8 @@ def test_all_problems_are_told_at_once(tmp_path):
         knee_db = { from = 1.0 }
         attack_ms = true
         [[chain.equaliser.bands]]
+        gian_db = 1.0
+        [[chain.equaliser.bands]]
         type = "bel"
         freq_hz = 1e9
         [chain.clippr]
@@ -94,11 +97,12 @@ def test_all_problems_are_told_at_once(tmp_path):
         "mine.toml: chain.bus_compressor.knee_db is {'from': 1.0}; it may hold default, low, high, not from.",
         "mine.toml: chain.bus_compressor.attack_ms is True; it must be a number.",
         "mine.toml: chain.clippr is not a known key. Did you mean clipper?",
+        "mine.toml: chain.equaliser.bands.1.gian_db is not a known key. Did you mean gain_db?",
     ]
     assert set(expected) <= set(lines)
     (kind,) = [line for line in lines if ".type " in line]
-    assert kind.startswith("mine.toml: chain.equaliser.bands.0.type is 'bel'; it must be one of bell, ")
-    assert any(line.startswith("mine.toml: chain.equaliser.bands.0.freq_hz is 1000000000.0") for line in lines)
+    assert kind.startswith("mine.toml: chain.equaliser.bands.2.type is 'bel'; it must be one of bell, ")
+    assert any(line.startswith("mine.toml: chain.equaliser.bands.2.freq_hz is 1000000000.0") for line in lines)
     assert len(lines) == len(expected) + 2
 
 
@@ -108,6 +112,45 @@ def test_ranges_that_share_nothing_with_the_search_are_refused_naming_both(tmp_p
         "mine.toml: search.ranges.limiter_release_ms is [5.0, 400.0], but chain.limiter.release_ms allows "
         "500 to 1000. Let them overlap."
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[chain.rotation]\nkind = "allpass"', "rotation.kind is 'allpass'; it is found anew for every mix"),
+        ("[chain.limiter]\nceiling_dbtp = { low = -1.0 }", "use --lock limiter.ceiling_dbtp"),
+        ("[chain.drive]\ngain_db = { high = 3.0 }", "use --lock drive.gain_db"),
+        ("[chain.output]\ntrim_db = -1.0", "lower target.ceiling_dbtp"),
+        ("[chain.limiter]\nrelease_ms = { low = 50.0, high = 50.0 }", "Use --lock limiter.release_ms=50"),
+        ("[chain.bus_compressor]\nsidechain_hpf_hz = { low = 0.0 }", "0, which means off, as an end of its range"),
+        ('[chain.limiter]\nrelease_ms = "50"', "chain.limiter.release_ms is '50'; it must be a number."),
+        ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of even, density, two_speed"),
+        ('[chain]\norder = "drive"', "chain.order is 'drive'; it must be a list."),
+        ("[chain]\nlimiter = 3", "chain.limiter is 3; it must be a table."),
+        (
+            '[chain]\norder = ["drive", "limiter", "output"]\n[chain.tone]\nphase = "linear"',
+            "chain.tone is set, but chain.order leaves it out",
+        ),
+        ("[chain]\n" + "[[chain.tone.bands]]\nfreq_hz = 100.0\n" * 100, "chain.tone.bands"),
+    ],
+)
+def test_what_a_configuration_cannot_say_is_refused_with_a_cure(tmp_path, text, words):
+    (line,) = problems(tmp_path, text)
+    assert line.startswith("mine.toml: ")
+    assert words in line
+    assert not line.endswith("..")
+
+
+def test_a_default_of_what_the_search_moves_is_the_trade_default(tmp_path):
+    text = "[chain.limiter]\nrelease_ms = 120.0\nlookahead_ms = { default = 4.0 }"
+    start = config(tmp_path, text).search.trade_default
+    assert (start.limiter_release_ms, start.limiter_lookahead_ms) == (120.0, 4.0)
+
+
+def test_an_empty_band_keeps_its_place(tmp_path):
+    text = "[[chain.tone.bands]]\n[[chain.tone.bands]]\nfreq_hz = 200.0\n"
+    given = config(tmp_path, text).chain_plan.given["tone"]
+    assert (given["band1_gain_db"], given["band2_freq_hz"]) == (0.0, 200.0)
 
 
 def test_the_search_and_its_baselines_stay_inside_a_narrower_range(tmp_path):

@@ -107,7 +107,7 @@ def test_all_pass_is_taken_where_it_beats_the_best_angle_by_a_tenth():
 def test_constant_angle_reports_its_pre_echo_and_delays_nothing():
     found = choose_rotation(two_harmonics(0), RATE_HZ, loud_inside(), 0.5)
     assert found.kind == "constant"
-    assert found.settings == {"angle_deg": found.angle_deg}
+    assert found.settings == {"kind": 0.0, "angle_deg": found.angle_deg}
     assert found.pre_echo_db == pre_echo_db(RATE_HZ, found.settings)
     assert found.group_delay_ms == 0.0
 

@@ -11,7 +11,7 @@ from autochain.chain.output import with_silence
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.measure.true_peak import annex2_dbtp, x16_dbtp
+from autochain.measure.true_peak import annex2_dbtp, read_true_peak, x16_dbtp
 from autochain.search.evaluate import Evaluator, Guess
 from autochain.search.excerpts import Span
 from autochain.search.material import Material
@@ -60,6 +60,10 @@ def random_settings(seed):
     return CHAIN.checked(settings)
 
 
+# Loud enough that the limiter has work to do.
+LUFS = {"squares": 2.0}
+
+
 def held(x, settings, lufs, decisions):
     hops = weighted_hops(x, RATE)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
@@ -75,7 +79,8 @@ def test_no_file_and_no_setting_passes_the_ceiling(tmp_path, sound, seed, locked
     x = SOUNDS[sound]().astype(np.float32)
     # A locked limiter ceiling may not be lowered: the trim alone has to do it.
     decisions = parse_decisions([f"limiter.ceiling_dbtp={CEILING_DBTP}"], []) if locked else Decisions()
-    solved = held(x, random_settings(10 * seed + bits), -7.0, decisions)
+    solved = held(x, random_settings(10 * seed + bits), LUFS.get(sound, -7.0), decisions)
+    assert solved.traces[0]["limiter"].max_db.max() > 0.1
     if locked:
         assert solved.settings["limiter"]["ceiling_dbtp"] == CEILING_DBTP
     heard = with_silence(solved.rendered[0], RATE, solved.settings["output"])
@@ -88,6 +93,18 @@ def test_no_file_and_no_setting_passes_the_ceiling(tmp_path, sound, seed, locked
         assert reading <= CEILING_DBTP + 0.02
 
 
+def test_one_channel_at_96_khz_keeps_it_too():
+    x = np.clip(6.0 * noise(3.2, 96000, channels=1, seed=6), -0.9, 0.9).astype(np.float32)
+    hops = weighted_hops(x, 96000)
+    whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
+    material = Material(x, 96000, hops, integrated_lufs(hops), [whole])
+    evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive, CHAIN)
+    decisions = parse_decisions([f"limiter.ceiling_dbtp={CEILING_DBTP}", "drive.gain_db=3"], [])
+    solved = evaluator.solve(fixed(random_settings(96), decisions), -7.0, Guess(), hold_dbtp=CEILING_DBTP)
+    assert solved.traces[0]["limiter"].max_db.max() > 0.1
+    assert read_true_peak(solved.rendered[0], 96000).highest_dbtp <= CEILING_DBTP
+
+
 def test_a_peak_that_the_limiter_misses_is_taken_by_the_trim():
     # Driven 6 dB into a limiter that may not be lowered, full-band noise reads over its ceiling.
     decisions = parse_decisions([f"limiter.ceiling_dbtp={CEILING_DBTP}", "drive.gain_db=6"], [])
@@ -96,6 +113,8 @@ def test_a_peak_that_the_limiter_misses_is_taken_by_the_trim():
     x = SOUNDS["clipped white noise"]().astype(np.float32)
     solved = held(x, settings, -7.0, decisions)
     assert solved.settings["output"]["trim_db"] < 0.0
+    heard = integrated_lufs(weighted_hops(solved.rendered[0], RATE))
+    assert solved.solution.reached_lufs == pytest.approx(heard, abs=1e-3)
     # What is printed is what is heard.
     again = CHAIN.render(x, RATE, solved.settings).samples
     np.testing.assert_allclose(again, solved.rendered[0], atol=1e-7)

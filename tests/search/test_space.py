@@ -121,6 +121,10 @@ def test_decisions_are_read_with_spaces_and_repeats():
         ("limiter.release_ms=1.9", ParameterError, "1.9 ms; it must be 2 to 1000 ms"),
         ("limiter.release_ms=inf", ParameterError, "inf ms; it must be 2 to 1000 ms"),
         ("bus_compressor.sidechain_hpf_hz=5", ParameterError, r"or 0 for off"),
+        ("rotation.sections=1.5", ParameterError, "1.5; it must be a whole number"),
+        ("limiter.release_behaviour=evn", ParameterError, "Did you mean even?"),
+        ("limiter.release_behaviour=0.5", ParameterError, "it can be even, density, two_speed"),
+        ("output.trim_db=0", UsageError, "Lower --ceiling instead"),
     ],
 )
 def test_a_lock_that_cannot_be_is_refused_with_what_would_do(lock, kind, words):
