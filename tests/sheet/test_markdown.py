@@ -108,8 +108,8 @@ def test_every_settable_value_can_be_read_back_from_its_text(stage, parameter):
     values += [parameter.low + span / 3.0 - (parameter.low + span / 3.0) % 0.001]  # a lock between the steps
     if parameter.off is not None:
         values.append(parameter.off)
-    if parameter.choices:
-        values = [float(k) for k in range(len(parameter.choices))]
+    if parameter.whole:
+        values = [float(k) for k in range(round(parameter.low), round(parameter.high) + 1)]
     for value in values:
         name, read = read_setting(stage, setting_text(parameter, parameter.shown(value)))
         assert name == parameter.name
