@@ -249,7 +249,7 @@ STAGE = Stage(
         ),
         Parameter(
             name="link_percent",
-            label="channel link",
+            label="stereo link",
             unit="%",
             low=0.0,
             high=100.0,
