@@ -14,6 +14,16 @@ class AudioFileError(AutochainError):
     """A sound file that cannot be read, measured or written."""
 
 
+class JournalError(AutochainError):
+    """A journal of trials that cannot be used for going on."""
+
+
+class StoppedError(AutochainError):
+    """The user stopped the run before there was a result."""
+
+    exit_code = 130  # 128 + SIGINT, as shells count
+
+
 class UsageError(AutochainError):
     """A command line that asks for something impossible or contradictory."""
 

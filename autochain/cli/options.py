@@ -23,6 +23,9 @@ ConfigFile = Annotated[
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print the sheet's JSON alone on stdout.")]
 Force = Annotated[bool, typer.Option("--force", help="Replace results that exist; never a source.")]
+Resume = Annotated[
+    bool, typer.Option("--resume", help="Go on with a run of the same request that was stopped, from its journal.")
+]
 Lock = Annotated[
     list[str] | None,
     typer.Option("--lock", metavar="STAGE.PARAMETER=VALUE", help="Fix a setting decided by ear; repeatable."),

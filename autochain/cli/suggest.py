@@ -1,5 +1,6 @@
 """`autochain suggest MIX`: starting settings for one mix."""
 
+import json
 from pathlib import Path
 from typing import Annotated
 
@@ -9,9 +10,12 @@ from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.chain.output import with_silence
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
+from autochain.cli.interrupt import asked_to_stop
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
+from autochain.search.journal import Journal
+from autochain.search.request import request_of
 from autochain.search.run import refuse_faint
 from autochain.search.run import suggest as search
 from autochain.search.space import Decisions, parse_decisions
@@ -22,9 +26,19 @@ TARGET_NOT_MET = 3
 
 
 def make_sheet(
-    mix_path: Path, out: Path, config: Config, decisions: Decisions, jobs: int, force: bool, preview: bool
+    mix_path: Path,
+    out: Path,
+    config: Config,
+    decisions: Decisions,
+    jobs: int,
+    force: bool,
+    preview: bool,
+    resume: bool = False,
 ) -> Sheet:
-    """Search, write the sheet (and the preview) and return it; outputs are checked before the long run."""
+    """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
+
+    Trials are kept in a journal beside the sheet until the search has come to its end.
+    """
     options.check_jobs(jobs)
     locked = decisions.locks.get("limiter", {}).get("ceiling_dbtp")
     if locked is not None and locked > config.target.ceiling_dbtp:
@@ -38,10 +52,23 @@ def make_sheet(
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
     refuse_faint(mix)
+    kept = out / f"{stem}.journal.jsonl"
+    force = force or (resume and _stopped_early(out / names[0]))
     check_output(out, names, force, [mix_path])
-    with progress_bar() as show:
+    if kept.exists() and not (resume or force):
+        raise UsageError(
+            f"{kept} is what a stopped run has left. Go on with --resume, or start anew with --force."
+        )
+    out.mkdir(parents=True, exist_ok=True)
+    with (
+        asked_to_stop() as stop,
+        Journal(kept, request_of(mix, config, decisions), resume=resume) as journal,
+        progress_bar() as show,
+    ):
+        if journal.resumed:
+            show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
-        found = search(mix, config, decisions, jobs, show)
+        found = search(mix, config, decisions, jobs, show, journal, stop)
     sheet = build_sheet(found)
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
@@ -50,7 +77,17 @@ def make_sheet(
         write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, [mix_path])
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
+    if sheet.search.complete:
+        journal.remove()
     return sheet
+
+
+def _stopped_early(path: Path) -> bool:
+    """Whether a sheet is the best so far of a run that was stopped: going on may replace it."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))["search"]["complete"] is False
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
 
 
 def suggest(
@@ -65,19 +102,21 @@ def suggest(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
-    json: options.Json = False,
+    resume: options.Resume = False,
+    as_json: options.Json = False,
     force: options.Force = False,
 ) -> None:
     """Find starting settings that bring MIX to a loudness under a true-peak ceiling.
 
     Writes MIX.sheet.md and MIX.sheet.json and prints the sheet. Exit code 0: target reached; 1: could not run;
-    2: wrong usage; 3: target not reached, the closest result was written.
+    2: wrong usage; 3: target not reached, the closest result was written. Ctrl-C ends the search with the best so
+    far; --resume goes on later.
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
     plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
-    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview)
-    typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
+    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume)
+    typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:
         raise typer.Exit(TARGET_NOT_MET)

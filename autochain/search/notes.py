@@ -82,6 +82,15 @@ def notes_for(
                 suggestion=f"Turn the mix down by {number(before.true_peak_dbtp + 1.0, 'dB')} and export it again.",
             )
         )
+    if not stats.complete:
+        notes.append(
+            Note(
+                code="stopped_early",
+                text=f"The search was stopped after {stats.trials} of {config.search.budget} trials: these are the "
+                f"best settings so far.",
+                suggestion="Give the same command with --resume to go on to the full result.",
+            )
+        )
     own = chosen.settings.get("limiter", {}).get("ceiling_dbtp")
     locked = "ceiling_dbtp" in decisions.locks.get("limiter", {})
     if own is not None and own < config.target.ceiling_dbtp and not locked:

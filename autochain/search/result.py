@@ -65,13 +65,17 @@ class Verified:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchStats:
-    """How the search went: trials told, trials that met the target, coordinates left on a range edge."""
+    """How the search went: trials told, trials that met the target, coordinates left on a range edge.
+
+    `complete` is False when it was stopped before its budget was spent.
+    """
 
     trials: int
     feasible: int
     on_edge: tuple[str, ...]
     mean_renders: float
     chosen_from: str
+    complete: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

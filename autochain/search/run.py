@@ -12,8 +12,10 @@ from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.symmetry import Rotation, choose_rotation
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
 from autochain.search.excerpts import Span, choose_spans
+from autochain.search.journal import Journal
 from autochain.search.material import Material
 from autochain.search.notes import notes_for
 from autochain.search.plain import plain_gain
@@ -55,15 +57,30 @@ class Search:
         Trials evaluated in parallel; changes nothing but time.
     progress
         Called with a phase and its share done.
+    journal
+        Keeps the trials on disk, and gives those that an earlier run left.
+    stop
+        Asked before every batch of trials: True ends the search with the best so far.
     """
 
-    def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
+    def __init__(
+        self,
+        mix: Mix,
+        config: Config,
+        decisions: Decisions,
+        jobs: int,
+        progress: Progress,
+        journal: Journal | None = None,
+        stop: Stop = never,
+    ) -> None:
         self.mix = mix
         self.config = config
         self.asked = decisions
         self.chain = config.chain_plan
         self.decisions = decisions.within(self.chain)
         self.progress = progress
+        self.journal = journal
+        self.stop = stop
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
         # reference instead of copying them.
         self._parallel = Parallel(n_jobs=jobs, prefer="threads")
@@ -103,7 +120,9 @@ class Search:
 
         excerpts, song = evaluator(spans), evaluator([whole])
 
-        self.trials = Trials(excerpts, song, self.config, self.effective, self._parallel, self.progress)
+        self.trials = Trials(
+            excerpts, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop
+        )
         best = self.trials.spend()
         return self._finish(best, song, before, rotation, spans)
 
@@ -176,6 +195,7 @@ class Search:
             on_edge=on_edge(switched(point), self.config.search.ranges) if point is not None else (),
             mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
             chosen_from=twins[0] if twins else chosen.name,
+            complete=trials.complete,
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
         return Suggestion(
@@ -194,7 +214,13 @@ class Search:
 
 
 def suggest(
-    mix: Mix, config: Config, decisions: Decisions | None = None, jobs: int = 1, progress: Progress = silent
+    mix: Mix,
+    config: Config,
+    decisions: Decisions | None = None,
+    jobs: int = 1,
+    progress: Progress = silent,
+    journal: Journal | None = None,
+    stop: Stop = never,
 ) -> Suggestion:
     """Find, verify and describe starting settings for one mix.
 
@@ -210,5 +236,9 @@ def suggest(
         Trials evaluated in parallel; changes nothing but time.
     progress
         Called with a phase and its share done.
+    journal
+        Keeps the trials on disk, and gives those that an earlier run left.
+    stop
+        Asked before every batch of trials: True ends the search with the best so far.
     """
-    return Search(mix, config, Decisions() if decisions is None else decisions, jobs, progress).run()
+    return Search(mix, config, Decisions() if decisions is None else decisions, jobs, progress, journal, stop).run()

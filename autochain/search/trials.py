@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 
-from joblib import Parallel, delayed
+from joblib import Parallel
 
 from autochain.config.model import Config, Coordinates
+from autochain.errors import StoppedError
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
+from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
-from autochain.search.guess import guess_from
+from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser
 from autochain.search.progress import Progress
 from autochain.search.space import Decisions, fixed, outline, removable
@@ -33,6 +35,10 @@ class Trials:
         Runs the trials of one batch; what they see depends on earlier batches alone.
     progress
         Called with a phase and its share done.
+    journal
+        Keeps the trials on disk.
+    stop
+        Asked before every batch: True ends the search with the best so far.
     """
 
     def __init__(
@@ -43,6 +49,8 @@ class Trials:
         decisions: Decisions,
         parallel: Parallel,
         progress: Progress,
+        journal: Journal | None = None,
+        stop: Stop = never,
     ) -> None:
         self._excerpts = excerpts
         self._song = song
@@ -50,8 +58,10 @@ class Trials:
         self._target_lufs = config.target.lufs
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._decisions = decisions
-        self._parallel = parallel
+        self._batches = Batches(excerpts, self._plan.ranges, self._limiter_ceiling, parallel, journal)
         self._progress = progress
+        self._stop = stop
+        self.complete = True
         self.done: list[Trial] = []
         self.families: list[tuple[str, Trial]] = []
 
@@ -68,6 +78,8 @@ class Trials:
         excerpt_target = self._calibrate(first.settings, first.loss_db)
         families = self._baselines()
         for start in range(0, len(families), plan.batch):
+            if self._stopped():
+                break
             batch = families[start : start + plan.batch]
             names = [family for family, _ in batch]
             self.families.extend(zip(names, self._batch(batch, excerpt_target), strict=True))
@@ -75,12 +87,13 @@ class Trials:
         from autochain.search.with_optuna import TpeOptimiser
 
         explorer = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
-        for (_, point), (_, trial) in zip(families, self.families, strict=True):
+        # Fewer trials than baselines where the search was stopped among them.
+        for (_, point), (_, trial) in zip(families, self.families, strict=False):
             explorer.known(point, trial.score)
         self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
         fair = 0
         best = self._best(fair)
-        if best.solution.met and len(self.done) < plan.budget:
+        if best.solution.met and len(self.done) < plan.budget and not self._stopped():
             excerpt_target = self._calibrate(best.settings, best.loss_db)
             # Scores at another excerpt loudness do not compare: the leaders are judged anew.
             fair = len(self.done)
@@ -91,7 +104,8 @@ class Trials:
         if best.coordinates is not None:
             descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions, best.coordinates, best.score)
             self._ask(descent, plan.budget, excerpt_target)
-        self.best = self._simpler(self._best(fair), excerpt_target)
+        best = self._best(fair)
+        self.best = best if self._stopped() else self._simpler(best, excerpt_target)
         return self.best
 
     def decisions_for(self, family: str) -> Decisions:
@@ -117,11 +131,20 @@ class Trials:
         # A baseline without a stage that the engineer has locked is compared with, never suggested.
         return self.honours_locks(trial.settings)
 
+    def _stopped(self) -> bool:
+        """Whether the user wants no more than what there is; once said, it stays."""
+        if self.complete and self._stop():
+            self.complete = False
+        return not self.complete
+
     def _best(self, since: int) -> Trial:
-        return min(filter(self._allowed, self.done[since:]), key=lambda t: t.score)
+        allowed = list(filter(self._allowed, self.done[since:]))
+        if not allowed:  # only when it was stopped so early
+            raise StoppedError("Stopped before any trial was done, so there is nothing to show. --resume goes on.")
+        return min(allowed, key=lambda t: t.score)
 
     def _ask(self, optimiser: Optimiser, until: int, target_lufs: float) -> None:
-        while len(self.done) < min(until, self._plan.budget):
+        while len(self.done) < min(until, self._plan.budget) and not self._stopped():
             asked = optimiser.ask(min(self._plan.batch, until - len(self.done)))
             trials = self._batch([("", point) for point in asked], target_lufs)
             optimiser.tell([trial.score for trial in trials])
@@ -133,19 +156,8 @@ class Trials:
         return trials
 
     def _evaluate(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
-        before, ranges = list(self.done), self._plan.ranges
-        return list(
-            self._parallel(
-                delayed(self._excerpts.trial)(
-                    point,
-                    self.decisions_for(family),
-                    self._limiter_ceiling,
-                    target_lufs,
-                    guess_from(before, point, ranges),
-                )
-                for family, point in batch
-            )
-        )
+        asked = [(point, self.decisions_for(family)) for family, point in batch]
+        return self._batches.evaluate(asked, target_lufs, self.done)
 
     def _simpler(self, best: Trial, target_lufs: float) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""

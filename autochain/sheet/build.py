@@ -1,14 +1,9 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
-import hashlib
-import json
-import platform
-from importlib.metadata import version
-
-import autochain
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
 from autochain.search.facts import StageFacts
+from autochain.search.request import config_sha256, flat_locks, versions
 from autochain.search.result import Suggestion, Verified
 from autochain.sheet.model import (
     Baseline,
@@ -27,8 +22,6 @@ from autochain.sheet.model import (
     TargetFacts,
 )
 
-# Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
 _DECIMALS = 3
 
 
@@ -75,8 +68,6 @@ def _settable(value: float | str) -> float | str:
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
-    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
-    locks = suggestion.decisions.locks
     return Sheet(
         format_version=1,
         mix=MixFacts(
@@ -106,6 +97,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,
+            complete=suggestion.stats.complete,
             trials_on_target=suggestion.stats.feasible,
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
@@ -118,17 +110,13 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             request=Request(
                 lufs=config.target.lufs,
                 ceiling_dbtp=config.target.ceiling_dbtp,
-                locks={f"{stage}.{name}": v for stage in sorted(locks) for name, v in sorted(locks[stage].items())},
+                locks=flat_locks(suggestion.decisions),
                 without=tuple(sorted(suggestion.decisions.without)),
-                config_sha256=hashlib.sha256(canonical.encode()).hexdigest(),
+                config_sha256=config_sha256(config),
                 seed=config.search.seed,
                 budget=config.search.budget,
                 batch=config.search.batch,
             ),
-            versions={
-                "autochain": autochain.__version__,
-                "python": platform.python_version(),
-                **{name: version(name) for name in _LIBRARIES},
-            },
+            versions=versions(),
         ),
     )

@@ -132,9 +132,10 @@ class Excerpt(_Part):
 
 
 class SearchFacts(_Part):
-    """How the settings were found."""
+    """How the settings were found; not complete when the search was stopped before its budget was spent."""
 
     trials: int
+    complete: bool
     trials_on_target: int
     chosen_from: str
     on_range_edge: tuple[str, ...]

@@ -1,0 +1,50 @@
+"""What a result depends on, as plain values: the same request gives the same bytes."""
+
+import hashlib
+import json
+import platform
+from importlib.metadata import version
+from typing import Any
+
+import autochain
+from autochain.audio.mix import Mix
+from autochain.config.model import Config
+from autochain.search.space import Decisions
+
+# Libraries whose version can change a number.
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program, of Python and of the libraries that can change a number."""
+    return {
+        "autochain": autochain.__version__,
+        "python": platform.python_version(),
+        **{name: version(name) for name in _LIBRARIES},
+    }
+
+
+def config_sha256(config: Config) -> str:
+    """Hash of a complete configuration."""
+    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+def flat_locks(decisions: Decisions) -> dict[str, float]:
+    """Locks by `stage.parameter`, in alphabetical order."""
+    locks = decisions.locks
+    return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
+
+
+def request_of(mix: Mix, config: Config, decisions: Decisions) -> dict[str, Any]:
+    """Everything that a search depends on; what a person would look at first comes first."""
+    return {
+        "mix": mix.sha256,
+        "target": config.target.model_dump(mode="json"),
+        "budget": config.search.budget,
+        "seed": config.search.seed,
+        "locks": flat_locks(decisions),
+        "stages_left_out": sorted(decisions.without),
+        "configuration": config_sha256(config),
+        "versions": versions(),
+    }

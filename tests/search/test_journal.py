@@ -1,0 +1,205 @@
+"""A run that was stopped goes on to the result of one that was not."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from autochain.audio.files import read_mix
+from autochain.config import read_config
+from autochain.errors import JournalError
+from autochain.search.journal import Journal
+from autochain.search.request import request_of
+from autochain.search.run import Search
+from autochain.search.space import Decisions
+
+BUDGET = 18
+
+
+@pytest.fixture(scope="module")
+def plan(small_plan):
+    return read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
+
+
+@pytest.fixture(scope="module")
+def mix(short_mix):
+    return read_mix(short_mix)
+
+
+@pytest.fixture(scope="module")
+def whole(mix, plan, tmp_path_factory):
+    """An uninterrupted search with its journal."""
+    path = tmp_path_factory.mktemp("whole") / "journal.jsonl"
+    with Journal(path, request_of(mix, plan, Decisions()), resume=False) as journal:
+        search = Search(mix, plan, Decisions(), 2, lambda phase, done: None, journal)
+        found = search.run()
+    return search, found, path
+
+
+class Counted:
+    """An evaluator that counts what it is asked."""
+
+    def __init__(self, evaluator):
+        self._evaluator = evaluator
+        self.asked = 0
+
+    def __getattr__(self, name):
+        return getattr(self._evaluator, name)
+
+    def trial(self, *arguments, **named):
+        self.asked += 1
+        return self._evaluator.trial(*arguments, **named)
+
+
+def gone_on(mix, plan, path, monkeypatch):
+    """Go on from a journal; the search, its result, and how many trials were evaluated anew."""
+    from autochain.search import batches
+
+    counters = []
+    build = batches.Batches.__init__
+
+    def counting(self, evaluator, *more):
+        counters.append(Counted(evaluator))
+        build(self, counters[-1], *more)
+
+    monkeypatch.setattr(batches.Batches, "__init__", counting)
+    with Journal(path, request_of(mix, plan, Decisions()), resume=True) as journal:
+        search = Search(mix, plan, Decisions(), 1, lambda phase, done: None, journal)
+        found = search.run()
+    return search, found, sum(c.asked for c in counters)
+
+
+# In the middle of a batch of four, past the baselines; and with the last line cut off, out of order.
+@pytest.mark.parametrize(("lines", "cut"), [(11, 0), (14, 40)])
+def test_a_killed_search_goes_on_to_the_same_result(whole, mix, plan, tmp_path, monkeypatch, lines, cut):
+    before, found, path = whole
+    kept = path.read_bytes().splitlines(keepends=True)
+    left = b"".join([kept[0], *reversed(kept[1:lines])])
+    copy = tmp_path / "journal.jsonl"
+    copy.write_bytes(left[: len(left) - cut])
+    after, again, asked = gone_on(mix, plan, copy, monkeypatch)
+    assert after.trials.done == before.trials.done
+    assert again.chosen.settings == found.chosen.settings
+    assert again.chosen.costs == found.chosen.costs
+    assert (again.samples == found.samples).all()
+    # Only what was missing was rendered.
+    assert asked == len(kept) - 1 - (lines - 1 - (cut > 0))
+    assert sorted(copy.read_bytes().splitlines()) == sorted(path.read_bytes().splitlines())
+
+
+def test_a_complete_journal_leaves_nothing_to_evaluate(whole, mix, plan, tmp_path, monkeypatch):
+    before, _, path = whole
+    copy = tmp_path / "journal.jsonl"
+    shutil.copy(path, copy)
+    after, _, asked = gone_on(mix, plan, copy, monkeypatch)
+    assert (asked, after.trials.done) == (0, before.trials.done)
+
+
+def test_every_float_comes_back_to_the_last_bit(whole, mix, plan):
+    search, _, path = whole
+    with Journal(path, request_of(mix, plan, Decisions()), resume=True) as journal:
+        # Leaving stages out is asked for behind the trials of the budget.
+        assert [journal.find(number) for number in range(len(search.trials.done))] == search.trials.done
+
+
+def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, small_plan):
+    path = whole[2]
+    other = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
+    with pytest.raises(JournalError, match="budget was 18, is now 19"):
+        Journal(path, request_of(mix, other, Decisions()), resume=True)
+    locked = Decisions(locks={"limiter": {"release_ms": 60.0}})
+    same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
+    with pytest.raises(JournalError, match="locks was {}, is now"):
+        Journal(path, request_of(mix, same, locked), resume=True)
+
+
+@pytest.mark.parametrize("content", [b"not a journal\n", b'{"a": 1}\n', b"[1]\n", b'{"journal": 1, "request": {}}\n{}\n'])
+def test_what_is_no_journal_is_refused_and_kept(tmp_path, content):
+    path = tmp_path / "journal.jsonl"
+    path.write_bytes(content)
+    with pytest.raises(JournalError, match="not a journal that can be gone on with"):
+        Journal(path, {}, resume=True)
+    assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize("content", [b"", b'{"journal": 1, "requ'])
+def test_a_journal_killed_in_its_first_line_starts_anew(tmp_path, content):
+    path = tmp_path / "journal.jsonl"
+    path.write_bytes(content)
+    with Journal(path, {"mix": "a"}, resume=True) as journal:
+        assert journal.resumed == 0
+    assert json.loads(path.read_text()) == {"journal": 1, "request": {"mix": "a"}}
+
+
+def started(mix, plan, folder, *more):
+    options = ["--lufs", "-9", "--config", plan, "--budget", str(BUDGET), "--jobs", "2", "-o", folder]
+    return subprocess.Popen(
+        [sys.executable, "-m", "autochain", "suggest", mix, *options, *more],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=dict(os.environ),
+    )  # fmt: skip
+
+
+def wait_for_trials(journal, count, process):
+    """Wait until a journal holds so many trials."""
+    for _ in range(6000):
+        if journal.exists() and len(journal.read_bytes().splitlines()) > count:
+            return
+        assert process.poll() is None, process.stderr.read()
+        time.sleep(0.005)
+    raise AssertionError("no trials came")
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_killed_and_resumed_by_command_gives_the_same_bytes(short_mix, small_plan, tmp_path, command, how):
+    straight = tmp_path / "straight"
+    asked = ("--lufs", -9, "--config", small_plan, "--budget", BUDGET)
+    assert command("suggest", short_mix, *asked, "-o", straight).code == 0
+    assert not list(straight.glob("*.jsonl"))  # the search came to its end
+
+    out = tmp_path / "out"
+    process = started(short_mix, small_plan, out)
+    kept = out / "short.journal.jsonl"
+    wait_for_trials(kept, 6, process)  # past the baselines, inside a batch of four or not: either must do
+    process.send_signal(how)
+    _, said = process.communicate(timeout=120)
+    assert kept.exists()
+    if how == signal.SIGKILL:
+        assert process.returncode == -signal.SIGKILL
+        assert not list(out.glob("*.sheet.*"))
+        refused = command("suggest", short_mix, *asked, "-o", out)
+        assert refused.code == 2
+        assert "--resume" in refused.err
+    else:
+        assert process.returncode == 0, said
+        assert "best so far" in said
+        partial = json.loads((out / "short.sheet.json").read_text(encoding="utf-8"))
+        assert partial["search"]["complete"] is False
+        assert partial["met"] is True
+        assert partial["search"]["trials"] < BUDGET
+        assert "stopped_early" in [note["code"] for note in partial["notes"]]
+    ran = command("suggest", short_mix, *asked, "-o", out, "--resume")
+    assert ran.code == 0, ran.err
+    for name in ("short.sheet.json", "short.sheet.md"):
+        assert (out / name).read_bytes() == (straight / name).read_bytes()
+    assert not kept.exists()
+
+
+def test_ctrl_c_twice_leaves_at_once_and_keeps_the_journal(short_mix, small_plan, tmp_path):
+    out = tmp_path / "out"
+    process = started(short_mix, small_plan, out)
+    kept = out / "short.journal.jsonl"
+    wait_for_trials(kept, 2, process)
+    process.send_signal(signal.SIGINT)
+    time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 130, said
+    assert "Traceback" not in said
+    assert "--resume" in said
+    assert kept.exists()
+    assert not list(out.glob("*.sheet.*"))
