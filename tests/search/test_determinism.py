@@ -84,7 +84,15 @@ def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
     assert str(Path.home()) not in text
 
 
-def trials_of(mix, plan, seed, jobs):
+class LastFirst:
+    """Runs the trials of a batch in reverse; like joblib it hands them back in the order asked."""
+
+    def __call__(self, tasks):
+        done = [function(*arguments, **named) for function, arguments, named in reversed(list(tasks))]
+        return done[::-1]
+
+
+def trials_of(mix, plan, seed, jobs=1, parallel=None):
     search = Search(
         mix,
         read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}}),
@@ -92,14 +100,25 @@ def trials_of(mix, plan, seed, jobs):
         jobs,
         lambda phase, done: None,
     )
+    if parallel is not None:
+        search._parallel = parallel
     search.run()
     return search.trials
 
 
-def test_trials_depend_on_the_seed_and_not_on_the_jobs(short_mix, small_plan):
-    mix = read_mix(short_mix)
-    one, again, other = (trials_of(mix, small_plan, seed, jobs) for seed, jobs in ((1, 1), (1, 2), (2, 2)))
-    assert one.done == again.done
+@pytest.fixture(scope="module")
+def one(short_mix, small_plan):
+    return trials_of(read_mix(short_mix), small_plan, 1)
+
+
+@pytest.mark.parametrize("more", [{"jobs": 2}, {"jobs": 4}, {"parallel": LastFirst()}])
+def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, short_mix, small_plan, more):
+    again = trials_of(read_mix(short_mix), small_plan, 1, **more)
+    assert (one.done, one.best) == (again.done, again.best)
+
+
+def test_another_seed_tries_other_points(one, short_mix, small_plan):
+    other = trials_of(read_mix(short_mix), small_plan, 2, 2)
     baselines = len(one.families)
     assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
     # Past the baselines another seed draws other points; leaders judged anew, and a stage switched off one of

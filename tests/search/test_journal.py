@@ -114,11 +114,13 @@ def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, sma
         Journal(path, request_of(mix, other, Decisions()), resume=True)
     locked = Decisions(locks={"limiter": {"release_ms": 60.0}})
     same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
-    with pytest.raises(JournalError, match="locks was {}, is now"):
+    with pytest.raises(JournalError, match=r"locks was \{\}, is now"):
         Journal(path, request_of(mix, same, locked), resume=True)
 
 
-@pytest.mark.parametrize("content", [b"not a journal\n", b'{"a": 1}\n', b"[1]\n", b'{"journal": 1, "request": {}}\n{}\n'])
+@pytest.mark.parametrize(
+    "content", [b"not a journal\n", b'{"a": 1}\n', b"[1]\n", b'{"journal": 1, "request": {}}\n{}\n']
+)
 def test_what_is_no_journal_is_refused_and_kept(tmp_path, content):
     path = tmp_path / "journal.jsonl"
     path.write_bytes(content)
