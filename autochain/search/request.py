@@ -12,7 +12,7 @@ from autochain.config.model import Config
 from autochain.search.space import Decisions
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")
 
 
 def versions() -> dict[str, str]:

@@ -10,14 +10,20 @@ from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_poi
 from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
 from autochain.search.journal import Journal
-from autochain.search.optimiser import Optimiser
+from autochain.search.optimiser import Optimiser, Outcome
 from autochain.search.progress import Progress
+from autochain.search.samplers import make_sampler
 from autochain.search.space import Decisions, fixed, outline, removable
 from autochain.search.with_descent import DescentOptimiser
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.
 _HEADROOM_DB = 0.1
+
+
+def outcome_of(trial: Trial) -> Outcome:
+    """What a sampler is told of a trial."""
+    return Outcome(score=trial.score, objectives=(trial.score,), met=trial.solution.met, pruned=False)
 
 
 class Trials:
@@ -83,13 +89,11 @@ class Trials:
             batch = families[start : start + plan.batch]
             names = [family for family, _ in batch]
             self.families.extend(zip(names, self._batch(batch, excerpt_target), strict=True))
-        # It takes a second to load, which is better spent behind the first trials.
-        from autochain.search.with_optuna import TpeOptimiser
-
-        explorer = TpeOptimiser(plan.ranges, plan.seed, len(families) + plan.startup)
+        # Its library may take a second to load, which is better spent behind the first trials.
+        explorer = make_sampler(plan.sampler, plan.ranges, plan.seed, len(families) + plan.startup)
         # Fewer trials than baselines where the search was stopped among them.
         for (_, point), (_, trial) in zip(families, self.families, strict=False):
-            explorer.known(point, trial.score)
+            explorer.known(point, outcome_of(trial))
         self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
         fair = 0
         best = self._best(fair)
@@ -102,7 +106,8 @@ class Trials:
             self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], excerpt_target)
             best = self._best(fair)
         if best.coordinates is not None:
-            descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions, best.coordinates, best.score)
+            descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions)
+            descent.known(best.coordinates, outcome_of(best))
             self._ask(descent, plan.budget, excerpt_target)
         best = self._best(fair)
         self.best = best if self._stopped() else self._simpler(best, excerpt_target)
@@ -147,7 +152,7 @@ class Trials:
         while len(self.done) < min(until, self._plan.budget) and not self._stopped():
             asked = optimiser.ask(min(self._plan.batch, until - len(self.done)))
             trials = self._batch([("", point) for point in asked], target_lufs)
-            optimiser.tell([trial.score for trial in trials])
+            optimiser.tell([outcome_of(trial) for trial in trials])
 
     def _batch(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
         self._progress("searching", len(self.done) / self._plan.budget)

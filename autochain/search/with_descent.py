@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
+from autochain.search.optimiser import Outcome
 from autochain.search.space import Decisions, from_vector, removable, switched, to_vector
 
 _FIRST_STEP = 0.15  # of a range
@@ -26,18 +27,20 @@ class DescentOptimiser:
         Seed of its draws.
     decisions
         Which stages are locked in or left out anyway.
-    start, score
-        The point it starts from and its score.
+
+    Attributes
+    ----------
+    best, score
+        The point it moves around and its score; the middle of the ranges until one is known.
     """
 
-    def __init__(
-        self, ranges: Ranges, seed: int, decisions: Decisions, start: Coordinates, score: float
-    ) -> None:
+    def __init__(self, ranges: Ranges, seed: int, decisions: Decisions) -> None:
         self._ranges = ranges
         self._decisions = decisions
         self._random = np.random.default_rng(seed)
         self._step = _FIRST_STEP
-        self.best, self.score = switched(start), score
+        middle = np.full(len(Coordinates.model_fields), 0.5)
+        self.best, self.score = from_vector(middle, ranges), float("inf")
         self._asked: list[Coordinates] = []
 
     def ask(self, count: int) -> list[Coordinates]:
@@ -56,11 +59,16 @@ class DescentOptimiser:
             self._asked.append(from_vector(np.clip(here + step * moves, 0.0, 1.0), self._ranges))
         return list(self._asked)
 
-    def tell(self, scores: Sequence[float]) -> None:
-        """Take their scores, in the order asked."""
-        nearest = int(np.argmin(scores))
-        if scores[nearest] < self.score:
-            self.best, self.score = switched(self._asked[nearest]), float(scores[nearest])
+    def tell(self, outcomes: Sequence[Outcome]) -> None:
+        """Take their outcomes, in the order asked."""
+        nearest = min(range(len(outcomes)), key=lambda place: outcomes[place].score)
+        if outcomes[nearest].score < self.score:
+            self.best, self.score = switched(self._asked[nearest]), outcomes[nearest].score
             self._step = min(_FIRST_STEP, 1.2 * self._step)
         else:
             self._step = max(_SMALLEST_STEP, 0.8 * self._step)
+
+    def known(self, point: Coordinates, outcome: Outcome) -> None:
+        """Take a point; the best of them is where it moves from."""
+        if outcome.score < self.score:
+            self.best, self.score = switched(point), outcome.score

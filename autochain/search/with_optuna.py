@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import optuna
 
 from autochain.config.model import Coordinates, Ranges
+from autochain.search.optimiser import Outcome
 from autochain.search.space import LOG_COORDINATES
 
 
@@ -22,36 +23,38 @@ class TpeOptimiser:
     seed
         Seed of the sampler: the same seed and scores give the same points.
     startup
-        Points told or drawn at random before the model is used.
+        Points known or drawn at random before the model is used.
     """
 
     def __init__(self, ranges: Ranges, seed: int, startup: int) -> None:
-        optuna.logging.set_verbosity(optuna.logging.WARNING)
         sampler = optuna.samplers.TPESampler(seed=seed, n_startup_trials=startup, multivariate=True)
+        loud = optuna.logging.get_verbosity()
+        optuna.logging.set_verbosity(optuna.logging.WARNING)  # a new study would be announced on stderr
         self._study = optuna.create_study(direction="minimize", sampler=sampler)
+        optuna.logging.set_verbosity(loud)
         self._space: dict[str, optuna.distributions.BaseDistribution] = {
             name: _distribution(getattr(ranges, name), log=name in LOG_COORDINATES)
             for name in Coordinates.model_fields
         }
         self._asked: list[optuna.trial.Trial] = []
 
-    def known(self, coordinates: Coordinates, value: float) -> None:
-        """Teach a point that was evaluated without being asked for, clamped into the ranges."""
-        inside = {}
-        for name, distribution in self._space.items():
-            assert isinstance(distribution, optuna.distributions.FloatDistribution)
-            inside[name] = min(distribution.high, max(distribution.low, getattr(coordinates, name)))
-        self._study.add_trial(
-            optuna.trial.create_trial(params=inside, distributions=self._space, values=[value]),
-        )
-
     def ask(self, count: int) -> list[Coordinates]:
         """Return `count` points."""
         self._asked = [self._study.ask(self._space) for _ in range(count)]
         return [Coordinates(**trial.params) for trial in self._asked]
 
-    def tell(self, scores: Sequence[float]) -> None:
-        """Take their scores, in the order asked."""
-        for trial, value in zip(self._asked, scores, strict=True):
-            self._study.tell(trial, value)
+    def tell(self, outcomes: Sequence[Outcome]) -> None:
+        """Take their outcomes, in the order asked."""
+        for trial, outcome in zip(self._asked, outcomes, strict=True):
+            self._study.tell(trial, outcome.score)
         self._asked = []
+
+    def known(self, point: Coordinates, outcome: Outcome) -> None:
+        """Teach the model a point, clamped into the ranges."""
+        inside = {}
+        for name, distribution in self._space.items():
+            assert isinstance(distribution, optuna.distributions.FloatDistribution)
+            inside[name] = min(distribution.high, max(distribution.low, getattr(point, name)))
+        self._study.add_trial(
+            optuna.trial.create_trial(params=inside, distributions=self._space, values=[outcome.score]),
+        )

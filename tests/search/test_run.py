@@ -9,9 +9,7 @@ from autochain.audio.signals import pink_noise, struck
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
 from autochain.search.run import Search
-from autochain.search.space import Decisions, parse_decisions, removable
-from autochain.search.with_descent import DescentOptimiser
-from autochain.search.with_optuna import TpeOptimiser
+from autochain.search.space import parse_decisions
 
 RATE = 44100
 
@@ -158,52 +156,3 @@ def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix,
     # 30 dB quieter, so 30 dB more drive; the drive's range ends at 40 dB.
     assert found.chosen.met
     assert found.chosen.settings["drive"]["gain_db"] > 30.0
-
-
-def test_the_descent_finds_the_bottom_and_drops_what_does_not_help():
-    """A bowl in two coordinates whose bottom (closed form) has no transient shaper."""
-    plan = read_config().search
-
-    def bowl(point):
-        return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2 + 0.1 * (point.onset_db > 0.0)
-
-    start = plan.trade_default
-    descent = DescentOptimiser(plan.ranges, 1, Decisions(), start, bowl(start))
-    for _ in range(25):
-        descent.tell([bowl(point) for point in descent.ask(8)])
-    assert descent.score < 0.01 < bowl(start)
-    assert descent.best.onset_db == 0.0
-
-
-def test_the_descent_never_switches_off_a_locked_stage():
-    plan = read_config().search
-    decisions = Decisions(locks={"transient": {"window_ms": 40.0}})
-    assert "onset_db" not in removable(plan.trade_default, decisions)
-    assert "onset_db" in removable(plan.trade_default, Decisions())
-    descent = DescentOptimiser(plan.ranges, 1, decisions, plan.trade_default, 1.0)
-    for _ in range(10):
-        assert descent.ask(8)[0].onset_db > 0.0  # the first of a batch is the one with a stage switched off
-        descent.tell([2.0] * 8)
-
-
-def test_the_sampler_is_told_in_the_order_asked_and_learns():
-    """On a bowl it has to find the bottom better than chance does."""
-    plan = read_config().search
-
-    def bowl(point):
-        return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2
-
-    def best_of(startup):
-        found = []
-        for seed in range(4):
-            sampler = TpeOptimiser(plan.ranges, seed, startup)
-            scores = []
-            for _ in range(10):
-                points = sampler.ask(8)
-                values = [bowl(p) for p in points]
-                sampler.tell(values)
-                scores += values
-            found.append(np.mean(scores[-16:]))
-        return float(np.mean(found))
-
-    assert best_of(16) < 0.5 * best_of(1000)
