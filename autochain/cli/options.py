@@ -11,6 +11,12 @@ Lufs = Annotated[
     float | None,
     typer.Option("--lufs", metavar="LUFS", help="Loudness to reach, -40 to 0 LUFS. Default: the config's, -9."),
 ]
+LoudestPart = Annotated[
+    float | None,
+    typer.Option(
+        "--loudest-part", metavar="LUFS", help="Loudness of the loudest 3 s to reach, in place of --lufs."
+    ),
+]
 Ceiling = Annotated[
     float | None,
     typer.Option("--ceiling", metavar="DBTP", help="Highest true peak, 0 dBTP or less. Default: the config's, -1."),
@@ -42,10 +48,19 @@ def check_jobs(jobs: int) -> None:
 
 
 def overrides(
-    lufs: float | None, ceiling: float | None, seed: int | None, budget: int | None
+    lufs: float | None,
+    ceiling: float | None,
+    seed: int | None,
+    budget: int | None,
+    loudest_part: float | None = None,
 ) -> dict[str, dict[str, Any]]:
     """Config keys that options on the command line replace."""
-    target = {"lufs": lufs, "ceiling_dbtp": ceiling}
+    if lufs is not None and loudest_part is not None:
+        raise UsageError(
+            f"--lufs {lufs:g} and --loudest-part {loudest_part:g} are two targets, and a master has one. "
+            f"Drop one of them."
+        )
+    target = {"lufs": lufs, "loudest_part_lufs": loudest_part, "ceiling_dbtp": ceiling}
     search = {"seed": seed, "budget": budget}
     return {
         "target": {key: value for key, value in target.items() if value is not None},

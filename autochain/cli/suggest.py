@@ -93,6 +93,7 @@ def _stopped_early(path: Path) -> bool:
 def suggest(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The finished stereo mix.", show_default=False)],
     lufs: options.Lufs = None,
+    loudest_part: options.LoudestPart = None,
     ceiling: options.Ceiling = None,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Where the sheet goes.")] = Path(),
     preview: Annotated[bool, typer.Option("--preview", help="Also write the rendered result, 24-bit.")] = False,
@@ -114,7 +115,7 @@ def suggest(
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
-    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
+    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget, loudest_part))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
     sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume)
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)

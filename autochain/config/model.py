@@ -2,12 +2,13 @@
 
 import difflib
 from functools import cached_property
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import AfterValidator, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.chain import Chain, Part, chain_plan
+from autochain.measure.measurement import Measurement
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -52,10 +53,35 @@ Span = Annotated[tuple[float, float], AfterValidator(_ordered)]
 
 
 class Target(Part):
-    """What the master must reach."""
+    """What the master must reach: one loudness, of the whole song or of its loudest 3 s, and a ceiling."""
 
-    lufs: float
+    lufs: float | None = None
+    loudest_part_lufs: float | None = None
     ceiling_dbtp: float
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if self.lufs is not None and self.loudest_part_lufs is not None:
+            raise ValueError("has two loudnesses, lufs and loudest_part_lufs. Remove one of them")
+        if self.lufs is None and self.loudest_part_lufs is None:
+            raise ValueError("has no loudness. Add lufs or loudest_part_lufs")
+        return self
+
+    @property
+    def of_loudest_part(self) -> bool:
+        """Whether the wanted loudness is that of the loudest 3 s (EBU Tech 3341 2.2) and not the integrated one."""
+        return self.loudest_part_lufs is not None
+
+    @property
+    def loudness_lufs(self) -> float:
+        """The loudness wanted, whichever of both it is."""
+        wanted = self.lufs if self.loudest_part_lufs is None else self.loudest_part_lufs
+        assert wanted is not None
+        return wanted
+
+    def heard_lufs(self, measured: Measurement) -> float | None:
+        """What a measurement says of the loudness that is wanted."""
+        return measured.max_short_term_lufs if self.of_loudest_part else measured.integrated_lufs
 
 
 class Excerpts(Part):

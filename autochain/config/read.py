@@ -8,7 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from autochain.chain.chain import STAGES
-from autochain.config.model import PARAMETER_OF, Baselines, Config, Coordinates, Ranges
+from autochain.config.model import PARAMETER_OF, Baselines, Config, Coordinates, Ranges, Target
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
 
@@ -19,6 +19,20 @@ MOST_LU_ABOVE_CEILING = 2.0
 
 # Values of the baselines' grid that belong to a coordinate.
 _GRIDS = {"limiter_lookahead_ms": "lookahead_ms", "limiter_release_ms": "release_ms", "clip_softness": "clip_softness"}
+
+
+# A layer that gives one of them takes the place of the other below.
+_LOUDNESS = ("lufs", "loudest_part_lufs")
+
+
+def _layered(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """Put one layer of configuration over another."""
+    target = over.get("target")
+    if isinstance(target, dict) and any(key in target for key in _LOUDNESS):
+        own = base["target"]
+        own = {k: v for k, v in own.items() if k not in _LOUDNESS} if isinstance(own, dict) else own
+        base = {**base, "target": own}
+    return _merged(base, over)
 
 
 def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
@@ -83,13 +97,13 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     if path is not None:
         where = path.name
         try:
-            values = _merged(values, tomllib.loads(path.read_text(encoding="utf-8")))
+            values = _layered(values, tomllib.loads(path.read_text(encoding="utf-8")))
         except OSError as error:
             raise ConfigError(f"{path}: cannot be read ({error.strerror}). Check the path of --config.") from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             raise ConfigError(f"{path}: not valid TOML ({error}). Correct that line.") from None
     if overrides:
-        values = _merged(values, overrides)
+        values = _layered(values, overrides)
     try:
         config = Config.model_validate(values)
     except ValidationError as error:
@@ -98,7 +112,7 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
             for problem in error.errors()
         ]
         raise ConfigError("\n".join(lines)) from None
-    check_target(config.target.lufs, config.target.ceiling_dbtp)
+    check_target(config.target)
     return _within_chain(config, where)
 
 
@@ -138,18 +152,20 @@ def _within_chain(config: Config, where: str) -> Config:
     return config.model_copy(update={"search": search.model_copy(update=parts)})
 
 
-def check_target(lufs: float, ceiling_dbtp: float) -> None:
+def check_target(target: Target) -> None:
     """Refuse a target that no master can or should have; TargetError with what to choose instead."""
     low, high = LUFS_RANGE
-    if not low <= lufs <= high:
+    wanted, ceiling_dbtp = target.loudness_lufs, target.ceiling_dbtp
+    option, kind = ("--loudest-part", " in the loudest part") if target.of_loudest_part else ("--lufs", "")
+    if not low <= wanted <= high:
         span = f"{low:g} to {high:g} LUFS"
-        raise TargetError(f"target {lufs:g} LUFS is outside {span}. Choose --lufs in that range.")
+        raise TargetError(f"target {wanted:g} LUFS{kind} is outside {span}. Choose {option} in that range.")
     if not -20.0 <= ceiling_dbtp <= 0.0:
         problem = "above 0 dBTP, where converters and encoders overload" if ceiling_dbtp > 0 else "below -20 dBTP"
         raise TargetError(f"ceiling {ceiling_dbtp:g} dBTP is {problem}. Choose --ceiling from -20 to 0, such as -1.")
-    if lufs > ceiling_dbtp + MOST_LU_ABOVE_CEILING:
+    if wanted > ceiling_dbtp + MOST_LU_ABOVE_CEILING:
         raise TargetError(
-            f"target {lufs:g} LUFS is {lufs - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} dBTP; "
-            f"at most {MOST_LU_ABOVE_CEILING:g} LU is possible. "
-            f"Choose --lufs {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
+            f"target {wanted:g} LUFS{kind} is {wanted - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} "
+            f"dBTP; at most {MOST_LU_ABOVE_CEILING:g} LU is possible. "
+            f"Choose {option} {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
         )

@@ -135,11 +135,12 @@ class Evaluator:
         """Measure the costs of a solved chain and weigh them."""
         settings = solved.settings
         first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
+        lufs = self.material.lufs(solved.hops)
         costs = measure_costs(
             self.material,
             solved.rendered,
             solved.hops,
-            solved.solution.reached_lufs,
+            SILENT_LUFS if lufs is None else lufs,
             solved.traces,
             solved.before_peaks,
             db_to_linear(first - settings["drive"]["gain_db"]),
@@ -186,7 +187,7 @@ class Evaluator:
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
         peak_db = linear_to_db(float(np.max(np.abs(material.scored(before_peaks)))))
-        before_lufs = material.lufs(material.scored_hops(before_peaks))
+        before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         reading: TruePeakReading | None = None
         for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
@@ -260,7 +261,7 @@ class Evaluator:
             at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
             rendered = [self.chain.render(x, material.rate_hz, at, stages=self._behind) for x in before_peaks]
             hops = material.scored_hops([r.samples for r in rendered])
-            lufs = material.lufs(hops)
+            lufs = material.wanted_lufs(hops)
             lufs = SILENT_LUFS if lufs is None else lufs
             error = abs(lufs - target_lufs)
             if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):

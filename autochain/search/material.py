@@ -54,6 +54,8 @@ class Material:
         Loudness of `song`; loud parts are those at or above it.
     spans
         What to take.
+    of_loudest_part
+        Whether the loudness that a solve aims at is that of the loudest 3 s, and not the integrated one.
     reference
         What the costs compare with: `song` behind linear stages that come later in the chain; `song` when None.
     """
@@ -66,8 +68,11 @@ class Material:
         integrated_lufs: float,
         spans: Sequence[Span],
         reference: Samples | None = None,
+        *,
+        of_loudest_part: bool = False,
     ) -> None:
         self.rate_hz = rate_hz
+        self._of_loudest_part = of_loudest_part
         self.hop = round(rate_hz / 100)
         self.integrated_lufs = integrated_lufs
         loud = loud_hops(song_hops, integrated_lufs)
@@ -102,6 +107,13 @@ class Material:
         return [
             weighted_hops(r, self.rate_hz)[s.skip_hops :] for r, s in zip(rendered, self.segments, strict=True)
         ]
+
+    def wanted_lufs(self, hops: Sequence[npt.NDArray[np.float64]]) -> float | None:
+        """The loudness that a solve aims at: gated, or of the loudest 3 s; pooled over segments as the two are."""
+        if not self._of_loudest_part:
+            return self.lufs(hops)
+        windows = np.concatenate([short_term_lufs(h) for h in hops])
+        return float(windows.max()) if windows.size else None
 
     @staticmethod
     def lufs(hops: Sequence[npt.NDArray[np.float64]]) -> float | None:

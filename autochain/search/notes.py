@@ -47,15 +47,16 @@ def too_dense_note(plr_db: float, gain_db: float, met: bool) -> Note:
 
 def _target_missed(config: Config, chosen: Verified) -> Note:
     after, target = chosen.after, config.target
-    loudness = after.integrated_lufs
-    missing = number(abs(target.lufs - loudness), "LU") if loudness is not None else "all"
+    loudness = target.heard_lufs(after)
+    missing = number(abs(target.loudness_lufs - loudness), "LU") if loudness is not None else "all"
     if chosen.saturated:
         why = "More drive no longer makes it louder: what the peak stages take away equals what the drive adds."
         what = "Choose a quieter target, or let the compressors or the clipper do more by widening their ranges."
     else:
         why = "A locked setting or the true-peak ceiling stands in the way."
         what = "Loosen the lock, or choose a quieter target."
-    reached = f"{number(loudness, 'LUFS')} at {number(after.true_peak_dbtp, 'dBTP')}"
+    where = " in the loudest 3 s" if target.of_loudest_part else ""
+    reached = f"{number(loudness, 'LUFS')}{where} at {number(after.true_peak_dbtp, 'dBTP')}"
     return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
 
 

@@ -27,11 +27,12 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     up or down, never clipped or limited again; what it misses is said in a note.
     """
     target = config.target
-    loudness, peak, plr = before.integrated_lufs, before.true_peak_dbtp, before.plr_db
-    if loudness is None or peak is None or plr is None or _sounding(decisions.locks):
+    loudness, peak, plr = target.heard_lufs(before), before.true_peak_dbtp, before.plr_db
+    integrated = before.integrated_lufs
+    if loudness is None or integrated is None or peak is None or plr is None or _sounding(decisions.locks):
         return None
     chain = config.chain_plan
-    gain = chain.stages["drive"].parameter("gain_db").rounded(target.lufs - loudness)
+    gain = chain.stages["drive"].parameter("gain_db").rounded(target.loudness_lufs - loudness)
     fits = peak + gain + DITHER_DB <= target.ceiling_dbtp
     dense = plr < TOO_DENSE_PLR_DB
     if not dense and not fits:
@@ -45,16 +46,18 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     settings = {"drive": {"gain_db": gain}, "output": ends}
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     after = measure(samples, mix.rate_hz)
-    if fits and after.integrated_lufs is not None and after.true_peak_dbtp is not None:
+    heard = target.heard_lufs(after)
+    if fits and heard is not None and after.true_peak_dbtp is not None:
         # Fades take loudness that the gain can give back.
-        more = chain.stages["drive"].parameter("gain_db").rounded(target.lufs - after.integrated_lufs)
+        more = chain.stages["drive"].parameter("gain_db").rounded(target.loudness_lufs - heard)
         if more > 0.0 and after.true_peak_dbtp + more + DITHER_DB <= target.ceiling_dbtp:
             gain = round(gain + more, 6)
             settings = {**settings, "drive": {"gain_db": gain}}
             samples = chain.render(mix.samples, mix.rate_hz, settings).samples
             after = measure(samples, mix.rate_hz)
+            heard = target.heard_lufs(after)
     hops = weighted_hops(mix.samples, mix.rate_hz)
-    met = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
+    met = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
 
     def result(name: str) -> Verified:
         return Verified(
@@ -65,7 +68,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
             score=0.0,
             met=met,
             saturated=False,
-            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, loudness), chain),
+            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain),
             samples=None,
         )
 
@@ -80,7 +83,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         chosen=result("suggestion"),
         samples=samples,
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
-        baselines={LIMITER_ONLY: result(LIMITER_ONLY), TRADE_DEFAULT: _trade_default(mix, config, decisions, loudness)}
+        baselines={LIMITER_ONLY: result(LIMITER_ONLY), TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated)}
         if met
         else {},
         rotation_saving_db=0.0,
@@ -100,8 +103,10 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
     target = config.target
     hops = weighted_hops(mix.samples, mix.rate_hz)
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
-    material = Material(mix.samples, mix.rate_hz, hops, loudness_lufs, [whole])
+    material = Material(
+        mix.samples, mix.rate_hz, hops, loudness_lufs, [whole], of_loudest_part=target.of_loudest_part
+    )
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
-    trial = song.trial(config.search.trade_default, decisions, target.ceiling_dbtp, target.lufs, Guess(loss_db=0.0))
+    trial = song.trial(config.search.trade_default, decisions, target.ceiling_dbtp, target.loudness_lufs, Guess(loss_db=0.0))
     guess = Guess(loss_db=trial.loss_db)
     return verify(TRADE_DEFAULT, trial.settings, mix, song, target, decisions, guess)

@@ -57,10 +57,11 @@ class Verified:
 
     def miss_lu(self, target: Target) -> float:
         """0 when the target is met; otherwise by how much, the loudness missing or the ceiling exceeded."""
-        if self.met or self.after.integrated_lufs is None or self.after.true_peak_dbtp is None:
+        heard = target.heard_lufs(self.after)
+        if self.met or heard is None or self.after.true_peak_dbtp is None:
             return 0.0 if self.met else math.inf
         over_db = max(0.0, self.after.true_peak_dbtp - target.ceiling_dbtp)
-        return max(abs(self.after.integrated_lufs - target.lufs), over_db)
+        return max(abs(heard - target.loudness_lufs), over_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -115,7 +115,10 @@ class Search:
 
         def evaluator(spans: Sequence[Span]) -> Evaluator:
             reference = None if linear is start else linear
-            material = Material(start, mix.rate_hz, hops, level, spans, reference)
+            of_loudest_part = self.config.target.of_loudest_part
+            material = Material(
+                start, mix.rate_hz, hops, level, spans, reference, of_loudest_part=of_loudest_part
+            )
             return Evaluator(material, self.config.weights, plan.drive, chain)
 
         excerpts, song = evaluator(spans), evaluator([whole])
@@ -138,7 +141,8 @@ class Search:
             flag = loud[span.start_hop : span.stop_hop].copy()
             flag[:_SPLICE_HOPS] = flag[-_SPLICE_HOPS:] = False  # rotation filters hear across a splice
             flags.append(flag)
-        threshold_db = target.ceiling_dbtp - (target.lufs - before.integrated_lufs) - _EXPECTED_LOSS_DB
+        louder_db = target.loudness_lufs - (target.heard_lufs(before) or before.integrated_lufs)
+        threshold_db = target.ceiling_dbtp - louder_db - _EXPECTED_LOSS_DB
         return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
 
     def _fix_linear(self, rotation: Rotation) -> None:

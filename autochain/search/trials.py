@@ -61,7 +61,7 @@ class Trials:
         self._excerpts = excerpts
         self._song = song
         self._plan = config.search
-        self._target_lufs = config.target.lufs
+        self._target_lufs = config.target.loudness_lufs
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._decisions = decisions
         self._batches = Batches(excerpts, self._plan.ranges, self._limiter_ceiling, parallel, journal)

@@ -45,9 +45,9 @@ def verify(
     """
     material = song.material
     solved = song.solve(
-        fixed(song.chain.rounded(settings), decisions), target.lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
+        fixed(song.chain.rounded(settings), decisions), target.loudness_lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
     )
-    trial = song.price(solved, target.lufs)
+    trial = song.price(solved, target.loudness_lufs)
     samples, traces, settings = solved.rendered[0], solved.traces[0], solved.settings
     # A locked drive that misses the target says nothing of what more drive would do.
     saturated = not solved.solution.met and "gain_db" not in decisions.locks.get("drive", {})
@@ -55,7 +55,8 @@ def verify(
     del solved  # its copy of the song before the drive is no longer needed: a fifth of the memory at its peak
     after = measure(samples, mix.rate_hz, true_peak)
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
-    close = after.integrated_lufs is not None and abs(after.integrated_lufs - target.lufs) <= LOUDNESS_TOLERANCE_LU
+    heard = target.heard_lufs(after)
+    close = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
     return Verified(
         name=name,
         settings=settings,

@@ -78,7 +78,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             duration_s=_fine(mix.duration_s),
             subtype=mix.subtype,
         ),
-        target=TargetFacts(lufs=config.target.lufs, ceiling_dbtp=config.target.ceiling_dbtp),
+        target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
@@ -108,8 +108,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         provenance=Provenance(
             request=Request(
-                lufs=config.target.lufs,
-                ceiling_dbtp=config.target.ceiling_dbtp,
+                **config.target.model_dump(),
                 locks=flat_locks(suggestion.decisions),
                 without=tuple(sorted(suggestion.decisions.without)),
                 config_sha256=config_sha256(config),

@@ -24,9 +24,10 @@ class MixFacts(_Part):
 
 
 class TargetFacts(_Part):
-    """What was asked for."""
+    """What was asked for; one of the two loudnesses, the other is null."""
 
-    lufs: float
+    lufs: float | None
+    loudest_part_lufs: float | None
     ceiling_dbtp: float
 
 
@@ -145,7 +146,8 @@ class SearchFacts(_Part):
 class Request(_Part):
     """What reproduces the sheet."""
 
-    lufs: float
+    lufs: float | None
+    loudest_part_lufs: float | None
     ceiling_dbtp: float
     locks: dict[str, float]
     without: tuple[str, ...]
