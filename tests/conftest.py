@@ -120,6 +120,18 @@ def read_outside(heard: Path | Suggested) -> tuple[float, float]:
     return float(pyebur128.get_loudness_global(state)), float(20.0 * np.log10(peak))
 
 
+def loudest_outside(samples: npt.NDArray[np.floating], rate_hz: int) -> float:
+    """Loudest short-term loudness in LUFS as libebur128 reads it, asked every 10 ms (EBU Tech 3341 case 13)."""
+    state = pyebur128.R128State(samples.shape[1], rate_hz, pyebur128.MeasurementMode.MODE_S)
+    hop, readings = rate_hz // 100, []
+    frames = np.ascontiguousarray(samples, dtype=np.float64)
+    for start in range(0, len(frames) - hop + 1, hop):
+        state.add_frames(frames[start : start + hop].reshape(-1), hop)
+        if start >= 299 * hop:
+            readings.append(pyebur128.get_loudness_shortterm(state))
+    return float(max(readings))
+
+
 def small_config(path: Path, **search: object) -> Path:
     """Write a config whose baselines and excerpts are few, so that a small budget still asks the sampler."""
     keys = "".join(f"{key} = {value}\n" for key, value in {"batch": 4, "startup": 3, **search}.items())
@@ -145,6 +157,11 @@ def suggested() -> Callable[..., Suggested]:
 @pytest.fixture(scope="session")
 def libebur128() -> Callable[[Path | Suggested], tuple[float, float]]:
     return read_outside
+
+
+@pytest.fixture(scope="session")
+def libebur128_loudest() -> Callable[[npt.NDArray[np.floating], int], float]:
+    return loudest_outside
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from autochain.config.model import Config, Coordinates
+from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import Rotation
 from autochain.search.result import Note, SearchStats, Verified
@@ -10,6 +10,7 @@ from autochain.search.space import Decisions
 from autochain.units import number
 
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
+_APART_LU = 3.0  # between integrated and loudest short-term loudness; more is worth saying
 _COORDINATES = len(Coordinates.model_fields)
 
 
@@ -42,6 +43,25 @@ def too_dense_note(plr_db: float, gain_db: float, met: bool) -> Note:
             f"already, so it is only moved by {number(gain_db, 'dB', signed=True)}.{reach}"
         ),
         suggestion="Export the mix again with the limiter on its bus taken off, then ask again.",
+    )
+
+
+def two_loudnesses_note(target: Target, after: Measurement) -> tuple[Note, ...]:
+    """Note for a master whose loudest 3 s are more than 3 LU above its integrated loudness."""
+    whole, loudest = after.integrated_lufs, after.max_short_term_lufs
+    if whole is None or loudest is None or abs(loudest - whole) <= _APART_LU:
+        return ()
+    if target.of_loudest_part:
+        meant, other = "the loudest part, as --loudest-part asked", "To aim at the whole song, give --lufs."
+    else:
+        meant, other = "the whole song, as --lufs asks", "To aim at the loudest part, give --loudest-part."
+    return (
+        Note(
+            code="two_loudnesses",
+            text=f"The whole song has {number(whole, 'LUFS')}, its loudest 3 s have {number(loudest, 'LUFS')}: "
+            f"{number(loudest - whole, 'LU')} apart. The target means {meant}.",
+            suggestion=other,
+        ),
     )
 
 
@@ -83,6 +103,7 @@ def notes_for(
                 suggestion=f"Turn the mix down by {number(before.true_peak_dbtp + 1.0, 'dB')} and export it again.",
             )
         )
+    notes.extend(two_loudnesses_note(config.target, chosen.after))
     if not stats.complete:
         notes.append(
             Note(

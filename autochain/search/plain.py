@@ -10,7 +10,7 @@ from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluato
 from autochain.search.excerpts import Span
 from autochain.search.facts import stage_facts
 from autochain.search.material import Material
-from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note
+from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, Locks
 from autochain.search.verify import verify
@@ -83,13 +83,16 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         chosen=result("suggestion"),
         samples=samples,
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
-        baselines={LIMITER_ONLY: result(LIMITER_ONLY), TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated)}
+        baselines={
+            LIMITER_ONLY: result(LIMITER_ONLY),
+            TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated),
+        }
         if met
         else {},
         rotation_saving_db=0.0,
         spans=(),
         stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),
-        notes=(note,),
+        notes=(note, *two_loudnesses_note(target, after)),
     )
 
 
@@ -107,6 +110,7 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
         mix.samples, mix.rate_hz, hops, loudness_lufs, [whole], of_loudest_part=target.of_loudest_part
     )
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
-    trial = song.trial(config.search.trade_default, decisions, target.ceiling_dbtp, target.loudness_lufs, Guess(loss_db=0.0))
+    start, wanted = config.search.trade_default, target.loudness_lufs
+    trial = song.trial(start, decisions, target.ceiling_dbtp, wanted, Guess(loss_db=0.0))
     guess = Guess(loss_db=trial.loss_db)
     return verify(TRADE_DEFAULT, trial.settings, mix, song, target, decisions, guess)

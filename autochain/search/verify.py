@@ -44,10 +44,10 @@ def verify(
         Start of the solve.
     """
     material = song.material
-    solved = song.solve(
-        fixed(song.chain.rounded(settings), decisions), target.loudness_lufs, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp
-    )
-    trial = song.price(solved, target.loudness_lufs)
+    wanted = target.loudness_lufs
+    plan = fixed(song.chain.rounded(settings), decisions)
+    solved = song.solve(plan, wanted, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
+    trial = song.price(solved, wanted)
     samples, traces, settings = solved.rendered[0], solved.traces[0], solved.settings
     # A locked drive that misses the target says nothing of what more drive would do.
     saturated = not solved.solution.met and "gain_db" not in decisions.locks.get("drive", {})

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.chain.parameter import Parameter
-from autochain.sheet.model import Sheet, StageEntry
+from autochain.sheet.model import Figures, Request, Sheet, StageEntry, TargetFacts
 from autochain.sheet.words import BASELINES, CAUTION, COSTS, FAULTS, FIGURES, TIME_CONSTANTS
 from autochain.units import clock, number
 
@@ -80,14 +80,24 @@ def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:
         ]
 
 
+def _loudness(figures: Figures) -> str:
+    """Both loudnesses and the peak: the song's alone says little of a song with one loud part."""
+    loudest, peak = number(figures.max_short_term_lufs), number(figures.true_peak_dbtp, "dBTP")
+    return f"{number(figures.integrated_lufs, 'LUFS')}, {loudest} in the loudest 3 s, at {peak}"
+
+
+def _wanted(target: TargetFacts | Request) -> str:
+    if target.loudest_part_lufs is not None:
+        return f"{number(target.loudest_part_lufs, 'LUFS')} in the loudest 3 s"
+    return number(target.lufs, "LUFS")
+
+
 def _result(sheet: Sheet) -> list[str]:
     after, before = sheet.after, sheet.before
     verdict = "Target reached" if sheet.met else "Target NOT reached"
-    want = f"{number(sheet.target.lufs, 'LUFS')} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
+    want = f"{_wanted(sheet.target)} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
     return [
-        f"**{verdict}: {number(after.integrated_lufs, 'LUFS')} at {number(after.true_peak_dbtp, 'dBTP')}** "
-        f"(wanted {want}; the mix has {number(before.integrated_lufs, 'LUFS')} at "
-        f"{number(before.true_peak_dbtp, 'dBTP')}).",
+        f"**{verdict}: {_loudness(after)}** (wanted {want}; the mix has {_loudness(before)}).",
         "",
         f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
         f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
@@ -173,7 +183,7 @@ def to_markdown(sheet: Sheet) -> str:
         "",
         "## What reproduces it",
         "",
-        f"Target {number(request.lufs, 'LUFS')}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
+        f"Target {_wanted(request)}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
         f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}.",
         f"Mix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "

@@ -6,6 +6,7 @@ import pytest
 
 from autochain.chain.chain import STAGES
 from autochain.config import check_target, read_config
+from autochain.config.model import Target
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
 from autochain.search.costs import NAMES
@@ -147,7 +148,8 @@ def test_a_file_that_cannot_be_read_is_one_line(tmp_path):
 
 @pytest.mark.parametrize(("lufs", "ceiling"), [(-40.0, -1.0), (0.0, 0.0), (-1.0, -3.0), (-18.0, -20.0)])
 def test_targets_at_the_ends_are_allowed(lufs, ceiling):
-    check_target(lufs, ceiling)
+    check_target(Target(lufs=lufs, ceiling_dbtp=ceiling))
+    check_target(Target(loudest_part_lufs=lufs, ceiling_dbtp=ceiling))
 
 
 @pytest.mark.parametrize(
@@ -158,9 +160,31 @@ def test_targets_at_the_ends_are_allowed(lufs, ceiling):
         (-9.0, 0.01, "above 0 dBTP"),
         (-23.0, -20.01, "below -20 dBTP"),
         (-0.99, -3.0, "2.0 LU above the ceiling of -3 dBTP"),
-        (float("nan"), -1.0, "outside"),
     ],
 )
 def test_targets_beyond_the_ends_are_refused(lufs, ceiling, words):
     with pytest.raises(TargetError, match=words):
-        check_target(lufs, ceiling)
+        check_target(Target(lufs=lufs, ceiling_dbtp=ceiling))
+    with pytest.raises(TargetError, match=words) as caught:
+        check_target(Target(loudest_part_lufs=lufs, ceiling_dbtp=ceiling))
+    assert "--lufs" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("below", "above"), [("lufs", "loudest_part_lufs"), ("loudest_part_lufs", "lufs")])
+def test_the_one_loudness_takes_the_place_of_the_other(tmp_path, below, above):
+    path = tmp_path / "mine.toml"
+    path.write_text(f"[target]\n{below} = -12.0\n", encoding="utf-8")
+    of_file = read_config(path).target
+    assert (getattr(of_file, below), getattr(of_file, above)) == (-12.0, None)
+    asked = read_config(path, {"target": {above: -10.0}}).target
+    assert (getattr(asked, below), getattr(asked, above)) == (None, -10.0)
+    assert asked.loudness_lufs == -10.0
+    assert asked.of_loudest_part == (above == "loudest_part_lufs")
+    assert read_config(path, {"target": {"ceiling_dbtp": -2.0}}).target.loudness_lufs == -12.0
+
+
+def test_two_loudnesses_in_one_file_are_refused_naming_both(tmp_path):
+    (line,) = problems(tmp_path, "[target]\nlufs = -9.0\nloudest_part_lufs = -7.0\n")
+    assert "'lufs': -9.0" in line
+    assert "'loudest_part_lufs': -7.0" in line
+    assert line.endswith("it has two loudnesses, lufs and loudest_part_lufs. Remove one of them.")

@@ -147,7 +147,8 @@ def test_the_result_stands_first_with_target_and_mix(demo_run, character):
     assert title == f"# Master settings: {character}.wav"
     assert blank == ""
     after, before = run.sheet["after"], run.sheet["before"]
-    assert f"Target reached: {after['integrated_lufs']:.1f} LUFS at {after['true_peak_dbtp']:.1f} dBTP" in first
+    both = f"{after['integrated_lufs']:.1f} LUFS, {after['max_short_term_lufs']:.1f} in the loudest 3 s"
+    assert f"Target reached: {both}, at {after['true_peak_dbtp']:.1f} dBTP" in first
     assert f"wanted {run.target_lufs:.1f} LUFS under -1.0 dBTP" in first
     assert f"the mix has {before['integrated_lufs']:.1f} LUFS" in first
 
