@@ -40,7 +40,9 @@ def test_every_folder_with_sound_carries_the_caution(ran):
 def test_json_is_alone_on_standard_output_and_the_files_are_named_on_the_other(ran):
     folder, done = ran
     assert done.out == (folder / "thistle-weather-second-week.sheet.json").read_text(encoding="utf-8")
-    assert json.loads(done.out)["target"] == {"lufs": -18.0, "ceiling_dbtp": -1.0}
+    assert json.loads(done.out)["target"] == {
+        "lufs": -18.0, "loudest_part_lufs": None, "ceiling_dbtp": -1.0
+    }
     for end in ("wav", "sheet.md", "preview.wav"):
         assert str(folder / f"thistle-weather-second-week.{end}") in done.err
 

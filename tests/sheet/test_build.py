@@ -96,6 +96,7 @@ def test_the_request_is_reproduced_whole(demo_run):
     assert request.pop("config_sha256") == hashlib.sha256(canonical.encode()).hexdigest()
     assert request == {
         "lufs": -8.0,
+        "loudest_part_lufs": None,
         "ceiling_dbtp": -1.0,
         "locks": {},
         "without": [],
