@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix, Samples
-from autochain.config.model import Config, Target
+from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
@@ -68,7 +68,8 @@ class Verified:
 class SearchStats:
     """How the search went: trials told, trials that met the target, coordinates left on a range edge.
 
-    `complete` is False when it was stopped before its budget was spent.
+    `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
+    None where nothing was searched.
     """
 
     trials: int
@@ -77,6 +78,7 @@ class SearchStats:
     mean_renders: float
     chosen_from: str
     complete: bool = True
+    coordinates: Coordinates | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

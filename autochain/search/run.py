@@ -200,6 +200,7 @@ class Search:
             mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
             chosen_from=twins[0] if twins else chosen.name,
             complete=trials.complete,
+            coordinates=None if point is None else switched(point),
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
         return Suggestion(

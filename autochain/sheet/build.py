@@ -39,6 +39,12 @@ def _costs(verified: Verified) -> dict[str, float]:
     return {**{k: _fine(v) for k, v in verified.costs.as_dict().items()}, "score": _fine(verified.score)}
 
 
+def _shown(facts: StageFacts) -> dict[str, float | str]:
+    """Settings as a file holds them: a lock to its last digit, and no minus zero."""
+    stage = STAGES[facts.stage]
+    return {name: stage.parameter(name).shown(value + 0.0) for name, value in facts.settings.items()}
+
+
 def _stage(facts: StageFacts) -> StageEntry:
     stage = STAGES[facts.stage]
     reduction = None
@@ -50,7 +56,7 @@ def _stage(facts: StageFacts) -> StageEntry:
         )
     return StageEntry(
         stage=facts.stage,
-        settings={name: _settable(stage.parameter(name).shown(value)) for name, value in facts.settings.items()},
+        settings=_shown(facts),
         input=InputLevel(
             peak_dbfs=_fine(facts.input_peak_dbfs), short_term_lufs=_fine(facts.input_short_term_lufs)
         ),
@@ -61,13 +67,10 @@ def _stage(facts: StageFacts) -> StageEntry:
     )
 
 
-def _settable(value: float | str) -> float | str:
-    return value if isinstance(value, str) else round(value, 6) + 0.0
-
-
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
+    point = suggestion.stats.coordinates
     return Sheet(
         format_version=1,
         mix=MixFacts(
@@ -101,6 +104,8 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             trials_on_target=suggestion.stats.feasible,
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
+            coordinates={} if point is None else {name: round(v, 6) for name, v in point.model_dump().items()},
+            found={f"{f.stage}.{name}": value for f in chosen.stages for name, value in _shown(f).items()},
             excerpts=tuple(
                 Excerpt(start_s=_fine(s.start_hop / 100), stop_s=_fine(s.stop_hop / 100), reason=s.reason)
                 for s in suggestion.spans

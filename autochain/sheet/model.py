@@ -133,13 +133,19 @@ class Excerpt(_Part):
 
 
 class SearchFacts(_Part):
-    """How the settings were found; not complete when the search was stopped before its budget was spent."""
+    """How the settings were found; not complete when the search was stopped before its budget was spent.
+
+    `coordinates` is the point that the search ended at, empty where a gain was enough; `found` has every setting once
+    more by `stage.parameter`, so that what is changed by hand in `stages` is known for a decision.
+    """
 
     trials: int
     complete: bool
     trials_on_target: int
     chosen_from: str
     on_range_edge: tuple[str, ...]
+    coordinates: dict[str, float]
+    found: dict[str, float | str]
     excerpts: tuple[Excerpt, ...]
 
 

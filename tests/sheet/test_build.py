@@ -10,7 +10,7 @@ import soundfile
 import autochain
 from autochain.audio.files import read_mix
 from autochain.chain.chain import STAGES, parsed, render
-from autochain.config import read_config
+from autochain.config import Coordinates, read_config
 from autochain.demo import CHARACTERS
 
 
@@ -106,3 +106,15 @@ def test_the_request_is_reproduced_whole(demo_run):
     }
     assert run.sheet["provenance"]["versions"]["autochain"] == autochain.__version__
     assert run.sheet["provenance"]["versions"]["numpy"] == np.__version__
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_what_was_found_is_on_the_sheet_once_more_with_the_point_it_came_from(demo_run, character):
+    sheet = demo_run(character).sheet
+    stages = {f"{s['stage']}.{name}": value for s in sheet["stages"] for name, value in s["settings"].items()}
+    assert sheet["search"]["found"] == stages
+    point = sheet["search"]["coordinates"]
+    assert set(point) == set(Coordinates.model_fields)
+    release = STAGES["limiter"].parameter("release_ms")
+    assert release.rounded(point["limiter_release_ms"]) == stages["limiter.release_ms"]
+    assert (point["clip_share"] > 0.0) == ("clipper.ceiling_dbfs" in stages)
