@@ -173,6 +173,9 @@ class SearchPlan(Part):
     startup: int = Field(ge=1)
     explore_share: float = Field(ge=0.0, le=1.0)
     simpler_within: float = Field(ge=0.0)
+    neighbours_within: float = Field(ge=0.0)
+    sensitivity_score: float = Field(gt=0.0)
+    sensitivity_trials: int = Field(ge=0)
     excerpts: Excerpts
     drive: Drive
     ranges: Ranges

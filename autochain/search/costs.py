@@ -50,15 +50,18 @@ NOTHING = Costs(
 )
 
 
+def priced_db(costs: Costs) -> dict[str, float]:
+    """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -20 dB."""
+    priced = costs.as_dict()
+    for name in NAMES:
+        if name.endswith("nmr_db"):
+            priced[name] = 10.0 * math.log10(1.0 + 10.0 ** ((priced[name] - INAUDIBLE_NMR_DB) / 10.0))
+    return priced
+
+
 def terms(costs: Costs, weights: Weights) -> dict[str, float]:
     """Contribution of every cost to the score; they add up to it."""
-    priced = {}
-    for name in NAMES:
-        value = getattr(costs, name)
-        if name.endswith("nmr_db"):
-            value = 10.0 * math.log10(1.0 + 10.0 ** ((value - INAUDIBLE_NMR_DB) / 10.0))
-        priced[name] = getattr(weights, name) * value
-    return priced
+    return {name: getattr(weights, name) * value for name, value in priced_db(costs).items()}
 
 
 def score(costs: Costs, weights: Weights) -> float:

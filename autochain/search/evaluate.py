@@ -21,6 +21,7 @@ from autochain.search.drive import Solution, solve_drive
 from autochain.search.dynamics import Dynamics
 from autochain.search.material import Material
 from autochain.search.space import Decisions, Outline, outline
+from autochain.search.work import EARLY, early_work_db
 from autochain.units import db_to_linear, linear_to_db
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
@@ -57,6 +58,8 @@ class Trial:
         Costs of that render and their weighted sum (with the penalty when out of reach).
     loss_db
         Drive beyond what gain alone would have needed: loudness given up to the peak stages.
+    early_work_db
+        What the compressors and the clipper take in the loud parts.
     """
 
     coordinates: Coordinates | None
@@ -65,6 +68,7 @@ class Trial:
     costs: Costs
     score: float
     loss_db: float
+    early_work_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +159,7 @@ class Evaluator:
             costs=costs,
             score=price,
             loss_db=solved.loss_db,
+            early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
         )
 
     def solve(

@@ -4,7 +4,7 @@ The same evaluation runs on both, so that the only difference between a trial an
 how much of the song it hears.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.chain.stage import GainTrace
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import DistortionReference
 from autochain.measure.image import BalanceReference
@@ -128,6 +129,19 @@ class Material:
     def trace(self, values: Sequence[npt.NDArray[np.float32]]) -> list[npt.NDArray[np.float32]]:
         """Scored part of one 100 Hz trace per segment."""
         return [v[s.skip_hops :][: s.scored_hops] for v, s in zip(values, self.segments, strict=True)]
+
+    def reductions(
+        self, traces: Sequence[Mapping[str, GainTrace]], stages: Sequence[str]
+    ) -> dict[str, list[npt.NDArray[np.float32]]]:
+        """Largest reduction per 400 ms block of each segment, by stage; stages without a trace are left out."""
+        found: dict[str, list[npt.NDArray[np.float32]]] = {}
+        for name in stages:
+            if all(name in trace for trace in traces):
+                scored = self.trace([trace[name].max_db for trace in traces])
+                found[name] = [
+                    v[: len(v) // GRID_HOPS * GRID_HOPS].reshape(-1, GRID_HOPS).max(axis=1) for v in scored
+                ]
+        return found
 
     @cached_property
     def inputs(self) -> Samples:

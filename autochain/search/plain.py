@@ -89,6 +89,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         }
         if met
         else {},
+        neighbours={},
         rotation_saving_db=0.0,
         spans=(),
         stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),

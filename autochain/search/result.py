@@ -1,7 +1,8 @@
 """What a search hands over: facts and numbers, no words for the page but notes."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
@@ -10,6 +11,7 @@ from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
 from autochain.search.space import Decisions
+from autochain.search.work import EARLY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +30,7 @@ class Verified:
     Attributes
     ----------
     name
-        `suggestion` or the baseline's name.
+        `suggestion`, the side of a neighbour, or the baseline's name.
     settings
         Complete settings at hand-settable steps.
     after
@@ -42,7 +44,7 @@ class Verified:
     stages
         Facts per stage.
     samples
-        The render; None for a baseline, whose render nobody hears.
+        The render; None for all but the suggestion, since nobody hears the others.
     """
 
     name: str
@@ -54,6 +56,11 @@ class Verified:
     saturated: bool
     stages: tuple[StageFacts, ...]
     samples: Samples | None
+
+    @property
+    def early_work_db(self) -> float:
+        """What the compressors and the clipper take together in the loud parts."""
+        return sum(facts.reduction_typical_db or 0.0 for facts in self.stages if facts.stage in EARLY)
 
     def miss_lu(self, target: Target) -> float:
         """0 when the target is met; otherwise by how much, the loudness missing or the ceiling exceeded."""
@@ -69,7 +76,8 @@ class SearchStats:
     """How the search went: trials told, trials that met the target, coordinates left on a range edge.
 
     `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
-    None where nothing was searched.
+    None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the trials that met
+    the target.
     """
 
     trials: int
@@ -79,11 +87,12 @@ class SearchStats:
     chosen_from: str
     complete: bool = True
     coordinates: Coordinates | None = None
+    spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
-    """Result of `suggest`; `samples` is the render of the chosen chain."""
+    """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side."""
 
     mix: Mix
     config: Config
@@ -92,6 +101,7 @@ class Suggestion:
     chosen: Verified
     samples: Samples
     baselines: dict[str, Verified]
+    neighbours: dict[str, Verified]
     rotation_saving_db: float
     spans: tuple[Span, ...]
     stats: SearchStats

@@ -1,6 +1,7 @@
 """The search from mix to verified suggestion: prepare, calibrate, batches of trials, whole-song verification."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -15,6 +16,7 @@ from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
 from autochain.search.excerpts import Span, choose_spans
+from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.material import Material
 from autochain.search.notes import notes_for
@@ -170,7 +172,10 @@ class Search:
         trials, target = self.trials, self.config.target
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
+        weights, within = self.config.weights, self.config.search.neighbours_within
         contenders = {SUGGESTION: (best, self.effective)}
+        if trials.complete:
+            contenders |= {side: (trial, self.effective) for side, trial in trials.neighbours(weights, within).items()}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in trials.families if name == family]
             if members:
@@ -186,13 +191,18 @@ class Search:
         by_name = {v.name: v for v in verified}
         allowed = [v for v in verified if trials.honours_locks(v.settings)]
         chosen = min(allowed, key=lambda v: (v.miss_lu(target), v.score))
+        # Sides are told on the whole song, where another of them may be the best.
+        others = [by_name[n] for n in (SUGGESTION, *SIDES) if n in by_name and by_name[n] is not chosen]
+        beside = neighbours(chosen, [chosen, *(v for v in others if v.met)], weights, within)
         # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
         samples = chosen.samples
         if samples is None:
             samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         point = contenders[chosen.name][0].coordinates
+        if chosen.name in SIDES:
+            chosen = replace(chosen, name=SUGGESTION)
         # The search may have come back to a baseline's very settings.
-        twins = [v.name for v in verified if v.settings == chosen.settings and v.name != SUGGESTION]
+        twins = [v.name for v in verified if v.settings == chosen.settings and v.name in (LIMITER_ONLY, TRADE_DEFAULT)]
         stats = SearchStats(
             trials=len(trials.done),
             feasible=sum(t.solution.met for t in trials.done),
@@ -201,6 +211,7 @@ class Search:
             chosen_from=twins[0] if twins else chosen.name,
             complete=trials.complete,
             coordinates=None if point is None else switched(point),
+            spread=spread([t for t in trials.done if t.solution.met]),
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
         return Suggestion(
@@ -211,6 +222,7 @@ class Search:
             chosen=chosen,
             samples=samples,
             baselines=baselines,
+            neighbours={side: replace(v, name=side) for side, v in beside.items()},
             rotation_saving_db=rotation.saving_db,
             spans=spans,
             stats=stats,

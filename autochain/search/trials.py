@@ -4,11 +4,12 @@ from collections.abc import Mapping, Sequence
 
 from joblib import Parallel
 
-from autochain.config.model import Config, Coordinates
+from autochain.config.model import Config, Coordinates, Weights
 from autochain.errors import StoppedError
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
 from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
 from autochain.search.progress import Progress
@@ -19,6 +20,8 @@ from autochain.search.with_descent import DescentOptimiser
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.
 _HEADROOM_DB = 0.1
+# A neighbour has to differ by a little more on the excerpts, so that it still does on the whole song.
+_MARGIN_DB = 0.1
 
 
 def outcome_of(trial: Trial) -> Outcome:
@@ -68,6 +71,8 @@ class Trials:
         self._progress = progress
         self._stop = stop
         self.complete = True
+        self.excerpt_target = self._target_lufs
+        self._fair = 0  # scores of earlier trials were taken at another loudness of the excerpts
         self.done: list[Trial] = []
         self.families: list[tuple[str, Trial]] = []
 
@@ -110,8 +115,21 @@ class Trials:
             descent.known(best.coordinates, outcome_of(best))
             self._ask(descent, plan.budget, excerpt_target)
         best = self._best(fair)
+        self._fair, self.excerpt_target = fair, excerpt_target
         self.best = best if self._stopped() else self._simpler(best, excerpt_target)
         return self.best
+
+    def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
+        """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""
+        now = list(filter(self._eligible, self.done[self._fair :]))
+        earlier = list(filter(self._eligible, self.done[: self._fair]))
+        if earlier:
+            first = min(earlier, key=lambda t: t.score)
+            promising = by_side(first, non_dominated(earlier, weights), weights, within)
+            again = [t.coordinates for side in promising.values() for t in side[: self._plan.batch // 2]]
+            points = list(dict.fromkeys(c for c in again if c is not None))
+            now += filter(self._eligible, self._evaluate([("", c) for c in points], self.excerpt_target))
+        return neighbours(self.best, [self.best, *now], weights, within, REAL_CHOICE_DB + _MARGIN_DB)
 
     def decisions_for(self, family: str) -> Decisions:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
@@ -135,6 +153,9 @@ class Trials:
     def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested.
         return self.honours_locks(trial.settings)
+
+    def _eligible(self, trial: Trial) -> bool:
+        return trial.solution.met and trial.coordinates is not None and self._allowed(trial)
 
     def _stopped(self) -> bool:
         """Whether the user wants no more than what there is; once said, it stays."""

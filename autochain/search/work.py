@@ -4,11 +4,12 @@ Work = 95th percentile, over the 400 ms blocks of the loud parts, of the largest
 It is what an engineer reads off the meter, and unlike a threshold it means the same on every mix.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
+EARLY = ("bus_compressor", "peak_compressor", "clipper")
 WORK_PERCENTILE = 95.0
 WORK_TOLERANCE_DB = 0.05
 _MOST_STEPS = 12
@@ -20,6 +21,21 @@ def work_db(reduction_blocks: Sequence[Blocks], loud_blocks: Sequence[npt.NDArra
     """Work of a compressor from its largest reduction per 400 ms block, pooled over segments."""
     pooled = np.concatenate([r[: len(m)][m[: len(r)]] for r, m in zip(reduction_blocks, loud_blocks, strict=True)])
     return float(np.percentile(pooled, WORK_PERCENTILE)) if pooled.size else 0.0
+
+
+def early_work_db(blocks: Mapping[str, Sequence[Blocks]], loud_blocks: Sequence[npt.NDArray[np.bool_]]) -> float:
+    """What the compressors and the clipper take together before the limiter, in dB.
+
+    The sum of what their meters show in the loud parts: per stage the median over the loud 400 ms blocks of the
+    largest reduction inside each, as the sheet prints it.
+    """
+    total = 0.0
+    for name in EARLY:
+        if name in blocks:
+            pooled = [r[: len(m)][m[: len(r)]] for r, m in zip(blocks[name], loud_blocks, strict=True)]
+            joined = np.concatenate(pooled)
+            total += float(np.median(joined)) if joined.size else 0.0
+    return total
 
 
 def solve_threshold(

@@ -1,43 +1,16 @@
 """The sheet as Markdown: result first, then what to set, where to listen, what it costs."""
 
-import re
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
-from autochain.chain.parameter import Parameter
 from autochain.sheet.model import Figures, Request, Sheet, StageEntry, TargetFacts
-from autochain.sheet.words import BASELINES, CAUTION, COSTS, FAULTS, FIGURES, TIME_CONSTANTS
+from autochain.sheet.neighbours import neighbours_section
+from autochain.sheet.settings import setting_text, shown_settings
+from autochain.sheet.tables import plain, table
+from autochain.sheet.words import BASELINES, CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS
 from autochain.units import clock, number
 
 AS_USUAL = "As usual, and not in the table –"
-
-
-def _row(cells: Iterable[str]) -> str:
-    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
-
-
-def _plain(text: str) -> str:
-    """Text of a file name on one line, without a sign that Markdown would take for its own."""
-    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
-    return re.sub(r"([*`<\[])", r"\\\1", shown)
-
-
-def _table(head: list[str], rows: Iterable[list[str]]) -> list[str]:
-    return [_row(head), _row("---" for _ in head), *(_row(r) for r in rows)]
-
-
-def setting_text(parameter: Parameter, value: float | str) -> str:
-    """One setting as the engineer reads it: label, value, unit."""
-    if isinstance(value, str):
-        return f"{parameter.label} {value}"
-    if parameter.off is not None and value == parameter.off:
-        return f"{parameter.label} off"
-    decimals = 0
-    while decimals < 6 and abs(round(value, decimals) - value) > 1e-9:
-        decimals += 1
-    if parameter.scale == "linear" and 0.1 <= parameter.step < 1.0:
-        decimals = max(1, decimals)
-    return f"{parameter.label} {number(value, parameter.unit, decimals)}"
 
 
 def _meter(entry: StageEntry) -> str:
@@ -50,14 +23,7 @@ def _meter(entry: StageEntry) -> str:
 
 
 def _settings(entry: StageEntry, *, quiet: bool) -> Iterable[str]:
-    """Texts of the settings that mean something beside the others; with `quiet`, those that go without saying."""
-    stage = STAGES[entry.stage]
-    values = {name: stage.parameter(name).parsed(value, stage.name) for name, value in entry.settings.items()}
-    for name, value in values.items():
-        parameter = stage.parameter(name)
-        goes_without_saying = parameter.quiet and value == parameter.default
-        if stage.applies(values, name) and goes_without_saying == quiet:
-            yield setting_text(parameter, parameter.shown(value))
+    return (setting_text(parameter, value) for parameter, value in shown_settings(entry, quiet=quiet))
 
 
 def _usual(sheet: Sheet) -> str:
@@ -123,12 +89,17 @@ def _listen(sheet: Sheet) -> Iterable[str]:
 def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
     for name, (label, unit, decimals, meaning) in COSTS.items():
         others = [number(getattr(b, name), decimals=decimals) for b in sheet.baselines.values()]
-        weight = number(sheet.weights[name], decimals=2)
-        yield [f"{label}, {unit}", number(getattr(sheet.costs, name), decimals=decimals), *others, weight, meaning]
+        own = number(getattr(sheet.costs, name), decimals=decimals)
+        weight = number(sheet.weights[name], decimals=2) if sheet.weights[name] else "guard"
+        share = number(sheet.contributions[name], decimals=2)
+        spread = sheet.search.spread.get(name)
+        moved = "–" if spread is None else f"{number(spread.low)} to {number(spread.high)}"
+        yield [f"{label}, {unit}", own, *others, weight, share, moved, meaning]
     scores = [number(b.score, decimals=2) for b in sheet.baselines.values()]
-    yield ["**score**", number(sheet.costs.score, decimals=2), *scores, "", "weighted sum; lower is better"]
+    own = number(sheet.costs.score, decimals=2)
+    yield ["**score**", own, *scores, "", own, "", "weighted sum; lower is better"]
     reached = [number(b.integrated_lufs) for b in sheet.baselines.values()]
-    yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", ""]
+    yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", "", "", ""]
 
 
 def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
@@ -149,13 +120,13 @@ def to_markdown(sheet: Sheet) -> str:
     locks = ", ".join(f"{name}={value:g}" for name, value in request.locks.items()) or "none"
     heads = [BASELINES.get(name, name) for name in sheet.baselines]
     lines = [
-        f"# Master settings: {_plain(sheet.mix.file)}",
+        f"# Master settings: {plain(sheet.mix.file)}",
         "",
         *_result(sheet),
         "",
         "## What to set",
         "",
-        *_table(
+        *table(
             ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"],
             _stage_rows(sheet),
         ),
@@ -172,11 +143,14 @@ def to_markdown(sheet: Sheet) -> str:
         *([""] if sheet.notes else []),
         "## What it costs",
         "",
-        *_table(["cost", "suggestion", *heads, "weight", "meaning"], _cost_rows(sheet)),
+        *table(["cost", "suggestion", *heads, "weight", "in score", "trials", "meaning"], _cost_rows(sheet)),
         "",
+        COST_COLUMNS,
+        "",
+        *neighbours_section(sheet),
         "## Before and after",
         "",
-        *_table(
+        *table(
             ["figure", "mix", "master"],
             _figure_rows(sheet),
         ),

@@ -2,11 +2,15 @@
 
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
+from autochain.search.costs import terms
 from autochain.search.facts import StageFacts
+from autochain.search.front import SIDES
 from autochain.search.request import config_sha256, flat_locks, versions
 from autochain.search.result import Suggestion, Verified
 from autochain.sheet.model import (
+    Alternative,
     Baseline,
+    CostFigures,
     Costs,
     Excerpt,
     Figures,
@@ -18,6 +22,7 @@ from autochain.sheet.model import (
     Request,
     SearchFacts,
     Sheet,
+    Spread,
     StageEntry,
     TargetFacts,
 )
@@ -67,6 +72,21 @@ def _stage(facts: StageFacts) -> StageEntry:
     )
 
 
+def _alternative(name: str, found: Verified, chosen: Verified) -> Alternative:
+    own, theirs = found.costs.as_dict(), chosen.costs.as_dict()
+    return Alternative.model_validate(
+        {
+            "name": name,
+            "stages": tuple(_stage(facts) for facts in found.stages),
+            "after": _figures(found.after),
+            "costs": CostFigures(**_costs(found)),
+            "met": found.met,
+            "differs": {cost: _fine(own[cost] - theirs[cost]) for cost in own},
+            "early_work_db": _fine(found.early_work_db - chosen.early_work_db),
+        }
+    )
+
+
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
@@ -88,6 +108,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         stages=tuple(_stage(f) for f in chosen.stages),
         costs=Costs(**_costs(chosen), rotation_saving_db=_fine(suggestion.rotation_saving_db)),
         weights=config.weights.model_dump(),
+        contributions={k: _fine(v) for k, v in terms(chosen.costs, config.weights).items()},
         baselines={
             name: Baseline(
                 **_costs(v),
@@ -96,7 +117,9 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             )
             for name, v in suggestion.baselines.items()
         },
-        alternatives=(),
+        alternatives=tuple(
+            _alternative(side, suggestion.neighbours[side], chosen) for side in SIDES if side in suggestion.neighbours
+        ),
         notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,
@@ -110,6 +133,10 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
                 Excerpt(start_s=_fine(s.start_hop / 100), stop_s=_fine(s.stop_hop / 100), reason=s.reason)
                 for s in suggestion.spans
             ),
+            neighbours_within=config.search.neighbours_within,
+            spread={
+                k: Spread(low=_fine(low), high=_fine(high)) for k, (low, high) in suggestion.stats.spread.items()
+            },
         ),
         provenance=Provenance(
             request=Request(

@@ -116,6 +116,22 @@ class Baseline(CostFigures):
     met: bool
 
 
+class Alternative(_Part):
+    """A neighbour of the suggestion on the whole song, at the same target.
+
+    `differs` holds every cost less that of the suggestion; `early_work_db` is what its compressors and its clipper
+    take together in the loud parts, beyond those of the suggestion.
+    """
+
+    name: Literal["more_open", "denser"]
+    stages: tuple[StageEntry, ...]
+    after: Figures
+    costs: CostFigures
+    met: bool
+    differs: dict[str, float]
+    early_work_db: float
+
+
 class NoteEntry(_Part):
     """Something to know."""
 
@@ -132,11 +148,19 @@ class Excerpt(_Part):
     reason: str
 
 
+class Spread(_Part):
+    """5th and 95th percentile."""
+
+    low: float
+    high: float
+
+
 class SearchFacts(_Part):
     """How the settings were found; not complete when the search was stopped before its budget was spent.
 
     `coordinates` is the point that the search ended at, empty where a gain was enough; `found` has every setting once
-    more by `stage.parameter`, so that what is changed by hand in `stages` is known for a decision.
+    more by `stage.parameter`, so that what is changed by hand in `stages` is known for a decision;
+    `spread` says how far the trials that met the target reach in each cost, on the excerpts; empty without a search.
     """
 
     trials: int
@@ -147,6 +171,8 @@ class SearchFacts(_Part):
     coordinates: dict[str, float]
     found: dict[str, float | str]
     excerpts: tuple[Excerpt, ...]
+    spread: dict[str, Spread]
+    neighbours_within: float  # most score that an alternative may cost beyond the suggestion
 
 
 class Request(_Part):
@@ -182,8 +208,9 @@ class Sheet(_Part):
     stages: tuple[StageEntry, ...]
     costs: Costs
     weights: dict[str, float]
+    contributions: dict[str, float]  # points of score by cost; they add up to it
     baselines: dict[str, Baseline]
-    alternatives: tuple[()]
+    alternatives: tuple[Alternative, ...]
     notes: tuple[NoteEntry, ...]
     search: SearchFacts
     provenance: Provenance

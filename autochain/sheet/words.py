@@ -14,6 +14,22 @@ COSTS: dict[str, tuple[str, str, int, str]] = {
     "short_term_overshoot_lu": ("loudest part raised", "LU", 1, "above the song's own relation"),
 }
 
+COST_COLUMNS = (
+    "Weight: what one dB (or LU) more costs in the score; added distortion counts above about -20 dB only, where it "
+    "begins to show through the music. In score: what the suggestion pays for it. Trials: between which values nine in "
+    "ten of the trials that met the target lie, on the excerpts; where they hardly differ, no setting moves that cost."
+)
+
+# name -> (label, meaning), in the order of the columns that show them
+SIDES: dict[str, tuple[str, str]] = {
+    "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),
+    "more_open": ("more open", "hits, contrast and a steady level lose less."),
+}
+NO_CHOICE: dict[str, str] = {
+    "denser": "No trial lets the compressors and the clipper take 0.5 dB more and lowers any cost by 0.5 dB,",
+    "more_open": "No trial loses 0.5 dB less of crest, onsets, contrast or steadiness, and less of them in all,",
+}
+
 FIGURES: tuple[tuple[str, str, str, int], ...] = (
     ("integrated_lufs", "integrated loudness", "LUFS", 1),
     ("max_short_term_lufs", "loudest short-term", "LUFS", 1),

@@ -1,0 +1,93 @@
+"""The suggestion between its neighbours, in Markdown: what to set, and what each costs."""
+
+from collections.abc import Iterable
+
+from autochain.chain.chain import STAGES
+from autochain.sheet.model import Alternative, Sheet, StageEntry
+from autochain.sheet.settings import shown_settings, value_text
+from autochain.sheet.tables import table
+from autochain.sheet.words import COSTS, NO_CHOICE, SIDES
+from autochain.units import number
+
+_LEFT_OUT = "left out"
+_MARKED_DB = 0.5  # costs that differ by less are not marked
+
+
+def neighbours_section(sheet: Sheet) -> list[str]:
+    """Lines of the section; none where nothing was searched."""
+    if not sheet.search.trials or not sheet.search.complete:
+        return []
+    found = {alternative.name: alternative for alternative in sheet.alternatives}
+    lines = ["## The neighbours", ""]
+    for name, (label, meaning) in SIDES.items():
+        if name in found:
+            lines.append(f"- **{label}**: {meaning} {_work(found[name])}")
+        else:
+            within = number(sheet.search.neighbours_within)
+            lines.append(f"- {label}: no real choice on this side. {NO_CHOICE[name]} for up to {within} of score.")
+    if not found:
+        return [*lines, ""]
+    sides = [found.get("denser"), None, found.get("more_open")]  # None is the suggestion itself
+    sides = [side for place, side in enumerate(sides) if side is not None or place == 1]
+    heads = ["suggestion" if side is None else SIDES[side.name][0] for side in sides]
+    return [
+        *lines,
+        "",
+        "Both are measured on the whole song at the same target; what differs from the suggestion is bold.",
+        "",
+        *table(["stage", "setting", *heads], _setting_rows(sheet, sides)),
+        "",
+        *table(["cost", *heads], _cost_rows(sheet, sides)),
+        "",
+    ]
+
+
+def _work(alternative: Alternative) -> str:
+    """What its compressors and its clipper take beyond those of the suggestion."""
+    more = alternative.early_work_db
+    word = "more" if more >= 0.0 else "less"
+    score = number(alternative.costs.score, decimals=2)
+    return f"Compressors and clipper take {number(abs(more), 'dB')} {word} in the loud parts; score {score}."
+
+
+def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[list[str]]:
+    chains = [{e.stage: e for e in (sheet.stages if side is None else side.stages)} for side in sides]
+    own = sides.index(None)
+    used = [name for name in _order(sheet, sides) if any(name in chain for chain in chains)]
+    for name in used:
+        texts = [_texts(chain.get(name)) for chain in chains]
+        for label in dict.fromkeys(label for text in texts for label in text):
+            values = [text.get(label, _LEFT_OUT if not text else "–") for text in texts]
+            marked = [value if value == values[own] else f"**{value}**" for value in values]
+            yield [STAGES[name].label, label, *marked]
+
+
+def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[str]:
+    """Stages of all chains, in an order that each of them keeps."""
+    rest = [[e.stage for e in (sheet.stages if side is None else side.stages)] for side in sides]
+    while any(rest):
+        heads = [names[0] for names in rest if names]
+        first = next(h for h in heads if not any(h in names[1:] for names in rest))
+        yield first
+        rest = [names[1:] if names[:1] == [first] else names for names in rest]
+
+
+def _texts(entry: StageEntry | None) -> dict[str, str]:
+    """Values of one stage by label, and what its meter typically shows."""
+    if entry is None:
+        return {}
+    texts = {parameter.label: value_text(parameter, value) for parameter, value in shown_settings(entry, quiet=False)}
+    if entry.reduction_db is not None:
+        word = "adds" if entry.reduction_db.max < 0.0 else "takes"
+        texts[f"meter {word}"] = number(abs(entry.reduction_db.typical), "dB")
+    return texts or {"all": "as usual"}
+
+
+def _cost_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[list[str]]:
+    for name, (label, unit, decimals, _) in COSTS.items():
+        cells = []
+        for side in sides:
+            text = number(getattr(sheet.costs if side is None else side.costs, name), decimals=decimals)
+            cells.append(f"**{text}**" if side is not None and abs(side.differs[name]) >= _MARKED_DB else text)
+        yield [f"{label}, {unit}", *cells]
+    yield ["**score**", *(number((side or sheet).costs.score, decimals=2) for side in sides)]
