@@ -1,0 +1,93 @@
+"""The columns of settings: the suggestion between its neighbours."""
+
+import pytest
+
+from autochain.chain.chain import STAGES
+from autochain.sheet import Sheet, to_markdown
+from autochain.sheet.model import Alternative
+
+HEADING = "## The neighbours"
+
+
+def cells(line):
+    return [cell.strip() for cell in line.strip().strip("|").split("|")]
+
+
+def tables(markdown):
+    """Every table of the section, as rows of cells."""
+    section = markdown[markdown.index(f"{HEADING}\n") :].split("\n## ")[0]
+    blocks = [block.splitlines() for block in section.split("\n\n") if block.startswith("|")]
+    return [[cells(line) for line in block if not line.startswith("| ---")] for block in blocks]
+
+
+def with_neighbours(sheet, *, denser=None, more_open=None):
+    """The sheet of a run beside chains that differ by {stage: {parameter: value}}; None leaves a stage out."""
+    found = []
+    for name, moved in (("denser", denser), ("more_open", more_open)):
+        if moved is None:
+            continue
+        stages = []
+        for entry in sheet.stages:
+            own = moved.get(entry.stage, {})
+            if own is not None:
+                stages.append(entry.model_copy(update={"settings": {**entry.settings, **own}}))
+        costs = sheet.costs.model_dump(exclude={"rotation_saving_db"})
+        differs = {cost: 0.0 for cost in costs if cost != "score"} | {"onset_loss_db": -0.7}
+        costs = {**costs, "onset_loss_db": costs["onset_loss_db"] - 0.7, "score": costs["score"] + 0.4}
+        found.append(
+            Alternative(
+                name=name, stages=tuple(stages), after=sheet.after, costs=costs, met=True, differs=differs,
+                early_work_db=0.8,
+            )
+        )  # fmt: skip
+    return sheet.model_copy(update={"alternatives": tuple(found)})
+
+
+@pytest.fixture
+def sheet(demo_run):
+    return Sheet.model_validate({**demo_run("dense_rock").sheet, "alternatives": ()})
+
+
+def test_settings_stand_in_three_columns_and_what_differs_is_bold(sheet):
+    beside = with_neighbours(sheet, denser={"limiter": {"release_ms": 321.0}}, more_open={"clipper": None})
+    settings, costs = tables(to_markdown(beside))
+    assert settings[0] == ["stage", "setting", "denser", "suggestion", "more open"]
+    rows = {(stage, setting): values for stage, setting, *values in settings[1:]}
+    assert len(rows) == len(settings) - 1
+    own = rows[("limiter", "release")][1]
+    assert rows[("limiter", "release")] == ["**321 ms**", own, own]
+    clipped = [values for (stage, _), values in rows.items() if stage == STAGES["clipper"].label]
+    assert clipped
+    assert all(values[2] == "**left out**" and values[0] == values[1] for values in clipped)
+    assert costs[0] == ["cost", "denser", "suggestion", "more open"]
+    onsets = next(row for row in costs if row[0].startswith("onsets"))
+    assert [cell.startswith("**") for cell in onsets[1:]] == [True, False, True]
+    assert not any("**" in cell for row in costs[1:-1] if row is not onsets for cell in row)
+
+
+def test_one_neighbour_leaves_two_columns_and_a_word_on_the_other_side(sheet):
+    markdown = to_markdown(with_neighbours(sheet, denser={"limiter": {"release_ms": 321.0}}))
+    settings, costs = tables(markdown)
+    assert settings[0] == ["stage", "setting", "denser", "suggestion"]
+    assert costs[0] == ["cost", "denser", "suggestion"]
+    assert "- more open: no real choice on this side." in markdown
+    assert "take 0.8 dB more in the loud parts" in markdown
+
+
+def test_without_neighbours_both_sides_say_so_and_no_table_is_printed(sheet):
+    markdown = to_markdown(sheet)
+    assert markdown.count("no real choice on this side") == 2
+    assert f"for up to {sheet.search.neighbours_within:.1f} of score" in markdown
+    assert tables(markdown) == []
+
+
+def test_a_search_that_was_stopped_says_nothing_of_neighbours(sheet):
+    stopped = sheet.model_copy(update={"search": sheet.search.model_copy(update={"complete": False})})
+    assert HEADING not in to_markdown(stopped)
+
+
+def test_every_setting_of_the_suggestion_is_in_the_columns(sheet):
+    settings, _ = tables(to_markdown(with_neighbours(sheet, denser={}, more_open={})))
+    names = {row[0] for row in settings[1:]}
+    assert names == {STAGES[entry.stage].label for entry in sheet.stages}
+    assert not any("**" in cell for row in settings[1:] for cell in row)
