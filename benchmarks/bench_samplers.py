@@ -1,0 +1,229 @@
+"""Which sampler, and what share of the budget before the local moves, finds the best excerpt score?
+
+Every strategy is told the same baselines and spends the same trials. Mixes are demo mixes of seeds that nothing was
+tuned on; a score is that of the real evaluation on two short excerpts, at one excerpt loudness a cell, so that all
+scores of a cell compare. Runs are kept in a file as they finish, so that a stopped benchmark goes on.
+"""
+
+import argparse
+import json
+import statistics
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from joblib import Parallel, delayed
+from report import RESULTS, machine, save, table
+
+from autochain.config import read_config
+from autochain.config.model import Config, Coordinates, Ranges, Weights
+from autochain.demo import make_demo
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.search.baselines import baseline_points
+from autochain.search.costs import terms
+from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.excerpts import Span, choose_spans
+from autochain.search.guess import guess_from
+from autochain.search.material import Material
+from autochain.search.optimiser import Optimiser, Outcome
+from autochain.search.samplers import make_sampler
+from autochain.search.space import Decisions, fixed, outline
+from autochain.search.with_descent import DescentOptimiser
+
+RATE_HZ = 44100
+NOTHING_DECIDED = Decisions()
+Make = Callable[[Ranges, int, int], Optimiser]
+
+
+def named(name: str) -> Make:
+    return lambda ranges, seed, startup: make_sampler(name, ranges, seed, startup)
+
+
+def descent(ranges: Ranges, seed: int, startup: int) -> Optimiser:
+    return DescentOptimiser(ranges, seed, NOTHING_DECIDED)
+
+
+# What runs until which share of the budget, baselines included.
+STRATEGIES: dict[str, tuple[tuple[float, Make], ...]] = {
+    "random": ((1.0, named("random")),),
+    "tpe": ((1.0, named("tpe")),),
+    "tpe 0.5, then local": ((0.5, named("tpe")), (1.0, descent)),
+    "tpe 0.25, then local": ((0.25, named("tpe")), (1.0, descent)),
+    "cma": ((1.0, named("cma")),),
+    "cma 0.5, then local": ((0.5, named("cma")), (1.0, descent)),
+    "nsga": ((1.0, named("nsga")),),
+    "local": ((1.0, descent),),
+}
+
+
+def outcome_of(trial: Trial, weights: Weights) -> Outcome:
+    """Score, and for the front what it is made of: distortion, shift, and all that moves."""
+    priced = terms(trial.costs, weights)
+    distortion = sum(value for name, value in priced.items() if name.endswith("nmr_db"))
+    shift = priced["image_shift_db"] + priced["tilt_shift_db"]
+    objectives = (distortion, shift, sum(priced.values()) - distortion - shift)
+    return Outcome(score=trial.score, objectives=objectives, met=trial.solution.met, pruned=False)
+
+
+class Cell:
+    """One mix at one target: evaluates points, each once."""
+
+    def __init__(self, character: str, demo_seed: int, lufs: float, config: Config) -> None:
+        self.config = config
+        plan, chain = config.search, config.chain_plan
+        mix = np.ascontiguousarray(make_demo(character, RATE_HZ, 60.0, demo_seed), dtype=np.float32)
+        hops = weighted_hops(mix, RATE_HZ)
+        level = integrated_lufs(hops)
+        assert level is not None
+        self.ceiling = config.target.ceiling_dbtp - 0.1
+
+        def evaluator(spans: Sequence[Span]) -> Evaluator:
+            return Evaluator(Material(mix, RATE_HZ, hops, level, spans), config.weights, plan.drive, chain)
+
+        whole = evaluator([Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")])
+        self.evaluator = evaluator(choose_spans(mix, RATE_HZ, hops, level, plan.excerpts))
+        self.evaluator.material.warm()
+        # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
+        start = outline(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
+        song = whole.solve(start, lufs, Guess())
+        heard = self.evaluator.solve(
+            fixed(song.settings, Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})), lufs, Guess()
+        )
+        self.lufs = lufs - song.solution.reached_lufs + heard.solution.reached_lufs
+        self.known: dict[str, Trial] = {}
+        self.baselines = [point for _, point in baseline_points(plan.trade_default, plan.baselines)]
+        self.parallel = Parallel(n_jobs=1)
+        self.evaluate(self.baselines)
+
+    def evaluate(self, points: Sequence[Coordinates]) -> list[Trial]:
+        """Trials of points; the drive solve of a new one starts from all that are known."""
+        new = {p.model_dump_json(): p for p in points if p.model_dump_json() not in self.known}
+        before = list(self.known.values())
+        found = self.parallel(delayed(self._one)(point, before) for point in new.values())
+        self.known.update(zip(new, found, strict=True))
+        return [self.known[p.model_dump_json()] for p in points]
+
+    def _one(self, point: Coordinates, before: Sequence[Trial]) -> Trial:
+        guess = guess_from(before, point, self.config.search.ranges)
+        return self.evaluator.trial(point, NOTHING_DECIDED, self.ceiling, self.lufs, guess)
+
+
+def run(cell: Cell, strategy: str, budget: int, seed: int) -> dict[str, Any]:
+    """Spend one budget; the best score, and the sampler's own time."""
+    plan = cell.config.search
+    told = list(zip(cell.baselines, cell.evaluate(cell.baselines), strict=True))
+    own_s, asked_for = 0.0, 0
+    for share, make in STRATEGIES[strategy]:
+        until = round(share * budget)
+        if until <= len(told):
+            continue
+        clock = time.perf_counter()
+        sampler = make(plan.ranges, seed, len(cell.baselines) + plan.startup)
+        # The local moves start from the best; a sampler is taught the baselines.
+        for point, trial in told:
+            sampler.known(point, outcome_of(trial, cell.config.weights))
+        while len(told) < until:
+            points = sampler.ask(min(plan.batch, until - len(told)))
+            own_s += time.perf_counter() - clock
+            trials = cell.evaluate(points)
+            clock = time.perf_counter()
+            sampler.tell([outcome_of(trial, cell.config.weights) for trial in trials])
+            told += zip(points, trials, strict=True)
+            asked_for += len(points)
+        own_s += time.perf_counter() - clock
+    scores = [trial.score for _, trial in told]
+    return {"score": round(min(scores), 4), "own_ms": round(1000.0 * own_s / max(1, asked_for), 3)}
+
+
+def page(runs: list[dict[str, Any]], budgets: Sequence[int]) -> str:
+    """Tables: score minus the best that any run of the cell has found."""
+    cells = sorted({(r["character"], r["lufs"]) for r in runs})
+    floor = {c: min(r["score"] for r in runs if (r["character"], r["lufs"]) == c) for c in cells}
+    baseline = {c: next(r["baseline"] for r in runs if (r["character"], r["lufs"]) == c) for c in cells}
+    parts = []
+    for budget in budgets:
+        here = [r for r in runs if r["budget"] == budget]
+        rows = []
+        for strategy in STRATEGIES:
+            own = [r for r in here if r["strategy"] == strategy]
+            if not own:
+                continue
+            over = [r["score"] - floor[r["character"], r["lufs"]] for r in own]
+            medians = [
+                statistics.median(
+                    r["score"] - floor[c] for r in own if (r["character"], r["lufs"]) == c
+                ) if any((r["character"], r["lufs"]) == c for r in own) else None
+                for c in cells
+            ]  # fmt: skip
+            rows.append(
+                (
+                    strategy, len(own), statistics.median(over), statistics.mean(over), max(over), *medians,
+                    statistics.median(r["own_ms"] for r in own),
+                )
+            )  # fmt: skip
+        rows.sort(key=lambda row: row[3])
+        head = ("strategy", "runs", "median", "mean", "worst", *(f"{c} {lufs:g}" for c, lufs in cells), "own ms")
+        parts += [f"## {budget} trials", table(head, rows)]
+    parts.append("## What there is to win")
+    parts.append(
+        table(
+            ("mix", "LUFS", "best baseline", "best of all runs"),
+            [(*c, baseline[c], floor[c]) for c in cells],
+        )
+    )
+    return "\n\n".join(parts)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--characters", nargs="+", default=["dense_rock", "bass_heavy_electronic", "vocal_with_piano"])
+    parser.add_argument("--lufs", type=float, nargs="+", default=[-10.5, -8.0])
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
+    parser.add_argument("--budgets", type=int, nargs="+", default=[100, 200])
+    parser.add_argument("--strategies", nargs="+", default=list(STRATEGIES), choices=list(STRATEGIES))
+    parser.add_argument("--demo-seed", type=int, default=11)
+    parser.add_argument("--kept", type=Path, default=RESULTS / "samplers.jsonl", help="where runs are kept")
+    args = parser.parse_args()
+    where = machine()
+    runs = [json.loads(line) for line in args.kept.read_text().splitlines()] if args.kept.exists() else []
+    done = {(r["character"], r["lufs"], r["strategy"], r["budget"], r["seed"]) for r in runs}
+    args.kept.parent.mkdir(exist_ok=True)
+    for character in args.characters:
+        for lufs in args.lufs:
+            wanted = [
+                (strategy, budget, seed)
+                for seed in args.seeds
+                for budget in args.budgets
+                for strategy in args.strategies
+                if (character, lufs, strategy, budget, seed) not in done
+            ]
+            if not wanted:
+                continue
+            excerpts = {"count": 2, "length_s": 4.0, "preroll_s": 1.2}
+            overrides = {"target": {"lufs": lufs}, "search": {"excerpts": excerpts}}
+            cell = Cell(character, args.demo_seed, lufs, read_config(None, overrides))
+            baseline = min(cell.evaluate(cell.baselines), key=lambda t: t.score).score
+            for strategy, budget, seed in wanted:
+                clock, cpu, before = time.perf_counter(), time.process_time(), len(cell.known)
+                found = run(cell, strategy, budget, seed)
+                what = {"character": character, "lufs": lufs, "strategy": strategy, "budget": budget, "seed": seed}
+                runs.append({**what, "baseline": baseline, **found})
+                with args.kept.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(runs[-1]) + "\n")
+                spent = f"{time.perf_counter() - clock:.0f} s, {time.process_time() - cpu:.0f} CPU-s"
+                new = len(cell.known) - before
+                print(f"{character} {lufs:g} {strategy} {budget} {seed}: {found['score']:.3f}"
+                      f" ({baseline:.3f}) {new} new, {spent}", flush=True)  # fmt: skip
+    shown = [r for r in runs if r["budget"] in args.budgets]
+    asked = f"{len(args.characters)} mixes of 60 s, demo seed {args.demo_seed}, {len(args.seeds)} seeds of the search."
+    text = (
+        f"Score minus the best score that any run of the cell has found (lower is better); {asked} "
+        "`own ms` is the sampler's time for one trial.\n\n" + page(shown, args.budgets)
+    )
+    save("samplers", "Which sampler finds the best score?", where, {"runs": shown}, text)
+
+
+if __name__ == "__main__":
+    main()
