@@ -18,18 +18,18 @@ from joblib import Parallel, delayed
 from report import RESULTS, machine, save, table
 
 from autochain.config import read_config
-from autochain.config.model import Config, Coordinates, Ranges, Weights
+from autochain.config.model import Config, Coordinates, Ranges
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
-from autochain.search.costs import terms
 from autochain.search.evaluate import Evaluator, Guess, Trial
 from autochain.search.excerpts import Span, choose_spans
 from autochain.search.guess import guess_from
 from autochain.search.material import Material
-from autochain.search.optimiser import Optimiser, Outcome
+from autochain.search.optimiser import Optimiser
 from autochain.search.samplers import make_sampler
 from autochain.search.space import Decisions, fixed, outline
+from autochain.search.trials import outcome_of
 from autochain.search.with_descent import DescentOptimiser
 
 RATE_HZ = 44100
@@ -56,15 +56,6 @@ STRATEGIES: dict[str, tuple[tuple[float, Make], ...]] = {
     "nsga": ((1.0, named("nsga")),),
     "local": ((1.0, descent),),
 }
-
-
-def outcome_of(trial: Trial, weights: Weights) -> Outcome:
-    """Score, and for the front what it is made of: distortion, shift, and all that moves."""
-    priced = terms(trial.costs, weights)
-    distortion = sum(value for name, value in priced.items() if name.endswith("nmr_db"))
-    shift = priced["image_shift_db"] + priced["tilt_shift_db"]
-    objectives = (distortion, shift, sum(priced.values()) - distortion - shift)
-    return Outcome(score=trial.score, objectives=objectives, met=trial.solution.met, pruned=False)
 
 
 class Cell:

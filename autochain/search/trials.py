@@ -9,7 +9,7 @@ from autochain.errors import StoppedError
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
 from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
-from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated
+from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
 from autochain.search.progress import Progress
@@ -24,9 +24,11 @@ _HEADROOM_DB = 0.1
 _MARGIN_DB = 0.1
 
 
-def outcome_of(trial: Trial) -> Outcome:
+def outcome_of(trial: Trial, weights: Weights) -> Outcome:
     """What a sampler is told of a trial."""
-    return Outcome(score=trial.score, objectives=(trial.score,), met=trial.solution.met, pruned=False)
+    return Outcome(
+        score=trial.score, objectives=objectives(trial.costs, weights), met=trial.solution.met, pruned=False
+    )
 
 
 class Trials:
@@ -64,6 +66,7 @@ class Trials:
         self._excerpts = excerpts
         self._song = song
         self._plan = config.search
+        self._weights = config.weights
         self._target_lufs = config.target.loudness_lufs
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._decisions = decisions
@@ -98,7 +101,7 @@ class Trials:
         explorer = make_sampler(plan.sampler, plan.ranges, plan.seed, len(families) + plan.startup)
         # Fewer trials than baselines where the search was stopped among them.
         for (_, point), (_, trial) in zip(families, self.families, strict=False):
-            explorer.known(point, outcome_of(trial))
+            explorer.known(point, outcome_of(trial, self._weights))
         self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
         fair = 0
         best = self._best(fair)
@@ -112,7 +115,7 @@ class Trials:
             best = self._best(fair)
         if best.coordinates is not None:
             descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions)
-            descent.known(best.coordinates, outcome_of(best))
+            descent.known(best.coordinates, outcome_of(best, self._weights))
             self._ask(descent, plan.budget, excerpt_target)
         best = self._best(fair)
         self._fair, self.excerpt_target = fair, excerpt_target
@@ -173,7 +176,7 @@ class Trials:
         while len(self.done) < min(until, self._plan.budget) and not self._stopped():
             asked = optimiser.ask(min(self._plan.batch, until - len(self.done)))
             trials = self._batch([("", point) for point in asked], target_lufs)
-            optimiser.tell([outcome_of(trial) for trial in trials])
+            optimiser.tell([outcome_of(trial, self._weights) for trial in trials])
 
     def _batch(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
         self._progress("searching", len(self.done) / self._plan.budget)

@@ -51,6 +51,18 @@ def test_judging_the_leaders_anew_stays_inside_the_budget(short_mix, small_plan,
     assert len(search.trials.done) == budget
 
 
+@pytest.mark.parametrize("sampler", ["cma", "nsga"])
+def test_every_sampler_serves_a_search(short_mix, small_plan, sampler):
+    search, found, _ = searched(read_mix(short_mix), small_plan, budget=16, sampler=sampler, explore_share=1.0)
+    assert len(search.trials.done) == 16
+    assert found.chosen.met
+    # What a sampler proposes lies inside the ranges, and no two of its points are the same.
+    points = [t.coordinates for t in search.trials.done[5:]]
+    assert len({p.model_dump_json() for p in points}) == 11
+    low, high = search.config.search.ranges.limiter_release_ms
+    assert all(low <= p.limiter_release_ms <= high for p in points)
+
+
 def test_a_search_that_comes_back_to_a_baseline_says_so(short_mix, small_plan):
     # With all else left out only the limiter of the baselines is there to choose.
     without = ["rotation", "bus_compressor", "peak_compressor", "clipper", "transient"]
