@@ -1,0 +1,201 @@
+"""Resonance: how far narrow ranges of a mix stand out of the song's own smoothed spectrum, always or at times.
+
+A note is a line in the spectrum, a resonance lifts what lies between the lines too. So per window of 0.37 s and band
+the **lower quartile** of the power over the bins of a quarter octave is taken: the noise, the room and the drums
+between the notes. Mid, side, left and right are looked at apart, and only the windows in which the music plays.
+
+- **Standing** excess: around every band a bell is fitted to the average of these levels over an octave on either
+  side, together with a parabola, which stands for the song's own smoothed spectrum. The bell's height counts.
+- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the course of a
+  band is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
+  song; the swing of what is left over counts.
+
+What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
+notes. How far clean mixes reach is for whoever decides on the excess to know (`prepare.resonances`).
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from scipy.ndimage import correlate1d, uniform_filter1d
+
+from autochain.audio.mix import Samples
+from autochain.measure._resonance_kernels import lower_quartiles
+
+_Doubles = npt.NDArray[np.float64]
+
+LANES = ("mid", "side", "left", "right")
+BANDS_PER_OCTAVE = 24
+LOWEST_HZ = 40.0
+HIGHEST_HZ = 14000.0
+_WIDTH_OCTAVES = 0.25  # over which the quartile is taken: two or three neighbours of a scale
+_REACH_OCTAVES = 1.0  # of the fit, on either side
+_FIT_Q = 4.0  # bells of q 2 to 8 read 0.76 to 1.0 of their height by it
+_MOST_BINS = 48  # of a band, spread over its width: more do not move the quartile
+_PLAYING = 0.05  # of the mean power: quieter windows say more of the noise floor than of the music
+_NOTHING = 1e-20
+_GAP_OCTAVES, _PREDICTING_OCTAVES = 0.4, 2.5  # from where to where other bands predict one
+_PREDICTING_STEP = 2  # every other band
+_DAMPING = 0.003  # of the predictors' mean variance
+_JOINED_BANDS = 3  # on either side, weighted down to nothing
+_SMOOTHED_WINDOWS = 5  # about one second
+_OFTEN, _SELDOM = 80.0, 30.0  # percentiles between which what is left over swings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ResonanceMap:
+    """Levels between the notes, over time, lanes and bands.
+
+    Attributes
+    ----------
+    freq_hz
+        Centres of the bands, 24 to the octave, shape (bands,).
+    time_s
+        Middle of every window in which the music plays, shape (windows,).
+    floor_db
+        Lower quartile of the power, shape (windows, lanes, bands), in dB of an arbitrary reference; lanes are
+        mid, side, left and right, or the only channel.
+    """
+
+    freq_hz: _Doubles
+    time_s: _Doubles
+    floor_db: _Doubles
+
+    def standing_db(self) -> _Doubles:
+        """Excess that is there on average, shape (lanes, bands)."""
+        return bell_height_db(self.floor_db.mean(axis=0))
+
+    def left_over_db(self) -> _Doubles:
+        """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
+        return np.stack([_left_over(self.floor_db[:, k]) for k in range(self.floor_db.shape[1])], axis=1)
+
+
+def swing_db(left_over_db: _Doubles) -> _Doubles:
+    """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis."""
+    high, low = np.percentile(left_over_db, (_OFTEN, _SELDOM), axis=0)
+    return np.asarray(high - low)
+
+
+def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
+    """Map the excess of a mix.
+
+    Parameters
+    ----------
+    samples
+        Shape (frames, channels), one or two channels, full scale +-1.0.
+    rate_hz
+        44100 to 192000.
+
+    Returns
+    -------
+    ResonanceMap
+        Without windows for silence, and for less than 0.4 s.
+    """
+    size = 16384 * max(1, round(rate_hz / 48000))
+    hop = size // 2
+    bands = band_centres_hz(rate_hz)
+    first, step, count = _bins(size, rate_hz)
+    lanes = len(LANES) if samples.shape[1] == 2 else 1
+    window = _window(size).astype(samples.dtype)
+    work = np.empty(_MOST_BINS)
+    starts = range(0, samples.shape[0] - size + 1, hop)
+    floors = np.empty((len(starts), lanes, bands.size))
+    powers = np.empty(len(starts))
+    for i, start in enumerate(starts):
+        part = samples[start : start + size]
+        pair = part.T if lanes == 1 else np.stack([part[:, 0] + part[:, 1], part[:, 0] - part[:, 1]]) * np.sqrt(0.5)
+        windowed = (pair * window).astype(samples.dtype)
+        powers[i] = float(np.square(windowed).sum(dtype=np.float64))
+        spectra = np.ascontiguousarray(fft.rfft(windowed, axis=1))
+        lower_quartiles(spectra.view(samples.dtype), first, step, count, work, floors[i])
+    playing = powers > max(_NOTHING, _PLAYING * float(powers.mean())) if powers.size else np.zeros(0, dtype=bool)
+    floor_db = 10.0 * np.log10(floors[playing] + _NOTHING)
+    return ResonanceMap(
+        freq_hz=bands,
+        time_s=(np.asarray(starts, dtype=np.float64)[playing] + hop) / rate_hz,
+        floor_db=floor_db,
+    )
+
+
+def _left_over(floor_db: _Doubles) -> _Doubles:
+    """`left_over_db` of one lane, shape (windows, bands)."""
+    windows, bands = floor_db.shape
+    moving = floor_db - floor_db.mean(axis=0)
+    covariance = moving.T @ moving / max(1, windows)
+    rest = np.empty_like(moving)
+    gap, reach = (round(octaves * BANDS_PER_OCTAVE) for octaves in (_GAP_OCTAVES, _PREDICTING_OCTAVES))
+    for band in range(bands):
+        away = np.abs(np.arange(bands) - band)
+        near = np.flatnonzero((away >= gap) & (away <= reach))[::_PREDICTING_STEP]
+        own = covariance[np.ix_(near, near)]
+        own[np.diag_indices(near.size)] += _DAMPING * np.trace(own) / near.size + _NOTHING
+        rest[:, band] = moving[:, band] - moving[:, near] @ np.linalg.solve(own, covariance[near, band])
+    weights = 1.0 - np.abs(np.arange(-_JOINED_BANDS, _JOINED_BANDS + 1)) / (_JOINED_BANDS + 1.0)
+    joined = correlate1d(rest, weights / weights.sum(), axis=1, mode="nearest")
+    return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0))
+
+
+def bell_height_db(floor_db: _Doubles, q: float = _FIT_Q) -> _Doubles:
+    """Height in dB of a bell of `q` at every band, fitted to levels whose last axis are the bands.
+
+    Where the octave on one side is missing, the levels are continued as a straight line on average (mirrored
+    through their end).
+    """
+    taps = _fit(q)
+    reach = taps.size // 2
+    edges = [(0, 0)] * (floor_db.ndim - 1) + [(reach, reach)]
+    padded = np.pad(floor_db, edges, mode="reflect", reflect_type="odd")
+    bands = floor_db.shape[-1]
+    fitted = np.zeros(floor_db.shape)
+    for place, tap in enumerate(taps):
+        fitted += tap * padded[..., place : place + bands]
+    return fitted
+
+
+def band_centres_hz(rate_hz: int) -> _Doubles:
+    """Centres of the bands, as far as they lie well under half the rate."""
+    octaves = np.log2(min(HIGHEST_HZ, 0.35 * rate_hz) / LOWEST_HZ)
+    return np.asarray(LOWEST_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE))
+
+
+def bell_db(octaves: _Doubles, q: float) -> _Doubles:
+    """Shape of a bell at distances from its centre, 1 at the centre: the cookbook's analogue prototype at 6 dB."""
+    s = 1j * 2.0**octaves
+    a = 10.0 ** (6.0 / 40.0)
+    return np.asarray(20.0 * np.log10(np.abs((s * s + s * a / q + 1.0) / (s * s + s / (a * q) + 1.0))) / 6.0)
+
+
+def seen_bell(octaves: _Doubles, q: float) -> _Doubles:
+    """Shape of a bell as the bands see it: averaged over their width."""
+    inside = (np.arange(33) / 32.0 - 0.5) * _WIDTH_OCTAVES
+    return np.asarray(bell_db(octaves[:, None] + inside, q).mean(axis=1))
+
+
+@cache
+def _fit(q: float) -> _Doubles:
+    """Least squares: weights of the levels around a band that give the height of a bell on a parabola."""
+    reach = round(_REACH_OCTAVES * BANDS_PER_OCTAVE)
+    u = np.arange(-reach, reach + 1) / BANDS_PER_OCTAVE
+    columns = np.stack([np.ones_like(u), u, u * u, seen_bell(u, q)], axis=1)
+    return np.asarray(np.linalg.pinv(columns)[-1])
+
+
+@cache
+def _window(size: int) -> _Doubles:
+    # Vorbis I specification, 4.3.7: its side lobes fall fast enough to see between the notes.
+    return np.asarray(np.sin(0.5 * np.pi * np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2))
+
+
+@cache
+def _bins(size: int, rate_hz: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """First bin, step and number of bins of every band."""
+    bin_hz = rate_hz / size
+    centres = band_centres_hz(rate_hz)
+    half = 2.0 ** (_WIDTH_OCTAVES / 2.0)
+    low = np.ceil(centres / half / bin_hz).astype(np.int64)
+    high = np.maximum(np.floor(centres * half / bin_hz).astype(np.int64), low)
+    step = -(-(high - low + 1) // _MOST_BINS)
+    return low, step, (high - low) // step + 1

@@ -1,0 +1,143 @@
+"""Small cuts for what stands out: decided once, before any search, each with its reason.
+
+A **full cut** is the bell that would bring an excess to about a third: what the mix itself needs. A **dose** is what
+a master may take of it: 0.5 to 1 dB always, up to 2 dB by a bell that follows the level. Where the full cut lies
+above 2.5 dB, and from the third strong one on, the rest belongs into the mix, and that is said. All figures of this
+module: common practice, no source.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from autochain.audio.mix import Samples
+from autochain.audio.sections import Section, SectionFilter, Step
+from autochain.prepare.resonances import Channel, Resonance
+
+# As the equalisers list them: a choice is its place in the list.
+CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
+BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
+FULL_CUT_SHARE = 2.0 / 3.0
+_STEP_DB = 0.5
+_HOP_S = 0.01
+_LANES = {"stereo": (0.5, 0.5), "mid": (0.5, 0.5), "side": (0.5, -0.5), "left": (1.0, 0.0), "right": (0.0, 1.0)}
+_LEAST_THRESHOLD_DB, _MOST_THRESHOLD_DB = -60.0, 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectionRules:
+    """How far a master goes, in dB; a cut of `most_cut_db` counts as a strong one."""
+
+    least_cut_db: float = 0.5
+    most_cut_db: float = 1.0
+    most_dynamic_db: float = 2.0
+    strong_cuts: int = 2
+    back_to_mix_db: float = 2.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One cut.
+
+    Attributes
+    ----------
+    resonance
+        What it is for.
+    cut_db
+        The dose, above 0; 0 when there are strong cuts enough already.
+    full_cut_db
+        What would be needed, above 0.
+    threshold_db
+        Level from which a passing one is cut, dBFS in its band; None for a standing one.
+    back_to_mix
+        True when the dose is not enough, or one too many.
+    """
+
+    resonance: Resonance
+    cut_db: float
+    full_cut_db: float
+    threshold_db: float | None
+    back_to_mix: bool
+
+    @property
+    def settings(self) -> dict[str, float]:
+        """Settings of a band, without the band's number: of the dynamic bell for a passing one."""
+        place = {
+            "freq_hz": float(round(self.resonance.freq_hz)),
+            "q": self.resonance.q,
+            "channel": float(CHANNELS.index(self.resonance.channel)),
+        }
+        if self.threshold_db is None:
+            return {"type": BELL, **place, "gain_db": -self.cut_db}
+        return {**place, "threshold_db": self.threshold_db, "range_db": -self.cut_db}
+
+
+def full_cut_db(excess_db: float) -> float:
+    """Depth of the bell that brings an excess to a third, in steps of 0.5 dB, at least one."""
+    return max(_STEP_DB, _STEP_DB * round(FULL_CUT_SHARE * excess_db / _STEP_DB))
+
+
+def plan_corrections(
+    resonances: tuple[Resonance, ...], samples: Samples, rate_hz: int, rules: CorrectionRules
+) -> tuple[Correction, ...]:
+    """Decide the dose of every resonance, in the order given.
+
+    Parameters
+    ----------
+    resonances
+        As found, the largest excess first.
+    samples
+        The mix, shape (frames, channels).
+    rate_hz
+        Sample rate.
+    rules
+        How far to go.
+    """
+    plan: list[Correction] = []
+    strong = 0
+    for resonance in resonances:
+        full_db = full_cut_db(resonance.excess_db)
+        most_db = rules.most_dynamic_db if resonance.passing else rules.most_cut_db
+        dose_db = min(most_db, max(rules.least_cut_db, full_db))
+        one_more = strong >= rules.strong_cuts
+        if dose_db >= rules.most_cut_db:
+            strong += 1
+        plan.append(
+            Correction(
+                resonance=resonance,
+                cut_db=0.0 if one_more else dose_db,
+                full_cut_db=full_db,
+                threshold_db=_threshold_db(resonance, samples, rate_hz) if resonance.passing else None,
+                back_to_mix=one_more or full_db > rules.back_to_mix_db,
+            )
+        )
+    return tuple(plan)
+
+
+def bands(settings: list[dict[str, float]]) -> dict[str, float]:
+    """Number bands from 1 and name their settings as a stage does."""
+    return {f"band{k}_{name}": value for k, band in enumerate(settings, 1) for name, value in band.items()}
+
+
+def _threshold_db(resonance: Resonance, samples: Samples, rate_hz: int) -> float:
+    """Peak level that the band passes for as long as the resonance is there, among the moments that sound."""
+    left, right = _LANES[resonance.channel]
+    lane = samples[:, 0] if samples.shape[1] == 1 else left * samples[:, 0] + right * samples[:, 1]
+    section = band_pass(resonance.freq_hz, resonance.q, rate_hz)
+    heard = SectionFilter([Step(mid_side=False, first=(section,), second=())], 1).push(lane[:, None].astype(np.float32))
+    hop = round(_HOP_S * rate_hz)
+    peaks = np.abs(heard[: heard.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
+    peaks = peaks[peaks > 0.001 * peaks.max()] if peaks.size else peaks
+    if not peaks.size:
+        return _LEAST_THRESHOLD_DB
+    level = float(np.quantile(peaks, 1.0 - resonance.share))
+    return min(_MOST_THRESHOLD_DB, max(_LEAST_THRESHOLD_DB, round(20.0 * math.log10(level), 1)))
+
+
+def band_pass(freq_hz: float, q: float, rate_hz: int) -> Section:
+    """Band-pass of 0 dB at its centre: W3C Group Note "Audio EQ Cookbook" (2021), BPF with constant 0 dB peak gain."""
+    w0 = 2.0 * math.pi * freq_hz / rate_hz
+    alpha = math.sin(w0) / (2.0 * q)
+    section: Section = np.array([alpha, 0.0, -alpha, -2.0 * math.cos(w0), 1.0 - alpha]) / (1.0 + alpha)
+    return section

@@ -1,0 +1,86 @@
+"""Doses, and what goes back to the mix."""
+
+import numpy as np
+import pytest
+from scipy.signal import freqz
+
+from autochain.audio.signals import pink_noise
+from autochain.chain.dynamic_bell import STAGE as DYNAMIC_BELL
+from autochain.chain.equaliser import CHANNELS as EQUALISER_CHANNELS
+from autochain.chain.equaliser import CORRECTIVE, TYPES
+from autochain.prepare import corrective
+from autochain.prepare.corrective import CorrectionRules, bands, full_cut_db, plan_corrections
+from autochain.prepare.resonances import Resonance
+
+RATE_HZ = 44100
+RULES = CorrectionRules()
+
+
+def resonance(excess_db, *, passing=False, channel="stereo", share=0.4, freq_hz=2500.0):
+    return Resonance(
+        freq_hz=freq_hz, q=4.0, excess_db=excess_db, channel=channel, passing=passing,
+        share=share if passing else 1.0, times_s=(1.0,) if passing else (),
+    )  # fmt: skip
+
+
+def noise(seconds=4.0):
+    return pink_noise(seconds, RATE_HZ, -20.0).astype(np.float32)
+
+
+def planned(*resonances):
+    return plan_corrections(resonances, noise(), RATE_HZ, RULES)
+
+
+def test_choices_stand_where_the_stages_list_them():
+    assert corrective.CHANNELS == EQUALISER_CHANNELS
+    names = [TYPES[round(k)] for k in (corrective.BELL, corrective.LOW_SHELF, corrective.HIGH_SHELF)]
+    assert names == ["bell", "lowshelf", "highshelf"]
+    assert TYPES[round(corrective.HIGH_PASS)] == "highpass"
+
+
+@pytest.mark.parametrize(("excess_db", "cut_db", "back"), [(0.5, 0.5, False), (1.5, 1.0, False), (3.0, 1.0, False),
+                                                          (5.0, 1.0, True), (9.0, 1.0, True)])  # fmt: skip
+def test_a_dose_is_half_to_one_db_and_a_large_excess_goes_back_to_the_mix(excess_db, cut_db, back):
+    # common practice, no source: cuts of 0.5 to 1 dB, more than 2 to 3 dB is a matter of the mix
+    (only,) = planned(resonance(excess_db))
+    assert (only.cut_db, only.back_to_mix) == (cut_db, back)
+
+
+def test_the_third_strong_cut_is_not_made_but_sent_back():
+    plan = planned(resonance(3.0), resonance(3.0, freq_hz=500.0), resonance(3.0, freq_hz=6000.0))
+    assert [c.cut_db for c in plan] == [1.0, 1.0, 0.0]
+    assert [c.back_to_mix for c in plan] == [False, False, True]
+
+
+@pytest.mark.parametrize("excess_db", [2.0, 3.0, 4.5, 6.0, 9.0, 12.0])
+def test_the_full_cut_halves_the_excess_or_better_and_leaves_no_hole(excess_db):
+    # closed form: what is left of a bell of that height under a bell of the full cut, same place and q
+    left = excess_db - full_cut_db(excess_db)
+    assert 0.0 <= left <= 0.5 * excess_db
+
+
+def test_bands_are_settings_that_the_stages_take():
+    standing, passing = planned(resonance(3.0, channel="side"), resonance(5.0, passing=True, freq_hz=6000.0))
+    eq = CORRECTIVE.checked(bands([standing.settings]))
+    assert (eq["band1_freq_hz"], eq["band1_gain_db"], eq["band1_q"]) == (2500.0, -1.0, 4.0)
+    assert EQUALISER_CHANNELS[round(eq["band1_channel"])] == "side"
+    bell = DYNAMIC_BELL.checked(bands([passing.settings]))
+    assert (bell["band1_freq_hz"], bell["band1_range_db"]) == (6000.0, -2.0)
+
+
+def test_the_threshold_of_a_passing_one_is_passed_for_its_share_of_the_time():
+    # A tone whose level falls evenly in dB over 40 dB stands over a level for that level's share of the time.
+    t = np.arange(8 * RATE_HZ) / RATE_HZ
+    fall = 10 ** (-40.0 * (t / 8.0) / 20.0)
+    x = (np.sin(2 * np.pi * 2500.0 * t) * fall)[:, None].repeat(2, axis=1).astype(np.float32)
+    (only,) = plan_corrections((resonance(5.0, passing=True, share=0.25),), x, RATE_HZ, RULES)
+    assert only.threshold_db == pytest.approx(-10.0, abs=0.3)  # closed form: a quarter of 40 dB down
+
+
+def test_the_band_pass_is_the_cookbooks():
+    # W3C Group Note "Audio EQ Cookbook" (2021), BPF with 0 dB at its centre; scipy evaluates it
+    section = corrective.band_pass(2500.0, 4.0, RATE_HZ)
+    freq_hz = np.array([2500.0, 100.0])
+    gain = np.abs(freqz(section[:3], np.r_[1.0, section[3:]], worN=freq_hz, fs=RATE_HZ)[1])
+    assert gain[0] == pytest.approx(1.0, abs=1e-9)
+    assert gain[1] < 0.02
