@@ -1,0 +1,96 @@
+"""Fades at the ends of a song: over before the first attack, begun after the last tail has died away.
+
+Where the sound begins and ends is read from the loudest sample of every millisecond. An attack is the first
+millisecond within 40 dB of the song's peak; the tail has died away where the level stays 60 dB under the song's peak
+(the decay by which ISO 3382-1 defines reverberation time, here against the peak) or at the noise that runs to the end.
+A fade is proposed only where there is something to fade: noise before the attack, or behind the tail. How long
+(common practice, no source): 5 to 20 ms at the head, up to 2 s at the tail.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+
+_ATTACK_DB = 40.0
+_DECAY_DB = 60.0
+_NOISE_S = 0.1  # the last part, whose level is taken for the noise
+_OVER_NOISE_DB = 3.0
+_SILENCE = 2.0**-23  # half a step of 24 bits and less: nothing to fade
+_SHORTEST_IN_MS, _LONGEST_IN_MS = 5, 20
+_SHORTEST_OUT_MS, _LONGEST_OUT_MS = 20, 2000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ends:
+    """Where a song begins and ends.
+
+    Attributes
+    ----------
+    attack_s
+        Mix time of the first attack.
+    decayed_s
+        Mix time from which the last tail has died away; the length of the mix when it has not.
+    fade_in_ms, fade_out_ms
+        Whole milliseconds; 0 where no fade is called for.
+    cut_off_db
+        Level at the very end in dB under the peak when the mix stops before the tail has died away; None otherwise.
+    """
+
+    attack_s: float
+    decayed_s: float
+    fade_in_ms: int
+    fade_out_ms: int
+    cut_off_db: float | None
+
+    @property
+    def settings(self) -> dict[str, float]:
+        """What the output stage has to be set to; empty without fades."""
+        fades = {"fade_in_ms": float(self.fade_in_ms), "fade_out_ms": float(self.fade_out_ms)}
+        return {name: value for name, value in fades.items() if value > 0.0}
+
+
+def find_ends(samples: Samples, rate_hz: int) -> Ends | None:
+    """Read the ends of a song, shape (frames, channels); None for silence."""
+    frames = samples.shape[0]
+    levels = _levels(samples, rate_hz)
+    peak = float(levels.max()) if levels.size else 0.0
+    if peak <= _SILENCE:
+        return None
+    attack_ms = int(np.argmax(levels >= peak * 10.0 ** (-_ATTACK_DB / 20.0)))
+    last = levels[-round(_NOISE_S * 1000.0) :]
+    noise = float(np.median(last)) * 10.0 ** (_OVER_NOISE_DB / 20.0)
+    dying = peak * 10.0 ** (-_DECAY_DB / 20.0)
+    floor = max(dying, noise) if noise < peak * 10.0 ** (-_ATTACK_DB / 20.0) and _steady(last) else dying
+    decayed_ms = int(np.flatnonzero(levels > floor)[-1]) + 1
+    cut_off = decayed_ms >= levels.size - 1
+    before, behind = levels[:attack_ms], levels[decayed_ms:]
+    fade_in = min(_LONGEST_IN_MS, attack_ms) if before.size and before.max() > _SILENCE else 0
+    fade_out = min(_LONGEST_OUT_MS, behind.size) if behind.size and behind[-_SHORTEST_OUT_MS:].max() > _SILENCE else 0
+    end_level = float(last[-10:].max())
+    return Ends(
+        attack_s=attack_ms / 1000.0,
+        decayed_s=frames / rate_hz if cut_off else decayed_ms / 1000.0,
+        fade_in_ms=fade_in if fade_in >= _SHORTEST_IN_MS else 0,
+        fade_out_ms=fade_out if fade_out >= _SHORTEST_OUT_MS and not cut_off else 0,
+        cut_off_db=20.0 * float(np.log10(peak / end_level)) if cut_off and end_level > _SILENCE else None,
+    )
+
+
+def _steady(last: npt.NDArray[np.float64]) -> bool:
+    """Whether the end is noise: its second half is as loud as its first, within 2 dB; a tail falls."""
+    half = last.size // 2
+    first, second = float(np.median(last[:half])), float(np.median(last[half:]))
+    return second > 0.0 and first < 1.26 * second
+
+
+def _levels(samples: Samples, rate_hz: int) -> npt.NDArray[np.float64]:
+    """Largest magnitude of every whole or last millisecond."""
+    starts = np.round(np.arange(0.0, samples.shape[0], rate_hz / 1000.0)).astype(np.int64)
+    starts = starts[starts < samples.shape[0]]
+    if not starts.size:
+        return np.zeros(0)
+    largest = np.maximum(samples.max(axis=1), -samples.min(axis=1))
+    return np.asarray(np.maximum.reduceat(largest, starts), dtype=np.float64)
