@@ -1,0 +1,89 @@
+"""A high-pass only where it removes subsonic energy or an offset that is really there; with both of its effects.
+
+A high-pass turns the phase of the bass, which moves peaks, up as well as down. So each candidate is run over the mix
+and what it does to energy and peak is told. Corners of 20, 25 and 30 Hz with 12 dB per octave, an energy under
+20 Hz of more than -30 dB of the whole, an offset above -60 dBFS (a step at both ends of the song that is then just
+under what 16 bits can hide): common practice, no source.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from autochain.audio.mix import Samples
+from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass
+from autochain.measure.measurement import Measurement
+from autochain.prepare.corrective import HIGH_PASS
+from autochain.units import linear_to_db, power_to_db
+
+SUBSONIC_DB = -30.0
+OFFSET_DBFS = -60.0
+CORNERS_HZ = (20.0, 25.0, 30.0)
+OFFSET_CORNER_HZ = 10.0  # well below everything that sounds: where only an offset has to go
+Q = 0.71
+# A rise of the peak by more than this costs more headroom than the subsonics did: then without phase shift.
+_MOST_RISE_DB = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowCut:
+    """A high-pass and what it does.
+
+    Attributes
+    ----------
+    freq_hz
+        Corner, 3 dB down, 12 dB per octave.
+    linear_phase
+        True where the phase shift of the usual filter raised the peak.
+    removed_db
+        Energy that it removes, in dB of the whole, at most 0.
+    peak_change_db
+        What its phase shift does to the sample peak; of the usual filter also where `linear_phase` is True.
+    subsonic_db, offset_dbfs
+        What was found, in dB of the whole energy and dBFS; None where it is not the reason.
+    """
+
+    freq_hz: float
+    linear_phase: bool
+    removed_db: float
+    peak_change_db: float
+    subsonic_db: float | None
+    offset_dbfs: float | None
+
+    @property
+    def settings(self) -> dict[str, float]:
+        """Settings of a band, without the band's number."""
+        return {"type": HIGH_PASS, "channel": 0.0, "freq_hz": self.freq_hz, "q": Q, "gain_db": 0.0}
+
+
+def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut | None:
+    """Decide whether a mix, shape (frames, channels), needs a high-pass, and which; None when it does not."""
+    offsets = [dc for dc in (before.dc_left_dbfs, before.dc_right_dbfs) if dc is not None]
+    offset = max(offsets, default=-200.0)
+    subsonic = -200.0 if before.subsonic_db is None else before.subsonic_db
+    corners = CORNERS_HZ if subsonic > SUBSONIC_DB else (OFFSET_CORNER_HZ,)
+    if subsonic <= SUBSONIC_DB and offset <= OFFSET_DBFS:
+        return None
+    peak = float(np.abs(samples).max())
+    tried: list[tuple[float, float, float]] = []
+    for corner in corners:
+        section = butterworth_high_pass(corner, rate_hz)
+        step = Step(mid_side=False, first=(section,), second=(section,))
+        filtered = SectionFilter([step], samples.shape[1]).push(samples)
+        change_db = linear_to_db(float(np.abs(filtered).max()) / peak)
+        tried.append((round(change_db, 1), corner, _removed_db(samples, filtered)))
+    # The lowest peak; of peaks that are the same to 0.1 dB the lowest corner.
+    change_db, corner, removed_db = min(tried)
+    return LowCut(
+        freq_hz=corner,
+        linear_phase=change_db > _MOST_RISE_DB,
+        removed_db=removed_db,
+        peak_change_db=change_db,
+        subsonic_db=subsonic if subsonic > SUBSONIC_DB else None,
+        offset_dbfs=offset if offset > OFFSET_DBFS else None,
+    )
+
+
+def _removed_db(before: Samples, after: Samples) -> float:
+    whole, left = (float(np.square(x, dtype=np.float64).sum()) for x in (before, after))
+    return min(0.0, power_to_db(max(0.0, whole - left) / whole))
