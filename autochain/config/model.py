@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, field_validator, mod
 from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.chain import Chain, Part, chain_plan
 from autochain.measure.measurement import Measurement
+from autochain.prepare.corrective import CorrectionRules
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -207,11 +208,35 @@ class Weights(Part):
     short_term_overshoot_lu: float = Field(ge=0.0)
 
 
+class Prepare(Part):
+    """What is suggested before the search, and how far it may go."""
+
+    corrective: bool
+    fades: bool
+    least_cut_db: float = Field(ge=0.1, le=3.0)
+    most_cut_db: float = Field(ge=0.1, le=6.0)
+    most_dynamic_db: float = Field(ge=0.1, le=6.0)
+    strong_cuts: int = Field(ge=0, le=20)
+    back_to_mix_db: float = Field(gt=0.0, le=12.0)
+
+    @property
+    def rules(self) -> CorrectionRules:
+        """The same for the planning of cuts."""
+        return CorrectionRules(
+            least_cut_db=self.least_cut_db,
+            most_cut_db=self.most_cut_db,
+            most_dynamic_db=self.most_dynamic_db,
+            strong_cuts=self.strong_cuts,
+            back_to_mix_db=self.back_to_mix_db,
+        )
+
+
 class Config(Part):
     """Everything a run is told, apart from the mix itself."""
 
     target: Target
     chain: Chain  # type: ignore[valid-type]
+    prepare: Prepare
     search: SearchPlan
     weights: Weights
 

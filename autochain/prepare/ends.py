@@ -18,6 +18,7 @@ _ATTACK_DB = 40.0
 _DECAY_DB = 60.0
 _NOISE_S = 0.1  # the last part, whose level is taken for the noise
 _OVER_NOISE_DB = 3.0
+_DELIBERATE_DB = 20.0  # a stop nearer to the peak is an ending, not a tail that was cut
 _SILENCE = 2.0**-23  # half a step of 24 bits and less: nothing to fade
 _SHORTEST_IN_MS, _LONGEST_IN_MS = 5, 20
 _SHORTEST_OUT_MS, _LONGEST_OUT_MS = 20, 2000
@@ -36,7 +37,8 @@ class Ends:
     fade_in_ms, fade_out_ms
         Whole milliseconds; 0 where no fade is called for.
     cut_off_db
-        Level at the very end in dB under the peak when the mix stops before the tail has died away; None otherwise.
+        Level at the very end in dB under the peak when the mix stops before the tail has died away; None otherwise,
+        and within 20 dB of the peak: a stop at full level is meant.
     """
 
     attack_s: float
@@ -69,13 +71,13 @@ def find_ends(samples: Samples, rate_hz: int) -> Ends | None:
     before, behind = levels[:attack_ms], levels[decayed_ms:]
     fade_in = min(_LONGEST_IN_MS, attack_ms) if before.size and before.max() > _SILENCE else 0
     fade_out = min(_LONGEST_OUT_MS, behind.size) if behind.size and behind[-_SHORTEST_OUT_MS:].max() > _SILENCE else 0
-    end_level = float(last[-10:].max())
+    end_db = 20.0 * float(np.log10(peak / max(float(last[-10:].max()), _SILENCE)))
     return Ends(
         attack_s=attack_ms / 1000.0,
         decayed_s=frames / rate_hz if cut_off else decayed_ms / 1000.0,
         fade_in_ms=fade_in if fade_in >= _SHORTEST_IN_MS else 0,
         fade_out_ms=fade_out if fade_out >= _SHORTEST_OUT_MS and not cut_off else 0,
-        cut_off_db=20.0 * float(np.log10(peak / end_level)) if cut_off and end_level > _SILENCE else None,
+        cut_off_db=end_db if cut_off and end_db > _DELIBERATE_DB else None,
     )
 
 

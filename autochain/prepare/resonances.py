@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from autochain.measure.resonance import (
     BANDS_PER_OCTAVE,
@@ -26,7 +27,8 @@ _Doubles = npt.NDArray[np.float64]
 Channel = Literal["stereo", "mid", "side", "left", "right"]
 
 LOWEST_HZ, HIGHEST_HZ = 90.0, 12000.0
-LEAST_WINDOWS = 100  # 19 s of music: with less, a phrase passes for a habit
+LEAST_WINDOWS = 150  # 28 s of music: with less, a phrase passes for a habit
+_STEEPEST_DB = 45.0  # over the two octaves of a fit: where a mix is band-limited, its edge is no resonance
 _UNHEARD_DB = 15.0  # a lane this far under the loudest at that frequency is masked by it
 _APART_OCTAVES = 0.6  # two claims closer than this are one
 _AROUND_BANDS = 5  # where the exact frequency is looked for: a fifth of an octave
@@ -66,7 +68,7 @@ class Resonance:
 
 
 def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
-    """Every resonance beyond the limits, the largest excess first; none in less than 19 s of music.
+    """Every resonance beyond the limits, the largest excess first; none in less than 28 s of music.
 
     One after the other: what a standing one lifts is taken out before the next is looked for, since its flanks
     bend the spectrum that its neighbours are compared with.
@@ -99,7 +101,8 @@ def excess_by_test(level_db: _Doubles, swing: _Doubles) -> dict[tuple[str, str],
     """Excess per band by (test, lane), which the limits are for.
 
     Tests are `standing`, `one_sided` (standing, and that much more than in the counterpart lane) and `passing`; a
-    lane 15 dB under the loudest one of a band counts for nothing there.
+    lane 15 dB under the loudest one of a band counts for nothing there, nor where its level falls by 45 dB within an
+    octave.
 
     Parameters
     ----------
@@ -108,7 +111,9 @@ def excess_by_test(level_db: _Doubles, swing: _Doubles) -> dict[tuple[str, str],
     swing
         Swing of what is left over, same shape.
     """
-    heard = level_db > level_db.max(axis=0) - _UNHEARD_DB
+    octave = 2 * BANDS_PER_OCTAVE + 1
+    fall_db = maximum_filter1d(level_db, octave, axis=1) - minimum_filter1d(level_db, octave, axis=1)
+    heard = (level_db > level_db.max(axis=0) - _UNHEARD_DB) & (fall_db < _STEEPEST_DB)
     standing = bell_height_db(level_db)
     tests: dict[tuple[str, str], _Doubles] = {}
     for k, lane in enumerate(LANES[: level_db.shape[0]]):

@@ -21,6 +21,7 @@ from autochain.search.journal import Journal
 from autochain.search.material import Material
 from autochain.search.notes import notes_for
 from autochain.search.plain import plain_gain
+from autochain.search.prepared import prepare
 from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, on_edge, outline, switched
@@ -94,9 +95,11 @@ class Search:
         before = measure(mix.samples, mix.rate_hz)
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise _faint(mix)
-        simple = plain_gain(mix, self.config, self.decisions, before)
+        self.prepared = prepare(mix, before, self.config, self.decisions)
+        ends = self.prepared.ends_only()
+        simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before)
         if simple is not None:
-            return simple
+            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes))
         if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             without = self.decisions.without | {"clipper"}
@@ -148,7 +151,8 @@ class Search:
         return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
 
     def _fix_linear(self, rotation: Rotation) -> None:
-        locks = {name: dict(values) for name, values in self.decisions.locks.items()}
+        prepared = self.prepared.added_to(self.decisions)
+        locks = {name: dict(values) for name, values in prepared.locks.items()}
         if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
             locks["rotation"] = rotation.settings
         self._linear = {name: locks[name] for name in self.chain.linear if name in locks}
@@ -226,7 +230,10 @@ class Search:
             rotation_saving_db=rotation.saving_db,
             spans=spans,
             stats=stats,
-            notes=notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
+            notes=(
+                *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
+                *self.prepared.notes,
+            ),
         )
 
 

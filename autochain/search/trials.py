@@ -138,7 +138,8 @@ class Trials:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
         if family in ("", TRADE_DEFAULT):
             return self._decisions
-        keep = {*self._song.chain.linear, "limiter", "output"} | ({"clipper"} if family != LIMITER_ONLY else set())
+        keep = {*self._song.chain.linear, "dynamic_bell", "limiter", "output"}
+        keep |= {"clipper"} if family != LIMITER_ONLY else set()
         locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
         return Decisions(locks=locks, without=self._decisions.without)
 

@@ -19,7 +19,7 @@ RATE_HZ = 44100
 
 @cache
 def mix(character, seed=31):
-    return make_demo(character, RATE_HZ, 30.0, seed)
+    return make_demo(character, RATE_HZ, 32.0, seed)
 
 
 def lifted(samples, freq_hz, gain_db, q):
@@ -77,4 +77,4 @@ def test_the_channel_in_which_it_lives_is_told(channel):
 
 
 def test_little_music_is_not_judged():
-    assert told(lifted(mix("sparse_acoustic")[: 15 * RATE_HZ], 4000.0, 9.0, 4.0)) == ()
+    assert told(lifted(mix("sparse_acoustic")[: 20 * RATE_HZ], 4000.0, 9.0, 4.0)) == ()

@@ -1,0 +1,174 @@
+"""What is decided before the search: fades, cuts, a high-pass, tone moves; as settings of linear stages, with reasons.
+
+The engineer's locks, the configuration's bands and stages left out win: a suggestion never touches a stage that was
+set by any of them.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from autochain.audio.mix import Mix
+from autochain.config.model import Config
+from autochain.measure.measurement import Measurement
+from autochain.measure.resonance import measure_resonance
+from autochain.prepare.corrective import Correction, bands, plan_corrections
+from autochain.prepare.ends import Ends, find_ends
+from autochain.prepare.low_cut import LowCut, find_low_cut
+from autochain.prepare.resonances import find_resonances
+from autochain.search.result import Note
+from autochain.search.space import Decisions
+from autochain.units import clock, number
+
+_LINEAR_PHASE = 1.0  # its place among the equaliser's phases
+_MUD_HZ, _HARSH_HZ, _BOOM_HZ = (150.0, 500.0), (2000.0, 6000.0), 150.0  # common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """Suggestions of settings by stage, and the notes that give their reasons."""
+
+    settings: Mapping[str, Mapping[str, float]]
+    notes: tuple[Note, ...]
+
+    def added_to(self, decisions: Decisions) -> Decisions:
+        """Decisions with what is suggested for stages that nobody has decided on; fades beside what is set."""
+        locks = {name: dict(values) for name, values in decisions.locks.items()}
+        for name, values in self.settings.items():
+            if name == "output":
+                locks[name] = {**values, **locks.get(name, {})}
+            elif name not in locks and name not in decisions.without:
+                locks[name] = dict(values)
+        return Decisions(locks=locks, without=decisions.without)
+
+    def ends_only(self) -> "Prepared":
+        """What holds also where nothing but a gain is applied."""
+        return Prepared(settings={n: v for n, v in self.settings.items() if n == "output"}, notes=self.notes)
+
+
+def prepare(mix: Mix, before: Measurement, config: Config, decisions: Decisions) -> Prepared:
+    """Decide everything that a search takes as given.
+
+    Parameters
+    ----------
+    mix, before
+        The mix and its measurement.
+    config
+        Its `[prepare]` table says what to look for and how far to go.
+    decisions
+        What is decided already; stages in it are left alone.
+    """
+    plan = config.prepare
+    settings: dict[str, Mapping[str, float]] = {}
+    notes: list[Note] = []
+    free = [n for n in ("equaliser", "dynamic_bell") if n not in decisions.locks and n not in decisions.without]
+    if plan.corrective and free:
+        found = find_resonances(measure_resonance(mix.samples, mix.rate_hz))
+        corrections = plan_corrections(found, mix.samples, mix.rate_hz, plan.rules)
+        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
+        settings.update(_corrective_settings(corrections, low_cut, free))
+        notes += [_correction_note(c, _stage_of(c) in free) for c in corrections]
+        notes += [] if low_cut is None else [_low_cut_note(low_cut)]
+    if plan.fades and (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
+        if ends.settings:
+            settings["output"] = ends.settings
+        notes += _ends_notes(ends, decisions)
+    return Prepared(settings=settings, notes=tuple(notes))
+
+
+def _stage_of(correction: Correction) -> str:
+    return "equaliser" if correction.threshold_db is None else "dynamic_bell"
+
+
+def _corrective_settings(
+    corrections: Sequence[Correction], low_cut: LowCut | None, free: Sequence[str]
+) -> dict[str, Mapping[str, float]]:
+    standing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is None]
+    passing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is not None]
+    first = [] if low_cut is None else [low_cut.settings]
+    settings: dict[str, Mapping[str, float]] = {}
+    if (first or standing) and "equaliser" in free:
+        phase = {"phase": _LINEAR_PHASE} if low_cut is not None and low_cut.linear_phase else {}
+        settings["equaliser"] = {**phase, **bands([*first, *standing])}
+    if passing and "dynamic_bell" in free:
+        settings["dynamic_bell"] = bands(passing)
+    return settings
+
+
+def _kind(correction: Correction) -> str:
+    freq_hz = correction.resonance.freq_hz
+    if freq_hz < _BOOM_HZ:
+        return "Boom"
+    if _MUD_HZ[0] <= freq_hz <= _MUD_HZ[1]:
+        return "Mud"
+    return "Harshness" if _HARSH_HZ[0] <= freq_hz <= _HARSH_HZ[1] else "A resonance"
+
+
+def _correction_note(correction: Correction, used: bool) -> Note:
+    what = correction.resonance
+    where = "both channels" if what.channel == "stereo" else f"the {what.channel}"
+    when = "all the time"
+    if what.passing:
+        times = ", ".join(clock(t) for t in what.times_s)
+        when = f"{number(100.0 * what.share, '%', 0)} of the time, most at {times}"
+    text = (
+        f"{_kind(correction)} at {number(what.freq_hz, 'Hz', 0)} (q {number(what.q, decimals=0)}) in {where}: it "
+        f"stands {number(what.excess_db, 'dB')} out of the song's own smoothed spectrum, {when}."
+    )
+    if not used or correction.cut_db == 0.0:
+        taken = "It is not cut here."
+    elif what.passing:
+        taken = f"Here it is cut by up to {number(correction.cut_db, 'dB')} while it is there."
+    else:
+        taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
+    back = "Compare with and without at equal loudness."
+    if correction.back_to_mix:
+        back = (
+            f"That is a matter of the mix: find the track it comes from and cut about "
+            f"{number(correction.full_cut_db, 'dB')} there."
+        )
+    code = "resonance_in_mix" if correction.back_to_mix else "resonance"
+    return Note(code=code, text=f"{text} {taken}", suggestion=back)
+
+
+def _low_cut_note(low_cut: LowCut) -> Note:
+    reasons = []
+    if low_cut.subsonic_db is not None:
+        reasons.append(f"{number(low_cut.subsonic_db, 'dB')} of the energy lies below 20 Hz")
+    if low_cut.offset_dbfs is not None:
+        reasons.append(f"the waveform has an offset of {number(low_cut.offset_dbfs, 'dBFS', 0)}")
+    phase = ", in linear phase since the usual filter would raise the peak" if low_cut.linear_phase else ""
+    return Note(
+        code="low_cut",
+        text=f"A high-pass at {number(low_cut.freq_hz, 'Hz', 0)}{phase}, because {' and '.join(reasons)}. It removes "
+        f"energy {number(-low_cut.removed_db, 'dB')} under the whole; the phase shift of the usual filter moves the "
+        f"peak by {number(low_cut.peak_change_db, 'dB', signed=True)}.",
+        suggestion="Listen to the lowest notes with and without it; better is to cut in the track it comes from.",
+    )
+
+
+def _ends_notes(ends: Ends, decisions: Decisions) -> list[Note]:
+    notes = []
+    if ends.cut_off_db is not None:
+        notes.append(
+            Note(
+                code="tail_cut_off",
+                text=f"The mix stops while it still sounds, {number(ends.cut_off_db, 'dB')} under its peak. It is not "
+                "faded: a fade would only cut more.",
+                suggestion="Export the mix again with its whole tail, or lock output.fade_out_ms to a length you like.",
+            )
+        )
+    parts = []
+    own = decisions.locks.get("output", {})
+    if ends.fade_in_ms and "fade_in_ms" not in own:
+        parts.append(f"in over {ends.fade_in_ms} ms, over before the first attack at {ends.attack_s:.3f} s")
+    if ends.fade_out_ms and "fade_out_ms" not in own:
+        parts.append(f"out over {ends.fade_out_ms} ms from {clock(ends.decayed_s)} on, behind the last tail")
+    if parts:
+        notes.append(
+            Note(
+                code="fades",
+                text=f"The noise around the song is faded {' and '.join(parts)}.",
+                suggestion="Listen to the very first attack and the last tail.",
+            )
+        )
+    return notes

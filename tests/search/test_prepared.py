@@ -1,0 +1,63 @@
+"""What is decided before the search reaches the chain as settings with reasons, and never over what was set by hand."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from autochain.audio.mix import Mix
+from autochain.config import read_config
+from autochain.demo import make_demo
+from autochain.measure.measurement import measure
+from autochain.search.prepared import Prepared, prepare
+from autochain.search.space import Decisions
+
+RATE_HZ = 44100
+
+
+def as_mix(samples):
+    return Mix(samples=samples.astype(np.float32), rate_hz=RATE_HZ, file="x.wav", sha256="", subtype="FLOAT")
+
+
+@cache
+def resonant():
+    # W3C Group Note "Audio EQ Cookbook" (2021), peakingEQ: 8 dB at 4 kHz, q 4
+    x = make_demo("bass_heavy_electronic", RATE_HZ, 32.0, 34)
+    a, w0 = 10 ** (8.0 / 40), 2 * np.pi * 4000.0 / RATE_HZ
+    alpha = np.sin(w0) / 8.0
+    b = np.array([1 + alpha * a, -2 * np.cos(w0), 1 - alpha * a])
+    d = np.array([1 + alpha / a, -2 * np.cos(w0), 1 - alpha / a])
+    return as_mix(lfilter(b / d[0], d / d[0], x, axis=0))
+
+
+def prepared(mix, **decided):
+    return prepare(mix, measure(mix.samples, RATE_HZ), read_config(None, {}), Decisions(**decided))
+
+
+def test_a_resonance_becomes_a_small_cut_and_a_note_with_its_size_and_reason():
+    found = prepared(resonant())
+    eq = found.settings["equaliser"]
+    assert eq["band1_freq_hz"] == pytest.approx(4000.0, rel=0.06)
+    assert -1.0 <= eq["band1_gain_db"] <= -0.5
+    assert [note.code for note in found.notes if note.code != "fades"] == ["resonance_in_mix"]
+    assert "of the song's own smoothed spectrum" in found.notes[0].text
+    assert "dB there" in found.notes[0].suggestion
+
+
+def test_a_clean_mix_is_left_alone():
+    found = prepared(as_mix(make_demo("bass_heavy_electronic", RATE_HZ, 32.0, 34)))
+    assert not {"equaliser", "dynamic_bell", "tone"} & set(found.settings)
+
+
+def test_what_was_set_or_left_out_by_hand_is_not_touched():
+    own = {"equaliser": {"band1_freq_hz": 250.0}}
+    assert prepared(resonant(), locks=own).added_to(Decisions(locks=own)).locks["equaliser"] == own["equaliser"]
+    out = Decisions(without=frozenset({"equaliser"}))
+    assert "equaliser" not in prepared(resonant(), without=out.without).added_to(out).locks
+
+
+def test_suggested_fades_stand_beside_a_locked_one():
+    suggested = Prepared(settings={"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}}, notes=())
+    decided = suggested.added_to(Decisions(locks={"output": {"fade_out_ms": 0.0}}))
+    assert decided.locks == {"output": {"fade_in_ms": 12.0, "fade_out_ms": 0.0}}
