@@ -69,9 +69,13 @@ def prepare(mix: Mix, before: Measurement, config: Config, decisions: Decisions)
         notes += [_correction_note(c, _stage_of(c) in free) for c in corrections]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     if plan.fades and (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
-        if ends.settings:
-            settings["output"] = ends.settings
-        notes += _ends_notes(ends, decisions)
+        output = config.chain_plan.stages["output"]
+        own = decisions.locks.get("output", {})
+        # A fade that was set, by hand or in the configuration, stays.
+        fades = {n: v for n, v in ends.settings.items() if n not in own and output.parameter(n).default == 0.0}
+        if fades:
+            settings["output"] = fades
+        notes += _ends_notes(ends, fades)
     return Prepared(settings=settings, notes=tuple(notes))
 
 
@@ -146,7 +150,7 @@ def _low_cut_note(low_cut: LowCut) -> Note:
     )
 
 
-def _ends_notes(ends: Ends, decisions: Decisions) -> list[Note]:
+def _ends_notes(ends: Ends, fades: Mapping[str, float]) -> list[Note]:
     notes = []
     if ends.cut_off_db is not None:
         notes.append(
@@ -158,10 +162,9 @@ def _ends_notes(ends: Ends, decisions: Decisions) -> list[Note]:
             )
         )
     parts = []
-    own = decisions.locks.get("output", {})
-    if ends.fade_in_ms and "fade_in_ms" not in own:
+    if "fade_in_ms" in fades:
         parts.append(f"in over {ends.fade_in_ms} ms, over before the first attack at {ends.attack_s:.3f} s")
-    if ends.fade_out_ms and "fade_out_ms" not in own:
+    if "fade_out_ms" in fades:
         parts.append(f"out over {ends.fade_out_ms} ms from {clock(ends.decayed_s)} on, behind the last tail")
     if parts:
         notes.append(

@@ -143,7 +143,7 @@ def test_a_quieter_target_is_gain_alone_at_no_cost(suggested, libebur128, short_
     assert run.ran.code == 0
     assert list(settings_of(run.sheet)) == ["drive", "output"]
     assert run.sheet["costs"]["score"] == 0.0
-    assert codes(run.sheet) == ["gain_only"]
+    assert codes(run.sheet) == ["gain_only", "fades"]
     loudness, peak = libebur128(run.preview)
     assert loudness == pytest.approx(-20.0, abs=TARGET_LU)
     mix = read_mix(short_mix).samples

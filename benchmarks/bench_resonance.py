@@ -1,0 +1,228 @@
+"""How many injected resonances are told, how exactly, and how many that are not there?
+
+The injector below shares nothing with the detectors: its bells are the cookbook's by the bilinear transform, run by
+scipy, on mixes whose seeds played no part in making the limits. `--limits` makes those anew.
+"""
+
+import argparse
+import json
+import math
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import scipy.signal
+
+sys.path.insert(0, str(Path(__file__).parent))
+from report import machine, save
+
+from autochain.demo import CHARACTERS, make_demo
+from autochain.measure.resonance import measure_resonance, swing_db
+from autochain.prepare.corrective import full_cut_db
+from autochain.prepare.resonances import excess_by_test, find_resonances
+
+RATE_HZ = 44100
+SECONDS = 40.0
+LIMIT_SEEDS = range(1, 31)  # of the mixes that make the limits
+JUDGE_SEEDS = range(51, 63)  # played no part in anything
+CASES_PER_MIX = 8
+LIMITS = Path(__file__).parent.parent / "shared" / "resonance_limits.toml"
+
+
+# --- the injector ---------------------------------------------------------------------------------------------------
+
+
+def cookbook_bell(freq_hz: float, gain_db: float, q: float) -> tuple[np.ndarray, np.ndarray]:
+    """W3C Note "Audio EQ Cookbook" (2021), peakingEQ, by the bilinear transform."""
+    a, w0 = 10.0 ** (gain_db / 40.0), 2.0 * math.pi * freq_hz / RATE_HZ
+    alpha = math.sin(w0) / (2.0 * q)
+    b = np.array([1.0 + alpha * a, -2.0 * math.cos(w0), 1.0 - alpha * a])
+    d = np.array([1.0 + alpha / a, -2.0 * math.cos(w0), 1.0 - alpha / a])
+    return b / d[0], d / d[0]
+
+
+def inject(
+    mix: np.ndarray, freq_hz: float, gain_db: float, q: float, channel: str, gate: np.ndarray | None
+) -> np.ndarray:
+    """Lift a range of one channel of a mix, all the time or where `gate` is 1."""
+    b, a = cookbook_bell(freq_hz, gain_db, q)
+    x = mix.astype(np.float64)
+    lanes = {"left": x[:, 0].copy(), "right": x[:, 1].copy(), "mid": x.mean(axis=1), "side": (x[:, 0] - x[:, 1]) / 2}
+    change = {"left": 0.0, "right": 0.0}
+    for name in ("left", "right", "mid", "side"):
+        if name == channel or (channel == "stereo" and name in ("left", "right")):
+            more = scipy.signal.lfilter(b, a, lanes[name]) - lanes[name]
+            if gate is not None:
+                more *= gate
+            change["left"] = change["left"] + more * (name != "right")
+            change["right"] = change["right"] + more * {"left": 0.0, "right": 1.0, "mid": 1.0, "side": -1.0}[name]
+    both = [np.broadcast_to(change[c], x.shape[0]) for c in ("left", "right")]
+    return (x + np.stack(both, axis=1)).astype(np.float32)
+
+
+def comes_and_goes(count: int, rng: np.random.Generator) -> np.ndarray:
+    """1 for 0.4 to 2.5 s, 0 for 0.8 to 4 s, in turn, with edges of 40 ms."""
+    gate = np.zeros(count)
+    at = round(rng.uniform(0.5, 2.0) * RATE_HZ)
+    while at < count:
+        there = round(rng.uniform(0.4, 2.5) * RATE_HZ)
+        gate[at : at + there] = 1.0
+        at += there + round(rng.uniform(0.8, 4.0) * RATE_HZ)
+    edge = np.hanning(round(0.04 * RATE_HZ))
+    return np.clip(scipy.signal.oaconvolve(gate, edge / edge.sum(), mode="same"), 0.0, 1.0)
+
+
+# --- the limits -----------------------------------------------------------------------------------------------------
+
+
+def reach_of(job: tuple[str, int]) -> dict[str, np.ndarray]:
+    found = measure_resonance(make_demo(job[0], RATE_HZ, SECONDS, job[1]), RATE_HZ)
+    groups: dict[str, np.ndarray] = {"freq_hz": found.freq_hz}
+    for (test, lane), values in excess_by_test(found.floor_db.mean(axis=0), swing_db(found.left_over_db())).items():
+        name = f"{test}_{lane if lane in ('mid', 'side') else 'left_right'}_db"
+        groups[name] = np.maximum(groups.get(name, -99.0), values)
+    return groups
+
+
+def make_limits(pool: ProcessPoolExecutor) -> None:
+    """Write the limits: the most of all clean mixes within a third of an octave, and a margin."""
+    reached: dict[str, np.ndarray] = {}
+    for groups in pool.map(reach_of, [(c, s) for s in LIMIT_SEEDS for c in CHARACTERS]):
+        for name, values in groups.items():
+            reached[name] = np.maximum(reached.get(name, -99.0), values)
+    freq_hz = reached.pop("freq_hz")
+    nodes = 90.0 * 2.0 ** (np.arange(15) / 2.0)
+    lines = [
+        "# What the excess of clean mixes reaches, and a margin: limits of prepare/resonances.py.",
+        f"# Made by `python benchmarks/bench_resonance.py --limits`: the demo's characters, {SECONDS:g} s at 44.1 kHz,",
+        f"# seeds {LIMIT_SEEDS[0]} to {LIMIT_SEEDS[-1]}; the most within a third of an octave, and a margin for what",
+        "# others go beyond it, chosen on seeds 31 to 44: 2.4 dB below 2 kHz, 0.8 dB above, 0.5 dB for passing ones.",
+        "# No published source.",
+        f"freq_hz = [{', '.join(f'{n:.0f}' for n in nodes)}]",
+    ]
+    for name, values in sorted(reached.items()):
+        most = [values[np.abs(np.log2(freq_hz / n)) <= 0.35].max() for n in nodes]
+        margins_db = [0.5 if name.startswith("passing") else 2.4 if n < 2000.0 else 0.8 for n in nodes]
+        limits = [math.ceil(10.0 * (m + more)) / 10.0 for m, more in zip(most, margins_db, strict=True)]
+        lines.append(f"{name} = [{', '.join(f'{limit:.1f}' for limit in limits)}]")
+    LIMITS.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print(LIMITS.read_text(encoding="utf-8"))
+
+
+# --- judging --------------------------------------------------------------------------------------------------------
+
+
+def interval(hits: int, n: int) -> str:
+    """Share and its 95 % Wilson interval (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927)."""
+    if n == 0:
+        return "–"
+    z, p = 1.96, hits / n
+    middle, half = p + z * z / (2 * n), z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    low, high = (max(0.0, (middle - half) / (1 + z * z / n)), min(1.0, (middle + half) / (1 + z * z / n)))
+    return f"{p:.2f} ({low:.2f} to {high:.2f}), n {n}"
+
+
+def judge(job: tuple[str, int]) -> list[dict]:
+    """Clean mix, then cases injected into it."""
+    character, seed = job
+    mix = make_demo(character, RATE_HZ, SECONDS, seed)
+    rng = np.random.default_rng([seed, CHARACTERS.index(character)])
+    rows = [{"clean": True, "told": len(find_resonances(measure_resonance(mix, RATE_HZ)))}]
+    for k in range(CASES_PER_MIX):
+        freq_hz = float(np.exp(rng.uniform(np.log(120.0), np.log(9000.0))))
+        gain_db, q = float(rng.uniform(3.0, 9.0)), float(np.exp(rng.uniform(np.log(2.0), np.log(8.0))))
+        channel = str(rng.choice(["stereo", "stereo", "mid", "side", "left", "right"]))
+        gate = comes_and_goes(mix.shape[0], rng) if k % 2 else None
+        hurt = inject(mix, freq_hz, gain_db, q, channel, gate)
+        found = measure_resonance(hurt, RATE_HZ)
+        told = find_resonances(found)
+        near = [r for r in told if abs(math.log2(r.freq_hz / freq_hz)) <= 1 / 3]
+        row = {
+            "clean": False, "character": character, "seed": seed, "freq_hz": freq_hz, "gain_db": gain_db, "q": q,
+            "channel": channel, "passing": gate is not None, "told": bool(near), "others": len(told) - len(near),
+        }  # fmt: skip
+        if near:
+            best = min(near, key=lambda r: abs(math.log2(r.freq_hz / freq_hz)))
+            row |= {
+                "freq_right": abs(math.log2(best.freq_hz / freq_hz)) <= 1 / 12,
+                "kind_right": best.passing == (gate is not None), "channel_right": best.channel == channel,
+            }  # fmt: skip
+            if not best.passing:
+                row |= left_after(hurt, best)
+        rows.append(row)
+    return rows
+
+
+def left_after(hurt: np.ndarray, told) -> dict:
+    """Excess before, after the dose of 1 dB, and after the full cut, at the place that was told."""
+    left = {}
+    lane = {"stereo": 0, "mid": 0, "side": 1, "left": 2, "right": 3}[told.channel]
+    for name, cut_db in (("before", 0.0), ("dose", 1.0), ("full", full_cut_db(told.excess_db))):
+        cut = inject(hurt, told.freq_hz, -cut_db, told.q, told.channel, None)
+        found = measure_resonance(cut, RATE_HZ)
+        at = np.abs(np.log2(found.freq_hz / told.freq_hz)) <= 1 / 12
+        left[f"excess_{name}_db"] = float(found.standing_db()[lane, at].max())
+    return left
+
+
+def table(rows: list[dict]) -> list[str]:
+    cases = [r for r in rows if not r["clean"]]
+    clean = [r for r in rows if r["clean"]]
+    lines = [
+        f"Clean mixes with a claim: {interval(sum(r['told'] > 0 for r in clean), len(clean))}. "
+        f"Cases with a claim elsewhere: {interval(sum(r['others'] > 0 for r in cases), len(cases))}.",
+        "",
+        "| kind | range | injected | told | frequency within 1/12 octave | kind right | channel right |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    ranges = (("120 to 450 Hz", 120, 450), ("450 Hz to 2 kHz", 450, 2000), ("2 to 9 kHz", 2000, 9000))
+    for kind, passing in (("standing", False), ("passing", True)):
+        for place, low, high in (*ranges, ("all", 0, 1e9)):
+            for level, least, most in (("3 to 5 dB", 3, 5), ("5 to 7 dB", 5, 7), ("7 to 9 dB", 7, 9), ("all", 0, 99)):
+                if place == "all" and level != "all":
+                    continue
+                some = [
+                    r for r in cases
+                    if r["passing"] == passing and low <= r["freq_hz"] < high and least <= r["gain_db"] < most
+                ]  # fmt: skip
+                told = [r for r in some if r["told"]]
+                shares = [interval(sum(r[key] for r in told), len(told)) for key in
+                          ("freq_right", "kind_right", "channel_right")]  # fmt: skip
+                lines.append(
+                    f"| {kind} | {place} | {level} | {interval(len(told), len(some))} | {' | '.join(shares)} |"
+                )
+    told = [r for r in cases if r["told"]]
+    right = sum(r["freq_right"] and r["kind_right"] and r["channel_right"] for r in told)
+    lines += ["", f"Of all told, frequency, kind and channel right together: {interval(right, len(told))}."]
+    cuts = [r for r in cases if "excess_full_db" in r]
+    before, dose, full = (np.array([r[f"excess_{n}_db"] for r in cuts]) for n in ("before", "dose", "full"))
+    lines += [
+        "",
+        f"Standing ones: the full cut halves the excess or better in "
+        f"{interval(int((full <= 0.5 * before).sum()), len(cuts))}; median excess {np.median(before):.1f} dB, after "
+        f"the dose of 1 dB {np.median(dose):.1f} dB, after the full cut {np.median(full):.1f} dB.",
+    ]
+    return lines
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--limits", action="store_true", help="make the limits anew, and judge nothing")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--seeds", type=int, default=len(JUDGE_SEEDS), help="how many of the seeds to judge on")
+    options = parser.parse_args()
+    where = machine()
+    with ProcessPoolExecutor(options.jobs) as pool:
+        if options.limits:
+            make_limits(pool)
+            return
+        seeds = list(JUDGE_SEEDS)[: options.seeds]
+        rows = [r for part in pool.map(judge, [(c, s) for s in seeds for c in CHARACTERS]) for r in part]
+    text = "\n".join(table(rows))
+    save("resonance", "How many injected resonances are told, and how exactly?", where, {"rows": rows}, text)
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
