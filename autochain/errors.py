@@ -34,6 +34,10 @@ class ConfigError(UsageError):
     """A configuration with unknown keys or values out of range."""
 
 
+class SheetError(UsageError):
+    """An earlier sheet that cannot be read, or that contradicts what is asked."""
+
+
 class ParameterError(UsageError):
     """A stage setting outside its range, or a stage or parameter that does not exist."""
 

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
+from autochain.config.model import Target
 from autochain.errors import UsageError
 
 Lufs = Annotated[
@@ -36,6 +37,15 @@ Lock = Annotated[
     list[str] | None,
     typer.Option("--lock", metavar="STAGE.PARAMETER=VALUE", help="Fix a setting decided by ear; repeatable."),
 ]
+Around = Annotated[
+    Path | None,
+    typer.Option(
+        "--around",
+        metavar="SHEET",
+        help="Search near an earlier sheet (JSON), also for a revised mix; values changed in it are locked.",
+        show_default=False,
+    ),
+]
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
 ]
@@ -53,13 +63,18 @@ def overrides(
     seed: int | None,
     budget: int | None,
     loudest_part: float | None = None,
+    earlier: Target | None = None,
 ) -> dict[str, dict[str, Any]]:
-    """Config keys that options on the command line replace."""
+    """Config keys that options on the command line replace; what they leave of a target an earlier sheet gives."""
     if lufs is not None and loudest_part is not None:
         raise UsageError(
             f"--lufs {lufs:g} and --loudest-part {loudest_part:g} are two targets, and a master has one. "
             f"Drop one of them."
         )
+    if earlier is not None:
+        ceiling = earlier.ceiling_dbtp if ceiling is None else ceiling
+        if lufs is None and loudest_part is None:
+            lufs, loudest_part = earlier.lufs, earlier.loudest_part_lufs
     target = {"lufs": lufs, "loudest_part_lufs": loudest_part, "ceiling_dbtp": ceiling}
     search = {"seed": seed, "budget": budget}
     return {

@@ -14,12 +14,15 @@ from autochain.cli.interrupt import asked_to_stop
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
+from autochain.search.around import Around
+from autochain.search.around import around as search_around
 from autochain.search.journal import Journal
 from autochain.search.request import request_of
 from autochain.search.run import refuse_faint
 from autochain.search.run import suggest as search
 from autochain.search.space import Decisions, parse_decisions
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
+from autochain.sheet.read import read_sheet
 from autochain.sheet.words import CAUTION
 
 TARGET_NOT_MET = 3
@@ -34,6 +37,8 @@ def make_sheet(
     force: bool,
     preview: bool,
     resume: bool = False,
+    near: Around | None = None,
+    sources: tuple[Path, ...] = (),
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
@@ -46,7 +51,7 @@ def make_sheet(
             f"--lock limiter.ceiling_dbtp={locked:g} contradicts --ceiling {config.target.ceiling_dbtp:g}. "
             f"Lower the lock or raise the ceiling."
         )
-    stem = mix_path.stem
+    stem, sources = mix_path.stem, (mix_path, *sources)
     names = [f"{stem}.sheet.json", f"{stem}.sheet.md"]
     if preview:
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
@@ -54,7 +59,7 @@ def make_sheet(
     refuse_faint(mix)
     kept = out / f"{stem}.journal.jsonl"
     force = force or (resume and _stopped_early(out / names[0]))
-    check_output(out, names, force, [mix_path])
+    check_output(out, names, force, sources)
     if kept.exists() and not (resume or force):
         raise UsageError(
             f"{kept} is what a stopped run has left. Go on with --resume, or start anew with --force."
@@ -62,21 +67,21 @@ def make_sheet(
     out.mkdir(parents=True, exist_ok=True)
     with (
         asked_to_stop() as stop,
-        Journal(kept, request_of(mix, config, decisions), resume=resume) as journal,
+        Journal(kept, request_of(mix, config, decisions, near), resume=resume) as journal,
         progress_bar() as show,
     ):
         if journal.resumed:
             show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
-        found = search(mix, config, decisions, jobs, show, journal, stop)
+        found = search(mix, config, decisions, jobs, show, journal, stop, near)
     sheet = build_sheet(found)
     if preview:
-        write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, [mix_path])
+        write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
         seed = config.search.seed
         heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
-        write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, [mix_path])
-    write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, [mix_path])
-    write_text(out / f"{stem}.sheet.json", to_json(sheet), force, [mix_path])
+        write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, sources)
+    write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, sources)
+    write_text(out / f"{stem}.sheet.json", to_json(sheet), force, sources)
     if sheet.search.complete:
         journal.remove()
     return sheet
@@ -99,6 +104,7 @@ def suggest(
     preview: Annotated[bool, typer.Option("--preview", help="Also write the rendered result, 24-bit.")] = False,
     lock: options.Lock = None,
     without: options.Without = None,
+    around: options.Around = None,
     budget: options.Budget = None,
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
@@ -115,9 +121,16 @@ def suggest(
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
-    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget, loudest_part))
-    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
-    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume)
+    earlier = None if around is None else read_sheet(around)
+    target = None if earlier is None else earlier.target
+    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget, loudest_part, target))
+    decisions, near = parse_decisions(lock or [], without or [], plan.chain_plan), None
+    if earlier is not None:
+        decisions, near = search_around(earlier, decisions, plan)
+        same = "its own" if plan.target == earlier.target else "asked for now"
+        typer.echo(f"around {earlier.file}: the target is {same}", err=True)
+    sources = () if around is None else (around,)
+    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume, near, sources)
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:
         raise typer.Exit(TARGET_NOT_MET)

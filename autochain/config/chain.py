@@ -67,7 +67,7 @@ def _narrowed(parameter: Parameter, given: Any) -> Parameter:
 
 
 # What a search finds for every mix: a configuration can neither set nor bound it.
-_FOUND = {
+FOUND = {
     "rotation": ("kind", "angle_deg", "freq_hz", "q", "sections"),
     "bus_compressor": ("threshold_db",),
     "peak_compressor": ("threshold_db",),
@@ -80,7 +80,7 @@ _FOUND = {
 
 def _check(stage: str, parameter: Parameter) -> BeforeValidator:
     def check(given: Any) -> Any:
-        if parameter.name in _FOUND.get(stage, ()):
+        if parameter.name in FOUND.get(stage, ()):
             lock = f"use --lock {stage}.{parameter.name}"
             cure = "lower target.ceiling_dbtp" if parameter.name == "trim_db" else lock
             raise ValueError(f"is found anew for every mix; leave it out, or {cure}")

@@ -177,6 +177,7 @@ class SearchPlan(Part):
     neighbours_within: float = Field(ge=0.0)
     sensitivity_score: float = Field(gt=0.0)
     sensitivity_trials: int = Field(ge=0)
+    around_share: float = Field(gt=0.0, le=1.0)
     excerpts: Excerpts
     drive: Drive
     ranges: Ranges

@@ -9,6 +9,7 @@ from typing import Any
 import autochain
 from autochain.audio.mix import Mix
 from autochain.config.model import Config
+from autochain.search.around import Around
 from autochain.search.space import Decisions
 
 # Libraries whose version can change a number.
@@ -36,7 +37,7 @@ def flat_locks(decisions: Decisions) -> dict[str, float]:
     return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
 
 
-def request_of(mix: Mix, config: Config, decisions: Decisions) -> dict[str, Any]:
+def request_of(mix: Mix, config: Config, decisions: Decisions, around: Around | None = None) -> dict[str, Any]:
     """Everything that a search depends on; what a person would look at first comes first."""
     return {
         "mix": mix.sha256,
@@ -44,6 +45,7 @@ def request_of(mix: Mix, config: Config, decisions: Decisions) -> dict[str, Any]
         "budget": config.search.budget,
         "seed": config.search.seed,
         "locks": flat_locks(decisions),
+        "sheet": None if around is None else around.sheet.sha256,
         "stages_left_out": sorted(decisions.without),
         "configuration": config_sha256(config),
         "versions": versions(),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
+from autochain.search.around import Around
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
@@ -106,3 +107,4 @@ class Suggestion:
     spans: tuple[Span, ...]
     stats: SearchStats
     notes: tuple[Note, ...]
+    around: Around | None = None

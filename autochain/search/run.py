@@ -12,6 +12,7 @@ from autochain.errors import AudioFileError
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.symmetry import Rotation, choose_rotation
+from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
@@ -64,6 +65,8 @@ class Search:
         Keeps the trials on disk, and gives those that an earlier run left.
     stop
         Asked before every batch of trials: True ends the search with the best so far.
+    around
+        An earlier sheet to stay near; None searches everywhere.
     """
 
     def __init__(
@@ -75,11 +78,13 @@ class Search:
         progress: Progress,
         journal: Journal | None = None,
         stop: Stop = never,
+        around: Around | None = None,
     ) -> None:
         self.mix = mix
         self.config = config
         self.asked = decisions
         self.chain = config.chain_plan
+        self.around = around
         self.decisions = decisions.within(self.chain)
         self.progress = progress
         self.journal = journal
@@ -95,11 +100,16 @@ class Search:
         before = measure(mix.samples, mix.rate_hz)
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise _faint(mix)
-        self.prepared = prepare(mix, before, self.config, self.decisions)
+        settled = self.decisions
+        if self.around is not None:
+            # What is the same for every trial stays as the sheet has it.
+            settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
+        self.prepared = prepare(mix, before, self.config, settled)
         ends = self.prepared.ends_only()
         simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before)
         if simple is not None:
-            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes))
+            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes), around=self.around)
+        self.decisions = settled
         if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             without = self.decisions.without | {"clipper"}
@@ -129,7 +139,8 @@ class Search:
         excerpts, song = evaluator(spans), evaluator([whole])
 
         self.trials = Trials(
-            excerpts, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop
+            excerpts, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop,
+            self.around,
         )
         best = self.trials.spend()
         return self._finish(best, song, before, rotation, spans)
@@ -177,9 +188,8 @@ class Search:
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
         weights, within = self.config.weights, self.config.search.neighbours_within
-        contenders = {SUGGESTION: (best, self.effective)}
-        if trials.complete:
-            contenders |= {side: (trial, self.effective) for side, trial in trials.neighbours(weights, within).items()}
+        near = trials.neighbours(weights, within) if trials.complete else {}
+        contenders = {n: (t, trials.decisions_of(t)) for n, t in {SUGGESTION: best, **near}.items()}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in trials.families if name == family]
             if members:
@@ -207,10 +217,11 @@ class Search:
             chosen = replace(chosen, name=SUGGESTION)
         # The search may have come back to a baseline's very settings.
         twins = [v.name for v in verified if v.settings == chosen.settings and v.name in (LIMITER_ONLY, TRADE_DEFAULT)]
+        ranges = self.config.search.ranges
         stats = SearchStats(
             trials=len(trials.done),
             feasible=sum(t.solution.met for t in trials.done),
-            on_edge=on_edge(switched(point), self.config.search.ranges) if point is not None else (),
+            on_edge=on_edge(switched(point), ranges, self.effective.locks) if point is not None else (),
             mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
             chosen_from=twins[0] if twins else chosen.name,
             complete=trials.complete,
@@ -230,10 +241,8 @@ class Search:
             rotation_saving_db=rotation.saving_db,
             spans=spans,
             stats=stats,
-            notes=(
-                *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
-                *self.prepared.notes,
-            ),
+            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes), around=self.around)
+        self.decisions = settled
         )
 
 
@@ -245,6 +254,7 @@ def suggest(
     progress: Progress = silent,
     journal: Journal | None = None,
     stop: Stop = never,
+    around: Around | None = None,
 ) -> Suggestion:
     """Find, verify and describe starting settings for one mix.
 
@@ -264,5 +274,8 @@ def suggest(
         Keeps the trials on disk, and gives those that an earlier run left.
     stop
         Asked before every batch of trials: True ends the search with the best so far.
+    around
+        An earlier sheet to stay near; None searches everywhere.
     """
-    return Search(mix, config, Decisions() if decisions is None else decisions, jobs, progress, journal, stop).run()
+    decided = Decisions() if decisions is None else decisions
+    return Search(mix, config, decided, jobs, progress, journal, stop, around).run()

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.chain.chain import DEFAULT, STAGES, ChainPlan
-from autochain.config.model import Coordinates, Ranges
+from autochain.config.model import PARAMETER_OF, Coordinates, Ranges
 from autochain.errors import ParameterError, UsageError
 
 LOG_COORDINATES = frozenset(name for name in Coordinates.model_fields if name.endswith("_ms"))
@@ -34,6 +34,13 @@ _USED_BY = {
     "peak_work_db": ("peak_attack_ms", "peak_release_ms"),
     "clip_share": ("clip_softness",),
     "onset_db": (),
+}
+
+# What the shares solve.
+_SOLVES = {
+    "bus_work_db": ("bus_compressor", "threshold_db"),
+    "peak_work_db": ("peak_compressor", "threshold_db"),
+    "clip_share": ("clipper", "ceiling_dbfs"),
 }
 
 Locks = Mapping[str, Mapping[str, float]]
@@ -134,8 +141,12 @@ def from_vector(vector: Sequence[float] | npt.NDArray[np.float64], ranges: Range
     return Coordinates(**values)
 
 
-def on_edge(coordinates: Coordinates, ranges: Ranges) -> tuple[str, ...]:
-    """Coordinates within 1 % of a range end; a share that is off does not count, nor what its stage would use."""
+def on_edge(coordinates: Coordinates, ranges: Ranges, locks: Locks | None = None) -> tuple[str, ...]:
+    """Coordinates within 1 % of a range end.
+
+    A share that is off does not count, nor what its stage would use, nor a coordinate that a lock has replaced.
+    """
+    locked = {n for n, (stage, own) in {**PARAMETER_OF, **_SOLVES}.items() if own in (locks or {}).get(stage, {})}
     switched_off = {
         name
         for share, own in _USED_BY.items()
@@ -146,7 +157,7 @@ def on_edge(coordinates: Coordinates, ranges: Ranges) -> tuple[str, ...]:
     return tuple(
         name
         for name, place in zip(Coordinates.model_fields, vector, strict=True)
-        if name not in switched_off and not 0.01 <= place <= 0.99
+        if name not in switched_off | locked and not 0.01 <= place <= 0.99
     )
 
 

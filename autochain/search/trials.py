@@ -6,6 +6,7 @@ from joblib import Parallel
 
 from autochain.config.model import Config, Coordinates, Weights
 from autochain.errors import StoppedError
+from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
 from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
@@ -50,6 +51,8 @@ class Trials:
         Keeps the trials on disk.
     stop
         Asked before every batch: True ends the search with the best so far.
+    around
+        The earlier sheet to stay near; None explores the whole space.
     """
 
     def __init__(
@@ -62,6 +65,7 @@ class Trials:
         progress: Progress,
         journal: Journal | None = None,
         stop: Stop = never,
+        around: Around | None = None,
     ) -> None:
         self._excerpts = excerpts
         self._song = song
@@ -70,6 +74,8 @@ class Trials:
         self._target_lufs = config.target.loudness_lufs
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._decisions = decisions
+        self._around = around
+        self._searched = decisions if around is None else around.settled(decisions, song.chain.stages)
         self._batches = Batches(excerpts, self._plan.ranges, self._limiter_ceiling, parallel, journal)
         self._progress = progress
         self._stop = stop
@@ -81,40 +87,26 @@ class Trials:
 
     def spend(self) -> Trial:
         """Spend the budget and return the best trial, with the stages left out that hardly matter."""
-        plan = self._plan
+        plan, around = self._plan, self._around
+        start = plan.trade_default if around is None else around.start
         self._progress("calibrating the excerpts", 0.0)
         self._excerpts.material.warm()
         first = self._excerpts.solve(
-            outline(plan.trade_default, self._decisions, self._limiter_ceiling, self._song.chain),
+            outline(start, self._searched, self._limiter_ceiling, self._song.chain),
             self._target_lufs,
             Guess(),
         )
         excerpt_target = self._calibrate(first.settings, first.loss_db)
-        families = self._baselines()
-        for start in range(0, len(families), plan.batch):
-            if self._stopped():
-                break
-            batch = families[start : start + plan.batch]
-            names = [family for family, _ in batch]
-            self.families.extend(zip(names, self._batch(batch, excerpt_target), strict=True))
-        # Its library may take a second to load, which is better spent behind the first trials.
-        explorer = make_sampler(plan.sampler, plan.ranges, plan.seed, len(families) + plan.startup)
-        # Fewer trials than baselines where the search was stopped among them.
-        for (_, point), (_, trial) in zip(families, self.families, strict=False):
-            explorer.known(point, outcome_of(trial, self._weights))
-        self._ask(explorer, round(plan.explore_share * plan.budget), excerpt_target)
-        fair = 0
-        best = self._best(fair)
-        if best.solution.met and len(self.done) < plan.budget and not self._stopped():
-            excerpt_target = self._calibrate(best.settings, best.loss_db)
-            # Scores at another excerpt loudness do not compare: the leaders are judged anew.
-            fair = len(self.done)
-            most = min(plan.batch, max(1, (plan.budget - fair) // 2))
-            leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[:most]
-            self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], excerpt_target)
-            best = self._best(fair)
+        if around is None:
+            self._spend_on_baselines(excerpt_target)
+            best, excerpt_target, fair = self._explored(excerpt_target)
+        else:
+            # The sheet's own point comes first, so that the smallest budget holds it.
+            (best,), fair = self._batch([("", start)], excerpt_target), 0
+            self._spend_on_baselines(excerpt_target)
         if best.coordinates is not None:
-            descent = DescentOptimiser(plan.ranges, plan.seed, self._decisions)
+            ranges = plan.ranges if around is None else around.ranges(plan.ranges, plan.around_share)
+            descent = DescentOptimiser(ranges, plan.seed, self._searched)
             descent.known(best.coordinates, outcome_of(best, self._weights))
             self._ask(descent, plan.budget, excerpt_target)
         best = self._best(fair)
@@ -134,14 +126,51 @@ class Trials:
             now += filter(self._eligible, self._evaluate([("", c) for c in points], self.excerpt_target))
         return neighbours(self.best, [self.best, *now], weights, within, REAL_CHOICE_DB + _MARGIN_DB)
 
+    def _spend_on_baselines(self, target_lufs: float) -> None:
+        plan = self._plan
+        families = baseline_points(plan.trade_default, plan.baselines)[: max(2, plan.budget - len(self.done))]
+        for start in range(0, len(families), plan.batch):
+            if self._stopped():
+                break
+            batch = families[start : start + plan.batch]
+            names = [family for family, _ in batch]
+            self.families.extend(zip(names, self._batch(batch, target_lufs), strict=True))
+
+    def _explored(self, target_lufs: float) -> tuple[Trial, float, int]:
+        """Spend the explorer's share; returns the best, the loudness of the excerpts now, and where that begins."""
+        plan = self._plan
+        # Its library may take a second to load, which is better spent behind the first trials.
+        explorer = make_sampler(plan.sampler, plan.ranges, plan.seed, len(self.families) + plan.startup)
+        for _, trial in self.families:
+            if trial.coordinates is not None:
+                explorer.known(trial.coordinates, outcome_of(trial, self._weights))
+        self._ask(explorer, round(plan.explore_share * plan.budget), target_lufs)
+        fair = 0
+        best = self._best(fair)
+        if best.solution.met and len(self.done) < plan.budget and not self._stopped():
+            target_lufs = self._calibrate(best.settings, best.loss_db)
+            # Scores at another excerpt loudness do not compare: the leaders are judged anew.
+            fair = len(self.done)
+            most = min(plan.batch, max(1, (plan.budget - fair) // 2))
+            leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[:most]
+            self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], target_lufs)
+            best = self._best(fair)
+        return best, target_lufs, fair
+
     def decisions_for(self, family: str) -> Decisions:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
-        if family in ("", TRADE_DEFAULT):
+        if not family:
+            return self._searched
+        if family == TRADE_DEFAULT:
             return self._decisions
         keep = {*self._song.chain.linear, "dynamic_bell", "limiter", "output"}
         keep |= {"clipper"} if family != LIMITER_ONLY else set()
         locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
         return Decisions(locks=locks, without=self._decisions.without)
+
+    def decisions_of(self, trial: Trial) -> Decisions:
+        """Decisions that a trial was evaluated under."""
+        return self.decisions_for(next((family for family, known in self.families if known is trial), ""))
 
     def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
         """True when every value that the engineer has locked is in the chain."""
@@ -150,9 +179,6 @@ class Trials:
             for stage, fixed_values in self._decisions.locks.items()
             for name, value in fixed_values.items()
         )
-
-    def _baselines(self) -> list[tuple[str, Coordinates]]:
-        return baseline_points(self._plan.trade_default, self._plan.baselines)[: self._plan.budget]
 
     def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested.
@@ -192,7 +218,7 @@ class Trials:
     def _simpler(self, best: Trial, target_lufs: float) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
         allowed = best.score + self._plan.simpler_within
-        while best.coordinates is not None and (names := removable(best.coordinates, self._decisions)):
+        while best.coordinates is not None and (names := removable(best.coordinates, self._searched)):
             self._progress("leaving out what hardly matters", 0.0)
             fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in names]
             without = min(self._evaluate(fewer, target_lufs), key=lambda t: t.score)

@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
-from autochain.sheet.model import Figures, Request, Sheet, StageEntry, TargetFacts
+from autochain.sheet.model import Figures, Sheet, StageEntry
+from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
 from autochain.sheet.settings import setting_text, shown_settings
 from autochain.sheet.tables import plain, table
@@ -52,16 +53,10 @@ def _loudness(figures: Figures) -> str:
     return f"{number(figures.integrated_lufs, 'LUFS')}, {loudest} in the loudest 3 s, at {peak}"
 
 
-def _wanted(target: TargetFacts | Request) -> str:
-    if target.loudest_part_lufs is not None:
-        return f"{number(target.loudest_part_lufs, 'LUFS')} in the loudest 3 s"
-    return number(target.lufs, "LUFS")
-
-
 def _result(sheet: Sheet) -> list[str]:
     after, before = sheet.after, sheet.before
     verdict = "Target reached" if sheet.met else "Target NOT reached"
-    want = f"{_wanted(sheet.target)} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
+    want = f"{wanted(sheet.target)} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
     return [
         f"**{verdict}: {_loudness(after)}** (wanted {want}; the mix has {_loudness(before)}).",
         "",
@@ -141,6 +136,7 @@ def to_markdown(sheet: Sheet) -> str:
         *(["## Notes", ""] if sheet.notes else []),
         *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
         *([""] if sheet.notes else []),
+        *moves_section(sheet),
         "## What it costs",
         "",
         *table(["cost", "suggestion", *heads, "weight", "in score", "trials", "meaning"], _cost_rows(sheet)),
@@ -157,9 +153,10 @@ def to_markdown(sheet: Sheet) -> str:
         "",
         "## What reproduces it",
         "",
-        f"Target {_wanted(request)}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
+        f"Target {wanted(request)}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
-        f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}.",
+        f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}"
+        + (f", around the sheet {sheet.around.sha256[:12]}." if sheet.around else "."),
         f"Mix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "
         f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.",
         f"{sheet.search.trials} trials, {sheet.search.trials_on_target} on target"

@@ -9,6 +9,7 @@ from autochain.search.request import config_sha256, flat_locks, versions
 from autochain.search.result import Suggestion, Verified
 from autochain.sheet.model import (
     Alternative,
+    AroundFacts,
     Baseline,
     CostFigures,
     Costs,
@@ -16,6 +17,7 @@ from autochain.sheet.model import (
     Figures,
     InputLevel,
     MixFacts,
+    Move,
     NoteEntry,
     Provenance,
     Reduction,
@@ -87,6 +89,42 @@ def _alternative(name: str, found: Verified, chosen: Verified) -> Alternative:
     )
 
 
+def _around(suggestion: Suggestion) -> AroundFacts | None:
+    around = suggestion.around
+    if around is None:
+        return None
+    return AroundFacts(
+        sheet=around.sheet.file,
+        sha256=around.sheet.sha256,
+        same_mix=around.sheet.mix_sha256 == suggestion.mix.sha256,
+        target=TargetFacts.model_validate(around.sheet.target.model_dump()),
+        decided={
+            f"{stage}.{name}": STAGES[stage].parameter(name).shown(value)
+            for stage, own in around.decided.items()
+            for name, value in own.items()
+        },
+    )
+
+
+def _moved(suggestion: Suggestion) -> tuple[Move, ...]:
+    if suggestion.around is None:
+        return ()
+
+    def shown(stage: str, name: str, value: float | None) -> float | str | None:
+        return None if value is None else STAGES[stage].parameter(name).shown(value + 0.0)
+
+    settings = {facts.stage: facts.settings for facts in suggestion.chosen.stages}
+    return tuple(
+        Move(
+            stage=m.stage,
+            parameter=m.parameter,
+            was=shown(m.stage, m.parameter, m.was),
+            now=shown(m.stage, m.parameter, m.now),
+        )
+        for m in suggestion.around.moved(settings)
+    )
+
+
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
@@ -138,6 +176,8 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
                 k: Spread(low=_fine(low), high=_fine(high)) for k, (low, high) in suggestion.stats.spread.items()
             },
         ),
+        around=_around(suggestion),
+        moved=_moved(suggestion),
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),

@@ -175,6 +175,25 @@ class SearchFacts(_Part):
     neighbours_within: float  # most score that an alternative may cost beyond the suggestion
 
 
+class AroundFacts(_Part):
+    """The earlier sheet that the search stayed near; `decided` is what was changed on it or locked since."""
+
+    sheet: str
+    sha256: str
+    same_mix: bool
+    target: TargetFacts
+    decided: dict[str, float | str]
+
+
+class Move(_Part):
+    """A setting that stands elsewhere than on the earlier sheet; null where the stage is not in the chain."""
+
+    stage: str
+    parameter: str
+    was: float | str | None
+    now: float | str | None
+
+
 class Request(_Part):
     """What reproduces the sheet."""
 
@@ -213,4 +232,6 @@ class Sheet(_Part):
     alternatives: tuple[Alternative, ...]
     notes: tuple[NoteEntry, ...]
     search: SearchFacts
+    around: AroundFacts | None
+    moved: tuple[Move, ...]
     provenance: Provenance

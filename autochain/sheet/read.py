@@ -1,0 +1,107 @@
+"""A sheet read back: what a later search takes from it, checked; everything else on it is left alone."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from autochain.config.model import Coordinates, Target
+from autochain.errors import SheetError
+from autochain.search.around import EarlierSheet
+
+_VERSION = 1
+
+
+class _Read(BaseModel):
+    """A part of a sheet; a hand may have added to it."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class _Mix(_Read):
+    sha256: str
+
+
+class _Stage(_Read):
+    stage: str
+    settings: dict[str, float | str]
+
+
+class _Search(_Read):
+    coordinates: dict[str, float]
+    found: dict[str, float | str]
+
+
+class _Request(_Read):
+    locks: dict[str, float]
+    without: tuple[str, ...]
+
+
+class _Provenance(_Read):
+    request: _Request
+
+
+class _Sheet(_Read):
+    mix: _Mix
+    target: Target
+    stages: tuple[_Stage, ...]
+    search: _Search
+    provenance: _Provenance
+
+
+def read_sheet(path: Path) -> EarlierSheet:
+    """Read the JSON of a sheet.
+
+    Raises
+    ------
+    SheetError
+        The file cannot be read, is no sheet, or holds what no sheet holds; one line per problem, each with its path.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise SheetError(f"{path}: cannot be read ({error.strerror}). Check the path of the sheet.") from None
+    try:
+        values = json.loads(data)
+    except (ValueError, RecursionError) as error:
+        raise SheetError(f"{path}: not JSON ({error}). Give the .sheet.json that was written beside it.") from None
+    if not isinstance(values, dict) or "format_version" not in values:
+        raise SheetError(f"{path}: not a settings sheet. Give the .sheet.json of an earlier run.")
+    if values["format_version"] != _VERSION:
+        raise SheetError(
+            f"{path}: format_version is {values['format_version']!r}; {_VERSION} can be read. Make the sheet anew."
+        )
+    try:
+        sheet = _Sheet.model_validate_json(data, strict=True)
+        point = Coordinates.model_validate(sheet.search.coordinates) if sheet.search.coordinates else None
+    except ValidationError as error:
+        inside = "search.coordinates." if error.title == "Coordinates" else ""
+        raise SheetError("\n".join(f"{path.name}: {_line(inside, p)}" for p in error.errors())) from None
+    names = [stage.stage for stage in sheet.stages]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise SheetError(f"{path.name}: stages has {twice[0]} twice. Keep one of them.")
+    return EarlierSheet(
+        file=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        mix_sha256=sheet.mix.sha256,
+        target=sheet.target,
+        stages={stage.stage: stage.settings for stage in sheet.stages},
+        found=sheet.search.found,
+        point=point,
+        locks=sheet.provenance.request.locks,
+        without=frozenset(sheet.provenance.request.without),
+    )
+
+
+def _line(inside: str, problem: Any) -> str:
+    # A value that may be a number or a word is told of once for each: the kind is no part of its path.
+    path = inside + ".".join(str(key) for key in problem["loc"] if key not in ("float", "str"))
+    if problem["type"] == "missing":
+        return f"{path} is missing. Put it back, or make the sheet anew."
+    if problem["type"] == "extra_forbidden":
+        return f"{path} is not known here. Take it out."
+    reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
+    return f"{path} is {problem['input']!r}; it {reason}."
