@@ -189,7 +189,7 @@ class Search:
         song.material.warm()
         weights, within = self.config.weights, self.config.search.neighbours_within
         near = trials.neighbours(weights, within) if trials.complete else {}
-        contenders = {n: (t, trials.decisions_of(t)) for n, t in {SUGGESTION: best, **near}.items()}
+        contenders = {name: (trial, trials.searched) for name, trial in {SUGGESTION: best, **near}.items()}
         for family in (LIMITER_ONLY, TRADE_DEFAULT):
             members = [trial for name, trial in trials.families if name == family]
             if members:

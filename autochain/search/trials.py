@@ -75,7 +75,7 @@ class Trials:
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._decisions = decisions
         self._around = around
-        self._searched = decisions if around is None else around.settled(decisions, song.chain.stages)
+        self.searched = decisions if around is None else around.settled(decisions, song.chain.stages)
         self._batches = Batches(excerpts, self._plan.ranges, self._limiter_ceiling, parallel, journal)
         self._progress = progress
         self._stop = stop
@@ -92,7 +92,7 @@ class Trials:
         self._progress("calibrating the excerpts", 0.0)
         self._excerpts.material.warm()
         first = self._excerpts.solve(
-            outline(start, self._searched, self._limiter_ceiling, self._song.chain),
+            outline(start, self.searched, self._limiter_ceiling, self._song.chain),
             self._target_lufs,
             Guess(),
         )
@@ -106,7 +106,7 @@ class Trials:
             self._spend_on_baselines(excerpt_target)
         if best.coordinates is not None:
             ranges = plan.ranges if around is None else around.ranges(plan.ranges, plan.around_share)
-            descent = DescentOptimiser(ranges, plan.seed, self._searched)
+            descent = DescentOptimiser(ranges, plan.seed, self.searched)
             descent.known(best.coordinates, outcome_of(best, self._weights))
             self._ask(descent, plan.budget, excerpt_target)
         best = self._best(fair)
@@ -160,17 +160,13 @@ class Trials:
     def decisions_for(self, family: str) -> Decisions:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
         if not family:
-            return self._searched
+            return self.searched
         if family == TRADE_DEFAULT:
             return self._decisions
         keep = {*self._song.chain.linear, "dynamic_bell", "limiter", "output"}
         keep |= {"clipper"} if family != LIMITER_ONLY else set()
         locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
         return Decisions(locks=locks, without=self._decisions.without)
-
-    def decisions_of(self, trial: Trial) -> Decisions:
-        """Decisions that a trial was evaluated under."""
-        return self.decisions_for(next((family for family, known in self.families if known is trial), ""))
 
     def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
         """True when every value that the engineer has locked is in the chain."""
@@ -181,8 +177,10 @@ class Trials:
         )
 
     def _allowed(self, trial: Trial) -> bool:
-        # A baseline without a stage that the engineer has locked is compared with, never suggested.
-        return self.honours_locks(trial.settings)
+        # A baseline without a stage that the engineer has locked is compared with, never suggested; near an earlier
+        # sheet baselines are for the whole song alone, since its stages stay.
+        near = self._around is None or not any(trial is known for _, known in self.families)
+        return near and self.honours_locks(trial.settings)
 
     def _eligible(self, trial: Trial) -> bool:
         return trial.solution.met and trial.coordinates is not None and self._allowed(trial)
@@ -218,7 +216,7 @@ class Trials:
     def _simpler(self, best: Trial, target_lufs: float) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
         allowed = best.score + self._plan.simpler_within
-        while best.coordinates is not None and (names := removable(best.coordinates, self._searched)):
+        while best.coordinates is not None and (names := removable(best.coordinates, self.searched)):
             self._progress("leaving out what hardly matters", 0.0)
             fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in names]
             without = min(self._evaluate(fewer, target_lufs), key=lambda t: t.score)
