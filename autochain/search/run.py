@@ -241,8 +241,11 @@ class Search:
             rotation_saving_db=rotation.saving_db,
             spans=spans,
             stats=stats,
-            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes), around=self.around)
-        self.decisions = settled
+            around=self.around,
+            notes=(
+                *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
+                *self.prepared.notes,
+            ),
         )
 
 
