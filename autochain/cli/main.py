@@ -5,6 +5,7 @@ import sys
 import typer
 
 from autochain import __version__
+from autochain.cli.check import check
 from autochain.cli.demo import demo
 from autochain.cli.suggest import suggest
 from autochain.errors import AutochainError
@@ -17,6 +18,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.command()(check)
 app.command()(suggest)
 app.command()(demo)
 

@@ -10,6 +10,7 @@ from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.chain import Chain, Part, chain_plan
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import CorrectionRules
+from autochain.prepare.limits import Limits
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -238,6 +239,7 @@ class Config(Part):
     target: Target
     chain: Chain  # type: ignore[valid-type]
     prepare: Prepare
+    check: Limits
     search: SearchPlan
     weights: Weights
 

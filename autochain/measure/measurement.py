@@ -13,6 +13,7 @@ from autochain.measure.crest import local_crest_of
 from autochain.measure.hop_sums import HopSumMeter, HopSums
 from autochain.measure.loudness import (
     HopMeter,
+    Series,
     integrated_lufs,
     loud_hops,
     loudness_range_lu,
@@ -23,7 +24,7 @@ from autochain.measure.noise import noise_floor_dbfs
 from autochain.measure.offset import dc_offsets_dbfs
 from autochain.measure.peaks import plr_db, psr_db
 from autochain.measure.series import MixSeries
-from autochain.measure.spectrum import SpectrumMeter
+from autochain.measure.spectrum import Spectrum, SpectrumMeter
 from autochain.measure.stereo import channel_imbalance_db, correlation_of, correlation_under, side_to_mid_db
 from autochain.measure.subsonic import subsonic_db
 from autochain.measure.thirds import third_octaves
@@ -83,10 +84,13 @@ class Measurement:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured:
-    """The figures, and the courses behind them."""
+    """The figures, the courses behind them, and what both were made from."""
 
     figures: Measurement
     series: MixSeries
+    hops: Series
+    sums: HopSums
+    spectrum: Spectrum
 
 
 class MixMeter:
@@ -170,7 +174,7 @@ class MixMeter:
             thirds=third_octaves(spectrum),
             clipped_at_s=clipped.at_s,
         )
-        return Measured(figures=figures, series=series)
+        return Measured(figures=figures, series=series, hops=hops, sums=sums, spectrum=spectrum)
 
 
 def measure(samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = None) -> Measurement:

@@ -15,16 +15,14 @@ from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, Locks
 from autochain.search.verify import verify
 
-# Under this the mix has been limited or clipped already. common practice, no source
-TOO_DENSE_PLR_DB = 8.0
 _STEP_DB = 0.1
 
 
 def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measurement) -> Suggestion | None:
     """Result reached by gain alone, or None when a search is needed.
 
-    A target that leaves the peaks under the ceiling costs nothing. A mix whose PLR is under 8 dB is only turned
-    up or down, never clipped or limited again; what it misses is said in a note.
+    A target that leaves the peaks under the ceiling costs nothing. A mix whose PLR is under `check.least_plr_db` is
+    only turned up or down, never clipped or limited again; what it misses is said in a note.
     """
     target = config.target
     loudness, peak, plr = target.heard_lufs(before), before.true_peak_dbtp, before.plr_db
@@ -34,7 +32,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
     chain = config.chain_plan
     gain = chain.stages["drive"].parameter("gain_db").rounded(target.loudness_lufs - loudness)
     fits = peak + gain + DITHER_DB <= target.ceiling_dbtp
-    dense = plr < TOO_DENSE_PLR_DB
+    dense = plr < config.check.least_plr_db
     if not dense and not fits:
         return None
     if not fits:

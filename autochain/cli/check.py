@@ -1,0 +1,59 @@
+"""`autochain check MIX...`: whether mixes are ready to be worked on."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from autochain.audio.blocks import read_blocks
+from autochain.cli import options
+from autochain.config import read_config
+from autochain.errors import AutochainError
+from autochain.measure.inspection import inspect_file
+from autochain.prepare.limits import Limits
+from autochain.prepare.readiness import judge
+from autochain.sheet.check_as_json import checks_to_json
+from autochain.sheet.check_as_markdown import Checked, checks_to_markdown
+
+NOT_READY = 3
+
+
+def check_mix(path: Path, limits: Limits) -> Checked:
+    """Inspect one file and judge it; AudioFileError when it cannot be read."""
+    file = read_blocks(path).file
+    seen = inspect_file(path)
+    return Checked(
+        file=file,
+        duration_s=seen.duration_s,
+        measurement=seen.measured.figures,
+        readiness=judge(seen, limits),
+    )
+
+
+def check(
+    mixes: Annotated[list[Path], typer.Argument(metavar="MIX...", help="Finished mixes.", show_default=False)],
+    config: options.ConfigFile = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print a JSON list alone on stdout.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit code 3 unless every mix is ready.")] = False,
+) -> None:
+    """Say whether each MIX is ready, usable with remarks, or should go back, with reasons and times.
+
+    Exit code 0 whatever the verdict (with --strict 3 unless all are ready); 1: a file could not be read, the others
+    are still checked; 2: wrong usage.
+
+    Example: autochain check song1.wav song2.wav --strict
+    """
+    limits = read_config(config).check
+    checked, failed = [], 0
+    for path in mixes:
+        try:
+            checked.append(check_mix(path, limits))
+        except AutochainError as error:
+            typer.echo(f"autochain: {error}", err=True)
+            failed = failed or error.exit_code
+    if checked or as_json:
+        typer.echo(checks_to_json(checked) if as_json else checks_to_markdown(checked), nl=False)
+    if failed:
+        raise typer.Exit(failed)
+    if strict and any(one.readiness.verdict != "ready" for one in checked):
+        raise typer.Exit(NOT_READY)

@@ -1,0 +1,122 @@
+"""Clicks and pops: spikes of a sample or a few that belong to nothing before or after them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+
+from autochain.measure.fine import Fine
+from autochain.units import linear_to_db
+
+# A spike stands out of the 8 ms on either side by this ratio over the second highest there (noise bursts of drums
+# do not: of 600 samples of Gaussian noise the second highest has about 3 sigma, so this asks for 9).
+_STANDS_OUT = 3.0
+_NEAR_CELLS = 8
+# Edges of a waveform repeat, down to 30 Hz every 33 ms: a spike with this many others like it within 0.1 s is one.
+_REPEATS = 3
+_FAR_CELLS = 100
+_ALIKE = 0.4
+# Clicks further under the peaks of the 0.1 s around them than this are left alone: what coders leave in the
+# highest octave, and rounding, stand out there.
+_LEAST_DB = -40.0
+_LOCAL_CELLS = 50
+_END_CELLS = 10  # a sound cut off by an end of the file is not a click
+_SILENCE = 1e-5  # -100 dBFS
+_TOP = 0.98  # of the highest level: 0.2 dB under it
+_TOGETHER_CELLS = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Click:
+    """One click.
+
+    Attributes
+    ----------
+    at_s
+        Mix time in s, to the sample for a click of one.
+    height_db
+        Its estimated height over the highest peak within 50 ms on either side, usually negative.
+    channels
+        Where it is: `left`, `right` or `both` (always `left` for one channel).
+    at_top
+        Whether it stands at the highest level of its channel. Several such ones are the edges of clipped peaks.
+    """
+
+    at_s: float
+    height_db: float
+    channels: str
+    at_top: bool
+
+
+def find_clicks(fine: Fine) -> tuple[Click, ...]:
+    """Clicks in order of time; spikes within 20 ms of each other are one.
+
+    A click is a spike at least three times as high as the second highest within 8 ms (its own ms and the two beside
+    it left out), with fewer than three others like it within 0.1 s, and not more than 40 dB under the peaks around
+    it; the first and last 10 ms of the file do not count. Discontinuities such as bad edits are found with it; the soft
+    thump of a microphone is not. Where the sound itself is full of such edges, as unfiltered square waves are, a
+    click is one of many and not found.
+    """
+    found: list[tuple[int, int, float]] = []
+    for channel in range(fine.spike.shape[1]):
+        spike, peak = fine.spike[:, channel], fine.peak[:, channel]
+        local = maximum_filter1d(peak, 2 * _LOCAL_CELLS + 1, mode="constant")
+        high = (spike > 10.0 ** (_LEAST_DB / 20.0) * local) & (spike > _SILENCE)
+        out = _stands_out(spike)
+        high[:_END_CELLS] = high[max(0, high.size - _END_CELLS) :] = False
+        for index in np.flatnonzero(high & (out > _STANDS_OUT)):
+            if not _repeats(spike, out, int(index)):
+                found.append((int(index), channel, linear_to_db(float(spike[index] / local[index]))))
+    return _joined(sorted(found), fine)
+
+
+def _stands_out(spike: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+    """Ratio of every spike to the second highest around it."""
+    first = np.zeros(spike.size)
+    second = np.zeros(spike.size)
+    for shift in range(2, _NEAR_CELLS + 1):
+        for neighbour in (_shifted(spike, shift), _shifted(spike, -shift)):
+            second = np.maximum(second, np.minimum(first, neighbour))
+            first = np.maximum(first, neighbour)
+    return np.asarray(spike / np.maximum(second, 1e-9))
+
+
+def _shifted(values: npt.NDArray[np.float32], cells: int) -> npt.NDArray[np.float32]:
+    moved = np.zeros_like(values)
+    if abs(cells) < values.size:
+        if cells > 0:
+            moved[cells:] = values[:-cells]
+        else:
+            moved[:cells] = values[-cells:]
+    return moved
+
+
+def _repeats(spike: npt.NDArray[np.float32], out: npt.NDArray[np.float64], index: int) -> bool:
+    start = max(0, index - _FAR_CELLS)
+    around = slice(start, index + _FAR_CELLS + 1)
+    alike = (out[around] > _STANDS_OUT / 1.5) & (spike[around] > _ALIKE * spike[index])
+    alike[max(0, index - start - 1) : index - start + 2] = False
+    return int(alike.sum()) >= _REPEATS
+
+
+def _joined(found: list[tuple[int, int, float]], fine: Fine) -> tuple[Click, ...]:
+    groups: list[list[tuple[int, int, float]]] = []
+    for one in found:
+        if groups and one[0] - groups[-1][-1][0] <= _TOGETHER_CELLS:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    clicks = []
+    for group in groups:
+        index, channel, height_db = max(group, key=lambda one: one[2])
+        where = {one[1] for one in group}
+        clicks.append(
+            Click(
+                at_s=(index * fine.cell + int(fine.place[index, channel])) / fine.rate_hz,
+                height_db=height_db,
+                channels="both" if len(where) > 1 else "right" if where == {1} else "left",
+                at_top=bool(fine.peak[index - 1 : index + 2, channel].max() >= _TOP * fine.peak[:, channel].max()),
+            )
+        )
+    return tuple(clicks)

@@ -1,0 +1,45 @@
+"""Whether a mix is ready to be worked on: measured, and decided by the limits of the configuration."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from autochain.measure.inspection import Inspection
+from autochain.prepare.faults import faults
+from autochain.prepare.finding import Finding
+from autochain.prepare.levels import levels
+from autochain.prepare.limits import Limits
+
+Verdict = Literal["ready", "usable", "revisit"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readiness:
+    """The verdict on one mix.
+
+    Attributes
+    ----------
+    verdict
+        `ready`: nothing found; `usable`: remarks only; `revisit`: the mix itself should be changed first.
+    findings
+        Reasons to go back first, then remarks, each in a fixed order.
+    """
+
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+
+
+def judge(seen: Inspection, limits: Limits, more: tuple[Finding, ...] = ()) -> Readiness:
+    """Decide.
+
+    Parameters
+    ----------
+    seen
+        The inspected mix.
+    limits
+        From where on a figure is worth a finding.
+    more
+        Findings made elsewhere.
+    """
+    found = sorted((*faults(seen, limits), *levels(seen, limits), *more), key=lambda one: not one.revisit)
+    verdict: Verdict = "ready" if not found else "revisit" if found[0].revisit else "usable"
+    return Readiness(verdict=verdict, findings=tuple(found))
