@@ -5,7 +5,6 @@ scipy, on mixes whose seeds played no part in making the limits. `--limits` make
 """
 
 import argparse
-import json
 import math
 import sys
 from concurrent.futures import ProcessPoolExecutor

@@ -174,6 +174,7 @@ class SearchPlan(Part):
     seed: int = Field(ge=0, le=2**32 - 1)  # what the samplers take
     startup: int = Field(ge=1)
     explore_share: float = Field(ge=0.0, le=1.0)
+    first_margin: float = Field(ge=0.0)
     simpler_within: float = Field(ge=0.0)
     neighbours_within: float = Field(ge=0.0)
     sensitivity_score: float = Field(gt=0.0)

@@ -60,6 +60,10 @@ class Trial:
         Drive beyond what gain alone would have needed: loudness given up to the peak stages.
     early_work_db
         What the compressors and the clipper take in the loud parts.
+    first_score, first_loss_db
+        The same on the first excerpt alone, where that was judged.
+    pruned
+        True when it was judged on the first excerpt alone: the costs are of that, score and loss are estimates.
     """
 
     coordinates: Coordinates | None
@@ -69,6 +73,9 @@ class Trial:
     score: float
     loss_db: float
     early_work_db: float
+    first_score: float | None = None
+    first_loss_db: float | None = None
+    pruned: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

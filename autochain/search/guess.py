@@ -11,8 +11,13 @@ from autochain.search.space import switched, to_vector
 _NEIGHBOURS = 4
 
 
-def guess_from(trials: Sequence[Trial], coordinates: Coordinates, ranges: Ranges) -> Guess:
-    """Distance-weighted mean of loss and slope over the four nearest solved trials."""
+def guess_from(
+    trials: Sequence[Trial], coordinates: Coordinates, ranges: Ranges, *, first: bool = False
+) -> Guess:
+    """Distance-weighted mean of loss and slope over the four nearest solved trials; with `first`, of the first excerpt.
+
+    A trial that never heard the first excerpt alone says what it lost on all.
+    """
     solved = [t for t in trials if t.coordinates is not None and t.solution.met]
     if not solved:
         return Guess()
@@ -22,7 +27,8 @@ def guess_from(trials: Sequence[Trial], coordinates: Coordinates, ranges: Ranges
     nearest = np.argsort(distance, kind="stable")[:_NEIGHBOURS]
     weight = 1.0 / (distance[nearest] + 0.02)
     weight /= weight.sum()
+    lost = [t.first_loss_db if first and t.first_loss_db is not None else t.loss_db for t in solved]
     return Guess(
-        loss_db=float(sum(w * solved[i].loss_db for w, i in zip(weight, nearest, strict=True))),
+        loss_db=float(sum(w * lost[i] for w, i in zip(weight, nearest, strict=True))),
         slope=float(sum(w * solved[i].solution.slope for w, i in zip(weight, nearest, strict=True))),
     )

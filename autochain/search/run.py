@@ -16,7 +16,7 @@ from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator, Guess, Trial
-from autochain.search.excerpts import Span, choose_spans
+from autochain.search.excerpts import Span, choose_spans, first_excerpt
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.material import Material
@@ -26,6 +26,7 @@ from autochain.search.prepared import prepare
 from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, on_edge, outline, switched
+from autochain.search.staged import Staged
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
 from autochain.units import db_to_linear
@@ -136,10 +137,13 @@ class Search:
             )
             return Evaluator(material, self.config.weights, plan.drive, chain)
 
-        excerpts, song = evaluator(spans), evaluator([whole])
+        song = evaluator([whole])
+        place = first_excerpt(spans)
+        first = None if place is None else evaluator([spans[place]])
+        staged = Staged(evaluator(spans), first, place or 0, plan.ranges)
 
         self.trials = Trials(
-            excerpts, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop,
+            staged, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop,
             self.around,
         )
         best = self.trials.spend()
@@ -226,7 +230,7 @@ class Search:
             chosen_from=twins[0] if twins else chosen.name,
             complete=trials.complete,
             coordinates=None if point is None else switched(point),
-            spread=spread([t for t in trials.done if t.solution.met]),
+            spread=spread([t for t in trials.done if t.solution.met and not t.pruned]),
         )
         baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
         return Suggestion(

@@ -16,6 +16,7 @@ from autochain.search.optimiser import Optimiser, Outcome
 from autochain.search.progress import Progress
 from autochain.search.samplers import make_sampler
 from autochain.search.space import Decisions, fixed, outline, removable
+from autochain.search.staged import Aims, Known, Staged
 from autochain.search.with_descent import DescentOptimiser
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
@@ -28,7 +29,7 @@ _MARGIN_DB = 0.1
 def outcome_of(trial: Trial, weights: Weights) -> Outcome:
     """What a sampler is told of a trial."""
     return Outcome(
-        score=trial.score, objectives=objectives(trial.costs, weights), met=trial.solution.met, pruned=False
+        score=trial.score, objectives=objectives(trial.costs, weights), met=trial.solution.met, pruned=trial.pruned
     )
 
 
@@ -37,7 +38,7 @@ class Trials:
 
     Parameters
     ----------
-    excerpts, song
+    staged, song
         Evaluators over the excerpts and over the whole song.
     config
         Targets, plan, weights.
@@ -57,7 +58,7 @@ class Trials:
 
     def __init__(
         self,
-        excerpts: Evaluator,
+        staged: Staged,
         song: Evaluator,
         config: Config,
         decisions: Decisions,
@@ -67,7 +68,8 @@ class Trials:
         stop: Stop = never,
         around: Around | None = None,
     ) -> None:
-        self._excerpts = excerpts
+        self._staged = staged
+        self._excerpts = staged.excerpts
         self._song = song
         self._plan = config.search
         self._weights = config.weights
@@ -76,11 +78,11 @@ class Trials:
         self._decisions = decisions
         self._around = around
         self.searched = decisions if around is None else around.settled(decisions, song.chain.stages)
-        self._batches = Batches(excerpts, self._plan.ranges, self._limiter_ceiling, parallel, journal)
+        self._batches = Batches(staged, self._limiter_ceiling, parallel, journal)
         self._progress = progress
         self._stop = stop
         self.complete = True
-        self.excerpt_target = self._target_lufs
+        self.aims = Aims(excerpts_lufs=self._target_lufs, first_lufs=None)
         self._fair = 0  # scores of earlier trials were taken at another loudness of the excerpts
         self.done: list[Trial] = []
         self.families: list[tuple[str, Trial]] = []
@@ -90,28 +92,28 @@ class Trials:
         plan, around = self._plan, self._around
         start = plan.trade_default if around is None else around.start
         self._progress("calibrating the excerpts", 0.0)
-        self._excerpts.material.warm()
+        self._staged.warm()
         first = self._excerpts.solve(
             outline(start, self.searched, self._limiter_ceiling, self._song.chain),
             self._target_lufs,
             Guess(),
         )
-        excerpt_target = self._calibrate(first.settings, first.loss_db)
+        aims = self._calibrate(first.settings, first.loss_db)
         if around is None:
-            self._spend_on_baselines(excerpt_target)
-            best, excerpt_target, fair = self._explored(excerpt_target)
+            self._spend_on_baselines(aims)
+            best, aims, fair = self._explored(aims)
         else:
             # The sheet's own point comes first, so that the smallest budget holds it.
-            (best,), fair = self._batch([("", start)], excerpt_target), 0
-            self._spend_on_baselines(excerpt_target)
+            (best,), fair = self._batch([("", start)], aims, 0, keep=True), 0
+            self._spend_on_baselines(aims)
         if best.coordinates is not None:
             ranges = plan.ranges if around is None else around.ranges(plan.ranges, plan.around_share)
             descent = DescentOptimiser(ranges, plan.seed, self.searched)
             descent.known(best.coordinates, outcome_of(best, self._weights))
-            self._ask(descent, plan.budget, excerpt_target)
+            self._ask(descent, plan.budget, aims, fair)
         best = self._best(fair)
-        self._fair, self.excerpt_target = fair, excerpt_target
-        self.best = best if self._stopped() else self._simpler(best, excerpt_target)
+        self._fair, self.aims = fair, aims
+        self.best = best if self._stopped() else self._simpler(best, aims, fair)
         return self.best
 
     def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
@@ -123,10 +125,10 @@ class Trials:
             promising = by_side(first, non_dominated(earlier, weights), weights, within)
             again = [t.coordinates for side in promising.values() for t in side[: self._plan.batch // 2]]
             points = list(dict.fromkeys(c for c in again if c is not None))
-            now += filter(self._eligible, self._evaluate([("", c) for c in points], self.excerpt_target))
+            now += filter(self._eligible, self._evaluate([("", c) for c in points], self.aims, self._fair, keep=True))
         return neighbours(self.best, [self.best, *now], weights, within, REAL_CHOICE_DB + _MARGIN_DB)
 
-    def _spend_on_baselines(self, target_lufs: float) -> None:
+    def _spend_on_baselines(self, aims: Aims) -> None:
         plan = self._plan
         families = baseline_points(plan.trade_default, plan.baselines)[: max(2, plan.budget - len(self.done))]
         for start in range(0, len(families), plan.batch):
@@ -134,28 +136,28 @@ class Trials:
                 break
             batch = families[start : start + plan.batch]
             names = [family for family, _ in batch]
-            self.families.extend(zip(names, self._batch(batch, target_lufs), strict=True))
+            self.families.extend(zip(names, self._batch(batch, aims, 0, keep=True), strict=True))
 
-    def _explored(self, target_lufs: float) -> tuple[Trial, float, int]:
-        """Spend the explorer's share; returns the best, the loudness of the excerpts now, and where that begins."""
+    def _explored(self, aims: Aims) -> tuple[Trial, Aims, int]:
+        """Spend the explorer's share; returns the best, what to aim at now, and where that begins."""
         plan = self._plan
         # Its library may take a second to load, which is better spent behind the first trials.
         explorer = make_sampler(plan.sampler, plan.ranges, plan.seed, len(self.families) + plan.startup)
         for _, trial in self.families:
             if trial.coordinates is not None:
                 explorer.known(trial.coordinates, outcome_of(trial, self._weights))
-        self._ask(explorer, round(plan.explore_share * plan.budget), target_lufs)
         fair = 0
+        self._ask(explorer, round(plan.explore_share * plan.budget), aims, fair)
         best = self._best(fair)
         if best.solution.met and len(self.done) < plan.budget and not self._stopped():
-            target_lufs = self._calibrate(best.settings, best.loss_db)
+            aims = self._calibrate(best.settings, best.loss_db)
             # Scores at another excerpt loudness do not compare: the leaders are judged anew.
             fair = len(self.done)
             most = min(plan.batch, max(1, (plan.budget - fair) // 2))
             leaders = sorted(filter(self._allowed, self.done), key=lambda t: t.score)[:most]
-            self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], target_lufs)
+            self._batch([("", t.coordinates) for t in leaders if t.coordinates is not None], aims, fair, keep=True)
             best = self._best(fair)
-        return best, target_lufs, fair
+        return best, aims, fair
 
     def decisions_for(self, family: str) -> Decisions:
         """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
@@ -180,7 +182,7 @@ class Trials:
         # A baseline without a stage that the engineer has locked is compared with, never suggested; near an earlier
         # sheet baselines are for the whole song alone, since its stages stay.
         near = self._around is None or not any(trial is known for _, known in self.families)
-        return near and self.honours_locks(trial.settings)
+        return near and not trial.pruned and self.honours_locks(trial.settings)
 
     def _eligible(self, trial: Trial) -> bool:
         return trial.solution.met and trial.coordinates is not None and self._allowed(trial)
@@ -197,37 +199,46 @@ class Trials:
             raise StoppedError("Stopped before any trial was done, so there is nothing to show. --resume goes on.")
         return min(allowed, key=lambda t: t.score)
 
-    def _ask(self, optimiser: Optimiser, until: int, target_lufs: float) -> None:
+    def _ask(self, optimiser: Optimiser, until: int, aims: Aims, fair: int) -> None:
         while len(self.done) < min(until, self._plan.budget) and not self._stopped():
             asked = optimiser.ask(min(self._plan.batch, until - len(self.done)))
-            trials = self._batch([("", point) for point in asked], target_lufs)
+            trials = self._batch([("", point) for point in asked], aims, fair)
             optimiser.tell([outcome_of(trial, self._weights) for trial in trials])
 
-    def _batch(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
+    def _batch(
+        self, batch: Sequence[tuple[str, Coordinates]], aims: Aims, fair: int, *, keep: bool = False
+    ) -> list[Trial]:
+        """Evaluate a batch of the budget; scores compare from the trial `fair` on. With `keep` none is cut short."""
         self._progress("searching", len(self.done) / self._plan.budget)
-        trials = self._evaluate(batch, target_lufs)
+        trials = self._evaluate(batch, aims, fair, keep=keep)
         self.done.extend(trials)
         return trials
 
-    def _evaluate(self, batch: Sequence[tuple[str, Coordinates]], target_lufs: float) -> list[Trial]:
+    def _evaluate(
+        self, batch: Sequence[tuple[str, Coordinates]], aims: Aims, fair: int, *, keep: bool
+    ) -> list[Trial]:
         asked = [(point, self.decisions_for(family)) for family, point in batch]
-        return self._batches.evaluate(asked, target_lufs, self.done)
+        # Solves may start from any trial; whether a score is behind is told by those it compares with.
+        comparable = self.done[fair:]
+        best = min((t.score for t in comparable if self._allowed(t)), default=None)
+        known = Known.of(list(self.done), comparable, best, None if keep else self._plan.first_margin)
+        return self._batches.evaluate(asked, aims, known)
 
-    def _simpler(self, best: Trial, target_lufs: float) -> Trial:
+    def _simpler(self, best: Trial, aims: Aims, fair: int) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
         allowed = best.score + self._plan.simpler_within
         while best.coordinates is not None and (names := removable(best.coordinates, self.searched)):
             self._progress("leaving out what hardly matters", 0.0)
             fewer = [("", best.coordinates.model_copy(update={name: 0.0})) for name in names]
-            without = min(self._evaluate(fewer, target_lufs), key=lambda t: t.score)
+            without = min(self._evaluate(fewer, aims, fair, keep=True), key=lambda t: t.score)
             if without.score > allowed or not without.solution.met:
                 break
             best = without
         return best
 
-    def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> float:
+    def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> Aims:
         """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
         solved = self._song.solve(fixed(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
         same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
         heard = self._excerpts.solve(fixed(settings, same), self._target_lufs, Guess())
-        return self._target_lufs - solved.solution.reached_lufs + heard.solution.reached_lufs
+        return self._staged.aims(heard, self._target_lufs - solved.solution.reached_lufs)

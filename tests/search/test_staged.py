@@ -1,0 +1,95 @@
+"""One excerpt first, the rest where it may be worth it."""
+
+import dataclasses
+
+import pytest
+
+from autochain.audio.files import read_mix
+from autochain.config import read_config
+from autochain.search.evaluate import Guess
+from autochain.search.excerpts import Span, first_excerpt
+from autochain.search.run import Search
+from autochain.search.space import Decisions
+from autochain.search.staged import Known
+
+GUESS = Guess()
+
+
+def searched(mix, plan, **search):
+    config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 30, **search}})
+    found = Search(mix, config, Decisions(), 2, lambda phase, done: None)
+    result = found.run()
+    return found.trials, result
+
+
+@pytest.fixture(scope="module")
+def mix(short_mix):
+    return read_mix(short_mix)
+
+
+@pytest.fixture(scope="module")
+def narrow(mix, small_plan):
+    return searched(mix, small_plan, first_margin=0.0)
+
+
+@pytest.fixture(scope="module")
+def wide(mix, small_plan):
+    return searched(mix, small_plan, first_margin=1000.0)
+
+
+def test_trials_behind_on_one_excerpt_hear_no_others_and_are_never_the_best(narrow):
+    trials, result = narrow
+    pruned = [t for t in trials.done if t.pruned]
+    assert len(pruned) >= 5
+    assert not trials.best.pruned
+    assert trials.best.score <= min(t.score for t in pruned)
+    assert result.stats.trials == 30
+
+
+def test_a_wide_margin_lets_every_trial_hear_everything(wide):
+    assert not any(t.pruned for t in wide[0].done)
+
+
+def test_baselines_are_never_cut_short(narrow):
+    assert not any(trial.pruned for _, trial in narrow[0].families)
+
+
+def test_a_trial_that_heard_everything_is_as_if_it_had_at_once(wide):
+    trials, _ = wide
+    trial = trials.done[-1]  # judged at the loudness that was calibrated last
+    excerpts = trials._excerpts
+    target = trial.solution.reached_lufs
+    again = excerpts.trial(trial.coordinates, trials._decisions, trials._limiter_ceiling, target, GUESS)
+    # Another start of the drive solve ends within its tolerance of 0.02 LU, and the score with it.
+    assert abs(again.solution.reached_lufs - target) <= 0.02
+    assert again.score == pytest.approx(trial.score, abs=0.05)
+
+
+def trial_like(trial, **changes):
+    return dataclasses.replace(trial, **changes)
+
+
+def test_what_is_expected_of_the_rest_is_the_median_near_the_best(wide):
+    model = wide[0].done[-1]
+    rests = [0.3, 0.1, 0.2, 0.4, 0.25, 0.15, 0.35, 0.05, 9.0, 9.0]  # the two farthest from the best do not count
+    fair = [
+        trial_like(model, score=5.0 + i / 10, first_score=5.0 + i / 10 - rest, loss_db=2.0, first_loss_db=1.5)
+        for i, rest in enumerate(rests)
+    ]
+    known = Known.of(fair, fair, 5.0, 0.1)
+    assert known.rest == pytest.approx(0.225)  # median of the eight
+    assert known.rest_db == pytest.approx(0.5)
+    assert known.bar == pytest.approx(5.1)
+    assert Known.of(fair, fair, 5.0, None).bar is None
+    alone = [trial_like(t, pruned=True) for t in fair]
+    assert Known.of(alone, alone, 5.0, 0.1).bar is None  # nothing says what the rest adds
+
+
+def test_the_typical_excerpt_comes_first():
+    spans = [
+        Span(start_hop=at, stop_hop=at + 40, preroll_hops=0, reason=why)
+        for at, why in ((0, "loudest"), (40, "typical"), (80, "most transient"))
+    ]
+    assert first_excerpt(spans) == 1
+    assert first_excerpt([spans[0], spans[2]]) == 1  # without it, the last
+    assert first_excerpt(spans[:1]) is None
