@@ -18,7 +18,7 @@ from report import machine, save
 
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.resonance import measure_resonance, swing_db
-from autochain.prepare.corrective import full_cut_db
+from autochain.prepare.corrective import CorrectionRules, full_cut_db
 from autochain.prepare.resonances import excess_by_test, find_resonances
 
 RATE_HZ = 44100
@@ -127,7 +127,9 @@ def judge(job: tuple[str, int]) -> list[dict]:
     character, seed = job
     mix = make_demo(character, RATE_HZ, SECONDS, seed)
     rng = np.random.default_rng([seed, CHARACTERS.index(character)])
-    rows = [{"clean": True, "told": len(find_resonances(measure_resonance(mix, RATE_HZ)))}]
+    claims = find_resonances(measure_resonance(mix, RATE_HZ))
+    sure = [r for r in claims if r.freq_hz >= CorrectionRules().cut_from_hz]
+    rows = [{"clean": True, "told": len(claims), "cut": len(sure)}]
     for k in range(CASES_PER_MIX):
         freq_hz = float(np.exp(rng.uniform(np.log(120.0), np.log(9000.0))))
         gain_db, q = float(rng.uniform(3.0, 9.0)), float(np.exp(rng.uniform(np.log(2.0), np.log(8.0))))
@@ -169,7 +171,8 @@ def table(rows: list[dict]) -> list[str]:
     cases = [r for r in rows if not r["clean"]]
     clean = [r for r in rows if r["clean"]]
     lines = [
-        f"Clean mixes with a claim: {interval(sum(r['told'] > 0 for r in clean), len(clean))}. "
+        f"Clean mixes with a claim: {interval(sum(r['told'] > 0 for r in clean), len(clean))}; that get a cut: "
+        f"{interval(sum(r['cut'] > 0 for r in clean), len(clean))}. "
         f"Cases with a claim elsewhere: {interval(sum(r['others'] > 0 for r in cases), len(cases))}.",
         "",
         "| kind | range | injected | told | frequency within 1/12 octave | kind right | channel right |",

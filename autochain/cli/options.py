@@ -50,6 +50,13 @@ Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
 ]
 
+References = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--reference", metavar="FILE", help="A song of your own choice whose balance is the aim; repeatable."
+    ),
+]
+
 
 def check_jobs(jobs: int) -> None:
     """Refuse a number of jobs that means nothing."""

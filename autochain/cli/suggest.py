@@ -1,6 +1,7 @@
 """`autochain suggest MIX`: starting settings for one mix."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -21,6 +22,7 @@ from autochain.search.request import request_of
 from autochain.search.run import refuse_faint
 from autochain.search.run import suggest as search
 from autochain.search.space import Decisions, parse_decisions
+from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
 from autochain.sheet.read import read_sheet
 from autochain.sheet.words import CAUTION
@@ -39,6 +41,7 @@ def make_sheet(
     resume: bool = False,
     near: Around | None = None,
     sources: tuple[Path, ...] = (),
+    references: Sequence[Path] = (),
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
@@ -57,6 +60,7 @@ def make_sheet(
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
     refuse_faint(mix)
+    beside = read_references(references)
     kept = out / f"{stem}.journal.jsonl"
     force = force or (resume and _stopped_early(out / names[0]))
     check_output(out, names, force, sources)
@@ -67,13 +71,15 @@ def make_sheet(
     out.mkdir(parents=True, exist_ok=True)
     with (
         asked_to_stop() as stop,
-        Journal(kept, request_of(mix, config, decisions, near), resume=resume) as journal,
+        Journal(
+            kept, request_of(mix, config, decisions, near, [r.sha256 for r in beside]), resume=resume
+        ) as journal,
         progress_bar() as show,
     ):
         if journal.resumed:
             show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
-        found = search(mix, config, decisions, jobs, show, journal, stop, near)
+        found = search(mix, config, decisions, jobs, show, journal, stop, near, beside)
     sheet = build_sheet(found)
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
@@ -109,6 +115,7 @@ def suggest(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
+    reference: options.References = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
     force: options.Force = False,
@@ -130,7 +137,7 @@ def suggest(
         same = "its own" if plan.target == earlier.target else "asked for now"
         typer.echo(f"around {earlier.file}: the target is {same}", err=True)
     sources = () if around is None else (around,)
-    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume, near, sources)
+    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or ())
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:
         raise typer.Exit(TARGET_NOT_MET)

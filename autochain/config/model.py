@@ -221,6 +221,8 @@ class Prepare(Part):
     most_dynamic_db: float = Field(ge=0.1, le=6.0)
     strong_cuts: int = Field(ge=0, le=20)
     back_to_mix_db: float = Field(gt=0.0, le=12.0)
+    cut_from_hz: float = Field(ge=20.0, le=20000.0)
+    most_tone_db: float = Field(ge=0.5, le=3.0)
 
     @property
     def rules(self) -> CorrectionRules:
@@ -231,6 +233,7 @@ class Prepare(Part):
             most_dynamic_db=self.most_dynamic_db,
             strong_cuts=self.strong_cuts,
             back_to_mix_db=self.back_to_mix_db,
+            cut_from_hz=self.cut_from_hz,
         )
 
 

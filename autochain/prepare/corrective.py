@@ -34,6 +34,8 @@ class CorrectionRules:
     most_dynamic_db: float = 2.0
     strong_cuts: int = 2
     back_to_mix_db: float = 2.5
+    # Below this a cluster of notes passes for a resonance too often to cut on it: `benchmarks/results/resonance.md`.
+    cut_from_hz: float = 2000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,13 +47,15 @@ class Correction:
     resonance
         What it is for.
     cut_db
-        The dose, above 0; 0 when there are strong cuts enough already.
+        The dose, above 0; 0 when there are strong cuts enough already, and when it is doubtful.
     full_cut_db
         What would be needed, above 0.
     threshold_db
         Level from which a passing one is cut, dBFS in its band; None for a standing one.
     back_to_mix
         True when the dose is not enough, or one too many.
+    doubtful
+        True where it may as well be notes: told, for the ear to decide, and not cut.
     """
 
     resonance: Resonance
@@ -59,6 +63,7 @@ class Correction:
     full_cut_db: float
     threshold_db: float | None
     back_to_mix: bool
+    doubtful: bool
 
     @property
     def settings(self) -> dict[str, float]:
@@ -100,16 +105,18 @@ def plan_corrections(
         full_db = full_cut_db(resonance.excess_db)
         most_db = rules.most_dynamic_db if resonance.passing else rules.most_cut_db
         dose_db = min(most_db, max(rules.least_cut_db, full_db))
-        one_more = strong >= rules.strong_cuts
-        if dose_db >= rules.most_cut_db:
+        doubtful = resonance.freq_hz < rules.cut_from_hz
+        one_more = strong >= rules.strong_cuts and not doubtful
+        if not doubtful and dose_db >= rules.most_cut_db:
             strong += 1
         plan.append(
             Correction(
                 resonance=resonance,
-                cut_db=0.0 if one_more else dose_db,
+                cut_db=0.0 if one_more or doubtful else dose_db,
                 full_cut_db=full_db,
                 threshold_db=_threshold_db(resonance, samples, rate_hz) if resonance.passing else None,
-                back_to_mix=one_more or full_db > rules.back_to_mix_db,
+                back_to_mix=not doubtful and (one_more or full_db > rules.back_to_mix_db),
+                doubtful=doubtful,
             )
         )
     return tuple(plan)

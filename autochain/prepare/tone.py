@@ -8,7 +8,7 @@ Figures: common practice, no source.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -17,6 +17,7 @@ import numpy.typing as npt
 from autochain.measure.thirds import NOMINAL_HZ
 from autochain.prepare.corrective import BELL, CHANNELS, HIGH_SHELF, LOW_SHELF
 from autochain.prepare.references import Profile, Target
+from autochain.prepare.resonances import Channel
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -45,14 +46,14 @@ class ToneMove:
     freq_hz, q, gain_db
         Settings.
     channel
-        `mid` or `side`, or `stereo` where the mix has one channel.
+        `mid`, `side`, or `stereo` where both need the same or the mix has one channel.
     """
 
     kind: float
     freq_hz: float
     q: float
     gain_db: float
-    channel: str
+    channel: Channel
 
     @property
     def settings(self) -> dict[str, float]:
@@ -62,16 +63,21 @@ class ToneMove:
 
 
 def find_tone_moves(mix: Profile, target: Target, most_db: float) -> tuple[ToneMove, ...]:
-    """Moves that bring the mix's balance toward the references', each within +- `most_db`; lowest first."""
+    """Moves that bring the mix's balance toward the references', each within +- `most_db`."""
     moves: list[ToneMove] = []
     mono = bool(np.isnan(mix.side_db).all())
-    pairs = [("stereo" if mono else "mid", mix.mid_db, target.mid_db, target.mid_spread_db)]
+    pairs: list[tuple[Channel, _Doubles, _Doubles, _Doubles]] = [
+        ("stereo" if mono else "mid", mix.mid_db, target.mid_db, target.mid_spread_db)
+    ]
     if not mono:
         pairs.append(("side", mix.side_db, target.side_db, target.side_spread_db))
     for channel, own, wanted, spread in pairs:
         for (kind, freq_hz, q), gain_db in _explained(wanted - own, spread, most_db):
             moves.append(ToneMove(kind=kind, freq_hz=freq_hz, q=q, gain_db=gain_db, channel=channel))
-    return tuple(sorted(moves, key=lambda m: (m.channel != "mid", m.freq_hz)))
+    # What mid and side need alike is one move of both.
+    twins = {m for m in moves if m.channel == "mid" and replace(m, channel="side") in moves}
+    moves = [m for m in moves if replace(m, channel="mid") not in twins] + [replace(m, channel="stereo") for m in twins]
+    return tuple(sorted(moves, key=lambda m: (CHANNELS.index(m.channel), m.freq_hz, m.kind, m.q)))
 
 
 def outside_db(difference_db: _Doubles, spread_db: _Doubles) -> float:

@@ -17,6 +17,7 @@ from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.resonances import find_resonances
 from autochain.search.result import Note
 from autochain.search.space import Decisions
+from autochain.search.toward_references import Reference, tone_moves
 from autochain.units import clock, number
 
 _LINEAR_PHASE = 1.0  # its place among the equaliser's phases
@@ -45,7 +46,9 @@ class Prepared:
         return Prepared(settings={n: v for n, v in self.settings.items() if n == "output"}, notes=self.notes)
 
 
-def prepare(mix: Mix, before: Measurement, config: Config, decisions: Decisions) -> Prepared:
+def prepare(
+    mix: Mix, before: Measurement, config: Config, decisions: Decisions, references: Sequence[Reference] = ()
+) -> Prepared:
     """Decide everything that a search takes as given.
 
     Parameters
@@ -56,6 +59,8 @@ def prepare(mix: Mix, before: Measurement, config: Config, decisions: Decisions)
         Its `[prepare]` table says what to look for and how far to go.
     decisions
         What is decided already; stages in it are left alone.
+    references
+        The engineer's own; without any there are no tone moves.
     """
     plan = config.prepare
     settings: dict[str, Mapping[str, float]] = {}
@@ -68,6 +73,10 @@ def prepare(mix: Mix, before: Measurement, config: Config, decisions: Decisions)
         settings.update(_corrective_settings(corrections, low_cut, free))
         notes += [_correction_note(c, _stage_of(c) in free) for c in corrections]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
+    moves, said = tone_moves(mix, before, references, plan.most_tone_db)
+    notes += said
+    if moves:
+        settings["tone"] = bands([move.settings for move in moves])
     if plan.fades and (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
         output = config.chain_plan.stages["output"]
         own = decisions.locks.get("output", {})
@@ -125,13 +134,15 @@ def _correction_note(correction: Correction, used: bool) -> Note:
     else:
         taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
     back = "Compare with and without at equal loudness."
-    if correction.back_to_mix:
+    if correction.doubtful:
+        back = "It may as well be notes that never pause: sweep a narrow cut there by ear before you believe it."
+    elif correction.back_to_mix:
         back = (
             f"That is a matter of the mix: find the track it comes from and cut about "
             f"{number(correction.full_cut_db, 'dB')} there."
         )
-    code = "resonance_in_mix" if correction.back_to_mix else "resonance"
-    return Note(code=code, text=f"{text} {taken}", suggestion=back)
+    more = "_in_mix" if correction.back_to_mix else "_doubtful" if correction.doubtful else ""
+    return Note(code=f"resonance{more}", text=f"{text} {taken}", suggestion=back)
 
 
 def _low_cut_note(low_cut: LowCut) -> Note:

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import platform
+from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -37,8 +38,17 @@ def flat_locks(decisions: Decisions) -> dict[str, float]:
     return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
 
 
-def request_of(mix: Mix, config: Config, decisions: Decisions, around: Around | None = None) -> dict[str, Any]:
-    """Everything that a search depends on; what a person would look at first comes first."""
+def request_of(
+    mix: Mix,
+    config: Config,
+    decisions: Decisions,
+    around: Around | None = None,
+    references: Sequence[str] = (),
+) -> dict[str, Any]:
+    """Everything that a search depends on; what a person would look at first comes first.
+
+    `references` are the hashes of the reference songs.
+    """
     return {
         "mix": mix.sha256,
         "target": config.target.model_dump(mode="json"),
@@ -47,6 +57,7 @@ def request_of(mix: Mix, config: Config, decisions: Decisions, around: Around | 
         "locks": flat_locks(decisions),
         "sheet": None if around is None else around.sheet.sha256,
         "stages_left_out": sorted(decisions.without),
+        "references": sorted(references),
         "configuration": config_sha256(config),
         "versions": versions(),
     }

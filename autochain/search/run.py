@@ -27,6 +27,7 @@ from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, on_edge, outline, switched
 from autochain.search.staged import Staged
+from autochain.search.toward_references import Reference
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
 from autochain.units import db_to_linear
@@ -68,6 +69,8 @@ class Search:
         Asked before every batch of trials: True ends the search with the best so far.
     around
         An earlier sheet to stay near; None searches everywhere.
+    references
+        Songs whose balance the tone equaliser may move toward.
     """
 
     def __init__(
@@ -80,7 +83,9 @@ class Search:
         journal: Journal | None = None,
         stop: Stop = never,
         around: Around | None = None,
+        references: Sequence[Reference] = (),
     ) -> None:
+        self.references = references
         self.mix = mix
         self.config = config
         self.asked = decisions
@@ -105,7 +110,7 @@ class Search:
         if self.around is not None:
             # What is the same for every trial stays as the sheet has it.
             settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
-        self.prepared = prepare(mix, before, self.config, settled)
+        self.prepared = prepare(mix, before, self.config, settled, self.references)
         ends = self.prepared.ends_only()
         simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before)
         if simple is not None:
@@ -262,6 +267,7 @@ def suggest(
     journal: Journal | None = None,
     stop: Stop = never,
     around: Around | None = None,
+    references: Sequence[Reference] = (),
 ) -> Suggestion:
     """Find, verify and describe starting settings for one mix.
 
@@ -283,6 +289,8 @@ def suggest(
         Asked before every batch of trials: True ends the search with the best so far.
     around
         An earlier sheet to stay near; None searches everywhere.
+    references
+        Songs whose balance the tone equaliser may move toward.
     """
     decided = Decisions() if decisions is None else decisions
-    return Search(mix, config, decided, jobs, progress, journal, stop, around).run()
+    return Search(mix, config, decided, jobs, progress, journal, stop, around, references).run()

@@ -47,9 +47,14 @@ def test_a_dose_is_half_to_one_db_and_a_large_excess_goes_back_to_the_mix(excess
 
 
 def test_the_third_strong_cut_is_not_made_but_sent_back():
-    plan = planned(resonance(3.0), resonance(3.0, freq_hz=500.0), resonance(3.0, freq_hz=6000.0))
+    plan = planned(resonance(3.0), resonance(3.0, freq_hz=4000.0), resonance(3.0, freq_hz=6000.0))
     assert [c.cut_db for c in plan] == [1.0, 1.0, 0.0]
     assert [c.back_to_mix for c in plan] == [False, False, True]
+
+
+def test_where_notes_pass_for_resonances_nothing_is_cut():
+    (only,) = planned(resonance(9.0, freq_hz=400.0))
+    assert (only.cut_db, only.back_to_mix, only.doubtful) == (0.0, False, True)
 
 
 @pytest.mark.parametrize("excess_db", [2.0, 3.0, 4.5, 6.0, 9.0, 12.0])
