@@ -54,7 +54,7 @@ def make_sheet(
             f"--lock limiter.ceiling_dbtp={locked:g} contradicts --ceiling {config.target.ceiling_dbtp:g}. "
             f"Lower the lock or raise the ceiling."
         )
-    stem, sources = mix_path.stem, (mix_path, *sources)
+    stem, sources = mix_path.stem, (mix_path, *sources, *references)
     names = [f"{stem}.sheet.json", f"{stem}.sheet.md"]
     if preview:
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
