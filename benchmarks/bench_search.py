@@ -1,0 +1,221 @@
+"""Is the suggestion better than what a careful hand, a fast limiter or plain luck would find, and who says so?
+
+Five characters of demo mix, four targets, three seeds (the demo's seed is 20 + the search's: nobody has looked at
+these mixes while weights were chosen). Every chain is brought to the same loudness under the same ceiling on the whole song.
+Two outside judges that the search never sees (`judges/`) have a say beside the score and its raw terms.
+
+Every cell is written down as soon as it is done (`results/search.jsonl`), so that a run that was stopped goes on.
+"""
+
+import argparse
+import json
+import multiprocessing
+import os
+import time
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from judges.noise_to_mask import noise_to_mask_db
+from judges.perceptual_distance import perceptual_distance
+from judges.protocol import RATE_HZ, pair
+from report import RESULTS, machine, save
+from search_tables import page
+
+from autochain.audio.mix import Mix, Samples
+from autochain.config import read_config
+from autochain.config.model import Config
+from autochain.demo import CHARACTERS, demo_song, make_demo
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.search.baselines import CLIP_AND_LIMIT
+from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.excerpts import Span
+from autochain.search.material import Material
+from autochain.search.progress import silent
+from autochain.search.result import Verified
+from autochain.search.run import Search
+from autochain.search.space import Decisions
+from autochain.search.verify import verify
+
+QUESTION = "Is the suggestion better than the chains it has to beat, and do outside judges agree?"
+TARGETS_LUFS = (-11.0, -9.0, -8.0, -7.0)
+SEEDS = (1, 2, 3)
+FIRST_DEMO_SEED = 20
+MORE = 5  # times the trials for the longer random search
+DEFAULT_SECONDS = 60.0
+CELLS = RESULTS / "search.jsonl"
+
+Cell = tuple[str, float, int]
+
+
+def config_for(cell: Cell, budget: int, **search: Any) -> Config:
+    """Default configuration at the target and seed of a cell."""
+    character, lufs, seed = cell
+    target = {"lufs": lufs, "ceiling_dbtp": demo_song(character).ceiling_dbtp}
+    return read_config(None, {"target": target, "search": {"seed": seed, "budget": budget, **search}})
+
+
+class Song:
+    """A mix, and chains brought to its target on the whole of it."""
+
+    def __init__(self, mix: Mix, config: Config, linear: dict[str, dict[str, float]]) -> None:
+        self.mix = mix
+        self.config = config
+        self.chain = config.chain_plan
+        self.linear = {name: linear[name] for name in self.chain.linear if name in linear}
+        start = self.chain.render(mix.samples, mix.rate_hz, self.linear, stages=self.chain.leading).samples
+        hops = weighted_hops(start, mix.rate_hz)
+        level = integrated_lufs(hops)
+        assert level is not None
+        span = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
+        material = Material(start, mix.rate_hz, hops, level, [span])
+        self.song = Evaluator(material, config.weights, config.search.drive, self.chain)
+
+    def brought_to_target(self, name: str, level_stages: dict[str, dict[str, float]]) -> Verified:
+        """Solve the drive of a chain behind the suggestion's own linear stages, and measure it."""
+        settings = {**self.linear, "drive": {}, "output": {}, **level_stages}
+        return verify(name, settings, self.mix, self.song, self.config.target, Decisions(), Guess())
+
+    def fast_limiter(self) -> Verified:
+        """1.5 ms look-ahead and 5 ms release, alone."""
+        limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 1.5, "release_ms": 5.0}
+        return self.brought_to_target("fast_limiter", {"limiter": limiter})
+
+    def soft_clip_and_limiter(self) -> Verified:
+        """A fixed soft clip 1.5 dB above a limiter of 3 ms look-ahead and 60 ms release."""
+        limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 3.0, "release_ms": 60.0}
+        clipper = {"ceiling_dbfs": self._ceiling + 1.5, "softness": 50.0}
+        return self.brought_to_target("soft_clip_and_limiter", {"clipper": clipper, "limiter": limiter})
+
+    @property
+    def _ceiling(self) -> float:
+        return self.config.target.ceiling_dbtp - 0.1  # as every trial has it: it is lowered until three meters agree
+
+    def render(self, chain: Verified) -> Samples:
+        """What a verified chain sounds like."""
+        if chain.samples is not None:
+            return chain.samples
+        return self.chain.render(self.mix.samples, self.mix.rate_hz, chain.settings).samples
+
+
+def run_cell(cell: Cell, seconds: float, budget: int, more: bool) -> dict[str, Any]:
+    """Search one mix for one target, and put every chain before the judges."""
+    character, lufs, seed = cell
+    began = time.perf_counter(), time.process_time()
+    samples = np.ascontiguousarray(
+        make_demo(character, RATE_HZ, duration_s=seconds, seed=FIRST_DEMO_SEED + seed), dtype=np.float32
+    )
+    mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
+    config = config_for(cell, budget)
+    search = Search(mix, config, Decisions(), 1, silent)
+    found = search.run()
+    at_search = time.process_time()
+    song = Song(mix, config, found.chosen.settings)
+    chains = {"suggestion": found.chosen, **found.baselines}
+    family = [trial for name, trial in search.trials.families if name == CLIP_AND_LIMIT]
+    tuned = min(family, key=lambda trial: trial.score)
+    chains["clip_and_limit"] = song.brought_to_target(
+        "clip_and_limit", {name: tuned.settings[name] for name in ("clipper", "limiter") if name in tuned.settings}
+    )
+    chains["fast_limiter"] = song.fast_limiter()
+    chains["soft_clip_and_limiter"] = song.soft_clip_and_limiter()
+    for name, trials in (("random", budget), ("random_more", MORE * budget)):
+        if name == "random" or more:
+            luck = config_for(cell, trials, sampler="random", explore_share=1.0)
+            chains[name] = Search(mix, luck, Decisions(), 1, silent).run().chosen
+    at_chains = time.process_time()
+    return {
+        "character": character, "lufs": lufs, "seed": seed, "seconds": seconds, "budget": budget,
+        "weights": config.weights.model_dump(),
+        "stats": {
+            "trials": found.stats.trials, "feasible": found.stats.feasible, "chosen_from": found.stats.chosen_from,
+            "on_edge": list(found.stats.on_edge), "spread": spread(search),
+        },
+        "chains": {name: described(chain, samples, song) for name, chain in chains.items()},
+        "wall_s": time.perf_counter() - began[0],
+        "cpu_s": {"search": at_search - began[1], "others": at_chains - at_search,
+                  "judges": time.process_time() - at_chains},
+    }  # fmt: skip
+
+
+def spread(search: Search) -> dict[str, tuple[float, float]]:
+    """5th and 95th percentile of every cost over the trials that met the target."""
+    met = [trial.costs.as_dict() for trial in search.trials.done if trial.solution.met]
+    if not met:
+        return {}
+    both = {name: np.percentile([costs[name] for costs in met], (5.0, 95.0)) for name in met[0]}
+    return {name: (float(low), float(high)) for name, (low, high) in both.items()}
+
+
+def described(chain: Verified, mix: Samples, song: Song) -> dict[str, Any]:
+    """Costs, settings and what the judges say of one chain."""
+    row: dict[str, Any] = {
+        "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings,
+        "lufs": chain.after.integrated_lufs, "true_peak_dbtp": chain.after.true_peak_dbtp,
+    }  # fmt: skip
+    if chain.met:
+        heard = pair(mix, song.render(chain))
+        row["judges"] = {**noise_to_mask_db(heard), "distance": perceptual_distance(heard)}
+    return row
+
+
+def parse_cells(texts: list[str], more_seeds: list[int]) -> list[tuple[Cell, bool]]:
+    """Cells named as character:lufs:seed, any part left empty for all; and whether each has the longer random search."""
+    cells: list[Cell] = []
+    for text in texts or ["::"]:
+        character, lufs, seed = text.split(":")
+        cells += [
+            (c, t, s)
+            for s in SEEDS
+            for c in CHARACTERS
+            for t in TARGETS_LUFS
+            if character in ("", c) and lufs in ("", f"{t:g}") and seed in ("", str(s))
+        ]
+    return [(cell, cell[2] in more_seeds) for cell in dict.fromkeys(cells)]
+
+
+def kept(file: Path, seconds: float, budget: int) -> dict[Cell, dict[str, Any]]:
+    """Cells that an earlier run of the same plan and weights has left."""
+    if not file.exists():
+        return {}
+    weights = config_for((CHARACTERS[0], TARGETS_LUFS[0], 1), budget).weights.model_dump()
+    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    return {
+        (row["character"], row["lufs"], row["seed"]): row
+        for row in rows
+        if (row["seconds"], row["budget"], row["weights"]) == (seconds, budget, weights)
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cells", nargs="+", default=[], metavar="CHARACTER:LUFS:SEED", help="empty parts mean all")
+    parser.add_argument("--more", type=int, nargs="*", default=[1], help=f"seeds with {MORE} times the random trials")
+    parser.add_argument("--seconds", type=float, default=DEFAULT_SECONDS)
+    parser.add_argument("--budget", type=int, default=200)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--report-only", action="store_true", help="only write the tables of the cells there are")
+    parser.add_argument("--name", default="search", help="of the files in results/")
+    args = parser.parse_args()
+    where = machine()
+    file = CELLS.with_stem(args.name)
+    done = kept(file, args.seconds, args.budget)
+    wanted = parse_cells(args.cells, args.more)
+    left = [] if args.report_only else [(cell, more) for cell, more in wanted if cell not in done]
+    os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"  # for the workers: one core each
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(max_workers=args.workers, mp_context=fresh) as pool:
+        futures = {pool.submit(run_cell, cell, args.seconds, args.budget, more): cell for cell, more in left}
+        for future in as_completed(futures):
+            row = future.result()
+            done[futures[future]] = row
+            with file.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(row) + "\n")
+            print(f"{futures[future]}: {row['wall_s']:.0f} s, {len(done)} cells", flush=True)
+    rows = [done[cell] for cell, _ in wanted if cell in done]
+    save(args.name, QUESTION, where, {"cells": rows}, page(rows))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,152 @@
+"""How every master is put before the judges: in step, at one loudness, against the best static filter of its mix.
+
+Fixed before any run that is reported:
+
+1. The mix is the reference; the same stretches of it are judged for every master: in each quarter of the song
+   the loudest 5 s. They are chosen from the mix alone and have nothing to do with the excerpts of a search.
+2. In step: whatever whole delay is left is taken out, at the highest magnitude of the complex
+   cross-correlation, which a phase rotation does not move.
+3. The best static filter from mix to master, per channel, is applied to the mix. What it explains (gain,
+   equalising, phase rotation, a fraction of a sample) costs nothing. It is estimated on the whole song, from
+   cross-spectra smoothed over a 24th of an octave, in turns with the slow gain (`slow_gain`): a moving level
+   would otherwise look like a filter wherever it happens to agree with what plays. The gain is not applied here.
+4. Level: the filtered mix is brought to the loudness of the master over the stretches, within 0.05 LU (BS.1770
+   by libebur128, not by the project's own meter).
+
+All at 48 kHz, where both judges are defined, so that nothing is resampled.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyebur128
+import scipy.fft
+import scipy.signal
+
+Samples = npt.NDArray[np.floating]
+Floats = npt.NDArray[np.float64]
+
+RATE_HZ = 48000
+STRETCHES = 4
+STRETCH_S = 5.0
+LEVEL_WITHIN_LU = 0.05
+
+_FILTER = 16384  # samples: 0.34 s, a rotation down to 20 Hz
+_SMOOTHING = 1.0 / 24.0  # octave
+_LEAST_BINS = 3
+_MOST_DELAY = 4800
+_TURNS = 2
+_GAIN_WINDOW = round(0.040 * RATE_HZ)
+_GAIN_STEP = round(0.010 * RATE_HZ)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """What a judge hears, as (samples, channels) per stretch: the mix as the best static filter makes it, the master.
+
+    `lufs` is the loudness both have.
+    """
+
+    reference: list[Floats]
+    master: list[Floats]
+    lufs: float
+
+
+def stretches(mix: Samples) -> list[slice]:
+    """In each quarter of the song the loudest 5 s by mean square, on a grid of 0.1 s."""
+    step, length = RATE_HZ // 10, round(STRETCH_S * 10)
+    power = np.square(mix[: len(mix) // step * step]).reshape(-1, step * mix.shape[1]).mean(axis=1, dtype=np.float64)
+    found = []
+    for part in np.array_split(np.arange(len(power)), STRETCHES):
+        if len(part) < length:
+            raise ValueError(f"{len(mix) / RATE_HZ:.1f} s are too short for {STRETCHES} stretches of {STRETCH_S:g} s")
+        loudness = np.convolve(power[part], np.ones(length), mode="valid")
+        first = (part[0] + int(np.argmax(loudness))) * step
+        found.append(slice(first, first + length * step))
+    return found
+
+
+def loudness_lufs(parts: Sequence[Samples]) -> float:
+    """Gated loudness over several parts, read by libebur128."""
+    state = pyebur128.R128State(parts[0].shape[1], RATE_HZ, pyebur128.MeasurementMode.MODE_I)
+    for part in parts:
+        interleaved = np.ascontiguousarray(part, dtype=np.float64).ravel()
+        state.add_frames(interleaved, len(part))
+    return float(pyebur128.get_loudness_global(state))
+
+
+def delay_of(mix: Samples, master: Samples) -> int:
+    """Samples by which the master is late, within a tenth of a second."""
+    length = scipy.fft.next_fast_len(len(mix) + len(master))
+    x, y = (scipy.fft.fft(s.mean(axis=1, dtype=np.float64), length) for s in (mix, master))
+    cross = np.conj(x) * y
+    cross[length // 2 :] = 0.0  # positive frequencies alone: the magnitude is the envelope of the correlation
+    envelope = np.abs(scipy.fft.ifft(cross))
+    lags = np.arange(-_MOST_DELAY, _MOST_DELAY + 1)
+    return int(lags[np.argmax(envelope[lags])])
+
+
+def filtered(mix: Floats, master: Floats) -> Floats:
+    """The mix through the static filter that explains most of the master, channel by channel."""
+    bins = np.arange(_FILTER // 2 + 1)
+    half = np.maximum(_LEAST_BINS, (bins * (2.0 ** (_SMOOTHING / 2.0) - 1.0)).astype(int))
+    low, high = np.maximum(bins - half, 0), np.minimum(bins + half + 1, bins.size)
+    out = np.empty_like(mix)
+    for channel in range(mix.shape[1]):
+        x, y = mix[:, channel], master[:, channel]
+        options = {"fs": RATE_HZ, "nperseg": _FILTER, "detrend": False, "scaling": "spectrum"}
+        sums = [np.concatenate(([0.0], np.cumsum(s))) for s in (
+            scipy.signal.csd(x, y, **options)[1], scipy.signal.csd(x, x, **options)[1].real)]  # fmt: skip
+        cross, power = (s[high] - s[low] for s in sums)
+        transfer = cross / (power + 1e-12 * power.max())
+        taps = np.roll(scipy.fft.irfft(transfer), _FILTER // 2)
+        taps *= scipy.signal.windows.tukey(_FILTER, 0.2)
+        out[:, channel] = scipy.signal.oaconvolve(x, taps)[_FILTER // 2 :][: len(x)]
+    return out
+
+
+def slow_gain(reference: Floats, master: Floats) -> Floats:
+    """Gain over time that brings the reference nearest to the master, one value per sample for all channels.
+
+    Fitted in Hann windows of 40 ms every 10 ms and joined by straight lines: what a hand or a slow compressor
+    does. A release so fast that it follows the bass is not slow gain.
+    """
+    window = np.hanning(_GAIN_WINDOW) ** 2
+
+    def sums(product: Floats) -> Floats:
+        frames = np.lib.stride_tricks.sliding_window_view(product.sum(axis=1), _GAIN_WINDOW)[::_GAIN_STEP]
+        return np.asarray(frames @ window)
+
+    cross, power = sums(reference * master), sums(reference**2)
+    hold = 1e-4 * power.mean()  # where the mix is silent there is nothing to fit: unity
+    at = np.arange(len(power)) * _GAIN_STEP + 0.5 * (_GAIN_WINDOW - 1)
+    return np.interp(np.arange(len(reference)), at, (cross + hold) / (power + hold))
+
+
+def explained(mix: Floats, master: Floats) -> Floats:
+    """The mix through the best static filter, found in turns with the slow gain."""
+    like = filtered(mix, master)
+    for _ in range(_TURNS):
+        gain = slow_gain(like, master)
+        like = filtered(mix, master / gain[:, None])
+    return like
+
+
+def pair(mix: Samples, master: Samples) -> Pair:
+    """Bring a mix and its master before the judges."""
+    late = delay_of(mix, master)
+    length = min(len(mix), len(master) - late) if late >= 0 else min(len(mix) + late, len(master))
+    x = np.asarray(mix[max(0, -late) :][:length], dtype=np.float64)
+    y = np.asarray(master[max(0, late) :][:length], dtype=np.float64)
+    like = explained(x, y)
+    at = stretches(x)
+    reference, heard = [like[s] for s in at], [y[s] for s in at]
+    lufs = loudness_lufs(heard)
+    gain = 10.0 ** ((lufs - loudness_lufs(reference)) / 20.0)
+    reference = [r * gain for r in reference]
+    left = loudness_lufs(reference) - lufs
+    if abs(left) > LEVEL_WITHIN_LU:
+        raise ValueError(f"reference and master differ by {left:.3f} LU, allowed are {LEVEL_WITHIN_LU:g}")
+    return Pair(reference=reference, master=heard, lufs=lufs)
