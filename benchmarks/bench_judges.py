@@ -1,11 +1,12 @@
 """Can the two outside judges of `bench_search.py` be trusted: are they blind and keen where they have to be?
 
-A stretch of demo mix is changed in ways whose effect is known beforehand. What a static filter undoes (gain, delay, phase
-rotation, a broad bell) must read next to nothing, clipping and movement must read more the more there is, and each
-judge must follow the one and be slow to mind the other. Fails where that does not hold.
+A stretch of demo mix is changed in ways whose effect is known beforehand. What a static filter undoes (gain, delay,
+phase rotation, a broad bell) must read next to nothing, clipping and movement must read more the more there is, and
+one judge must follow the one, the other the other. Fails where that does not hold.
 """
 
 import argparse
+import itertools
 from collections.abc import Mapping
 
 import numpy as np
@@ -78,7 +79,7 @@ def faults(character: str, readings: Mapping[str, Mapping[str, Mapping[str, floa
     for kind in ("clipped", "moved"):
         for key in LINEAR_AT_MOST:
             steps = [value[key] for value in readings[kind].values()]
-            if not all(a < b for a, b in zip(steps, steps[1:], strict=False)):
+            if not all(a < b for a, b in itertools.pairwise(steps)):
                 found.append(f"{character}, {kind}: {key} does not rise with every step: {steps}")
     # One judge each way: 3 dB of clipping against a swing of 1.5 dB.
     clip, move = readings["clipped"]["3"], readings["moved"]["1.5"]

@@ -1,8 +1,8 @@
 """Is the suggestion better than what a careful hand, a fast limiter or plain luck would find, and who says so?
 
 Five characters of demo mix, four targets, three seeds (the demo's seed is 20 + the search's: nobody has looked at
-these mixes while weights were chosen). Every chain is brought to the same loudness under the same ceiling on the whole song.
-Two outside judges that the search never sees (`judges/`) have a say beside the score and its raw terms.
+these mixes while weights were chosen). Every chain is brought to the same loudness under the same ceiling on the
+whole song. Two outside judges that the search never sees (`judges/`) have a say beside the score and its raw terms.
 
 Every cell is written down as soon as it is done (`results/search.jsonl`), so that a run that was stopped goes on.
 """
@@ -161,7 +161,7 @@ def described(chain: Verified, mix: Samples, song: Song) -> dict[str, Any]:
 
 
 def parse_cells(texts: list[str], more_seeds: list[int]) -> list[tuple[Cell, bool]]:
-    """Cells named as character:lufs:seed, any part left empty for all; and whether each has the longer random search."""
+    """Cells named as character:lufs:seed, empty parts meaning all, each with whether to search at random for longer."""
     cells: list[Cell] = []
     for text in texts or ["::"]:
         character, lufs, seed = text.split(":")
