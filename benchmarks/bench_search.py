@@ -75,7 +75,7 @@ class Song:
     def brought_to_target(self, name: str, level_stages: dict[str, dict[str, float]]) -> Verified:
         """Solve the drive of a chain behind the suggestion's own linear stages, and measure it."""
         settings = {**self.linear, "drive": {}, "output": {}, **level_stages}
-        return verify(name, settings, self.mix, self.song, self.config.target, Decisions(), Guess())
+        return verify(name, self.chain.checked(settings), self.mix, self.song, self.config.target, Decisions(), Guess())
 
     def fast_limiter(self) -> Verified:
         """1.5 ms look-ahead and 5 ms release, alone."""
@@ -99,12 +99,12 @@ class Song:
         return self.chain.render(self.mix.samples, self.mix.rate_hz, chain.settings).samples
 
 
-def run_cell(cell: Cell, seconds: float, budget: int, more: bool) -> dict[str, Any]:
+def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_seed: int) -> dict[str, Any]:
     """Search one mix for one target, and put every chain before the judges."""
     character, lufs, seed = cell
     began = time.perf_counter(), time.process_time()
     samples = np.ascontiguousarray(
-        make_demo(character, RATE_HZ, duration_s=seconds, seed=FIRST_DEMO_SEED + seed), dtype=np.float32
+        make_demo(character, RATE_HZ, duration_s=seconds, seed=first_demo_seed + seed), dtype=np.float32
     )
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     config = config_for(cell, budget)
@@ -126,7 +126,8 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool) -> dict[str, A
             chains[name] = Search(mix, luck, Decisions(), 1, silent).run().chosen
     at_chains = time.process_time()
     return {
-        "character": character, "lufs": lufs, "seed": seed, "seconds": seconds, "budget": budget,
+        "character": character, "lufs": lufs, "seed": seed, "demo_seed": first_demo_seed + seed,
+        "seconds": seconds, "budget": budget,
         "weights": config.weights.model_dump(),
         "stats": {
             "trials": found.stats.trials, "feasible": found.stats.feasible, "chosen_from": found.stats.chosen_from,
@@ -175,7 +176,7 @@ def parse_cells(texts: list[str], more_seeds: list[int]) -> list[tuple[Cell, boo
     return [(cell, cell[2] in more_seeds) for cell in dict.fromkeys(cells)]
 
 
-def kept(file: Path, seconds: float, budget: int) -> dict[Cell, dict[str, Any]]:
+def kept(file: Path, seconds: float, budget: int, first_demo_seed: int) -> dict[Cell, dict[str, Any]]:
     """Cells that an earlier run of the same plan and weights has left."""
     if not file.exists():
         return {}
@@ -184,7 +185,8 @@ def kept(file: Path, seconds: float, budget: int) -> dict[Cell, dict[str, Any]]:
     return {
         (row["character"], row["lufs"], row["seed"]): row
         for row in rows
-        if (row["seconds"], row["budget"], row["weights"]) == (seconds, budget, weights)
+        if (row["seconds"], row["budget"], row["weights"], row["demo_seed"] - row["seed"])
+        == (seconds, budget, weights, first_demo_seed)
     }
 
 
@@ -195,18 +197,19 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=DEFAULT_SECONDS)
     parser.add_argument("--budget", type=int, default=200)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--demo-seed", type=int, default=FIRST_DEMO_SEED, help="added to a seed; 0 for trying things out")
     parser.add_argument("--report-only", action="store_true", help="only write the tables of the cells there are")
     parser.add_argument("--name", default="search", help="of the files in results/")
     args = parser.parse_args()
     where = machine()
     file = CELLS.with_stem(args.name)
-    done = kept(file, args.seconds, args.budget)
+    done = kept(file, args.seconds, args.budget, args.demo_seed)
     wanted = parse_cells(args.cells, args.more)
     left = [] if args.report_only else [(cell, more) for cell, more in wanted if cell not in done]
     os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"  # for the workers: one core each
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(max_workers=args.workers, mp_context=fresh) as pool:
-        futures = {pool.submit(run_cell, cell, args.seconds, args.budget, more): cell for cell, more in left}
+        futures = {pool.submit(run_cell, cell, args.seconds, args.budget, more, args.demo_seed): cell for cell, more in left}
         for future in as_completed(futures):
             row = future.result()
             done[futures[future]] = row
