@@ -197,7 +197,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=DEFAULT_SECONDS)
     parser.add_argument("--budget", type=int, default=200)
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--demo-seed", type=int, default=FIRST_DEMO_SEED, help="added to a seed; 0 for trying things out")
+    parser.add_argument("--demo-seed", type=int, default=FIRST_DEMO_SEED, help="added to seeds; 0 for trying it out")
     parser.add_argument("--report-only", action="store_true", help="only write the tables of the cells there are")
     parser.add_argument("--name", default="search", help="of the files in results/")
     args = parser.parse_args()
@@ -209,7 +209,8 @@ def main() -> None:
     os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"  # for the workers: one core each
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(max_workers=args.workers, mp_context=fresh) as pool:
-        futures = {pool.submit(run_cell, cell, args.seconds, args.budget, more, args.demo_seed): cell for cell, more in left}
+        plan = args.seconds, args.budget
+        futures = {pool.submit(run_cell, cell, *plan, more, args.demo_seed): cell for cell, more in left}
         for future in as_completed(futures):
             row = future.result()
             done[futures[future]] = row

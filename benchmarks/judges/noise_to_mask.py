@@ -9,8 +9,10 @@ A plain model, written apart from the one in the score: critical bands, no forwa
   z = 13 atan(0.76 f) + 3.5 atan((f / 7.5)^2), f in kHz; 24 bands up to 15.5 kHz.
 - Spreading: M. R. Schroeder, B. S. Atal, J. L. Hall, J. Acoust. Soc. Am. 66 (1979) 1647:
   15.81 + 7.5 (d + 0.474) - 17.5 sqrt(1 + (d + 0.474)^2) dB at a distance of d Bark.
-- Mask: J. D. Johnston, IEEE J. Sel. Areas Commun. 6 (1988) 314: a (14.5 + z) + (1 - a) 5.5 dB under the spread power,
-  a = min(1, flatness of the frame's spectrum in dB / -60); spreading renormalised to keep a flat spectrum.
+- Mask: 3 dB under the spread power up to 12 Bark, from there 0.25 dB for every Bark (ITU-R BS.1387-1, annex 2, 3.2);
+  spreading renormalised to keep a flat spectrum. An offset by the flatness of the frame's spectrum was tried first: it
+  took every mix for a tone and put 30 dB and more between signal and mask in the upper bands, which
+  then decided alone.
 - Threshold in quiet: E. Terhardt, Hearing Research 1 (1979) 155:
   3.64 f^-0.8 - 6.5 exp(-0.6 (f - 3.3)^2) + 0.001 f^4 dB SPL. The loudness of the pair stands for 83 dB SPL
   (common practice, no source).
@@ -68,9 +70,7 @@ def masks(power: Floats, full_scale_db_spl: float) -> Floats:
     """Masked power per frame and band, from power per frame and bin."""
     bands = power @ _MEMBERS
     spread = bands @ _SPREAD.T
-    flatness_db = 10.0 * (np.log10(power + 1e-20).mean(axis=1) - np.log10(power.mean(axis=1) + 1e-20))
-    tonal = np.minimum(1.0, flatness_db / -60.0)[:, None]
-    offset_db = tonal * (14.5 + np.arange(1, _BANDS + 1)) + (1.0 - tonal) * 5.5
+    offset_db = np.maximum(3.0, 0.25 * (np.arange(_BANDS) + 0.5))
     centre = np.array([_HZ[np.flatnonzero(b == _BAND)].mean() for b in range(_BANDS)])
     quiet = 10.0 ** ((quiet_db_spl(centre) - full_scale_db_spl) / 10.0)
     return np.maximum(spread * 10.0 ** (-offset_db / 10.0), quiet)

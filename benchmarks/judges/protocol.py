@@ -8,8 +8,9 @@ Fixed before any run that is reported:
    cross-correlation, which a phase rotation does not move.
 3. The best static filter from mix to master, per channel, is applied to the mix. What it explains (gain,
    equalising, phase rotation, a fraction of a sample) costs nothing. It is estimated on the whole song, from
-   cross-spectra smoothed over a 24th of an octave, in turns with the slow gain (`slow_gain`): a moving level
-   would otherwise look like a filter wherever it happens to agree with what plays. The gain is not applied here.
+   cross-spectra smoothed over a 24th of an octave, 50 Hz at most (all-pass sections delay frequencies unequally), in
+   turns with the slow gain (`slow_gain`): a moving level would otherwise look like a filter wherever it happens
+   to agree with what plays. The gain is not applied here.
 4. Level: the filtered mix is brought to the loudness of the master over the stretches, within 0.05 LU (BS.1770
    by libebur128, not by the project's own meter).
 
@@ -35,6 +36,7 @@ LEVEL_WITHIN_LU = 0.05
 
 _FILTER = 16384  # samples: 0.34 s, a rotation down to 20 Hz
 _SMOOTHING = 1.0 / 24.0  # octave
+_MOST_SMOOTHING_HZ = 50.0
 _LEAST_BINS = 3
 _MOST_DELAY = 4800
 _TURNS = 2
@@ -91,7 +93,8 @@ def delay_of(mix: Samples, master: Samples) -> int:
 def filtered(mix: Floats, master: Floats) -> Floats:
     """The mix through the static filter that explains most of the master, channel by channel."""
     bins = np.arange(_FILTER // 2 + 1)
-    half = np.maximum(_LEAST_BINS, (bins * (2.0 ** (_SMOOTHING / 2.0) - 1.0)).astype(int))
+    most = round(0.5 * _MOST_SMOOTHING_HZ * _FILTER / RATE_HZ)
+    half = np.clip((bins * (2.0 ** (_SMOOTHING / 2.0) - 1.0)).astype(int), _LEAST_BINS, most)
     low, high = np.maximum(bins - half, 0), np.minimum(bins + half + 1, bins.size)
     out = np.empty_like(mix)
     for channel in range(mix.shape[1]):
