@@ -17,9 +17,10 @@ from autochain.measure.asymmetry import asymmetry_reduction_db
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
 from autochain.search.material import Material
 
-# Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 20 dB under the
-# just-audible region of BS.1387, because a mean over bands and frames hides single disturbed ones.
-INAUDIBLE_NMR_DB = -20.0
+# Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 30 dB under the just-audible
+# region of BS.1387, because a mean over bands and frames hides single disturbed ones. At -20 dB nearly all of what
+# clipping adds was free, and only movement was paid for.
+INAUDIBLE_NMR_DB = -30.0
 FLOOR_NMR_DB = -99.0
 MOVING = ("bus_compressor", "peak_compressor", "limiter")
 
@@ -51,7 +52,7 @@ NOTHING = Costs(
 
 
 def priced_db(costs: Costs) -> dict[str, float]:
-    """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -20 dB."""
+    """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
     priced = costs.as_dict()
     for name in NAMES:
         if name.endswith("nmr_db"):

@@ -15,7 +15,7 @@ COSTS: dict[str, tuple[str, str, int, str]] = {
 }
 
 COST_COLUMNS = (
-    "Weight: what one dB (or LU) more costs in the score; added distortion counts above about -20 dB only, where it "
+    "Weight: what one dB (or LU) more costs in the score; added distortion counts above about -30 dB only, where it "
     "begins to show through the music. In score: what the suggestion pays for it. Trials: between which values nine in "
     "ten of the trials that met the target lie, on the excerpts; where they hardly differ, no setting moves that cost."
 )

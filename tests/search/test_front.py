@@ -75,8 +75,8 @@ def test_less_than_half_a_decibel_is_no_choice():
 
 
 def test_distortion_that_nobody_hears_is_no_choice():
-    # From -30 to -45 dB of noise-to-mask: far more than half a dB, and silent both before and after.
-    choice, other = at(added_distortion_nmr_db=-30.0), at(2.0, added_distortion_nmr_db=-45.0, crest_loss_db=1.01)
+    # From -40 to -55 dB of noise-to-mask: far more than half a dB, and silent both before and after.
+    choice, other = at(added_distortion_nmr_db=-40.0), at(2.0, added_distortion_nmr_db=-55.0, crest_loss_db=1.01)
     assert priced_db(choice.costs)["added_distortion_nmr_db"] < 0.5
     assert neighbours(choice, [choice, other], WEIGHTS, 9.0) == {}
     loud, less = at(added_distortion_nmr_db=-5.0), at(2.0, added_distortion_nmr_db=-8.0, crest_loss_db=1.01)
@@ -126,5 +126,5 @@ def test_spread_leaves_out_the_twentieth_at_either_end():
 
 
 def test_nothing_done_costs_nothing_in_the_decibels_that_count():
-    # 10 log10(1 + 10**-7.9), the knee far under -20 dB.
-    assert max(priced_db(NOTHING).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-7.9), abs=1e-12)
+    # 10 log10(1 + 10**-6.9): the floor of -99 dB under the knee at -30 dB.
+    assert max(priced_db(NOTHING).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-6.9), abs=1e-12)
