@@ -11,6 +11,7 @@ from autochain.measure.dropouts import Dropout, find_dropouts
 from autochain.measure.ends import Ends, measure_ends
 from autochain.measure.fine import FineMeter
 from autochain.measure.hum import Hum, HumMeter
+from autochain.measure.jumps import Jump, JumpMeter
 from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.mono import MonoFold, fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
@@ -25,6 +26,7 @@ class Inspection:
     clicks: tuple[Click, ...]
     dropouts: tuple[Dropout, ...]
     hum: tuple[Hum, ...]
+    jumps: tuple[Jump, ...]
     mono: MonoFold | None
     peak_density: float | None
     steady_floor_dbfs: float | None
@@ -47,6 +49,7 @@ class InspectionMeter:
         self._mix = MixMeter(rate_hz, channels)
         self._fine = FineMeter(rate_hz, channels)
         self._hum = HumMeter(rate_hz, channels)
+        self._jumps = JumpMeter(rate_hz, channels)
 
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels), float32 or float64, always the same of both."""
@@ -54,6 +57,7 @@ class InspectionMeter:
         self._mix.push(block)
         self._fine.push(block)
         self._hum.push(block)
+        self._jumps.push(block)
 
     def result(self) -> Inspection:
         """Everything pushed so far; 3 s at least."""
@@ -64,6 +68,7 @@ class InspectionMeter:
             clicks=find_clicks(fine),
             dropouts=find_dropouts(fine),
             hum=self._hum.result(),
+            jumps=self._jumps.result(),
             mono=fold_to_mono(measured.sums),
             peak_density=peak_density(measured.sums),
             steady_floor_dbfs=steady_floor_dbfs(measured.sums),

@@ -19,6 +19,7 @@ def faults(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     yield from _clicks(seen)
     yield from _dropouts(seen)
     yield from _clipped(seen, limits)
+    yield from _jumps(seen)
     yield from _hum(seen, limits)
     yield from _offset(seen, limits)
     yield from _noise(seen, limits)
@@ -96,6 +97,22 @@ def _clipped(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         unit="places",
         times_s=tuple(sorted({*seen.measured.series.clipped_at_s, *(click.at_s for click in edges)})),
         revisit=count >= limits.clipped_runs_revisit,
+    )
+
+
+def _jumps(seen: Inspection) -> Iterator[Finding]:
+    if not seen.jumps:
+        return
+    largest = max(seen.jumps, key=lambda jump: abs(jump.step_db))
+    where = _where({jump.channels for jump in seen.jumps})
+    yield Finding(
+        code="level_jump",
+        text=f"The level changes abruptly{where} in {_count(len(seen.jumps), 'place', 'places').lower()}, by up to "
+        f"{number(largest.step_db, 'dB', signed=True)}, in all bands alike.",
+        suggestion="Listen there: if it is an edit or a fader and no part of the song, even it out in the mix.",
+        value=largest.step_db,
+        unit="dB",
+        times_s=tuple(jump.at_s for jump in seen.jumps),
     )
 
 

@@ -1,0 +1,167 @@
+"""Abrupt changes of level: all bands move by the same amount at once, in both channels or in one.
+
+A new section of an arrangement moves the bands differently, a turned knob or a bad edit moves all alike. The level
+of 13 bands is taken every 50 ms; a step is the median over the bands of how much higher their mean level (in dB)
+is over some seconds after a moment than over the same time before it, its spread the median deviation of the bands.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, signal
+
+from autochain.audio.mix import Samples
+from autochain.measure.pieces import Pieces
+
+_Doubles = npt.NDArray[np.float64]
+
+_CELLS_PER_S = 20
+_CELLS_AT_ONCE = 64
+# Steeper than octaves in the bass, where few lines make a level of 50 ms uncertain.
+_EDGES_HZ = (60, 120, 200, 300, 450, 650, 900, 1300, 1900, 2700, 4000, 6000, 9000, 14000)
+_SKIPPED = 1  # cells on either side of the moment: the windows that straddle it
+_LONG, _MIDDLE, _SHORT = 4 * _CELLS_PER_S, 2 * _CELLS_PER_S, _CELLS_PER_S
+# Both channels together: arrangements reach 5.2 dB alike in all bands, so less cannot be told from them.
+_BOTH_DB, _BOTH_SPREAD_DB, _BOTH_SPREAD_SHARE = 5.5, 1.2, 0.25
+# One against the other: the balance of an arrangement hardly moves.
+_SIDE_DB, _SIDE_SPREAD_DB = 2.5, 1.2
+_FLOOR_DBFS = -70.0  # a band of a part that is under it is at rest, and its first note is no jump
+_SOUNDING_DB = 25.0
+_APART = 2 * _CELLS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Jump:
+    """One abrupt change.
+
+    Attributes
+    ----------
+    at_s
+        Mix time in s, to about 0.1 s.
+    step_db
+        By how much the level rises (positive) or falls.
+    channels
+        `both`, or the one that moves.
+    """
+
+    at_s: float
+    step_db: float
+    channels: str
+
+
+class JumpMeter:
+    """Keeps the levels of 13 bands every 50 ms and finds `Jump`s; the block size does not change a bit.
+
+    Parameters
+    ----------
+    rate_hz
+        44100 to 192000.
+    channels
+        1 or 2.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._hop = rate_hz // _CELLS_PER_S
+        self._cell_s = self._hop / rate_hz
+        half = self._hop // 2
+        self._after = self._hop - half
+        self._pieces = Pieces(channels, half, _CELLS_AT_ONCE * self._hop, self._after)
+        self._window = signal.windows.hann(2 * self._hop, sym=False).astype(np.float32)
+        edges = np.asarray(_EDGES_HZ) * 2 * self._hop / rate_hz
+        self._edges = np.rint(edges).astype(int)
+        self._channels = channels
+        self._levels: list[_Doubles] = []
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels)."""
+        for piece in self._pieces.push(block):
+            self._levels.append(self._bands(piece))
+
+    def result(self) -> tuple[Jump, ...]:
+        """Jumps in everything pushed so far, in order of time."""
+        rest = [self._bands(piece)[: max(0, end - self._after) // self._hop] for piece, end in self._pieces.rest()]
+        empty = np.empty((0, self._channels, len(_EDGES_HZ) - 1))
+        return find_jumps(np.concatenate([empty, *self._levels, *rest]), self._cell_s)
+
+    def _bands(self, piece: Samples) -> _Doubles:
+        """Mean squares of every cell, channel and band, shape (cells, channels, bands)."""
+        rows = np.lib.stride_tricks.sliding_window_view(piece, 2 * self._hop, axis=0)[:: self._hop]
+        spectra = fft.rfft(rows * self._window, axis=2)[:, :, : self._edges[-1]]
+        power = (spectra.real**2 + spectra.imag**2).astype(np.float64)
+        scale = 2.0 / (2.0 * self._hop * float(np.sum(self._window.astype(np.float64) ** 2)))
+        return np.asarray(scale * np.add.reduceat(power, self._edges[:-1], axis=2))
+
+
+def find_jumps(power: _Doubles, cell_s: float) -> tuple[Jump, ...]:
+    """Jumps in the mean squares of cells, shape (cells, channels, bands).
+
+    In both channels: over 5.5 dB within 2 s and within 4 s around the moment, the bands being alike within 1.2 dB or
+    a quarter of the step. In one channel: the difference of the channels moves by over 2.5 dB within 1 s and 2 s,
+    the bands being alike within 1.2 dB. The sound goes on: the seconds right before and after, and 4 s away, are less than
+    25 dB under the mean of the song. The largest within 2 s counts; the first and the last 4 s are not looked at.
+    """
+    if len(power) <= 2 * (_LONG + _SKIPPED):
+        return ()
+    level = 10.0 * np.log10(np.maximum(power, 10.0 ** (_FLOOR_DBFS / 10.0)))
+    whole = 10.0 * np.log10(np.maximum(power.sum(axis=1), 10.0 ** (_FLOOR_DBFS / 10.0)))
+    middle, middle_spread = _steps(whole, _MIDDLE)
+    long, long_spread = _steps(whole, _LONG)
+    on = _sounding(power.sum(axis=(1, 2)))
+    allowed = np.maximum(_BOTH_SPREAD_DB, _BOTH_SPREAD_SHARE * np.abs(middle))
+    size = np.where(middle * long > 0.0, np.minimum(np.abs(middle), np.abs(long)), 0.0)
+    size = np.where(on & (middle_spread < allowed) & (long_spread < allowed), size, 0.0)
+    found = [(at, float(middle[at]), "both") for at in _peaks(size, _BOTH_DB)]
+    if power.shape[1] == 2:
+        apart = level[:, 0] - level[:, 1]
+        middle, middle_spread = _steps(apart, _MIDDLE)
+        short, short_spread = _steps(apart, _SHORT)
+        size = np.where(middle * short > 0.0, np.minimum(np.abs(middle), np.abs(short)), 0.0)
+        size = np.where(on & (middle_spread < _SIDE_SPREAD_DB) & (short_spread < _SIDE_SPREAD_DB), size, 0.0)
+        own = [_steps(level[:, channel], _SHORT)[0] for channel in (0, 1)]
+        sides = []
+        for at in _peaks(size, _SIDE_DB):
+            moved = 0 if abs(own[0][at]) >= abs(own[1][at]) else 1
+            sides.append((at, float(middle[at]) * (1.0 if moved == 0 else -1.0), ("left", "right")[moved]))
+        found = [one for one in found if all(abs(one[0] - side[0]) > _APART for side in sides)] + sides
+    return tuple(
+        Jump(at_s=(at + _LONG + _SKIPPED) * cell_s, step_db=step_db, channels=channels)
+        for at, step_db, channels in sorted(found)
+    )
+
+
+def _sounding(power: _Doubles) -> npt.NDArray[np.bool_]:
+    """Whether the sound goes on at every moment that is more than 4 s from both ends, shape (moments,)."""
+    seconds = np.convolve(power, np.ones(_SHORT) / _SHORT, mode="valid")
+    at = np.arange(_LONG + _SKIPPED, len(power) - _LONG - _SKIPPED)
+    least = power.mean() * 10.0 ** (-_SOUNDING_DB / 10.0)
+    looked_at = (-_SKIPPED - _LONG, -_SKIPPED - _SHORT, _SKIPPED, _SKIPPED + _LONG - _SHORT)
+    return np.asarray(np.all([seconds[at + start] > least for start in looked_at], axis=0))
+
+
+def _steps(level: _Doubles, width: int) -> tuple[_Doubles, _Doubles]:
+    """Step and spread at every moment that is more than 4 s from both ends, shape (moments,)."""
+    sums = np.concatenate([np.zeros((1, level.shape[1])), np.cumsum(level, axis=0)])
+    at = np.arange(_LONG + _SKIPPED, len(level) - _LONG - _SKIPPED)
+    after = sums[at + _SKIPPED + width] - sums[at + _SKIPPED]
+    before = sums[at - _SKIPPED] - sums[at - _SKIPPED - width]
+    moved = (after - before) / width
+    step = np.median(moved, axis=1)
+    return step, np.median(np.abs(moved - step[:, None]), axis=1)
+
+
+def _peaks(size: _Doubles, least: float) -> list[int]:
+    """Places of the largest values over a limit, 2 s or more apart."""
+    left, chosen = size.copy(), []
+    while left.size and left.max() > least:
+        at = int(left.argmax())
+        chosen.append(at)
+        left[max(0, at - _APART) : at + _APART + 1] = 0.0
+    return chosen
+
+
+def measure_jumps(samples: Samples, rate_hz: int) -> tuple[Jump, ...]:
+    """Jumps of a whole signal, shape (frames, channels); see `find_jumps`."""
+    meter = JumpMeter(rate_hz, samples.shape[1])
+    meter.push(samples)
+    return meter.result()
