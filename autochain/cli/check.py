@@ -5,8 +5,9 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.blocks import read_blocks
+from autochain.audio.blocks import read_blocks, shown
 from autochain.cli import options
+from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect_file
@@ -45,12 +46,14 @@ def check(
     """
     limits = read_config(config).check
     checked, failed = [], 0
-    for path in mixes:
-        try:
-            checked.append(check_mix(path, limits))
-        except AutochainError as error:
-            typer.echo(f"autochain: {error}", err=True)
-            failed = failed or error.exit_code
+    with progress_bar() as show:
+        for place, path in enumerate(mixes):
+            show(f"checking {shown(Path(path.name))}", place / len(mixes))
+            try:
+                checked.append(check_mix(path, limits))
+            except AutochainError as error:
+                typer.echo(f"autochain: {error}", err=True)
+                failed = failed or error.exit_code
     if checked or as_json:
         typer.echo(checks_to_json(checked) if as_json else checks_to_markdown(checked), nl=False)
     if failed:

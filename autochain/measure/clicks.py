@@ -10,16 +10,16 @@ from autochain.measure.fine import Fine
 from autochain.units import linear_to_db
 
 # A spike stands out of the 8 ms on either side by this ratio over the second highest there (noise bursts of drums
-# do not: of 600 samples of Gaussian noise the second highest has about 3 sigma, so this asks for 9).
-_STANDS_OUT = 3.0
+# do not: of 600 samples of Gaussian noise the second highest has about 3 sigma, so this asks for 12).
+_STANDS_OUT = 4.0
 _NEAR_CELLS = 8
 # Edges of a waveform repeat, down to 30 Hz every 33 ms: a spike with this many others like it within 0.1 s is one.
 _REPEATS = 3
 _FAR_CELLS = 100
 _ALIKE = 0.4
-# Clicks further under the peaks of the 0.1 s around them than this are left alone: what coders leave in the
-# highest octave, and rounding, stand out there.
-_LEAST_DB = -40.0
+# Spikes further under the peaks of the 0.1 s around them than this are left alone. A pulse of several samples leaves
+# only its steepest part in the spike: one of 4 samples 30 dB under the peaks stands 60 to 70 dB under them.
+_LEAST_DB = -70.0
 _LOCAL_CELLS = 50
 _END_CELLS = 10  # a sound cut off by an end of the file is not a click
 _SILENCE = 1e-5  # -100 dBFS
@@ -36,7 +36,8 @@ class Click:
     at_s
         Mix time in s, to the sample for a click of one.
     height_db
-        Its estimated height over the highest peak within 50 ms on either side, usually negative.
+        Its height over the highest peak within 50 ms on either side, usually negative, estimated for a click of one
+        sample; wider ones read far lower.
     channels
         Where it is: `left`, `right` or `both` (always `left` for one channel).
     at_top
@@ -52,8 +53,8 @@ class Click:
 def find_clicks(fine: Fine) -> tuple[Click, ...]:
     """Clicks in order of time; spikes within 20 ms of each other are one.
 
-    A click is a spike at least three times as high as the second highest within 8 ms (its own ms and the two beside
-    it left out), with fewer than three others like it within 0.1 s, and not more than 40 dB under the peaks around
+    A click is a spike at least four times as high as the second highest within 8 ms (its own ms and the two beside
+    it left out), with fewer than three others like it within 0.1 s, and not more than 70 dB under the peaks around
     it; the first and last 10 ms of the file do not count. Discontinuities such as bad edits are found with it; the soft
     thump of a microphone is not. Where the sound itself is full of such edges, as unfiltered square waves are, a
     click is one of many and not found.

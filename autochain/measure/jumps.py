@@ -98,8 +98,9 @@ def find_jumps(power: _Doubles, cell_s: float) -> tuple[Jump, ...]:
 
     In both channels: over 5.5 dB within 2 s and within 4 s around the moment, the bands being alike within 1.2 dB or
     a quarter of the step. In one channel: the difference of the channels moves by over 2.5 dB within 1 s and 2 s,
-    the bands being alike within 1.2 dB. The sound goes on: the seconds right before and after, and 4 s away, are less than
-    25 dB under the mean of the song. The largest within 2 s counts; the first and the last 4 s are not looked at.
+    the bands being alike within 1.2 dB. The sound goes on: the seconds right before and after, and 4 s away, are less
+    than 25 dB under the mean of the song. The largest within 2 s counts; the first and the last 4 s are not looked
+    at.
     """
     if len(power) <= 2 * (_LONG + _SKIPPED):
         return ()

@@ -51,11 +51,10 @@ def _clicks(seen: Inspection) -> Iterator[Finding]:
     found = tuple(click for click in seen.clicks if click not in edges and not _at_hole(click, seen.dropouts))
     if not found:
         return
-    highest = number(max(click.height_db for click in found), "dB", signed=True)
     where = _where({click.channels for click in found}) if seen.mono is not None else ""
     yield Finding(
         code="click",
-        text=f"{_count(len(found), 'click', 'clicks')}{where}; the highest reaches {highest} against the peaks around.",
+        text=f"{_count(len(found), 'click', 'clicks')}{where}: a sample or a few that belong to nothing around them.",
         suggestion="Listen at these times, repair the edit or the track, and export the mix again.",
         value=float(len(found)),
         unit="clicks",
