@@ -128,8 +128,8 @@ def run(seeds: list[int], damaged_seeds: int, length_s: float, recordings: list[
         [
             f"{clean_files} clean mixes of {length_s:g} s (seeds {seeds[0]} to {seeds[-1]}, five characters), those of "
             f"the first {damaged_seeds} seeds also with every defect. A time counts within 5 ms for "
-            f"clicks and holes, 250 ms for jumps. Intervals: Wilson, 95 %. Kinds taken as clear, together with what was "
-            f"reported on the clean mixes:",
+            f"clicks and holes, 250 ms for jumps. Intervals: Wilson, 95 %. Kinds taken as clear, together with what "
+            f"was reported on the clean mixes:",
             table(
                 ["code", "recall", "95 %", "n", "precision", "95 %", "reports", "of these on clean mixes"], totals
             ),
