@@ -109,8 +109,9 @@ def test_suggestion_and_baselines_stand_on_the_sheet_with_every_cost(demo_run, c
         assert column["score"] == pytest.approx(priced, abs=0.01)
     lines = [line for line in run.markdown.splitlines() if line.startswith("| ")]
     for label, unit, _, _ in COSTS.values():
-        (row,) = [line for line in lines if line.startswith(f"| {label}, {unit} |")]
-        assert len(row.split("|")) == 8  # label, suggestion, two baselines, weight, meaning
+        rows = [line for line in lines if line.startswith(f"| {label}, {unit} |")]
+        # label, suggestion, two baselines, weight, contribution, spread, meaning; the neighbours' table has fewer
+        assert [len(row.split("|")) for row in rows].count(10) == 1
     assert "| limiter alone | trade default |" in run.markdown
 
 
