@@ -91,6 +91,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         rotation_saving_db=0.0,
         spans=(),
         stats=SearchStats(trials=0, feasible=0, on_edge=(), mean_renders=0.0, chosen_from="gain alone"),
+        sensitivity=(),
         notes=(note, *two_loudnesses_note(target, after)),
     )
 

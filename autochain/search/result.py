@@ -11,6 +11,7 @@ from autochain.search.around import Around
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
+from autochain.search.sensitivity import Sensitivity
 from autochain.search.space import Decisions
 from autochain.search.work import EARLY
 
@@ -106,5 +107,6 @@ class Suggestion:
     rotation_saving_db: float
     spans: tuple[Span, ...]
     stats: SearchStats
+    sensitivity: tuple[Sensitivity, ...]
     notes: tuple[Note, ...]
     around: Around | None = None

@@ -25,6 +25,7 @@ from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
 from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import Decisions, on_edge, outline, switched
 from autochain.search.staged import Staged
 from autochain.search.toward_references import Reference
@@ -221,7 +222,8 @@ class Search:
         samples = chosen.samples
         if samples is None:
             samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
-        point = contenders[chosen.name][0].coordinates
+        trial, decisions = contenders[chosen.name]
+        point = trial.coordinates
         if chosen.name in SIDES:
             chosen = replace(chosen, name=SUGGESTION)
         # The search may have come back to a baseline's very settings.
@@ -251,10 +253,27 @@ class Search:
             spans=spans,
             stats=stats,
             around=self.around,
+            sensitivity=self._sensitivity(chosen, trial, decisions),
             notes=(
                 *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
                 *self.prepared.notes,
             ),
+        )
+
+    def _sensitivity(self, chosen: Verified, trial: Trial, decisions: Decisions) -> tuple[Sensitivity, ...]:
+        """Which settings matter most, and how far they may move; nothing of a search that was stopped or fell short."""
+        trials, plan = self.trials, self.config.search
+        if not trials.complete or not chosen.met:
+            return ()
+        self.progress("trying how far settings may move", 0.0)
+        guess = Guess(loss_db=trial.loss_db, slope=trial.solution.slope)
+        return sensitivity(
+            lambda settings: trials.judge(settings, decisions, guess).score,
+            chosen.settings,
+            free_knobs(chosen.settings, decisions.locks, plan.ranges, self.chain),
+            plan.sensitivity_score,
+            plan.sensitivity_trials,
+            self._parallel,
         )
 
 

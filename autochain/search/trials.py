@@ -116,6 +116,11 @@ class Trials:
         self.best = best if self._stopped() else self._simpler(best, aims, fair)
         return self.best
 
+    def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
+        """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved."""
+        solved = self._excerpts.solve(fixed(settings, decisions), self.excerpt_target, guess)
+        return self._excerpts.price(solved, self.excerpt_target)
+
     def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
         """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""
         now = list(filter(self._eligible, self.done[self._fair :]))

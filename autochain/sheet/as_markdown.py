@@ -6,9 +6,9 @@ from autochain.chain.chain import STAGES
 from autochain.sheet.model import Figures, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
-from autochain.sheet.settings import setting_text, shown_settings
+from autochain.sheet.settings import setting_text, shown_settings, value_text
 from autochain.sheet.tables import plain, table
-from autochain.sheet.words import BASELINES, CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS
+from autochain.sheet.words import BASELINES, CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
 from autochain.units import clock, number
 
 AS_USUAL = "As usual, and not in the table –"
@@ -97,6 +97,37 @@ def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
     yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", "", "", ""]
 
 
+def _sensitivity_rows(sheet: Sheet) -> Iterable[list[str]]:
+    for found in sheet.sensitivity:
+        stage = STAGES[found.stage]
+        parameter = stage.parameter(found.parameter)
+        low, high = (None if end is None else value_text(parameter, end) for end in (found.low, found.high))
+        if low is None:
+            room = "anywhere in its range" if high is None else f"down to the end of its range, up to {high}"
+        else:
+            room = f"{low} to {high}" if high else f"down to {low}, up to the end of its range"
+        yield [
+            f"{stage.label}: {parameter.label}",
+            value_text(parameter, found.value),
+            room,
+            f"{number(found.score_change, decimals=2, signed=True)} at {value_text(parameter, found.step_to)}",
+            found.listen_for,
+        ]
+
+
+def _sensitivity(sheet: Sheet) -> list[str]:
+    if not sheet.sensitivity:
+        return []
+    return [
+        "## What matters most here",
+        "",
+        *table(["setting", "set", "may move", "one step", "while moving it"], _sensitivity_rows(sheet)),
+        "",
+        f"{WHAT_MATTERS} {number(sheet.search.sensitivity_score, decimals=2)}.",
+        "",
+    ]
+
+
 def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
     for name, label, unit, decimals in FIGURES:
         yield [label, *(number(getattr(side, name), unit, decimals) for side in (sheet.before, sheet.after))]
@@ -133,6 +164,7 @@ def to_markdown(sheet: Sheet) -> str:
         "",
         *_listen(sheet),
         "",
+        *_sensitivity(sheet),
         *(["## Notes", ""] if sheet.notes else []),
         *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
         *([""] if sheet.notes else []),

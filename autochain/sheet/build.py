@@ -7,6 +7,7 @@ from autochain.search.facts import StageFacts
 from autochain.search.front import SIDES
 from autochain.search.request import config_sha256, flat_locks, versions
 from autochain.search.result import Suggestion, Verified
+from autochain.search.sensitivity import Sensitivity
 from autochain.sheet.model import (
     Alternative,
     AroundFacts,
@@ -23,11 +24,13 @@ from autochain.sheet.model import (
     Reduction,
     Request,
     SearchFacts,
+    SensitivityEntry,
     Sheet,
     Spread,
     StageEntry,
     TargetFacts,
 )
+from autochain.sheet.words import WHILE_MOVING
 
 _DECIMALS = 3
 
@@ -125,6 +128,19 @@ def _moved(suggestion: Suggestion) -> tuple[Move, ...]:
     )
 
 
+def _sensitivity(found: Sensitivity) -> SensitivityEntry:
+    return SensitivityEntry(
+        stage=found.stage,
+        parameter=found.parameter,
+        value=found.value + 0.0,
+        step_to=found.step_to + 0.0,
+        score_change=_fine(found.score_change),
+        low=None if found.low is None else found.low + 0.0,
+        high=None if found.high is None else found.high + 0.0,
+        listen_for=WHILE_MOVING[found.stage, found.parameter],
+    )
+
+
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
@@ -158,6 +174,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         alternatives=tuple(
             _alternative(side, suggestion.neighbours[side], chosen) for side in SIDES if side in suggestion.neighbours
         ),
+        sensitivity=tuple(_sensitivity(found) for found in suggestion.sensitivity),
         notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,
@@ -172,6 +189,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
                 for s in suggestion.spans
             ),
             neighbours_within=config.search.neighbours_within,
+            sensitivity_score=config.search.sensitivity_score,
             spread={
                 k: Spread(low=_fine(low), high=_fine(high)) for k, (low, high) in suggestion.stats.spread.items()
             },

@@ -132,6 +132,23 @@ class Alternative(_Part):
     early_work_db: float
 
 
+class SensitivityEntry(_Part):
+    """How much one setting matters when it alone is moved and the drive set again for the loudness.
+
+    A hand's step away, at `step_to`, the score worsens by `score_change`. Between `low` and `high` it worsens by no
+    more than `search.sensitivity_score`; null where it may move to the end of its range.
+    """
+
+    stage: str
+    parameter: str
+    value: float
+    step_to: float
+    score_change: float
+    low: float | None
+    high: float | None
+    listen_for: str
+
+
 class NoteEntry(_Part):
     """Something to know."""
 
@@ -173,6 +190,7 @@ class SearchFacts(_Part):
     excerpts: tuple[Excerpt, ...]
     spread: dict[str, Spread]
     neighbours_within: float  # most score that an alternative may cost beyond the suggestion
+    sensitivity_score: float  # worsening of the score that ends the range of a setting
 
 
 class AroundFacts(_Part):
@@ -230,6 +248,7 @@ class Sheet(_Part):
     contributions: dict[str, float]  # points of score by cost; they add up to it
     baselines: dict[str, Baseline]
     alternatives: tuple[Alternative, ...]
+    sensitivity: tuple[SensitivityEntry, ...]  # at most three, the most important first
     notes: tuple[NoteEntry, ...]
     search: SearchFacts
     around: AroundFacts | None

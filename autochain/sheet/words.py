@@ -20,6 +20,27 @@ COST_COLUMNS = (
     "ten of the trials that met the target lie, on the excerpts; where they hardly differ, no setting moves that cost."
 )
 
+WHAT_MATTERS = (
+    "The free settings that change the score most, each moved alone on the excerpts, with the drive set again for the "
+    "loudness. One step is a dB, an octave of time or a tenth of the range, to the side where the score worsens more; "
+    "within its range it worsens by no more than"
+)
+
+# What to listen for while a setting moves, by (stage, parameter). Common practice, no source.
+WHILE_MOVING: dict[tuple[str, str], str] = {
+    ("bus_compressor", "threshold_db"): "lower: the song pulls together, then the kick begins to move everything else",
+    ("bus_compressor", "attack_ms"): "shorter: hits lose their weight; longer: they jump out and the glue is gone",
+    ("bus_compressor", "release_ms"): "shorter: the level breathes with the beat; longer: quiet parts stay held down",
+    ("peak_compressor", "threshold_db"): "lower: loud hits step back into the mix, then vocals and snare go flat",
+    ("peak_compressor", "attack_ms"): "shorter: hits go dull; longer: they pass on to the stages behind",
+    ("peak_compressor", "release_ms"): "shorter: grit on sustained notes; longer: a dip behind every hit",
+    ("clipper", "ceiling_dbfs"): "lower: hits lose their edge, then bass crackles; higher: the limiter moves more",
+    ("clipper", "softness"): "lower: short, hard edges on hits; higher: sustained bass and vocals thicken and blur",
+    ("transient", "onset_db"): "higher: hits stand out, then click and poke; lower: they sink into the body",
+    ("limiter", "lookahead_ms"): "shorter: kick and snare lose weight or crackle; longer: a dip before the hit",
+    ("limiter", "release_ms"): "shorter: bass grows rough; longer: the mix ducks behind hits and pumps",
+}
+
 # name -> (label, meaning), in the order of the columns that show them
 SIDES: dict[str, tuple[str, str]] = {
     "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),

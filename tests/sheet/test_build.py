@@ -12,6 +12,8 @@ from autochain.audio.files import read_mix
 from autochain.chain.chain import STAGES, parsed, render
 from autochain.config import Coordinates, read_config
 from autochain.demo import CHARACTERS
+from autochain.search.sensitivity import free_knobs
+from autochain.sheet.words import WHILE_MOVING
 
 
 def settings_of(sheet):
@@ -118,3 +120,61 @@ def test_what_was_found_is_on_the_sheet_once_more_with_the_point_it_came_from(de
     release = STAGES["limiter"].parameter("release_ms")
     assert release.rounded(point["limiter_release_ms"]) == stages["limiter.release_ms"]
     assert (point["clip_share"] > 0.0) == ("clipper.ceiling_dbfs" in stages)
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_what_the_costs_contribute_adds_up_to_the_score(demo_run, character):
+    sheet = demo_run(character).sheet
+    assert sheet["contributions"].keys() == sheet["weights"].keys()
+    # Ten terms and a sum, each printed to a thousandth.
+    assert sum(sheet["contributions"].values()) == pytest.approx(sheet["costs"]["score"], abs=11 * 0.0005)
+    for name in ("crest_loss_db", "gain_movement_db", "contrast_loss_lu"):  # those without a knee: weight times value
+        plain = sheet["weights"][name] * sheet["costs"][name]
+        assert sheet["contributions"][name] == pytest.approx(plain, abs=0.002)
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_spread_of_a_cost_lies_around_what_the_trials_gave(demo_run, character):
+    sheet = demo_run(character).sheet
+    spread = sheet["search"]["spread"]
+    assert spread.keys() == sheet["weights"].keys()
+    assert all(span["low"] <= span["high"] for span in spread.values())
+    # The loudest part never stood out further than in the mix: a guard, not a term.
+    assert sheet["weights"]["short_term_overshoot_lu"] == 0.0
+    assert spread["short_term_overshoot_lu"]["high"] < 0.3
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_settings_that_matter_stand_where_the_sheet_sets_them(demo_run, character):
+    sheet = demo_run(character).sheet
+    settings = {stage["stage"]: stage["settings"] for stage in sheet["stages"]}
+    assert len(sheet["sensitivity"]) <= 3
+    for found in sheet["sensitivity"]:
+        assert settings[found["stage"]][found["parameter"]] == found["value"]
+        assert found["step_to"] != found["value"]
+        assert found["low"] is None or found["low"] <= found["value"]
+        assert found["high"] is None or found["high"] >= found["value"]
+        assert found["listen_for"] == WHILE_MOVING[found["stage"], found["parameter"]]
+
+
+def test_there_are_words_for_every_setting_that_may_be_moved():
+    every = {name: dict(stage.checked({})) for name, stage in STAGES.items()}
+    for own in every.values():
+        own.update({name: max(value, 1.0) for name, value in own.items() if name.endswith("_ms")})
+    knobs = free_knobs(every, {}, read_config().search.ranges, read_config().chain_plan)
+    assert {(knob.stage, knob.parameter.name) for knob in knobs} == set(WHILE_MOVING)
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_alternatives_meet_the_target_and_differ_by_half_a_decibel(demo_run, character):
+    sheet = demo_run(character).sheet
+    names = [other["name"] for other in sheet["alternatives"]]
+    assert names == [name for name in ("more_open", "denser") if name in names]
+    for other in sheet["alternatives"]:
+        assert other["met"]
+        assert other["after"]["true_peak_dbtp"] <= sheet["target"]["ceiling_dbtp"]
+        assert other["after"]["integrated_lufs"] == pytest.approx(sheet["target"]["lufs"], abs=0.1)
+        assert other["costs"]["score"] <= sheet["costs"]["score"] + sheet["search"]["neighbours_within"] + 0.001
+        assert min(other["differs"].values()) <= -0.499
+        for name, moved in other["differs"].items():
+            assert moved == pytest.approx(other["costs"][name] - sheet["costs"][name], abs=0.002)

@@ -12,6 +12,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
 from autochain.sheet.as_markdown import AS_USUAL
+from autochain.sheet.model import SensitivityEntry
 from autochain.sheet.settings import setting_text
 
 PROMISED_DB = 0.05
@@ -205,3 +206,33 @@ def test_counts_are_printed_as_whole_numbers(demo_run):
     sheet = plain.model_copy(update={"before": plain.before.model_copy(update={"clipped_runs": 17})})
     [row] = [line for line in table_under(to_markdown(sheet), "## Before and after") if "clipped" in line["figure"]]
     assert row["mix"] == "17"
+
+
+def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
+    plain = Sheet.model_validate(demo_run("dense_rock").sheet)
+    told = {"stage": "clipper", "parameter": "ceiling_dbfs", "step_to": 2.4, "score_change": 0.31, "value": 1.4}
+    ends = [(0.9, 2.1), (None, 2.1), (0.9, None), (None, None)]
+    entries = [SensitivityEntry(**told, low=low, high=high, listen_for="a | b") for low, high in ends]
+    markdown = to_markdown(plain.model_copy(update={"sensitivity": tuple(entries)}))
+    rows = table_under(markdown, "## What matters most here")
+    assert [row["may move"] for row in rows] == [
+        "0.9 dBFS to 2.1 dBFS",
+        "down to the end of its range, up to 2.1 dBFS",
+        "down to 0.9 dBFS, up to the end of its range",
+        "anywhere in its range",
+    ]
+    assert {row["setting"] for row in rows} == {"soft clipper: ceiling"}
+    assert {row["one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
+    assert "by no more than 0.25." in markdown
+    assert "## What matters most here" not in to_markdown(plain.model_copy(update={"sensitivity": ()}))
+
+
+def test_costs_show_their_share_of_the_score_and_how_far_trials_moved_them(demo_run):
+    run = demo_run("dense_rock")
+    rows = {row["cost"]: row for row in table_under(run.markdown, "## What it costs")}
+    crest = rows["crest lost, dB"]
+    spread = run.sheet["search"]["spread"]["crest_loss_db"]
+    assert crest["trials"] == f"{spread['low']:.1f} to {spread['high']:.1f}"
+    assert crest["in score"] == f"{run.sheet['contributions']['crest_loss_db']:.2f}"
+    assert rows["loudest part raised, LU"]["weight"] == "guard"
+    assert all(row["meaning"] for name, row in rows.items() if not name.startswith("loudness reached"))

@@ -1,0 +1,190 @@
+"""How far a setting may move: closed forms on known scores, and a real mix rendered again at the ends."""
+
+import math
+
+import numpy as np
+import pytest
+from joblib import Parallel
+
+from autochain.audio.files import read_mix
+from autochain.chain.chain import DEFAULT, STAGES
+from autochain.config import read_config
+from autochain.config.model import PARAMETER_OF
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.material import Material
+from autochain.search.run import Search
+from autochain.search.sensitivity import free_knobs, sensitivity
+from autochain.search.space import Decisions, fixed
+
+PLAN = read_config().search
+WORSE_BY = 0.25
+SETTINGS = {
+    "drive": {"gain_db": 6.0},
+    "clipper": {**STAGES["clipper"].checked({}), "ceiling_dbfs": 1.4, "softness": 40.0},
+    "limiter": {**STAGES["limiter"].checked({}), "ceiling_dbtp": -1.1, "lookahead_ms": 3.0, "release_ms": 40.0},
+    "output": STAGES["output"].checked({}),
+}
+
+
+def knobs(settings=SETTINGS, locks=None):
+    return free_knobs(settings, locks or {}, PLAN.ranges, DEFAULT)
+
+
+
+def found_for(judge, most=45, jobs=1, worse_by=WORSE_BY, **more):
+    calls = []
+
+    def counted(settings):
+        calls.append(settings)
+        return judge(settings)
+
+    found = sensitivity(counted, SETTINGS, knobs(**more), worse_by, most, Parallel(n_jobs=jobs, prefer="threads"))
+    return {(f.stage, f.parameter): f for f in found}, calls
+
+
+def bowl(ceiling=0.0, release=0.0, softness=0.0, best_ceiling=1.4):
+    """Score with a bowl of that curvature per dB of ceiling, per octave of release, per tenth of softness."""
+
+    def score(s):
+        octaves = math.log2(s["limiter"]["release_ms"] / 40.0)
+        tenths = (s["clipper"]["softness"] - 40.0) / 10.0
+        return (
+            3.0
+            + ceiling * (s["clipper"]["ceiling_dbfs"] - best_ceiling) ** 2
+            + release * octaves**2
+            + softness * tenths**2
+        )
+
+    return score
+
+
+@pytest.mark.parametrize("curvature", [0.01, 0.05, 0.2, 1.0, 5.0])
+def test_the_range_of_a_bowl_is_the_closed_form(curvature):
+    # k d**2 = 0.25 at d = sqrt(0.25 / k), in dB to either side; the hand's steps are 0.1 dB.
+    found, _ = found_for(bowl(ceiling=curvature))
+    clip = found["clipper", "ceiling_dbfs"]
+    far = math.sqrt(WORSE_BY / curvature)
+    parameter = STAGES["clipper"].parameter("ceiling_dbfs")
+    for end, side, last in ((clip.low, -1.0, parameter.low), (clip.high, 1.0, parameter.high)):
+        exact = 1.4 + side * far
+        if not parameter.low < exact < parameter.high:
+            assert end is None
+            continue
+        assert 0.0 <= side * (exact - end) <= 0.1 + 1e-9, (end, exact, last)
+    assert clip.score_change == pytest.approx(curvature)
+
+
+def test_a_time_is_followed_in_octaves():
+    # 0.1 per squared octave: sqrt(2.5) octaves either way, 13.4 to 119.7 ms; a hand sets two digits.
+    found, _ = found_for(bowl(release=0.1))
+    release = found["limiter", "release_ms"]
+    assert (release.low, release.high) == (14.0, 110.0)
+    assert (release.value, release.score_change) == (40.0, pytest.approx(0.1))
+
+
+def test_a_slope_is_followed_on_its_steep_side_only():
+    def slope(settings):
+        return max(0.0, settings["clipper"]["ceiling_dbfs"] - 1.4) * 0.2
+
+    found, _ = found_for(slope)
+    clip = found["clipper", "ceiling_dbfs"]
+    assert clip.low is None
+    assert 2.4 <= clip.high <= 1.4 + WORSE_BY / 0.2  # never beyond where it has worsened by so much
+    assert clip.step_to == pytest.approx(2.4)
+
+
+def test_a_step_that_is_too_far_already_leaves_little_room():
+    found, _ = found_for(bowl(ceiling=1000.0))
+    assert (found["clipper", "ceiling_dbfs"].low, found["clipper", "ceiling_dbfs"].high) == (1.4, 1.4)
+
+
+def test_the_ranking_is_by_what_a_hands_step_does_and_at_most_three_are_told():
+    found, _ = found_for(bowl(ceiling=0.1, release=0.3, softness=0.2))
+    assert list(found) == [("limiter", "release_ms"), ("clipper", "softness"), ("clipper", "ceiling_dbfs")]
+
+
+def test_a_better_place_beside_does_not_end_the_range():
+    """The chain stands 0.5 dB off the bottom of its bowl: closed form of the crossing on either side."""
+    found, _ = found_for(bowl(ceiling=0.2, best_ceiling=0.9))
+    clip = found["clipper", "ceiling_dbfs"]
+    far = math.sqrt((WORSE_BY + 0.2 * 0.25) / 0.2)
+    assert 0.9 + far - 0.1 <= clip.high <= 0.9 + far
+    assert 0.9 - far <= clip.low <= 0.9 - far + 0.15
+
+
+@pytest.mark.parametrize("most", [9, 15, 30, 45])
+def test_no_more_is_rendered_than_allowed(most):
+    found, calls = found_for(bowl(ceiling=0.01, release=0.01, softness=0.01), most)
+    assert len(calls) <= most
+    assert len(found) == 3
+
+
+def test_too_few_renders_for_a_step_of_every_setting_say_nothing():
+    found, calls = found_for(bowl(ceiling=0.1), 8)
+    assert (found, calls) == ({}, [])
+
+
+def test_jobs_change_nothing():
+    assert found_for(bowl(ceiling=0.1, release=0.3))[0] == found_for(bowl(ceiling=0.1, release=0.3), jobs=3)[0]
+
+
+def test_one_setting_moves_at_a_time_and_what_is_locked_stays():
+    locks = {"clipper": {"ceiling_dbfs": 1.4}}
+    _, calls = found_for(bowl(ceiling=0.1, release=0.3), locks=locks)
+    for settings in calls:
+        moved = [(stage, n) for stage, own in settings.items() for n, v in own.items() if v != SETTINGS[stage][n]]
+        assert len(moved) <= 1
+        assert moved != [("clipper", "ceiling_dbfs")]
+
+
+def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
+    full = {name: dict(STAGES[name].checked({})) for name in DEFAULT.stages}
+    full["limiter"]["release_ms"] = full["bus_compressor"]["release_ms"] = 100.0
+    named = {knob.name for knob in knobs(full)}
+    solved = {("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs")}
+    assert named == set(PARAMETER_OF.values()) | solved
+
+
+@pytest.fixture(scope="module")
+def searched(short_mix, small_plan):
+    config = read_config(small_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
+    search = Search(read_mix(short_mix), config, Decisions(), 2, lambda phase, done: None)
+    return search, search.run()
+
+
+def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched):
+    search, found = searched
+    # A second evaluator, its material cut anew, its drives solved from nowhere near.
+    config, chosen = search.config, found.chosen
+    chain = config.chain_plan
+    start = chain.render(search.mix.samples, search.mix.rate_hz, chosen.settings, stages=chain.leading).samples
+    hops = weighted_hops(start, search.mix.rate_hz)
+    material = Material(start, search.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
+    evaluator = Evaluator(material, config.weights, config.search.drive, chain)
+    target = search.trials.excerpt_target
+
+    def score_at(stage=None, parameter=None, value=None):
+        settings = {name: dict(own) for name, own in chosen.settings.items()}
+        if stage is not None:
+            settings[stage][parameter] = value
+        return evaluator.price(evaluator.solve(fixed(settings, Decisions()), target, Guess()), target).score
+
+    base = score_at()
+    assert 1 <= len(found.sensitivity) <= 3
+    # The drive meets the loudness within 0.02 LU, from another start elsewhere inside: 0.03 of score.
+    solved = 0.03
+    ends = 0
+    for told in found.sensitivity:
+        assert chosen.settings[told.stage][told.parameter] == told.value
+        assert score_at(told.stage, told.parameter, told.step_to) - base == pytest.approx(
+            told.score_change, abs=solved
+        )
+        for end in (told.low, told.high):
+            if end is not None:
+                ends += 1
+                assert score_at(told.stage, told.parameter, end) - base <= config.search.sensitivity_score + solved
+    assert ends > 0
+    changes = [told.score_change for told in found.sensitivity]
+    assert changes == sorted(changes, reverse=True)
+    assert np.all(np.isfinite(changes))
