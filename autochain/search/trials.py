@@ -118,8 +118,8 @@ class Trials:
 
     def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved."""
-        solved = self._excerpts.solve(fixed(settings, decisions), self.excerpt_target, guess)
-        return self._excerpts.price(solved, self.excerpt_target)
+        solved = self._excerpts.solve(fixed(settings, decisions), self.aims.excerpts_lufs, guess)
+        return self._excerpts.price(solved, self.aims.excerpts_lufs)
 
     def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
         """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""

@@ -162,7 +162,7 @@ def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched
     hops = weighted_hops(start, search.mix.rate_hz)
     material = Material(start, search.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
     evaluator = Evaluator(material, config.weights, config.search.drive, chain)
-    target = search.trials.excerpt_target
+    target = search.trials.aims.excerpts_lufs
 
     def score_at(stage=None, parameter=None, value=None):
         settings = {name: dict(own) for name, own in chosen.settings.items()}
