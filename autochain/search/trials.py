@@ -24,6 +24,7 @@ from autochain.search.with_descent import DescentOptimiser
 _HEADROOM_DB = 0.1
 # A neighbour has to differ by a little more on the excerpts, so that it still does on the whole song.
 _MARGIN_DB = 0.1
+_CLOSELY_LU = 0.004
 
 
 def outcome_of(trial: Trial, weights: Weights) -> Outcome:
@@ -70,6 +71,9 @@ class Trials:
     ) -> None:
         self._staged = staged
         self._excerpts = staged.excerpts
+        tolerance_lu = min(_CLOSELY_LU, config.search.drive.tolerance_lu)
+        closely = config.search.drive.model_copy(update={"tolerance_lu": tolerance_lu})
+        self._closely = Evaluator(self._excerpts.material, config.weights, closely, self._excerpts.chain)
         self._song = song
         self._plan = config.search
         self._weights = config.weights
@@ -117,9 +121,13 @@ class Trials:
         return self.best
 
     def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
-        """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved."""
-        solved = self._excerpts.solve(fixed(settings, decisions), self.aims.excerpts_lufs, guess)
-        return self._excerpts.price(solved, self.aims.excerpts_lufs)
+        """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
+
+        It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
+        of score would be those of the loudness.
+        """
+        target_lufs = self.aims.excerpts_lufs
+        return self._closely.price(self._closely.solve(fixed(settings, decisions), target_lufs, guess), target_lufs)
 
     def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
         """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""
