@@ -20,7 +20,7 @@ from autochain.demo import CHARACTERS, make_demo
 
 CLIP_DB = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0)
 MOVES_DB = (0.5, 1.0, 1.5, 2.0)  # amplitude of a gain that swings at 4 Hz
-LINEAR_AT_MOST = {"nmr_db": -24.0, "distance": 2e-6}
+LINEAR_AT_MOST = {"nmr_db": -36.0, "distance": 2e-6}
 
 
 def turned(mix: Floats, radians: Floats | float) -> Floats:

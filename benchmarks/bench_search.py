@@ -8,6 +8,7 @@ Every cell is written down as soon as it is done (`results/search.jsonl`), so th
 """
 
 import argparse
+import hashlib
 import json
 import multiprocessing
 import os
@@ -43,10 +44,18 @@ TARGETS_LUFS = (-11.0, -9.0, -8.0, -7.0)
 SEEDS = (1, 2, 3)
 FIRST_DEMO_SEED = 20
 MORE = 5  # times the trials for the longer random search
+MORE_TARGETS_LUFS = (-9.0, -7.0)  # and only there: it takes as long as all the rest of a cell
 DEFAULT_SECONDS = 60.0
 CELLS = RESULTS / "search.jsonl"
 
 Cell = tuple[str, float, int]
+
+
+def code() -> str:
+    """Short hash of the package and of the judges: cells of different code do not belong in one table."""
+    top = Path(__file__).resolve().parent
+    files = sorted([*(top.parent / "autochain").rglob("*.py"), *(top / "judges").glob("*.py")])
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
 
 
 def config_for(cell: Cell, budget: int, **search: Any) -> Config:
@@ -127,13 +136,15 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
     at_chains = time.process_time()
     return {
         "character": character, "lufs": lufs, "seed": seed, "demo_seed": first_demo_seed + seed,
-        "seconds": seconds, "budget": budget,
-        "weights": config.weights.model_dump(),
+        "seconds": seconds, "budget": budget, "code": code(), "weights": config.weights.model_dump(),
         "stats": {
             "trials": found.stats.trials, "feasible": found.stats.feasible, "chosen_from": found.stats.chosen_from,
             "on_edge": list(found.stats.on_edge), "spread": spread(search),
         },
-        "chains": {name: described(chain, samples, song) for name, chain in chains.items()},
+        "chains": {
+            name: described(chain, samples, None if name.startswith("random") else song)
+            for name, chain in chains.items()
+        },
         "wall_s": time.perf_counter() - began[0],
         "cpu_s": {"search": at_search - began[1], "others": at_chains - at_search,
                   "judges": time.process_time() - at_chains},
@@ -149,13 +160,13 @@ def spread(search: Search) -> dict[str, tuple[float, float]]:
     return {name: (float(low), float(high)) for name, (low, high) in both.items()}
 
 
-def described(chain: Verified, mix: Samples, song: Song) -> dict[str, Any]:
-    """Costs, settings and what the judges say of one chain."""
+def described(chain: Verified, mix: Samples, song: Song | None) -> dict[str, Any]:
+    """Costs and settings of one chain and, with the song to render it on, what the judges say."""
     row: dict[str, Any] = {
         "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings,
         "lufs": chain.after.integrated_lufs, "true_peak_dbtp": chain.after.true_peak_dbtp,
     }  # fmt: skip
-    if chain.met:
+    if chain.met and song is not None:
         heard = pair(mix, song.render(chain))
         row["judges"] = {**noise_to_mask_db(heard), "distance": perceptual_distance(heard)}
     return row
@@ -173,20 +184,20 @@ def parse_cells(texts: list[str], more_seeds: list[int]) -> list[tuple[Cell, boo
             for t in TARGETS_LUFS
             if character in ("", c) and lufs in ("", f"{t:g}") and seed in ("", str(s))
         ]
-    return [(cell, cell[2] in more_seeds) for cell in dict.fromkeys(cells)]
+    return [(cell, cell[2] in more_seeds and cell[1] in MORE_TARGETS_LUFS) for cell in dict.fromkeys(cells)]
 
 
 def kept(file: Path, seconds: float, budget: int, first_demo_seed: int) -> dict[Cell, dict[str, Any]]:
-    """Cells that an earlier run of the same plan and weights has left."""
+    """Cells that an earlier run of the same plan, weights and code has left."""
     if not file.exists():
         return {}
     weights = config_for((CHARACTERS[0], TARGETS_LUFS[0], 1), budget).weights.model_dump()
+    same = (seconds, budget, code(), weights, first_demo_seed)
     rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
     return {
         (row["character"], row["lufs"], row["seed"]): row
         for row in rows
-        if (row["seconds"], row["budget"], row["weights"], row["demo_seed"] - row["seed"])
-        == (seconds, budget, weights, first_demo_seed)
+        if (row["seconds"], row["budget"], row["code"], row["weights"], row["demo_seed"] - row["seed"]) == same
     }
 
 

@@ -146,7 +146,7 @@ def paid_for(rows: Cells, chain: str) -> str:
 def judges_table(rows: Cells) -> str:
     """What the two judges say together, per chain to beat."""
     body = []
-    for chain in (*MUST_BEAT, "random"):
+    for chain in MUST_BEAT:
         held = [row for row in rows if met(row, chain)]
         counts = Counter(outcome(row, chain) for row in held)
         both = [(row["chains"][chain]["judges"], row["chains"][SUGGESTION]["judges"]) for row in held]

@@ -80,9 +80,11 @@ def loudness_lufs(parts: Sequence[Samples]) -> float:
 
 
 def delay_of(mix: Samples, master: Samples) -> int:
-    """Samples by which the master is late, within a tenth of a second."""
-    length = scipy.fft.next_fast_len(len(mix) + len(master))
-    x, y = (scipy.fft.fft(s.mean(axis=1, dtype=np.float64), length) for s in (mix, master))
+    """Samples by which the master is late, within a tenth of a second; from 10 s in the middle."""
+    start = max(0, min(len(mix), len(master)) // 2 - 5 * RATE_HZ)
+    part = slice(start, start + 10 * RATE_HZ)
+    length = scipy.fft.next_fast_len(2 * 10 * RATE_HZ)
+    x, y = (scipy.fft.fft(s[part].mean(axis=1, dtype=np.float64), length) for s in (mix, master))
     cross = np.conj(x) * y
     cross[length // 2 :] = 0.0  # positive frequencies alone: the magnitude is the envelope of the correlation
     envelope = np.abs(scipy.fft.ifft(cross))
@@ -90,23 +92,34 @@ def delay_of(mix: Samples, master: Samples) -> int:
     return int(lags[np.argmax(envelope[lags])])
 
 
-def filtered(mix: Floats, master: Floats) -> Floats:
-    """The mix through the static filter that explains most of the master, channel by channel."""
+def spectra(samples: Floats) -> npt.NDArray[np.complex128]:
+    """Spectra of half-overlapped Hann windows, shape (channels, windows, bins)."""
+    frames = np.lib.stride_tricks.sliding_window_view(samples, _FILTER, axis=0)[:: _FILTER // 2]
+    window = scipy.signal.windows.hann(_FILTER, sym=False)
+    return np.stack([scipy.fft.rfft(frames[:, channel] * window) for channel in range(samples.shape[1])])
+
+
+def filtered(mix: Floats, of_mix: npt.NDArray[np.complex128], master: Floats) -> Floats:
+    """The mix through the static filter that explains most of the master, channel by channel.
+
+    `of_mix` are the mix's own `spectra`.
+    """
     bins = np.arange(_FILTER // 2 + 1)
     most = round(0.5 * _MOST_SMOOTHING_HZ * _FILTER / RATE_HZ)
     half = np.clip((bins * (2.0 ** (_SMOOTHING / 2.0) - 1.0)).astype(int), _LEAST_BINS, most)
     low, high = np.maximum(bins - half, 0), np.minimum(bins + half + 1, bins.size)
+
+    def smoothed(values: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
+        running = np.concatenate(([0.0], np.cumsum(values)))
+        return running[high] - running[low]
+
     out = np.empty_like(mix)
-    for channel in range(mix.shape[1]):
-        x, y = mix[:, channel], master[:, channel]
-        options = {"fs": RATE_HZ, "nperseg": _FILTER, "detrend": False, "scaling": "spectrum"}
-        sums = [np.concatenate(([0.0], np.cumsum(s))) for s in (
-            scipy.signal.csd(x, y, **options)[1], scipy.signal.csd(x, x, **options)[1].real)]  # fmt: skip
-        cross, power = (s[high] - s[low] for s in sums)
-        transfer = cross / (power + 1e-12 * power.max())
+    for channel, (x, y) in enumerate(zip(of_mix, spectra(master), strict=True)):
+        power = smoothed((np.conj(x) * x).sum(axis=0)).real
+        transfer = smoothed((np.conj(x) * y).sum(axis=0)) / (power + 1e-12 * power.max())
         taps = np.roll(scipy.fft.irfft(transfer), _FILTER // 2)
         taps *= scipy.signal.windows.tukey(_FILTER, 0.2)
-        out[:, channel] = scipy.signal.oaconvolve(x, taps)[_FILTER // 2 :][: len(x)]
+        out[:, channel] = scipy.signal.oaconvolve(mix[:, channel], taps)[_FILTER // 2 :][: len(mix)]
     return out
 
 
@@ -130,10 +143,11 @@ def slow_gain(reference: Floats, master: Floats) -> Floats:
 
 def explained(mix: Floats, master: Floats) -> Floats:
     """The mix through the best static filter, found in turns with the slow gain."""
-    like = filtered(mix, master)
+    of_mix = spectra(mix)
+    like = filtered(mix, of_mix, master)
     for _ in range(_TURNS):
         gain = slow_gain(like, master)
-        like = filtered(mix, master / gain[:, None])
+        like = filtered(mix, of_mix, master / gain[:, None])
     return like
 
 
