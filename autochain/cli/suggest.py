@@ -17,6 +17,7 @@ from autochain.config import Config, read_config
 from autochain.errors import UsageError
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
+from autochain.search.contradictions import refuse_contradictions
 from autochain.search.journal import Journal
 from autochain.search.request import request_of
 from autochain.search.run import refuse_faint
@@ -48,12 +49,7 @@ def make_sheet(
     Trials are kept in a journal beside the sheet until the search has come to its end.
     """
     options.check_jobs(jobs)
-    locked = decisions.locks.get("limiter", {}).get("ceiling_dbtp")
-    if locked is not None and locked > config.target.ceiling_dbtp:
-        raise UsageError(
-            f"--lock limiter.ceiling_dbtp={locked:g} contradicts --ceiling {config.target.ceiling_dbtp:g}. "
-            f"Lower the lock or raise the ceiling."
-        )
+    refuse_contradictions(decisions, config, None if near is None else near.held)
     stem, sources = mix_path.stem, (mix_path, *sources, *references)
     names = [f"{stem}.sheet.json", f"{stem}.sheet.md"]
     if preview:

@@ -84,7 +84,12 @@ def _check(stage: str, parameter: Parameter) -> BeforeValidator:
             lock = f"use --lock {stage}.{parameter.name}"
             cure = "lower target.ceiling_dbtp" if parameter.name == "trim_db" else lock
             raise ValueError(f"is found anew for every mix; leave it out, or {cure}")
-        _narrowed(parameter, given)
+        narrow = _narrowed(parameter, given)
+        if narrow.low == narrow.high and not parameter.choices:
+            value = f"{narrow.low:g}"
+            raise ValueError(
+                f"has low and high both at {value}. Use --lock {stage}.{parameter.name}={value} for a single value"
+            )
         return given
 
     return BeforeValidator(check)

@@ -125,12 +125,6 @@ def _within_chain(config: Config, where: str) -> Config:
             continue
         known = stages[stage].parameter(parameter)
         low, high = max(ranges[name][0], known.low), min(ranges[name][1], known.high)
-        if known.low == known.high:
-            problems.append(
-                f"{where}: chain.{stage}.{parameter} is held at {known.low:g}, which leaves the search nothing. "
-                f"Use --lock {stage}.{parameter}={known.low:g} for a single value."
-            )
-            continue
         if not low < high:
             given = f"chain.{stage}.{parameter} allows {known.low:g} to {known.high:g}"
             problems.append(f"{where}: search.ranges.{name} is {list(ranges[name])}, but {given}. Let them overlap.")

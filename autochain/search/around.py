@@ -14,7 +14,7 @@ from autochain.chain.chain import ChainPlan
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
 from autochain.errors import ParameterError, SheetError
-from autochain.search.space import Decisions, Locks, from_vector, to_vector
+from autochain.search.space import Decisions, Locks, from_vector, narrowed_out, to_vector
 
 Values = Mapping[str, float | str]  # a choice is a word
 
@@ -184,6 +184,12 @@ def _settings(sheet: EarlierSheet, chain: ChainPlan) -> dict[str, dict[str, floa
     try:
         settings = chain.parsed(sheet.stages)
     except ParameterError as error:
+        for name, own in sheet.stages.items():
+            for key, value in own.items():
+                if name in chain.stages and (narrowed := narrowed_out(chain, name, key, value)):
+                    raise SheetError(
+                        f"{sheet.file} has {name}.{key}={value}, which contradicts {narrowed}. Change one of them."
+                    ) from None
         raise ParameterError(f"{sheet.file}: {error}") from None
     for name, own in settings.items():
         for key in own:

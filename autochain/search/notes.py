@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 
+from autochain.chain.chain import STAGES
+from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import Rotation
@@ -61,6 +63,29 @@ def two_loudnesses_note(target: Target, after: Measurement) -> tuple[Note, ...]:
             text=f"The whole song has {number(whole, 'LUFS')}, its loudest 3 s have {number(loudest, 'LUFS')}: "
             f"{number(loudest - whole, 'LU')} apart. The target means {meant}.",
             suggestion=other,
+        ),
+    )
+
+
+def mono_note(channels: int, settings: Mapping[str, Settings]) -> tuple[Note, ...]:
+    """Note for bands on mid or side of a mix that has one channel."""
+    bands = [
+        (stage, name, word)
+        for stage, own in settings.items()
+        for name, value in own.items()
+        if name.startswith("band") and name.endswith("_channel")
+        for word in [str(STAGES[stage].parameter(name).shown(value))]
+        if word in ("mid", "side")
+    ]
+    if channels != 1 or not bands:
+        return ()
+    listed = ", ".join(f"{stage}.{name} ({word})" for stage, name, word in bands)
+    return (
+        Note(
+            code="mono_bands",
+            text=f"The mix has one channel, which is its own mid and has no side: {listed}. A band on the side does "
+            f"nothing here, one on the mid works on everything.",
+            suggestion="Set these bands to stereo, or leave out those on the side.",
         ),
     )
 

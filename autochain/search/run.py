@@ -20,7 +20,7 @@ from autochain.search.excerpts import Span, choose_spans, first_excerpt
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.material import Material
-from autochain.search.notes import notes_for
+from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
 from autochain.search.progress import Progress, silent
@@ -257,6 +257,7 @@ class Search:
             notes=(
                 *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
                 *self.prepared.notes,
+                *mono_note(self.mix.channels, chosen.settings),
             ),
         )
 

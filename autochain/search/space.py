@@ -87,6 +87,9 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
         try:
             number = known.parsed(value.strip(), stage.name)
         except ParameterError as error:
+            narrowed = narrowed_out(chain, stage.name, known.name, value.strip())
+            if narrowed:
+                raise UsageError(f"--lock {text} contradicts {narrowed}. Change one of them.") from None
             raise ParameterError(f"--lock {text!r}: {error}") from None
         if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
             raise UsageError(
@@ -103,6 +106,20 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
         if name in fixed:
             raise UsageError(f"--without {name} contradicts --lock {name}.{next(iter(fixed[name]))}. Drop one of them.")
     return Decisions(locks=fixed, without=frozenset(without))
+
+
+def narrowed_out(chain: ChainPlan, stage: str, name: str, value: str | float) -> str | None:
+    """The range of a configuration that leaves a value out which the stage itself allows; None when it does not."""
+    try:
+        STAGES[stage].parameter(name).parsed(value, stage)
+    except ParameterError:
+        return None
+    own = chain.stages[stage].parameter(name)
+    try:
+        own.parsed(value, stage)
+    except ParameterError:
+        return f"chain.{stage}.{name} of the configuration, which allows {own.low:g} to {own.high:g} {own.unit}".strip()
+    return None
 
 
 def removable(coordinates: Coordinates, decisions: Decisions) -> list[str]:

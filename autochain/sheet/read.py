@@ -78,7 +78,9 @@ def read_sheet(path: Path) -> EarlierSheet:
         point = Coordinates.model_validate(sheet.search.coordinates) if sheet.search.coordinates else None
     except ValidationError as error:
         inside = "search.coordinates." if error.title == "Coordinates" else ""
-        raise SheetError("\n".join(f"{path.name}: {_line(inside, p)}" for p in error.errors())) from None
+        # A value that may be a number or a word is told of once for each: the first will do.
+        first = {_path(inside, p): p for p in reversed(error.errors())}
+        raise SheetError("\n".join(f"{path.name}: {_line(at, first[at])}" for at in reversed(first))) from None
     names = [stage.stage for stage in sheet.stages]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
@@ -96,9 +98,11 @@ def read_sheet(path: Path) -> EarlierSheet:
     )
 
 
-def _line(inside: str, problem: Any) -> str:
-    # A value that may be a number or a word is told of once for each: the kind is no part of its path.
-    path = inside + ".".join(str(key) for key in problem["loc"] if key not in ("float", "str"))
+def _path(inside: str, problem: Any) -> str:
+    return inside + ".".join(str(key) for key in problem["loc"] if key not in ("float", "str"))
+
+
+def _line(path: str, problem: Any) -> str:
     if problem["type"] == "missing":
         return f"{path} is missing. Put it back, or make the sheet anew."
     if problem["type"] == "extra_forbidden":

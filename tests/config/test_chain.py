@@ -122,6 +122,7 @@ def test_ranges_that_share_nothing_with_the_search_are_refused_naming_both(tmp_p
         ("[chain.drive]\ngain_db = { high = 3.0 }", "use --lock drive.gain_db"),
         ("[chain.output]\ntrim_db = -1.0", "lower target.ceiling_dbtp"),
         ("[chain.limiter]\nrelease_ms = { low = 50.0, high = 50.0 }", "Use --lock limiter.release_ms=50"),
+        ("[chain.bus_compressor]\nratio = { low = 2.0, high = 2.0 }", "Use --lock bus_compressor.ratio=2 for a single"),
         ("[chain.bus_compressor]\nsidechain_hpf_hz = { low = 0.0 }", "0, which means off, as an end of its range"),
         ('[chain.limiter]\nrelease_ms = "50"', "chain.limiter.release_ms is '50'; it must be a number."),
         ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of even, density, two_speed"),
