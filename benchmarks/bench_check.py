@@ -37,7 +37,7 @@ CLEAR: list[Hurt] = [
     clipped(3), clipped(6), clipped(6, dithered=True),
     hum(50, -40), hum(60, -40), hum(50, -40, one_sided=True),
     offset(-40), offset(-50), offset(-40, one_sided=True),
-    jump(3, one_sided=True), jump(6, one_sided=True), jump(10, one_sided=True), jump(10),
+    jump(3, one_sided=True), jump(6, one_sided=True), jump(10, one_sided=True), jump(3), jump(6), jump(10),
     louder_side(3), turned_over(),
 ]  # fmt: skip
 HARD: list[Hurt] = [
@@ -45,7 +45,7 @@ HARD: list[Hurt] = [
     dropouts(3, 200), dropouts(20, 30), dropouts(20, 40),
     clipped(1), clipped(3, dithered=True),
     hum(50, -50), hum(60, -50), hum(50, -60), hum(60, -60),
-    offset(-62), jump(3), jump(6),
+    offset(-62),
 ]  # fmt: skip
 
 

@@ -3,29 +3,34 @@
 import numpy as np
 import numpy.typing as npt
 
-from autochain.units import linear_to_db
+from autochain.units import linear_to_db, power_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
 _ORDER = 32
-_LEARNED_S = 0.03  # before (or after) the instant, from which the other side is foretold
-_FORETOLD_S = 0.0007
-_LEAST_ALIKE = 0.8  # correlation of what is foretold with what is there
-_AGREE_DB = 2.0  # between the answers of both directions
-REACH_S = 0.035
+_LEARNED_S = 0.03  # on either side of the instant
+_LEAST_POWER = 1e-10
+_MOST_DB = 20.0  # beyond it it is a hole or an entry
+_ROUGHLY_DB = 9.0  # between the step and the change of level over 30 ms, which the sound itself moves too
+_GAINED = 0.1  # what is left of the surprise at the instant, at most, once the step is undone
+_USUAL = 4.0  # and at most this many times what the sound surprises with elsewhere
 
 
 def gain_step_db(around: _Doubles, rate_hz: int, at: int) -> float | None:
-    """Change of gain at one frame, in dB, positive when louder from there on.
+    """Change of gain of one channel at one frame, in dB, positive when louder from there on.
 
-    One channel is foretold over 0.7 ms from the 30 ms on the other side of the instant, by linear prediction of
-    order 32 (covariance method: least squares), forwards and backwards; the change is the ratio of what is there to
-    what was foretold (least squares, both directions averaged).
+    A linear prediction of order 32 is learned from the 30 ms on both sides (least squares, either side weighted to
+    the same power). With a(k) its coefficients, the errors over the first 32 frames after the instant are
+    h u(n) + v(n), where h undoes the step in the frames after it,
+
+        u(n) = sum_{k <= n} a(k) x(at + n - k),    v(n) = sum_{k > n} a(k) x(at + n - k);
+
+    their energy is least at h = -<u, v> / <u, u>, in closed form.
 
     Parameters
     ----------
     around
-        Samples of one channel, shape (frames,), 35 ms or more on either side of the instant.
+        Samples of one channel, shape (frames,), 30 ms or more on either side of the instant.
     rate_hz
         Sample rate.
     at
@@ -33,34 +38,32 @@ def gain_step_db(around: _Doubles, rate_hz: int, at: int) -> float | None:
 
     Returns
     -------
-    None when the sound does not go on as foretold: a click, another sound, too little sound.
+    None when no step explains the instant: a click, another sound, nothing odd, too little sound.
     """
     learned = round(_LEARNED_S * rate_hz)
     before, after = around[max(0, at - learned) : at], around[at : at + learned]
-    if min(before.size, after.size) < learned // 2:
+    if min(before.size, after.size) < learned:
         return None
-    forwards = _ratio(before, after, rate_hz)
-    backwards = _ratio(after[::-1], before[::-1], rate_hz)
-    if forwards is None or backwards is None:
+    powers = [float(np.mean(side * side)) for side in (before, after)]
+    if min(powers) < _LEAST_POWER:
         return None
-    up, down = linear_to_db(forwards), -linear_to_db(backwards)
-    return 0.5 * (up + down) if abs(up - down) <= _AGREE_DB else None
-
-
-def _ratio(past: _Doubles, future: _Doubles, rate_hz: int) -> float | None:
-    count = round(_FORETOLD_S * rate_hz)
-    rows = np.lib.stride_tricks.sliding_window_view(past, _ORDER + 1)
-    power = float(past @ past)
-    if power <= 1e-12 * past.size:
+    gram = np.zeros((_ORDER + 1, _ORDER + 1))
+    for side, power in zip((before, after), powers, strict=True):
+        rows = np.lib.stride_tricks.sliding_window_view(side, _ORDER + 1)[:, ::-1]
+        gram += rows.T @ rows / (power * len(rows))
+    gram[np.diag_indices(_ORDER + 1)] += 1e-9
+    a = np.concatenate([[1.0], np.linalg.solve(gram[1:, 1:], -gram[1:, 0])])
+    usual = 0.5 * float(a @ gram @ a)  # mean square of the error, re the power of its side
+    u, v = np.zeros(_ORDER), np.zeros(_ORDER)
+    for n in range(_ORDER):
+        u[n] = a[: n + 1] @ after[n::-1]
+        v[n] = a[n + 1 :] @ before[: -_ORDER - 1 + n : -1]
+    h = -float(u @ v) / max(float(u @ u), 1e-30)
+    if h <= 0.0:
         return None
-    gram = rows[:, :-1].T @ rows[:, :-1]
-    gram[np.diag_indices(_ORDER)] += 1e-7 * power
-    weights = np.linalg.solve(gram, rows[:, :-1].T @ rows[:, -1])
-    told = np.concatenate([past[-_ORDER:], np.zeros(count)])
-    for n in range(_ORDER, told.size):
-        told[n] = weights @ told[n - _ORDER : n]
-    told, real = told[_ORDER:], future[:count]
-    product, square = float(told @ real), float(told @ told)
-    if square <= 0.0 or product <= _LEAST_ALIKE * np.sqrt(square * float(real @ real)):
+    left, surprise = float(np.sum((h * u + v) ** 2)), float(np.sum((u + v) ** 2))
+    if left > _GAINED * surprise or left > _USUAL * usual * powers[0] * _ORDER:
         return None
-    return product / square
+    step_db = -linear_to_db(h)
+    heard_db = power_to_db(powers[1] / powers[0])
+    return step_db if abs(step_db) <= _MOST_DB and abs(step_db - heard_db) <= _ROUGHLY_DB else None

@@ -1,6 +1,7 @@
-"""Everything that is looked at before a mix is worked on, in one pass over its file."""
+"""Everything that is looked at before a mix is worked on: one pass over its file, two when there are clicks."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
@@ -8,6 +9,7 @@ from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, find_clicks
 from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
+from autochain.measure.edits import told_apart
 from autochain.measure.ends import Ends, measure_ends
 from autochain.measure.fine import FineMeter
 from autochain.measure.hum import Hum, HumMeter
@@ -60,7 +62,7 @@ class InspectionMeter:
         self._jumps.push(block)
 
     def result(self) -> Inspection:
-        """Everything pushed so far; 3 s at least."""
+        """Everything pushed so far; 3 s at least. Edits still stand among the clicks."""
         measured, fine = self._mix.result(), self._fine.result()
         return Inspection(
             duration_s=self._frames / self._rate_hz,
@@ -80,7 +82,7 @@ def inspect(samples: Samples, rate_hz: int) -> Inspection:
     """`Inspection` of a whole signal, shape (frames, channels), at least 3 s."""
     meter = InspectionMeter(rate_hz, samples.shape[1])
     meter.push(samples)
-    return meter.result()
+    return _with_edits(meter.result(), [samples], rate_hz)
 
 
 def inspect_file(path: str | Path) -> Inspection:
@@ -95,4 +97,10 @@ def inspect_file(path: str | Path) -> Inspection:
     meter = InspectionMeter(blocks.rate_hz, blocks.channels)
     for block in blocks:
         meter.push(block)
-    return meter.result()
+    return _with_edits(meter.result(), blocks, blocks.rate_hz)
+
+
+def _with_edits(seen: Inspection, blocks: Iterable[Samples], rate_hz: int) -> Inspection:
+    """Look at the sound around the clicks once more: some are edits."""
+    clicks, jumps = told_apart(seen.clicks, seen.jumps, blocks, rate_hz)
+    return replace(seen, clicks=clicks, jumps=jumps)

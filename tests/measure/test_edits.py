@@ -1,0 +1,75 @@
+"""Steps of gain within one sample: closed forms, since the step is put in."""
+
+import numpy as np
+import pytest
+
+from autochain.audio.signals import noise, pink_noise, sine
+from autochain.measure.clicks import Click
+from autochain.measure.edits import told_apart
+from autochain.measure.gain_step import gain_step_db
+from autochain.measure.inspection import inspect
+from autochain.units import db_to_linear
+
+RATE_HZ = 44100
+AT = 3 * RATE_HZ + 123
+
+
+def music(seconds: float) -> np.ndarray:
+    """Pink noise that ends at 16 kHz with tones in it: like a mix, it has little near half its rate."""
+    tones = sine(220.0, seconds, RATE_HZ, -24.0) + sine(1501.0, seconds, RATE_HZ, -30.0)
+    sound = pink_noise(seconds, RATE_HZ, -30.0) + tones
+    spectrum = np.fft.rfft(sound, axis=0)
+    spectrum[np.fft.rfftfreq(len(sound), 1.0 / RATE_HZ) > 16000.0] = 0.0
+    return np.fft.irfft(spectrum, len(sound), axis=0)
+
+
+@pytest.mark.parametrize("step_db", [1.5, 3.0, -3.0, 6.0, -10.0, 18.0])
+def test_a_step_is_measured(step_db: float) -> None:
+    sound = music(4.0)[:, 0]
+    sound[AT:] *= db_to_linear(step_db)
+    assert gain_step_db(sound, RATE_HZ, AT) == pytest.approx(step_db, abs=0.1)
+
+
+def test_what_is_no_step_has_none() -> None:
+    sound = music(4.0)[:, 0]
+    click, burst, other = sound.copy(), sound.copy(), sound.copy()
+    click[AT] += 0.1
+    burst[AT : AT + 30] += noise(30 / RATE_HZ, RATE_HZ, -26.0)[:, 0]
+    other[AT:] = sound[: len(sound) - AT]  # a cut to another place, at the same level
+    for one in (sound, click, burst, other, np.zeros_like(sound), sound[AT - 100 : AT + 100]):
+        assert gain_step_db(one, RATE_HZ, min(AT, len(one) // 2)) is None
+
+
+@pytest.mark.parametrize(("channels", "name"), [([0, 1], "both"), ([0], "left"), ([1], "right")])
+def test_an_edit_is_a_jump_and_no_click(channels: list[int], name: str) -> None:
+    sound = music(6.0)
+    sound[AT:, channels] *= db_to_linear(3.0)
+    seen = inspect(sound.astype(np.float32), RATE_HZ)
+    (jump,) = seen.jumps
+    assert seen.clicks == ()
+    assert jump.at_s == pytest.approx(AT / RATE_HZ, abs=1.5 / RATE_HZ)
+    assert jump.step_db == pytest.approx(3.0, abs=0.1)
+    assert jump.channels == name
+
+
+def test_a_click_stays_a_click() -> None:
+    sound = music(6.0)
+    sound[AT] += 0.1
+    seen = inspect(sound.astype(np.float32), RATE_HZ)
+    assert [round(click.at_s * RATE_HZ) for click in seen.clicks] == [AT]
+    assert seen.jumps == ()
+
+
+def test_the_blocks_do_not_change_the_result_and_nothing_is_read_without_clicks() -> None:
+    sound = music(4.0)
+    sound[AT:] *= 2.0
+    click = Click(at_s=AT / RATE_HZ, height_db=-20.0, channels="both", at_top=False)
+    whole = told_apart((click,), (), [sound], RATE_HZ)
+    assert told_apart((click,), (), np.array_split(sound, 37), RATE_HZ) == whole
+    assert [jump.channels for jump in whole[1]] == ["both"]
+
+    def unread():
+        raise AssertionError
+        yield
+
+    assert told_apart((), (), unread(), RATE_HZ) == ((), ())
