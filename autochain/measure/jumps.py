@@ -1,8 +1,10 @@
-"""Abrupt changes of level: all bands move by the same amount at once, in both channels or in one.
+"""Abrupt changes of one channel's level against the other: all bands move by the same amount.
 
 A new section of an arrangement moves the bands differently, a turned knob or a bad edit moves all alike. The level
-of 13 bands is taken every 50 ms; a step is the median over the bands of how much higher their mean level (in dB)
-is over some seconds after a moment than over the same time before it, its spread the median deviation of the bands.
+of 13 bands is taken every 50 ms; a step is the median over the bands of how much higher their mean level (in dB,
+left over right) is over some seconds after a moment than over the same time before it, its spread the median
+deviation of the bands. Steps of both channels together cannot be told from arrangements in this way, which move all
+bands alike by up to 5 dB and more; `edits` finds those within a sample.
 """
 
 from dataclasses import dataclass
@@ -22,8 +24,6 @@ _CELLS_AT_ONCE = 64
 _EDGES_HZ = (60, 120, 200, 300, 450, 650, 900, 1300, 1900, 2700, 4000, 6000, 9000, 14000)
 _SKIPPED = 1  # cells on either side of the moment: the windows that straddle it
 _LONG, _MIDDLE, _SHORT = 4 * _CELLS_PER_S, 2 * _CELLS_PER_S, _CELLS_PER_S
-# Both channels together: arrangements reach 5.2 dB alike in all bands, so less cannot be told from them.
-_BOTH_DB, _BOTH_SPREAD_DB, _BOTH_SPREAD_SHARE = 5.5, 1.2, 0.25
 # One against the other: the balance of an arrangement hardly moves.
 _SIDE_DB, _SIDE_SPREAD_DB = 2.5, 1.2
 _FLOOR_DBFS = -70.0  # a band of a part that is under it is at rest, and its first note is no jump
@@ -94,41 +94,33 @@ class JumpMeter:
 
 
 def find_jumps(power: _Doubles, cell_s: float) -> tuple[Jump, ...]:
-    """Jumps in the mean squares of cells, shape (cells, channels, bands).
+    """Jumps in the mean squares of cells, shape (cells, channels, bands); none for one channel.
 
-    In both channels: over 5.5 dB within 2 s and within 4 s around the moment, the bands being alike within 1.2 dB or
-    a quarter of the step. In one channel: the difference of the channels moves by over 2.5 dB within 1 s and 2 s,
-    the bands being alike within 1.2 dB. The sound goes on: the seconds right before and after, and 4 s away, are less
-    than 25 dB under the mean of the song. The largest within 2 s counts; the first and the last 4 s are not looked
-    at.
+    The difference of the channels moves by over 2.5 dB within 1 s and within 2 s around the moment, the bands being
+    alike within 1.2 dB. The sound goes on: the seconds right before and after, and 4 s away, are less than 25 dB
+    under the mean of the song. The largest within 2 s counts; the first and the last 4 s are not looked at.
     """
-    if len(power) <= 2 * (_LONG + _SKIPPED):
+    if len(power) <= 2 * (_LONG + _SKIPPED) or power.shape[1] != 2:
         return ()
     level = 10.0 * np.log10(np.maximum(power, 10.0 ** (_FLOOR_DBFS / 10.0)))
-    whole = 10.0 * np.log10(np.maximum(power.sum(axis=1), 10.0 ** (_FLOOR_DBFS / 10.0)))
-    middle, middle_spread = _steps(whole, _MIDDLE)
-    long, long_spread = _steps(whole, _LONG)
-    on = _sounding(power.sum(axis=(1, 2)))
-    allowed = np.maximum(_BOTH_SPREAD_DB, _BOTH_SPREAD_SHARE * np.abs(middle))
-    size = np.where(middle * long > 0.0, np.minimum(np.abs(middle), np.abs(long)), 0.0)
-    size = np.where(on & (middle_spread < allowed) & (long_spread < allowed), size, 0.0)
-    found = [(at, float(middle[at]), "both") for at in _peaks(size, _BOTH_DB)]
-    if power.shape[1] == 2:
-        apart = level[:, 0] - level[:, 1]
-        middle, middle_spread = _steps(apart, _MIDDLE)
-        short, short_spread = _steps(apart, _SHORT)
-        size = np.where(middle * short > 0.0, np.minimum(np.abs(middle), np.abs(short)), 0.0)
-        size = np.where(on & (middle_spread < _SIDE_SPREAD_DB) & (short_spread < _SIDE_SPREAD_DB), size, 0.0)
-        own = [_steps(level[:, channel], _SHORT)[0] for channel in (0, 1)]
-        sides = []
-        for at in _peaks(size, _SIDE_DB):
-            moved = 0 if abs(own[0][at]) >= abs(own[1][at]) else 1
-            sides.append((at, float(middle[at]) * (1.0 if moved == 0 else -1.0), ("left", "right")[moved]))
-        found = [one for one in found if all(abs(one[0] - side[0]) > _APART for side in sides)] + sides
-    return tuple(
-        Jump(at_s=(at + _LONG + _SKIPPED) * cell_s, step_db=step_db, channels=channels)
-        for at, step_db, channels in sorted(found)
-    )
+    apart = level[:, 0] - level[:, 1]
+    middle, middle_spread = _steps(apart, _MIDDLE)
+    short, short_spread = _steps(apart, _SHORT)
+    size = np.where(middle * short > 0.0, np.minimum(np.abs(middle), np.abs(short)), 0.0)
+    alike = (middle_spread < _SIDE_SPREAD_DB) & (short_spread < _SIDE_SPREAD_DB)
+    size = np.where(_sounding(power.sum(axis=(1, 2))) & alike, size, 0.0)
+    own = [np.abs(_steps(level[:, channel], _SHORT)[0]) for channel in (0, 1)]
+    jumps = []
+    for at in sorted(_peaks(size, _SIDE_DB)):
+        left = own[0][at] >= own[1][at]
+        jumps.append(
+            Jump(
+                at_s=(at + _LONG + _SKIPPED) * cell_s,
+                step_db=float(middle[at]) * (1.0 if left else -1.0),
+                channels="left" if left else "right",
+            )
+        )
+    return tuple(jumps)
 
 
 def _sounding(power: _Doubles) -> npt.NDArray[np.bool_]:
