@@ -75,8 +75,10 @@ def count(truth: list[Damage], ready: Readiness) -> tuple[int, int]:
     return hits, sum(not any(column) for column in zip(*near, strict=True)) if times else 0
 
 
-def run(seeds: list[int], damaged_seeds: int, length_s: float, recordings: list[Path]) -> tuple[str, dict[str, object]]:
-    """Judge clean and damaged mixes."""
+def run(
+    seeds: list[int], damaged_seeds: int, length_s: float, recordings: list[Path], only: str | None
+) -> tuple[str, dict[str, object]]:
+    """Judge clean and damaged mixes, damaged by one code alone when `only` names it."""
     limits = read_config().check
     rows: dict[tuple[str, str, bool], list[int]] = defaultdict(lambda: [0, 0, 0])
     wolf: dict[str, int] = defaultdict(int)
@@ -95,6 +97,8 @@ def run(seeds: list[int], damaged_seeds: int, length_s: float, recordings: list[
                 for number, hurt in enumerate(kinds):
                     rng = np.random.default_rng([seed, place, number, clear])
                     damaged, truth = hurt(mix, RATE_HZ, rng)
+                    if only not in (None, truth[0].code):
+                        continue
                     ready = judge(inspect(damaged.astype(np.float32), RATE_HZ), limits)
                     hits, false = count(truth, ready)
                     row = rows[truth[0].code, truth[0].variant, clear]
@@ -158,6 +162,7 @@ def main() -> None:
     parser.add_argument("--damaged", type=int, default=2, help="how many of them with defects too")
     parser.add_argument("--first-seed", type=int, default=31)
     parser.add_argument("--length", type=float, default=30.0, help="of a mix, s")
+    parser.add_argument("--only", metavar="CODE", help="one code alone; written to results/check_CODE")
     options = parser.parse_args()
     where = machine()
     folder = os.environ.get("AUTOCHAIN_RECORDINGS")
@@ -168,9 +173,10 @@ def main() -> None:
     cpu, wall = time.process_time(), time.perf_counter()
     inspect(song, RATE_HZ)
     cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
-    text, result = run(seeds, options.damaged, options.length, recordings)
+    text, result = run(seeds, options.damaged, options.length, recordings, options.only)
     took = f"Inspecting 4 minutes of stereo at 44.1 kHz, warm: {cpu:.2f} s of CPU time, {wall:.2f} s."
-    save("check", str(__doc__), where, {"cpu_s": cpu, "wall_s": wall, **result}, f"{took}\n\n{text}")
+    name = "check" if options.only is None else f"check_{options.only}"
+    save(name, str(__doc__), where, {"cpu_s": cpu, "wall_s": wall, **result}, f"{took}\n\n{text}")
 
 
 
