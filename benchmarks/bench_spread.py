@@ -15,10 +15,11 @@ from autochain.config.model import Coordinates
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.costs import FLOOR_NMR_DB, NAMES
-from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span
 from autochain.search.material import Material
 from autochain.search.space import Decisions, outline
+from autochain.search.trial import Guess
 
 RATE_HZ = 44100
 LEAST_SPREAD_DB = 0.3  # a cost that differs by less tells nobody anything

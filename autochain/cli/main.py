@@ -1,5 +1,6 @@
 """Entry point: dispatch, and errors we understand as one line and an exit code."""
 
+import os
 import sys
 
 import typer
@@ -8,7 +9,7 @@ from autochain import __version__
 from autochain.cli.check import check
 from autochain.cli.demo import demo
 from autochain.cli.suggest import suggest
-from autochain.errors import AutochainError
+from autochain.errors import AutochainError, StoppedError
 
 app = typer.Typer(
     name="autochain",
@@ -42,4 +43,9 @@ def main() -> None:
         app()
     except AutochainError as error:
         typer.echo(f"autochain: {error}", err=True)
+        if isinstance(error, StoppedError):
+            # Trials may still run in threads; an orderly end of the interpreter would pull the ground from under them.
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(error.exit_code)
         sys.exit(error.exit_code)

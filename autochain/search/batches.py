@@ -5,10 +5,10 @@ from collections.abc import Callable, Sequence
 from joblib import Parallel, delayed
 
 from autochain.config.model import Coordinates
-from autochain.search.evaluate import Trial
 from autochain.search.journal import Journal
 from autochain.search.space import Decisions
 from autochain.search.staged import Aims, Known, Staged
+from autochain.search.trial import Trial
 
 Batch = Sequence[tuple[Coordinates, Decisions]]
 

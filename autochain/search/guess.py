@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.evaluate import Guess, Trial
 from autochain.search.space import switched, to_vector
+from autochain.search.trial import Guess, Trial
 
 _NEIGHBOURS = 4
 

@@ -6,13 +6,14 @@ from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
-from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator, Guess
+from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
 from autochain.search.excerpts import Span
 from autochain.search.facts import stage_facts
 from autochain.search.material import Material
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.space import Decisions, Locks
+from autochain.search.trial import Guess
 from autochain.search.verify import verify
 
 _STEP_DB = 0.1

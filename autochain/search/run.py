@@ -9,13 +9,13 @@ from joblib import Parallel, delayed
 from autochain.audio.mix import Mix
 from autochain.config.model import Config
 from autochain.errors import AudioFileError
-from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
+from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
-from autochain.prepare.symmetry import Rotation, choose_rotation
+from autochain.prepare.symmetry import Rotation
 from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
-from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span, choose_spans, first_excerpt
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
@@ -25,17 +25,14 @@ from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
 from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import Decisions, on_edge, outline, switched
 from autochain.search.staged import Staged
 from autochain.search.toward_references import Reference
+from autochain.search.trial import Guess, Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
-from autochain.units import db_to_linear
-
-# A limiter alone loses about this much loudness at usual targets; only places the rotation's threshold.
-_EXPECTED_LOSS_DB = 1.5
-_SPLICE_HOPS = 15
 
 
 def refuse_faint(mix: Mix) -> None:
@@ -123,7 +120,7 @@ class Search:
             self.decisions = Decisions(locks=self.decisions.locks, without=without)
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
         spans = choose_spans(mix.samples, mix.rate_hz, mix_hops, before.integrated_lufs, plan.excerpts)
-        rotation = self._rotation(spans, before, mix_hops)
+        rotation = rotation_on(spans, mix, before, mix_hops, self.config.target)
         self._fix_linear(rotation)
 
         chain, settings = self.chain, self._linear_settings()
@@ -154,22 +151,6 @@ class Search:
         )
         best = self.trials.spend()
         return self._finish(best, song, before, rotation, spans)
-
-    def _rotation(self, spans: Sequence[Span], before: Measurement, mix_hops: np.ndarray) -> Rotation:
-        """Decide the rotation on the excerpts, at the level where a limiter alone would begin to work."""
-        mix, target = self.mix, self.config.target
-        assert before.integrated_lufs is not None
-        hop = round(mix.rate_hz / 100)
-        joined = np.concatenate([mix.samples[s.start_hop * hop : s.stop_hop * hop] for s in spans])
-        loud = loud_hops(mix_hops, before.integrated_lufs)
-        flags = []
-        for span in spans:
-            flag = loud[span.start_hop : span.stop_hop].copy()
-            flag[:_SPLICE_HOPS] = flag[-_SPLICE_HOPS:] = False  # rotation filters hear across a splice
-            flags.append(flag)
-        louder_db = target.loudness_lufs - (target.heard_lufs(before) or before.integrated_lufs)
-        threshold_db = target.ceiling_dbtp - louder_db - _EXPECTED_LOSS_DB
-        return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
 
     def _fix_linear(self, rotation: Rotation) -> None:
         prepared = self.prepared.added_to(self.decisions)

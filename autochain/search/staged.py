@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.evaluate import Evaluator, Guess, Solved, Trial
+from autochain.search.evaluate import Evaluator
 from autochain.search.guess import guess_from
 from autochain.search.space import Decisions
+from autochain.search.trial import Guess, Solved, Trial
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from autochain.errors import StoppedError
 from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
 from autochain.search.batches import Batches, Stop, never
-from autochain.search.evaluate import Evaluator, Guess, Trial
+from autochain.search.evaluate import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
@@ -17,6 +17,7 @@ from autochain.search.progress import Progress
 from autochain.search.samplers import make_sampler
 from autochain.search.space import Decisions, fixed, outline, removable
 from autochain.search.staged import Aims, Known, Staged
+from autochain.search.trial import Guess, Trial
 from autochain.search.with_descent import DescentOptimiser
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new

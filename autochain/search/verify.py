@@ -7,10 +7,11 @@ from autochain.chain.stage import Settings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
-from autochain.search.evaluate import LOUDNESS_TOLERANCE_LU, Evaluator, Guess
+from autochain.search.evaluate import LOUDNESS_TOLERANCE_LU, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.search.space import Decisions, fixed
+from autochain.search.trial import Guess
 
 SUGGESTION = "suggestion"
 

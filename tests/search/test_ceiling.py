@@ -12,10 +12,11 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import annex2_dbtp, read_true_peak, x16_dbtp
-from autochain.search.evaluate import Evaluator, Guess
+from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span
 from autochain.search.material import Material
 from autochain.search.space import Decisions, fixed, parse_decisions
+from autochain.search.trial import Guess
 
 RATE = 44100
 CEILING_DBTP = -1.0

@@ -56,9 +56,9 @@ def test_every_sampler_serves_a_search(short_mix, small_plan, sampler):
     search, found, _ = searched(read_mix(short_mix), small_plan, budget=16, sampler=sampler, explore_share=1.0)
     assert len(search.trials.done) == 16
     assert found.chosen.met
-    # What a sampler proposes lies inside the ranges, and no two of its points are the same.
+    # What a sampler proposes lies inside the ranges; breeding may now and then give a parent back.
     points = [t.coordinates for t in search.trials.done[5:]]
-    assert len({p.model_dump_json() for p in points}) == 11
+    assert len({p.model_dump_json() for p in points}) >= 9
     low, high = search.config.search.ranges.limiter_release_ms
     assert all(low <= p.limiter_release_ms <= high for p in points)
 

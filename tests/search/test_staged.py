@@ -6,11 +6,11 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.evaluate import Guess
 from autochain.search.excerpts import Span, first_excerpt
 from autochain.search.run import Search
 from autochain.search.space import Decisions
 from autochain.search.staged import Known
+from autochain.search.trial import Guess
 
 GUESS = Guess()
 
