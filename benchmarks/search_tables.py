@@ -206,6 +206,8 @@ def page(rows: Cells) -> str:
     if not rows:
         return "No cells yet."
     seconds, budget = rows[0]["seconds"], rows[0]["budget"]
+    codes = Counter(row["code"] for row in rows)
+    mixed_code = "" if len(codes) == 1 else f" Cells of {len(codes)} states of the code: {dict(codes)}."
     reasons = "\n".join(f"- {CHAINS[c]}: {text}" for c in MUST_BEAT if (text := paid_for(rows, c)))
     sections: list[tuple[str, Callable[[Cells], str]]] = [
         ("Score", score_table),
@@ -218,7 +220,7 @@ def page(rows: Cells) -> str:
     parts = [
         f"Mixes of {seconds:g} s at 48 kHz, {budget} trials. Lower is better in every figure; `+` the suggestion is "
         "better, `=` alike, `~` better by one judge and worse by the other, `-` worse by one, `--` by both. "
-        "Margins and protocol: `judges/`.",
+        f"Margins and protocol: `judges/`.{mixed_code}",
         summary(rows),
         *(f"## {title}\n\n{tell(rows)}" for title, tell in sections),
         f"What a term was given up for (largest gain in score in those cells):\n\n{reasons or 'nothing'}",
