@@ -19,7 +19,7 @@ from typing import Any
 
 from report import machine, save, table
 
-TARGET_WALL_S, TARGET_PEAK_GB = 90.0, 1.5
+TARGET_WALL_S, TARGET_PEAK_GB = 30.0, 1.0
 TARGET_COMPILE_S = 15.0
 TARGET_START_S = 1.5
 RATE_HZ = 44100
