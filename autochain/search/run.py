@@ -13,7 +13,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.symmetry import Rotation
 from autochain.search.around import Around
-from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span, choose_spans, first_excerpt
@@ -181,7 +181,7 @@ class Search:
         weights, within = self.config.weights, self.config.search.neighbours_within
         near = trials.neighbours(weights, within) if trials.complete else {}
         contenders = {name: (trial, trials.searched) for name, trial in {SUGGESTION: best, **near}.items()}
-        for family in (LIMITER_ONLY, TRADE_DEFAULT):
+        for family in (LIMITER_ONLY, CLIP_AND_LIMIT, TRADE_DEFAULT):
             members = [trial for name, trial in trials.families if name == family]
             if members:
                 contenders[family] = (min(members, key=lambda t: t.score), trials.decisions_for(family))
