@@ -18,16 +18,19 @@ from autochain.sheet.words import CAUTION
 from autochain.units import clock
 
 _RATE_HZ = 44100
+_LUFS = "Loudness to reach, -40 to 0 LUFS. Default: the character's own."
+_CEILING = "Highest true peak, 0 dBTP or less. Default: the character's own."
 
 
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where mix and sheet go.")] = Path("autochain-demo"),
     character: Annotated[str, typer.Option("--character", help=f"One of {', '.join(CHARACTERS)}.")] = CHARACTERS[0],
-    lufs: options.Lufs = None,
-    ceiling: options.Ceiling = None,
+    lufs: Annotated[float | None, typer.Option("--lufs", metavar="LUFS", help=_LUFS)] = None,
+    ceiling: Annotated[float | None, typer.Option("--ceiling", metavar="DBTP", help=_CEILING)] = None,
     budget: options.Budget = None,
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
+    resume: options.Resume = False,
     json: options.Json = False,
     force: options.Force = False,
 ) -> None:
@@ -43,17 +46,19 @@ def demo(
     mix = folder / f"{'-'.join(re.findall('[a-z0-9]+', song.title.lower()))}.wav"
     stem = mix.stem
     names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.json", "sheet.md", "preview.wav"))]
-    check_output(folder, [*names, f"{stem}.preview.txt"], force)
-    with progress_bar() as show:
-        show("playing the demo mix", 0.0)
-        from autochain.demo import make_demo
+    # A run that was stopped has its mix already, and is checked for what else is there when it goes on.
+    if not (resume and mix.exists()):
+        check_output(folder, [*names, f"{stem}.preview.txt"], force)
+        with progress_bar() as show:
+            show("playing the demo mix", 0.0)
+            from autochain.demo import make_demo
 
-        samples = make_demo(character, _RATE_HZ)
-    write_wav(mix, samples, _RATE_HZ, plan.search.seed, force)
-    write_text(folder / f"{stem}.txt", CAUTION + "\n", force)
-    sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True)
+            samples = make_demo(character, _RATE_HZ)
+        write_wav(mix, samples, _RATE_HZ, plan.search.seed, force)
+        write_text(folder / f"{stem}.txt", CAUTION + "\n", force)
+    sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True, resume=resume)
     typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
-    length = clock(samples.shape[0] / _RATE_HZ)
+    length = clock(sheet.mix.duration_s)
     typer.echo(
         f"\nThe mix ({length}): {mix}\nThe sheet: {folder / f'{stem}.sheet.md'} and .json\n"
         f"The rendered result: {folder / f'{stem}.preview.wav'} (loud: start at a low volume)",

@@ -24,8 +24,8 @@ def asked_to_stop() -> Iterator[Callable[[], bool]]:
             raise StoppedError("Stopped; what was done is kept. Give the same command with --resume to go on.")
         pressed.set()
         typer.echo(
-            "\nStopping: the sheet of the best so far is made. Press Ctrl-C again to leave without it; "
-            "either way --resume goes on later.",
+            "\nStopping: if trials are left, the sheet of the best so far is made. Press Ctrl-C again to leave without "
+            "a sheet; either way the same command with --resume goes on later.",
             err=True,
         )
 

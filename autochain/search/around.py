@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autochain.chain.chain import ChainPlan
+from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
 from autochain.errors import ParameterError, SheetError
@@ -142,6 +142,12 @@ def around(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[Decis
             f"Ask again without --around."
         )
     chain = config.chain_plan
+    wrong = [name for name in sorted(sheet.without) if name in _NEEDED or name not in STAGES]
+    if wrong:
+        raise SheetError(
+            f"{sheet.file}: provenance.request.without has {wrong[0]!r}, which is no stage that can be left out. "
+            f"Take it out there."
+        )
     settings = _settings(sheet, chain)
     changed = _changed(sheet, settings)
     _refuse_contradictions(sheet, changed, settings, asked)

@@ -5,6 +5,8 @@ from autochain.config.model import Baselines, Coordinates
 LIMITER_ONLY = "limiter_only"
 CLIP_AND_LIMIT = "clip_and_limit"
 TRADE_DEFAULT = "trade_default"
+# As a reader knows them.
+NAMES = {LIMITER_ONLY: "limiter alone", CLIP_AND_LIMIT: "clipper with limiter", TRADE_DEFAULT: "trade default"}
 
 
 def baseline_points(trade_default: Coordinates, plan: Baselines) -> list[tuple[str, Coordinates]]:

@@ -95,8 +95,15 @@ class Journal:
     def _write(self, line: Mapping[str, Any]) -> None:
         assert self._file is not None
         # Python writes the shortest text that reads back as the same float.
-        self._file.write(json.dumps(line, separators=(",", ":")) + "\n")
-        self._file.flush()
+        text = json.dumps(line, separators=(",", ":")) + "\n"
+        try:
+            self._file.write(text)
+            self._file.flush()
+        except OSError as error:
+            raise JournalError(
+                f"{self._path} cannot be written ({error.strerror}); what was done before is kept. Make space and give "
+                f"the same command with --resume, or choose another folder."
+            ) from error
 
     def _read(self) -> int:
         """Read what an earlier run has left; returns the bytes of whole lines."""

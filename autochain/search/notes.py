@@ -7,6 +7,7 @@ from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import Rotation
+from autochain.search.baselines import NAMES
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.search.space import Decisions
 from autochain.units import number
@@ -14,6 +15,7 @@ from autochain.units import number
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
 _APART_LU = 3.0  # between integrated and loudest short-term loudness; more is worth saying
 _COORDINATES = len(Coordinates.model_fields)
+_LEVEL = ("bus_compressor", "peak_compressor", "drive", "clipper", "transient", "limiter")
 
 
 def too_quiet_note(loudness_lufs: float, gain_db: float) -> Note:
@@ -90,16 +92,23 @@ def mono_note(channels: int, settings: Mapping[str, Settings]) -> tuple[Note, ..
     )
 
 
-def _target_missed(config: Config, chosen: Verified) -> Note:
+def _target_missed(config: Config, chosen: Verified, decisions: Decisions) -> Note:
     after, target = chosen.after, config.target
     loudness = target.heard_lufs(after)
+    stages = [stage for stage in _LEVEL if stage in chosen.settings]
+    held = [f"{stage}.{name}" for stage in stages for name in decisions.locks.get(stage, {})]
+    locked = f" Locked are {', '.join(held)}." if held else ""
+    loosen = "Loosen a lock, or choose" if held else "Choose"
     missing = number(abs(target.loudness_lufs - loudness), "LU") if loudness is not None else "all"
-    if chosen.saturated:
-        why = "More drive no longer makes it louder: what the peak stages take away equals what the drive adds."
-        what = "Choose a quieter target, or let the compressors or the clipper do more by widening their ranges."
+    if loudness is not None and loudness > target.loudness_lufs:
+        why = f"These settings are louder than that.{locked}"
+        what = f"{loosen} a louder target."
+    elif chosen.saturated:
+        why = f"More drive hardly makes it louder, since the peak stages take it away, or its range ends here.{locked}"
+        what = f"{loosen} a quieter target, or let the compressors or the clipper do more by widening their ranges."
     else:
-        why = "A locked setting or the true-peak ceiling stands in the way."
-        what = "Loosen the lock, or choose a quieter target."
+        why = f"A set value or the true-peak ceiling stands in the way.{locked}"
+        what = f"{loosen} a quieter target."
     where = " in the loudest 3 s" if target.of_loudest_part else ""
     reached = f"{number(loudness, 'LUFS')}{where} at {number(after.true_peak_dbtp, 'dBTP')}"
     return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
@@ -117,7 +126,7 @@ def notes_for(
     """Everything worth saying about a searched result, most important first."""
     notes = []
     if not chosen.met:
-        notes.append(_target_missed(config, chosen))
+        notes.append(_target_missed(config, chosen, decisions))
     if before.true_peak_dbtp is not None and before.true_peak_dbtp > 0.0:
         left_out = "It was not clipped again: the clipper was left out."
         clipper = "The clipper stays, since it was set." if "clipper" in decisions.locks else left_out
@@ -167,12 +176,14 @@ def notes_for(
             )
         )
     if stats.chosen_from != "suggestion":
-        words = stats.chosen_from.replace("_", " ")
+        words = NAMES[stats.chosen_from]
+        better = "scored better" if chosen.met else "came nearer to the target"
+        take = "a simple chain is enough for this song and target" if chosen.met else "it is the nearest there is"
         notes.append(
             Note(
                 code="baseline_best",
-                text=f"On the whole song nothing the search found scored better than {words}, so that is suggested.",
-                suggestion="Raise --budget, or take it: a simple chain is enough for this song and target.",
+                text=f"On the whole song nothing the search found {better} than {words}, so that is suggested.",
+                suggestion=f"Raise --budget, or take it: {take}.",
             )
         )
     if len(stats.on_edge) > _MOST_ON_EDGE * _COORDINATES:
@@ -186,7 +197,8 @@ def notes_for(
         )
     limiter_only = baselines.get("limiter_only")
     if chosen.met and limiter_only is not None and limiter_only.saturated:
-        reached = number(limiter_only.after.integrated_lufs, "LUFS")
+        where = " in the loudest 3 s" if config.target.of_loudest_part else ""
+        reached = number(config.target.heard_lufs(limiter_only.after), "LUFS") + where
         notes.append(
             Note(
                 code="limiter_only_short",

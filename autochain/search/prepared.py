@@ -20,6 +20,8 @@ from autochain.search.space import Decisions
 from autochain.search.toward_references import Reference, tone_moves
 from autochain.units import clock, number
 
+# Notes that tell of bands: they would speak of what is not there.
+_OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone"})
 _LINEAR_PHASE = 1.0  # its place among the equaliser's phases
 _MUD_HZ, _HARSH_HZ, _BOOM_HZ = (150.0, 500.0), (2000.0, 6000.0), 150.0  # common practice, no source
 
@@ -43,7 +45,10 @@ class Prepared:
 
     def ends_only(self) -> "Prepared":
         """What holds also where nothing but a gain is applied."""
-        return Prepared(settings={n: v for n, v in self.settings.items() if n == "output"}, notes=self.notes)
+        return Prepared(
+            settings={n: v for n, v in self.settings.items() if n == "output"},
+            notes=tuple(note for note in self.notes if note.code not in _OF_BANDS),
+        )
 
 
 def prepare(

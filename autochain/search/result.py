@@ -75,11 +75,12 @@ class Verified:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchStats:
-    """How the search went: trials told, trials that met the target, coordinates left on a range edge.
+    """How the search went: trials told, trials that heard every excerpt and met the target, coordinates on an edge.
 
+    `pruned` trials heard one excerpt and no more.
     `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
-    None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the trials that met
-    the target.
+    None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the feasible
+    trials.
     """
 
     trials: int
@@ -87,6 +88,7 @@ class SearchStats:
     on_edge: tuple[str, ...]
     mean_renders: float
     chosen_from: str
+    pruned: int = 0
     complete: bool = True
     coordinates: Coordinates | None = None
     spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -94,7 +96,10 @@ class SearchStats:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
-    """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side."""
+    """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
+
+    `references` are hashes by file name.
+    """
 
     mix: Mix
     config: Config
@@ -110,3 +115,4 @@ class Suggestion:
     sensitivity: tuple[Sensitivity, ...]
     notes: tuple[Note, ...]
     around: Around | None = None
+    references: Mapping[str, str] = field(default_factory=dict)

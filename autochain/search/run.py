@@ -112,7 +112,13 @@ class Search:
         ends = self.prepared.ends_only()
         simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before)
         if simple is not None:
-            return replace(simple, decisions=self.decisions, notes=(*simple.notes, *ends.notes), around=self.around)
+            return replace(
+                simple,
+                decisions=self.decisions,
+                notes=(*simple.notes, *ends.notes),
+                around=self.around,
+                references={r.file: r.sha256 for r in self.references},
+            )
         self.decisions = settled
         if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
@@ -212,7 +218,8 @@ class Search:
         ranges = self.config.search.ranges
         stats = SearchStats(
             trials=len(trials.done),
-            feasible=sum(t.solution.met for t in trials.done),
+            feasible=sum(t.solution.met and not t.pruned for t in trials.done),
+            pruned=sum(t.pruned for t in trials.done),
             on_edge=on_edge(switched(point), ranges, self.effective.locks) if point is not None else (),
             mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
             chosen_from=twins[0] if twins else chosen.name,
@@ -234,6 +241,7 @@ class Search:
             spans=spans,
             stats=stats,
             around=self.around,
+            references={r.file: r.sha256 for r in self.references},
             sensitivity=self._sensitivity(chosen, trial, decisions),
             notes=(
                 *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
@@ -270,28 +278,6 @@ def suggest(
     around: Around | None = None,
     references: Sequence[Reference] = (),
 ) -> Suggestion:
-    """Find, verify and describe starting settings for one mix.
-
-    Parameters
-    ----------
-    mix
-        The mix, as read.
-    config
-        Targets, plan, weights.
-    decisions
-        Locks and stages left out.
-    jobs
-        Trials evaluated in parallel; changes nothing but time.
-    progress
-        Called with a phase and its share done.
-    journal
-        Keeps the trials on disk, and gives those that an earlier run left.
-    stop
-        Asked before every batch of trials: True ends the search with the best so far.
-    around
-        An earlier sheet to stay near; None searches everywhere.
-    references
-        Songs whose balance the tone equaliser may move toward.
-    """
+    """Find, verify and describe starting settings for one mix; the parameters are those of `Search`."""
     decided = Decisions() if decisions is None else decisions
     return Search(mix, config, decided, jobs, progress, journal, stop, around, references).run()

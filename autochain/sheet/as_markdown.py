@@ -3,12 +3,13 @@
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
-from autochain.sheet.model import Figures, Sheet, StageEntry
+from autochain.search.baselines import NAMES
+from autochain.sheet.model import Baseline, Figures, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
 from autochain.sheet.settings import setting_text, shown_settings, value_text
 from autochain.sheet.tables import plain, table
-from autochain.sheet.words import BASELINES, CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
+from autochain.sheet.words import CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
 from autochain.units import clock, number
 
 AS_USUAL = "As usual, and not in the table –"
@@ -62,16 +63,26 @@ def _result(sheet: Sheet) -> list[str]:
         "",
         f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
         f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
-        f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. Score {number(sheet.costs.score, decimals=2)} "
-        f"(lower is better)"
-        + "".join(
-            f"; {BASELINES.get(name, name)} {number(b.score, decimals=2)}"
-            if b.met
-            else f"; {BASELINES.get(name, name)} misses it at {number(b.integrated_lufs, 'LUFS')}"
-            for name, b in sheet.baselines.items()
-        )
-        + ".",
+        f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
     ]
+
+
+def _scores(sheet: Sheet) -> str:
+    """The scores of what reached the target; what missed it by a LU has a lower score for no merit of its own."""
+    if not sheet.met:
+        return "Scores do not compare here, since the target was missed."
+    others = (
+        f"; {NAMES[name]} {number(b.score, decimals=2)}"
+        if b.met
+        else f"; {NAMES[name]} misses it at {number(_heard(sheet, b), 'LUFS')}"
+        for name, b in sheet.baselines.items()
+    )
+    return f"Score {number(sheet.costs.score, decimals=2)} (lower is better){''.join(others)}."
+
+
+def _heard(sheet: Sheet, figures: Figures | Baseline) -> float | None:
+    """The loudness that the target means."""
+    return figures.integrated_lufs if sheet.target.loudest_part_lufs is None else figures.max_short_term_lufs
 
 
 def _listen(sheet: Sheet) -> Iterable[str]:
@@ -93,8 +104,9 @@ def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
     scores = [number(b.score, decimals=2) for b in sheet.baselines.values()]
     own = number(sheet.costs.score, decimals=2)
     yield ["**score**", own, *scores, "", own, "", "weighted sum; lower is better"]
-    reached = [number(b.integrated_lufs) for b in sheet.baselines.values()]
-    yield ["loudness reached, LUFS", number(sheet.after.integrated_lufs), *reached, "", "", "", ""]
+    reached = [number(_heard(sheet, b)) for b in sheet.baselines.values()]
+    which = "loudness" if sheet.target.loudest_part_lufs is None else "loudest 3 s"
+    yield [f"{which} reached, LUFS", number(_heard(sheet, sheet.after)), *reached, "", "", "", ""]
 
 
 def _sensitivity_rows(sheet: Sheet) -> Iterable[list[str]]:
@@ -138,13 +150,21 @@ def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
             yield [label, *(number(v, unit, decimals, signed=limit > 0.0) for v in values)]
 
 
+def _as_locked(full: str, value: float) -> str:
+    """A lock as it is given on the command line, to the last digit; a choice by its word."""
+    stage, _, name = full.partition(".")
+    shown = STAGES[stage].parameter(name).shown(value)
+    return shown if isinstance(shown, str) else f"{shown:.15g}"
+
+
 def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown text with a final newline."""
     request = sheet.provenance.request
     versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
     excerpts = ", ".join(f"{clock(e.start_s)} ({e.reason})" for e in sheet.search.excerpts)
-    locks = ", ".join(f"{name}={value:g}" for name, value in request.locks.items()) or "none"
-    heads = [BASELINES.get(name, name) for name in sheet.baselines]
+    locks = ", ".join(f"{name}={_as_locked(name, value)}" for name, value in request.locks.items()) or "none"
+    references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
+    heads = [NAMES[name] for name in sheet.baselines]
     lines = [
         f"# Master settings: {plain(sheet.mix.file)}",
         "",
@@ -175,7 +195,7 @@ def to_markdown(sheet: Sheet) -> str:
         "",
         COST_COLUMNS,
         "",
-        *neighbours_section(sheet),
+        *(neighbours_section(sheet) if sheet.met else []),
         "## Before and after",
         "",
         *table(
@@ -188,10 +208,12 @@ def to_markdown(sheet: Sheet) -> str:
         f"Target {wanted(request)}, ceiling {number(request.ceiling_dbtp, 'dBTP')}, seed {request.seed}, "
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
         f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}"
-        + (f", around the sheet {sheet.around.sha256[:12]}." if sheet.around else "."),
+        + (f", around the sheet {sheet.around.sha256[:12]}" if sheet.around else "")
+        + (f", references {references}." if references else "."),
         f"Mix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "
         f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.",
-        f"{sheet.search.trials} trials, {sheet.search.trials_on_target} on target"
+        f"{sheet.search.trials} trials: {sheet.search.trials_on_target} on target, "
+        f"{sheet.search.trials_cut_short} cut short after one excerpt"
         + (f"; judged on excerpts at {excerpts}" if excerpts else "")
         + f". {versions}.",
         "",

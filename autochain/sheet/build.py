@@ -167,6 +167,9 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             name: Baseline(
                 **_costs(v),
                 integrated_lufs=None if v.after.integrated_lufs is None else _fine(v.after.integrated_lufs),
+                max_short_term_lufs=None
+                if v.after.max_short_term_lufs is None
+                else _fine(v.after.max_short_term_lufs),
                 met=v.met,
             )
             for name, v in suggestion.baselines.items()
@@ -180,6 +183,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             trials=suggestion.stats.trials,
             complete=suggestion.stats.complete,
             trials_on_target=suggestion.stats.feasible,
+            trials_cut_short=suggestion.stats.pruned,
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
             coordinates={} if point is None else {name: round(v, 6) for name, v in point.model_dump().items()},
@@ -201,6 +205,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
                 **config.target.model_dump(),
                 locks=flat_locks(suggestion.decisions),
                 without=tuple(sorted(suggestion.decisions.without)),
+                references=dict(sorted(suggestion.references.items())),
                 config_sha256=config_sha256(config),
                 seed=config.search.seed,
                 budget=config.search.budget,

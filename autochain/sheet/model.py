@@ -110,9 +110,10 @@ class Costs(CostFigures):
 
 
 class Baseline(CostFigures):
-    """Costs of a baseline, and the loudness it reached."""
+    """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s."""
 
     integrated_lufs: float | None
+    max_short_term_lufs: float | None
     met: bool
 
 
@@ -183,6 +184,7 @@ class SearchFacts(_Part):
     trials: int
     complete: bool
     trials_on_target: int
+    trials_cut_short: int
     chosen_from: str
     on_range_edge: tuple[str, ...]
     coordinates: dict[str, float]
@@ -213,13 +215,14 @@ class Move(_Part):
 
 
 class Request(_Part):
-    """What reproduces the sheet."""
+    """What reproduces the sheet; `references` are hashes by file name."""
 
     lufs: float | None
     loudest_part_lufs: float | None
     ceiling_dbtp: float
     locks: dict[str, float]
     without: tuple[str, ...]
+    references: dict[str, str]
     config_sha256: str
     seed: int
     budget: int

@@ -33,7 +33,8 @@ def neighbours_section(sheet: Sheet) -> list[str]:
     return [
         *lines,
         "",
-        "Both are measured on the whole song at the same target; what differs from the suggestion is bold.",
+        "Measured on the whole song at the same target. Settings that differ from the suggestion are bold, and "
+        "costs that differ by 0.5 dB or more.",
         "",
         *table(["stage", "setting", *heads], _setting_rows(sheet, sides)),
         "",

@@ -17,7 +17,8 @@ COSTS: dict[str, tuple[str, str, int, str]] = {
 COST_COLUMNS = (
     "Weight: what one dB (or LU) more costs in the score; added distortion counts above about -30 dB only, where it "
     "begins to show through the music. In score: what the suggestion pays for it. Trials: between which values nine in "
-    "ten of the trials that met the target lie, on the excerpts; where they hardly differ, no setting moves that cost."
+    "ten of the trials that met the target and heard every excerpt lie; where they hardly differ, no setting moves "
+    "that cost."
 )
 
 WHAT_MATTERS = (
@@ -47,8 +48,10 @@ SIDES: dict[str, tuple[str, str]] = {
     "more_open": ("more open", "hits, contrast and a steady level lose less."),
 }
 NO_CHOICE: dict[str, str] = {
-    "denser": "No trial lets the compressors and the clipper take 0.5 dB more and lowers any cost by 0.5 dB,",
-    "more_open": "No trial loses 0.5 dB less of crest, onsets, contrast or steadiness, and less of them in all,",
+    "denser": "No trial that heard every excerpt lets the compressors and the clipper take over 0.5 dB more and "
+    "lowers any cost by as much,",
+    "more_open": "No trial that heard every excerpt spares over 0.5 dB of crest, onsets, contrast or steadiness, and "
+    "loses less of them in all,",
 }
 
 FIGURES: tuple[tuple[str, str, str, int], ...] = (
@@ -81,8 +84,6 @@ FAULTS: dict[str, tuple[str, str, int, float]] = {
     "dc_right_dbfs": ("DC offset, right", "dBFS", 0, -60.0),
     "subsonic_db": ("energy below 20 Hz, of the whole", "dB", 0, -30.0),
 }
-
-BASELINES = {"limiter_only": "limiter alone", "trade_default": "trade default"}
 
 CAUTION = (
     "Masters and previews are loud. Start playback at a low volume, and protect ears and loudspeakers: published "

@@ -1,6 +1,7 @@
 """`autochain demo`: a mix out of nothing, its sheet, and where to find both."""
 
 import json
+import shutil
 
 import pytest
 import soundfile
@@ -28,6 +29,17 @@ def test_the_demo_makes_the_mix_the_sheet_and_the_result(ran, libebur128):
     loudness, peak = libebur128(folder / f"{stem}.preview.wav")
     assert loudness == pytest.approx(-18.0, abs=0.1)
     assert peak <= -1.0
+
+
+def test_a_demo_that_was_stopped_goes_on_with_its_mix(ran, command, tmp_path):
+    folder, done = ran
+    stem = "thistle-weather-second-week"
+    shutil.copy(folder / f"{stem}.wav", tmp_path)
+    again = command("demo", tmp_path, "--character", "sparse_acoustic", "--lufs", -18, "--json", "--resume")
+    assert again.code == 0, again.err
+    assert again.out == done.out
+    assert (tmp_path / f"{stem}.wav").read_bytes() == (folder / f"{stem}.wav").read_bytes()
+    assert (tmp_path / f"{stem}.preview.wav").read_bytes() == (folder / f"{stem}.preview.wav").read_bytes()
 
 
 def test_every_folder_with_sound_carries_the_caution(ran):

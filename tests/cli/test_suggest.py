@@ -304,10 +304,26 @@ def test_a_locked_drive_is_kept_and_its_loudness_reported(suggested, libebur128,
     # 3.25 dB on a mix 6 LU under the target cannot be enough.
     assert run.ran.code == 3
     assert codes(run.sheet)[0] == "target_missed"
-    assert "A locked setting" in run.sheet["notes"][0]["text"]
+    assert "Locked are drive.gain_db" in run.sheet["notes"][0]["text"]
+    assert "quieter target" in run.sheet["notes"][0]["suggestion"]
+    # What misses the target has a low score for no merit of its own.
+    assert "Scores do not compare" in run.markdown
+    assert "## The neighbours" not in run.markdown
     assert loudness == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=METER_DB)
     assert loudness < -10.0
     assert peak <= -1.0
+
+
+def test_a_locked_drive_that_is_too_loud_is_told_as_such(suggested, short_mix, small_plan, tmp_path):
+    run = suggested(
+        short_mix, tmp_path / "out", -12.0, -1.0, "--config", small_plan, "--budget", 6, "--lock", "drive.gain_db=9"
+    )
+    assert run.ran.code == 3
+    note = run.sheet["notes"][0]
+    assert note["code"] == "target_missed"
+    assert "louder than that" in note["text"]
+    assert "drive.gain_db" in note["text"]
+    assert "louder target" in note["suggestion"]
 
 
 def test_a_locked_limiter_ceiling_is_kept(suggested, libebur128, short_mix, small_plan, tmp_path):

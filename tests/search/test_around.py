@@ -187,6 +187,12 @@ def test_a_sheet_that_contradicts_what_is_asked_names_both_sides(sheet, locks, l
         assert word in str(caught.value)
 
 
+@pytest.mark.parametrize("name", ["limiter", "drive", "output", "limitr"])
+def test_a_sheet_that_leaves_out_what_cannot_be_is_refused(name):
+    with pytest.raises(SheetError, match=f"song.sheet.json: provenance.request.without has '{name}'"):
+        around(replace(SHEET, without=frozenset({name})), Decisions(), CONFIG)
+
+
 @pytest.mark.parametrize(
     ("sheet", "words"),
     [

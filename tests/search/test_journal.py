@@ -1,5 +1,6 @@
 """A run that was stopped goes on to the result of one that was not."""
 
+import errno
 import json
 import os
 import shutil
@@ -7,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from types import SimpleNamespace
 
 import pytest
 
@@ -136,6 +138,22 @@ def test_a_journal_killed_in_its_first_line_starts_anew(tmp_path, content):
     with Journal(path, {"mix": "a"}, resume=True) as journal:
         assert journal.resumed == 0
     assert json.loads(path.read_text()) == {"journal": 1, "request": {"mix": "a"}}
+
+
+def test_a_full_disk_is_told_and_what_was_written_stays(whole, tmp_path, monkeypatch):
+    trial = whole[0].trials.done[0]
+    path = tmp_path / "journal.jsonl"
+    with Journal(path, {"mix": "a"}, resume=False) as journal:
+        journal.add(0, trial)
+
+        def full(text):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+        monkeypatch.setattr(journal, "_file", SimpleNamespace(write=full, close=lambda: None))
+        with pytest.raises(JournalError, match="No space left on device"):
+            journal.add(1, trial)
+    with Journal(path, {"mix": "a"}, resume=True) as journal:
+        assert (journal.find(0), journal.find(1)) == (trial, None)
 
 
 def started(mix, plan, folder, *more):

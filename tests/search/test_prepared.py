@@ -11,6 +11,7 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.measurement import measure
 from autochain.search.prepared import Prepared, prepare
+from autochain.search.result import Note
 from autochain.search.space import Decisions
 
 RATE_HZ = 44100
@@ -61,3 +62,12 @@ def test_suggested_fades_stand_beside_a_locked_one():
     suggested = Prepared(settings={"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}}, notes=())
     decided = suggested.added_to(Decisions(locks={"output": {"fade_out_ms": 0.0}}))
     assert decided.locks == {"output": {"fade_in_ms": 12.0, "fade_out_ms": 0.0}}
+
+
+def test_where_only_a_gain_is_applied_no_note_speaks_of_a_band():
+    codes = ("resonance_in_mix", "low_cut", "tone", "references", "fades")
+    notes = tuple(Note(code=code, text="", suggestion="") for code in codes)
+    settings = {"equaliser": {"band1_gain_db": -1.0}, "output": {"fade_in_ms": 20.0}}
+    ends = Prepared(settings=settings, notes=notes).ends_only()
+    assert set(ends.settings) == {"output"}
+    assert [note.code for note in ends.notes] == ["references", "fades"]

@@ -102,6 +102,7 @@ def test_the_request_is_reproduced_whole(demo_run):
         "ceiling_dbtp": -1.0,
         "locks": {},
         "without": [],
+        "references": {},
         "seed": 1,
         "budget": 36,
         "batch": 8,
