@@ -11,6 +11,7 @@ in the order trials finish; a last line cut off by a power failure is left out.
 import json
 import threading
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TextIO
@@ -100,6 +101,9 @@ class Journal:
             self._file.write(text)
             self._file.flush()
         except OSError as error:
+            with suppress(OSError):  # it tries once more to write what is left
+                self._file.close()
+            self._file = None
             raise JournalError(
                 f"{self._path} cannot be written ({error.strerror}); what was done before is kept. Make space and give "
                 f"the same command with --resume, or choose another folder."
