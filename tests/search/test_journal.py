@@ -145,9 +145,10 @@ def test_a_full_disk_is_told_and_what_was_written_stays(whole, tmp_path, monkeyp
     with Journal(path, {"mix": "a"}, resume=False) as journal:
         journal.add(0, trial)
         journal._file.close()
-        monkeypatch.setattr(journal, "_file", Path("/dev/full").open("w", encoding="utf-8"))
-        with pytest.raises(JournalError, match="No space left on device"):
-            journal.add(1, trial)
+        with Path("/dev/full").open("w", encoding="utf-8") as full:
+            monkeypatch.setattr(journal, "_file", full)
+            with pytest.raises(JournalError, match="No space left on device"):
+                journal.add(1, trial)
     with Journal(path, {"mix": "a"}, resume=True) as journal:
         assert (journal.find(0), journal.find(1)) == (trial, None)
 
