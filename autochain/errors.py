@@ -18,6 +18,10 @@ class JournalError(AutochainError):
     """A journal of trials that cannot be used for going on."""
 
 
+class DifferentMaterialError(AutochainError):
+    """Two files that are no mix and master of each other."""
+
+
 class StoppedError(AutochainError):
     """The user stopped the run before there was a result."""
 

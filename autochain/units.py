@@ -41,3 +41,8 @@ def number(value: float | None, unit: str = "", decimals: int = 1, signed: bool 
     if float(text) == 0.0:  # no minus zero on a sheet
         text = text.replace("-", "+") if signed else text.replace("-", "")
     return f"{text} {unit}" if unit else text
+
+
+def frequency(hz: float) -> str:
+    """Text of a frequency as it is spoken: `63 Hz`, `31.5 Hz`, `6.3 kHz`."""
+    return f"{hz:g} Hz" if hz < 1000.0 else f"{hz / 1000.0:g} kHz"

@@ -7,6 +7,7 @@ import typer
 
 from autochain import __version__
 from autochain.cli.check import check
+from autochain.cli.compare import compare
 from autochain.cli.demo import demo
 from autochain.cli.suggest import suggest
 from autochain.errors import AutochainError, StoppedError
@@ -21,6 +22,7 @@ app = typer.Typer(
 )
 app.command()(check)
 app.command()(suggest)
+app.command()(compare)
 app.command()(demo)
 
 

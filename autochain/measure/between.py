@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
-from autochain.errors import AutochainError
-from autochain.measure.align import LEAST_S, align, in_step
+from autochain.errors import AutochainError, DifferentMaterialError
+from autochain.measure.align import LEAST_S, Alignment, align, in_step
 from autochain.measure.distortion import Distortion, DistortionReference
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.transfer import estimate_transfer
@@ -27,6 +27,25 @@ from autochain.measure.transfer import estimate_transfer
 SAME_MATERIAL_CONFIDENCE = 0.25
 BANDS_PER_OCTAVE = 12
 _CURVE_FROM_HZ, _CURVE_TO_HZ = 20.0, 20000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explained:
+    """What two sounds in step differ by: static filtering, and what no filter explains.
+
+    Attributes
+    ----------
+    reference
+        The mix as the change would have left it if it were linear, in step with the master to a fraction of a sample.
+    gain_db, curve_hz, curve_db, distortion
+        As in `Between`.
+    """
+
+    reference: Samples
+    gain_db: float
+    curve_hz: tuple[float, ...]
+    curve_db: tuple[tuple[float, ...], ...]
+    distortion: Distortion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,18 +91,46 @@ def distortion_between(mix: Samples, master: Samples, rate_hz: int) -> Between:
     Raises
     ------
     AutochainError
-        When a sound is silent or too short, or the two are not the same material.
+        When a sound is silent or too short, or the two are not the same material (`DifferentMaterialError`).
     """
     if mix.shape[1] != master.shape[1]:
         mix, master = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (mix, master))
+    found = align_same_material(mix, master, rate_hz)
+    x, y = in_step(mix, master[:, ::-1] if found.swapped else master, round(found.delay_samples))
+    seen = explain(x, y, rate_hz)
+    return Between(
+        delay_samples=found.delay_samples,
+        polarity=found.polarity,
+        rotation_deg=found.rotation_deg,
+        swapped=found.swapped,
+        confidence=found.confidence,
+        gain_db=seen.gain_db,
+        curve_hz=seen.curve_hz,
+        curve_db=seen.curve_db,
+        distortion=seen.distortion,
+    )
+
+
+def align_same_material(mix: Samples, master: Samples, rate_hz: int) -> Alignment:
+    """`align`, and `DifferentMaterialError` where the two are not the same song."""
     found = align(mix, master, rate_hz)
     if found.confidence < SAME_MATERIAL_CONFIDENCE:
-        raise AutochainError(
+        raise DifferentMaterialError(
             f"mix and master are different material: their coherence in step is {found.confidence:.2f} of 1, the "
             f"same song reads over {SAME_MATERIAL_CONFIDENCE}. Check that both are the same version, at the same "
             "speed and sample rate, and not more than 10 s apart."
         )
-    x, y = in_step(mix, master[:, ::-1] if found.swapped else master, round(found.delay_samples))
+    return found
+
+
+def explain(x: Samples, y: Samples, rate_hz: int) -> Explained:
+    """Tell static filtering from added distortion between two sounds in step to a few samples, equally shaped.
+
+    Raises
+    ------
+    AutochainError
+        When they are too short or inaudible.
+    """
     if x.shape[0] < LEAST_S * rate_hz:
         raise AutochainError(
             f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {LEAST_S:g} s or more. "
@@ -101,12 +148,8 @@ def distortion_between(mix: Samples, master: Samples, rate_hz: int) -> Between:
     octaves = np.log2(min(_CURVE_TO_HZ, 0.5 * rate_hz) / _CURVE_FROM_HZ)
     curve_hz = _CURVE_FROM_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE)
     curve_db = transfer.magnitude_db(curve_hz) - (after - before)
-    return Between(
-        delay_samples=found.delay_samples,
-        polarity=found.polarity,
-        rotation_deg=found.rotation_deg,
-        swapped=found.swapped,
-        confidence=found.confidence,
+    return Explained(
+        reference=reference,
         gain_db=after - before,
         curve_hz=tuple(curve_hz.tolist()),
         curve_db=tuple(map(tuple, curve_db.tolist())),

@@ -1,5 +1,6 @@
 """Clicks and pops: spikes of a sample or a few that belong to nothing before or after them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ _END_CELLS = 10  # a sound cut off by an end of the file is not a click
 _SILENCE = 1e-5  # -100 dBFS
 _TOP = 0.98  # of the highest level: 0.2 dB under it
 _TOGETHER_CELLS = 20
+_FEWEST_EDGES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +72,12 @@ def find_clicks(fine: Fine) -> tuple[Click, ...]:
             if not _repeats(spike, out, int(index)):
                 found.append((int(index), channel, linear_to_db(float(spike[index] / local[index]))))
     return _joined(sorted(found), fine)
+
+
+def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click, ...]:
+    """Those that are the edges of clipped peaks; one or two at the highest level may be what reaches it."""
+    found = tuple(click for click in clicks if click.at_top)
+    return found if len(found) >= _FEWEST_EDGES or clipped_runs else ()
 
 
 def _stands_out(spike: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:

@@ -47,7 +47,7 @@ _Starts = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrestLoss:
-    """Crest taken away from the mix, in dB, every figure >= 0; 0 in a band without sound, and without onsets.
+    """Crest taken away from the mix, in dB; 0 in a band without sound, and without onsets. Losses are >= 0.
 
     Attributes
     ----------
@@ -60,12 +60,15 @@ class CrestLoss:
         Loss in each of five bands of the mid, split at BAND_EDGES_HZ, lowest first.
     onset_loss_db
         Loss of the step from the peak of strong onsets (first 15 ms) to the rms of their body (30 to 150 ms).
+    onset_change_db
+        Mean change of that step over the same onsets, gains and losses alike: negative where hits lost their edge.
     """
 
     crest_loss_db: float
     broadband_loss_db: float
     band_loss_db: tuple[float, ...]
     onset_loss_db: float
+    onset_change_db: float
 
 
 class CrestReference:
@@ -136,6 +139,7 @@ class CrestReference:
             broadband_loss_db=broadband_db,
             band_loss_db=bands_db,
             onset_loss_db=_mean_loss(self._onset_db, onset_db, np.ones_like(onset_db)),
+            onset_change_db=float(np.mean(onset_db - self._onset_db)) if onset_db.size else 0.0,
         )
 
     def _bands(self, samples: Samples) -> tuple[_Floats, _Floats]:

@@ -2,14 +2,13 @@
 
 from collections.abc import Iterator
 
-from autochain.measure.clicks import Click
+from autochain.measure.clicks import Click, edges_of_clipping
 from autochain.measure.dropouts import Dropout
 from autochain.measure.inspection import Inspection
 from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
 from autochain.units import number
 
-_FEWEST_EDGES = 3
 _EDGE_S = 0.005
 _PAUSE_DB = 30.0  # a quietest 0.4 s that lies less under the loudness is music and no pause. common practice, no source
 
@@ -35,9 +34,7 @@ def _count(n: int, one: str, many: str) -> str:
 
 
 def _edges(seen: Inspection) -> tuple[Click, ...]:
-    """Clicks that are the edges of clipped peaks; one or two at the highest level may be what reaches it."""
-    found = tuple(click for click in seen.clicks if click.at_top)
-    return found if len(found) >= _FEWEST_EDGES or seen.measured.figures.clipped_runs else ()
+    return edges_of_clipping(seen.clicks, seen.measured.figures.clipped_runs)
 
 
 def _at_hole(click: Click, holes: tuple[Dropout, ...]) -> bool:

@@ -1,0 +1,245 @@
+"""Everything that is measured between a mix and a master of it, in one frozen value."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Mix
+from autochain.compare.bands import BandChange, band_changes, width_change_db
+from autochain.compare.course import movement_between_db
+from autochain.compare.ends import Ends, compare_ends
+from autochain.compare.pair import Pair, make_pair
+from autochain.errors import AutochainError
+from autochain.measure.align import Alignment
+from autochain.measure.between import explain
+from autochain.measure.clicks import Click, edges_of_clipping, find_clicks
+from autochain.measure.crest import CrestReference
+from autochain.measure.distortion import Distortion
+from autochain.measure.fine import measure_fine
+from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
+from autochain.measure.measurement import Measurement, measure
+from autochain.measure.movement import contrast_loss_lu
+from autochain.measure.spectrum import measure_spectrum
+from autochain.search.progress import Progress, silent
+
+_SAME_CLICK_S = 0.02
+_COURSE_HOPS = 50  # half a second between two points of a picture
+
+_Doubles = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """One of the two files as it is, at its own rate.
+
+    Attributes
+    ----------
+    file, sha256, rate_hz, channels, duration_s, subtype
+        As in `audio.mix.Mix`.
+    figures
+        Measurement of the whole file.
+    clicks
+        Clicks in it that are not the edges of clipped peaks.
+    """
+
+    file: str
+    sha256: str
+    rate_hz: int
+    channels: int
+    duration_s: float
+    subtype: str
+    figures: Measurement
+    clicks: tuple[Click, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Courses:
+    """Short-term loudness (3 s) of both on the mix's time, for a picture.
+
+    Attributes
+    ----------
+    at_s
+        Mix times in s, shape (points,), half a second apart.
+    mix_lufs, master_lufs
+        Loudness at these times, the master turned to the mix's loudness.
+    """
+
+    at_s: npt.NDArray[np.floating[Any]]
+    mix_lufs: _Doubles
+    master_lufs: _Doubles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """What lies between a mix and its master. All but `mix`, `master` and `ends` is about the stretch in step.
+
+    Attributes
+    ----------
+    mix, master
+        The files.
+    rate_hz, resampled
+        The rate both were compared at, and which of them was brought to it.
+    overlap_s
+        Length of the stretch in step, without what was faded or cut at the ends.
+    alignment, delay_s
+        Where the master lies, in samples at `rate_hz`, and the delay in s.
+    gain_lu
+        Integrated loudness of the master over that of the mix; every level below is compared with this taken off.
+    bands
+        Third octaves.
+    width_change_db
+        Change of side against mid, over the whole spectrum; None where one of them is silent in either file.
+    curve_hz, curve_db
+        Static filtering in twelfths of an octave relative to its own loudness, one value per channel
+        (`measure.between.Between`).
+    distortion
+        What no static filter explains.
+    onset_change_db
+        Change of the edge of strong hits (`measure.crest`), negative when lost.
+    crest_loss_db
+        Loss of peak over rms in 50 ms windows, whole and by bands.
+    movement_db
+        Rms of the gain between 0.5 and 20 Hz in the loud parts, from the files alone.
+    contrast_change_lu
+        Change of the spread of short-term loudness: negative when quiet and loud parts moved together.
+    ends
+        First and last sound.
+    new_clicks_s
+        Mix times of clicks in the master that the mix does not have.
+    courses
+        Loudness over time.
+    """
+
+    mix: Side
+    master: Side
+    rate_hz: int
+    resampled: str | None
+    overlap_s: float
+    alignment: Alignment
+    delay_s: float
+    gain_lu: float
+    bands: tuple[BandChange, ...]
+    width_change_db: float | None
+    curve_hz: tuple[float, ...]
+    curve_db: tuple[tuple[float, ...], ...]
+    distortion: Distortion
+    onset_change_db: float
+    crest_loss_db: float
+    movement_db: float
+    contrast_change_lu: float
+    ends: Ends
+    new_clicks_s: tuple[float, ...]
+    courses: Courses
+
+
+def compare(mix: Mix, master: Mix, progress: Progress = silent, known: Alignment | None = None) -> Comparison:
+    """Measure everything between two files.
+
+    Parameters
+    ----------
+    mix, master
+        Any two files, at least 3 s each, at their own rates.
+    progress
+        Told of the phases.
+    known
+        Where the master lies, when that need not be found.
+
+    Raises
+    ------
+    DifferentMaterialError
+        When they are not the same song.
+    AutochainError
+        When they overlap for too short a time or one is inaudible.
+    """
+    with ThreadPoolExecutor(2) as pool:  # the loops let go of the interpreter, so the second core takes part
+        sides = [pool.submit(_side, one) for one in (mix, master)]
+        try:
+            progress("laying the master upon the mix", 0.1)
+            pair = make_pair(mix, master, known)
+            ends = compare_ends(pair)
+            progress("measuring what was added", 0.3)
+            found = _between(pair, ends)
+            progress("measuring both files", 0.8)
+            before, after = (side.result() for side in sides)
+        except AutochainError:
+            for side in sides:
+                side.cancel()
+            raise
+    return Comparison(
+        mix=before,
+        master=after,
+        rate_hz=pair.rate_hz,
+        resampled=pair.resampled,
+        alignment=pair.alignment,
+        delay_s=pair.delay_s,
+        ends=ends,
+        new_clicks_s=_new_clicks(before.clicks, after.clicks, pair.delay_s),
+        **found,
+    )
+
+
+def _side(mix: Mix) -> Side:
+    figures = measure(mix.samples, mix.rate_hz)
+    clicks = find_clicks(measure_fine(mix.samples, mix.rate_hz))
+    edges = set(edges_of_clipping(clicks, figures.clipped_runs))
+    return Side(
+        file=mix.file,
+        sha256=mix.sha256,
+        rate_hz=mix.rate_hz,
+        channels=mix.channels,
+        duration_s=mix.duration_s,
+        subtype=mix.subtype,
+        figures=figures,
+        clicks=tuple(click for click in clicks if click not in edges),
+    )
+
+
+def _between(pair: Pair, ends: Ends) -> dict[str, Any]:
+    """All figures of the stretch in step, by their names in `Comparison`."""
+    rate_hz = pair.rate_hz
+    # What was faded or cut is told by the ends, and is no change of level or spectrum.
+    start_s = ends.head.at_s if ends.head.lost_s else 0.0
+    stop_s = ends.tail.at_s if ends.tail.lost_s else np.inf
+    begin = max(0, round((start_s - pair.start_s) * rate_hz))
+    end = min(pair.in_step_mix.shape[0], (stop_s - pair.start_s) * rate_hz)
+    x, y = (s[begin : int(end)] for s in (pair.in_step_mix, pair.in_step_master))
+    seen = explain(x, y, rate_hz)
+    hops_x, hops_y, hops_reference = (weighted_hops(s, rate_hz) for s in (x, y, seen.reference))
+    before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
+    if before is None or after is None or linear is None:
+        raise AutochainError(
+            "mix or master stays under -70 LUFS where they overlap; there is nothing to compare. Give a louder part."
+        )
+    gain = after - before
+    crest = CrestReference(x, rate_hz).compare(y)
+    spectra = measure_spectrum(x, rate_hz), measure_spectrum(y, rate_hz)
+    short = [short_term_lufs(hops) for hops in (hops_x, hops_y)]
+    at = np.arange(0, short[0].size, _COURSE_HOPS)
+    return {
+        "overlap_s": x.shape[0] / rate_hz,
+        "gain_lu": gain,
+        "bands": band_changes(*spectra, gain),
+        "width_change_db": width_change_db(*spectra),
+        "curve_hz": seen.curve_hz,
+        "curve_db": seen.curve_db,
+        "distortion": seen.distortion,
+        "onset_change_db": 0.0 if crest is None else crest.onset_change_db,
+        "crest_loss_db": 0.0 if crest is None else crest.crest_loss_db,
+        "movement_db": movement_between_db(hops_reference, hops_y, linear),
+        "contrast_change_lu": contrast_loss_lu(short[1:], short[:1]) - contrast_loss_lu(short[:1], short[1:]),
+        "courses": Courses(
+            at_s=pair.start_s + begin / rate_hz + centre_s(0, SHORT_TERM_HOPS) + at * HOP_S,
+            mix_lufs=short[0][at],
+            master_lufs=short[1][at] - gain,
+        ),
+    }
+
+
+def _new_clicks(before: tuple[Click, ...], after: tuple[Click, ...], delay_s: float) -> tuple[float, ...]:
+    """Mix times of clicks that the mix does not have."""
+    own = np.array([click.at_s for click in before])
+    at = [click.at_s - delay_s for click in after]
+    return tuple(t for t in at if not own.size or np.abs(own - t).min() > _SAME_CLICK_S)

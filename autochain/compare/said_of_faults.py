@@ -1,0 +1,130 @@
+"""Channels, clipped places, clicks and ends in words."""
+
+from collections.abc import Iterator
+
+from autochain.compare.comparison import Comparison
+from autochain.compare.ends import End
+from autochain.compare.said import HARDLY_HEARD, PLAIN_FAULT, Said
+from autochain.units import clock, number
+
+# What is just noticed in a comparison at equal loudness. common practice, no source
+CLIPPED_RUNS = 3
+OVER_DBTP = 0.0
+SILENCE_S = 0.1
+ROTATION_DEG = 15.0
+
+
+def channels(found: Comparison) -> Iterator[Said]:
+    """Swapped, turned-over and rotated channels."""
+    place, polarities = found.alignment, found.alignment.channel_polarity
+    if place.swapped:
+        yield Said(
+            kind="channels", text="Left and right are swapped.", value=1.0, unit="", size=PLAIN_FAULT
+        )
+    if None not in polarities and len(set(polarities)) > 1:
+        yield Said(
+            kind="channels",
+            text="One channel is turned over against the other: hollow in the middle, and thin in mono.",
+            value=-1.0,
+            unit="",
+            size=PLAIN_FAULT,
+        )
+    elif place.polarity < 0 and abs(place.rotation_deg) < ROTATION_DEG:
+        yield Said(
+            kind="channels",
+            text="The polarity is turned over, in both channels alike.",
+            value=-1.0,
+            unit="",
+            size=HARDLY_HEARD,
+        )
+    if abs(place.rotation_deg) >= ROTATION_DEG:
+        yield Said(
+            kind="channels",
+            text=f"The phase is rotated by {number(_whole_turn(found), 'deg', 0, signed=True)} at all frequencies.",
+            value=_whole_turn(found),
+            unit="deg",
+            size=HARDLY_HEARD,
+        )
+
+
+def _whole_turn(found: Comparison) -> float:
+    """Rotation with the polarity in it, -180 to 180 degrees."""
+    place = found.alignment
+    if place.polarity > 0:
+        return place.rotation_deg
+    return place.rotation_deg - 180.0 if place.rotation_deg > 0.0 else place.rotation_deg + 180.0
+
+
+def clipped(found: Comparison) -> Iterator[Said]:
+    """Places cut off flat, and peaks over full scale."""
+    before, after = found.mix.figures, found.master.figures
+    if after.clipped_runs >= before.clipped_runs + CLIPPED_RUNS:
+        had = f"; the mix has {before.clipped_runs}" if before.clipped_runs else ""
+        yield Said(
+            kind="clipped",
+            text=f"{after.clipped_runs} places are cut off flat at {number(after.sample_peak_dbfs, 'dBFS')}, for up to "
+            f"{after.longest_clipped_run} samples{had}.",
+            value=float(after.clipped_runs),
+            unit="",
+            size=2.0,
+        )
+    peak = after.true_peak_dbtp
+    if peak is not None and peak > OVER_DBTP:
+        yield Said(
+            kind="clipped",
+            text=f"The true peak reaches {number(peak, 'dBTP', signed=True)}: converters and encoders may clip there.",
+            value=peak,
+            unit="dBTP",
+            size=2.0,
+        )
+
+
+def clicks(found: Comparison) -> Iterator[Said]:
+    """Clicks that the master brought in."""
+    times = found.new_clicks_s
+    if times:
+        count = "One click" if len(times) == 1 else f"{len(times)} clicks"
+        yield Said(
+            kind="clicks",
+            text=f"{count} that the mix does not have.",
+            value=float(len(times)),
+            unit="",
+            size=0.5 * PLAIN_FAULT,
+            times_s=times,
+        )
+
+
+def ends(found: Comparison) -> Iterator[Said]:
+    """Cut, faded and silent ends."""
+    for end, which, fades, at in (
+        (found.ends.head, "first", "fades in", "until"),
+        (found.ends.tail, "last", "fades out", "from"),
+    ):
+        if end.lost_s > 0.0:
+            length, moment = number(end.lost_s, "s", 2), clock(end.at_s)
+            text = (
+                f"The {which} {length} of the mix's sound are cut off; they reach {_under_peak(end.lost_peak_db)}."
+                if end.abrupt
+                else f"The master {fades} over {length}, {at} {moment}."
+            )
+            size = PLAIN_FAULT if end.abrupt else 2.0
+            yield Said(kind="ends", text=text, value=end.lost_s, unit="s", size=size, times_s=(end.at_s,))
+        else:
+            yield from _silence(end, which)
+
+
+def _under_peak(level_db: float | None) -> str:
+    return f"{number(None if level_db is None else max(0.0, -level_db), 'dB')} under the song's peak"
+
+
+def _silence(end: End, which: str) -> Iterator[Said]:
+    more = end.silence_master_s - end.silence_mix_s
+    if abs(more) >= SILENCE_S:
+        where = "before the first" if which == "first" else "after the last"
+        yield Said(
+            kind="ends",
+            text=f"There is {number(abs(more), 's', 2)} {'more' if more > 0.0 else 'less'} silence {where} sound.",
+            value=more,
+            unit="s",
+            size=HARDLY_HEARD,
+        )

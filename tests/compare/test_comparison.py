@@ -1,0 +1,247 @@
+"""Known differences are recovered, in figures and in words."""
+
+import numpy as np
+import pyebur128
+import pyloudnorm
+import pytest
+import scipy.signal
+
+from autochain.audio.mix import Mix
+from autochain.audio.signals import noise
+from autochain.compare import compare
+from autochain.compare.account import account
+from autochain.demo import make_demo
+from autochain.errors import AutochainError, DifferentMaterialError
+
+RATE_HZ = 44100
+
+
+def as_mix(samples, rate_hz=RATE_HZ, file="song.wav", sha256="0" * 64):
+    return Mix(
+        samples=np.ascontiguousarray(samples, dtype=np.float32),
+        rate_hz=rate_hz,
+        file=file,
+        sha256=sha256,
+        subtype="PCM_24",
+    )
+
+
+@pytest.fixture(scope="module")
+def song():
+    return np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, 12.0, 1), dtype=np.float64)
+
+
+@pytest.fixture(scope="module")
+def against(song):
+    """Comparison of the song with a master of it, and the sentences."""
+
+    def run(master, rate_hz=RATE_HZ):
+        found = compare(as_mix(song), as_mix(master, rate_hz, "master.wav", "1" * 64))
+        said = account(found)
+        return found, [one.text for one in said.changed], said
+
+    return run
+
+
+def shelf(samples, kind, frequency_hz, gain_db):
+    """High or low shelf of slope 1, and its coefficients.
+
+    R. Bristow-Johnson, Cookbook formulae for audio EQ biquad filter coefficients.
+    """
+    A, w = 10.0 ** (gain_db / 40.0), 2.0 * np.pi * frequency_hz / RATE_HZ
+    c, alpha, s = np.cos(w), np.sin(w) / np.sqrt(2.0), -1.0 if kind == "low" else 1.0
+    r = 2.0 * np.sqrt(A) * alpha
+    b = (
+        A * ((A + 1.0) + s * (A - 1.0) * c + r),
+        -2.0 * s * A * ((A - 1.0) + s * (A + 1.0) * c),
+        A * ((A + 1.0) + s * (A - 1.0) * c - r),
+    )
+    a = (
+        (A + 1.0) - s * (A - 1.0) * c + r,
+        2.0 * s * ((A - 1.0) - s * (A + 1.0) * c),
+        (A + 1.0) - s * (A - 1.0) * c - r,
+    )
+    return scipy.signal.lfilter(b, a, samples, axis=0), (b, a)
+
+
+def delayed(samples, delay):
+    """Closed form: a delay turns the phase of every frequency by -2 pi f delay."""
+    wide = np.pad(samples, ((8192, 8192 + int(delay)), (0, 0)))
+    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(len(wide)) * delay)[:, np.newaxis]
+    return np.fft.irfft(np.fft.rfft(wide, axis=0) * turn, len(wide), axis=0)[8192:]
+
+
+def lufs(samples):
+    return pyloudnorm.Meter(RATE_HZ, filter_class="DeMan").integrated_loudness(samples)
+
+
+def test_a_file_against_itself_has_changed_in_nothing(against, song):
+    found, texts, said = against(song)
+    assert texts == []
+    assert len(said.unchanged) == 12
+    assert found.gain_lu == pytest.approx(0.0, abs=1e-6)
+    assert max(abs(b.change_db) for b in found.bands if b.change_db is not None) < 1e-6
+
+
+def test_gain_is_recovered_and_is_no_change_at_equal_loudness(against, song):
+    found, texts, said = against(10.0 ** (-4.3 / 20.0) * song)
+    assert found.gain_lu == pytest.approx(-4.3, abs=0.005)
+    assert texts == []
+    assert said.loudness == "The master is 4.3 LU quieter; for all that follows it was turned up by that."
+
+
+def test_loudness_figures_are_those_of_libebur128(against, song):
+    master = np.clip(2.0 * song, -0.6, 0.6).astype(np.float32)
+    found, _, _ = against(master)
+    for samples, figures in ((song, found.mix.figures), (master, found.master.figures)):
+        mode = pyebur128.MeasurementMode
+        state = pyebur128.R128State(2, RATE_HZ, mode.MODE_I | mode.MODE_TRUE_PEAK)
+        state.add_frames(np.ascontiguousarray(samples, dtype=np.float64).reshape(-1), len(samples))
+        assert figures.integrated_lufs == pytest.approx(pyebur128.get_loudness_global(state), abs=0.02)
+        peak = max(pyebur128.get_true_peak(state, channel) for channel in (0, 1))
+        # libebur128 reads by its 49-tap sinc alone; the highest of three readings lies up to 0.2 dB over it
+        assert figures.true_peak_sinc49_dbtp == pytest.approx(20.0 * np.log10(peak), abs=0.02)
+
+
+@pytest.mark.parametrize(("kind", "corner_hz", "gain_db"), [("high", 4000.0, 3.0), ("low", 150.0, -2.5)])
+def test_shelves_are_recovered_in_every_band(against, song, kind, corner_hz, gain_db):
+    filtered, (b, a) = shelf(song, kind, corner_hz, gain_db)
+    found, _, _ = against(filtered)
+    louder = lufs(filtered) - lufs(song)
+    assert found.gain_lu == pytest.approx(louder, abs=0.02)
+    for band in found.bands:
+        if band.heard:
+            # closed form: mean power response over the band, whose content is taken as even; edges of IEC 61260-1
+            inside = band.nominal_hz * 10.0 ** np.linspace(-0.05, 0.05, 41)
+            _, H = scipy.signal.freqz(b, a, inside, fs=RATE_HZ)
+            expected = 10.0 * np.log10(np.mean(np.abs(H) ** 2)) - louder
+            assert band.change_db == pytest.approx(expected, abs=0.3)
+
+
+def test_the_change_of_a_band_is_that_of_a_plain_fourier_transform(against, song):
+    filtered, _ = shelf(song, "high", 2000.0, 4.0)
+    found, _, _ = against(filtered)
+    frequencies = np.fft.rfftfreq(len(song), 1.0 / RATE_HZ)
+    powers = [np.sum(np.abs(np.fft.rfft(s, axis=0)) ** 2, axis=1) for s in (song, filtered)]
+    for band in found.bands[8:]:
+        if band.heard:
+            x = round(10.0 * np.log10(band.nominal_hz / 1000.0))
+            # IEC 61260-1:2014, equations 2, 4 and 5: base-ten mid-bands and edges
+            edges = 1000.0 * 10.0 ** ((x + np.array([-0.5, 0.5])) / 10.0)
+            inside = (frequencies >= edges[0]) & (frequencies < edges[1])
+            expected = 10.0 * np.log10(powers[1][inside].sum() / powers[0][inside].sum()) - found.gain_lu
+            assert band.change_db == pytest.approx(expected, abs=0.05)
+
+
+def test_a_bell_is_said_by_its_range_and_size(against, song):
+    found, texts, _ = against(shelf(song, "high", 6000.0, 3.0)[0])
+    (up,) = [text for text in texts if "came up" in text]
+    assert "to 16 kHz came up" in up
+    assert found.distortion.nmr_db < -40.0  # limit set by this project: a linear change is none
+
+
+@pytest.mark.parametrize("delay", [0.25, 8820.25])
+def test_latency_is_recovered_to_a_fiftieth_of_a_sample_and_changes_nothing(against, song, delay):
+    found, texts, said = against(delayed(song, delay))
+    assert found.alignment.delay_samples == pytest.approx(delay, abs=0.02)
+    assert [text for text in texts if "silence" not in text] == []
+    assert f"({delay:.2f} samples at 44100 Hz)" in said.laid[0]
+
+
+def test_polarity_and_swapped_channels_are_told(against, song):
+    found, texts, _ = against(-song)
+    assert found.alignment.polarity == -1
+    assert texts == ["The polarity is turned over, in both channels alike."]
+    found, texts, _ = against(song[:, ::-1])
+    assert found.alignment.swapped
+    assert texts == ["Left and right are swapped."]
+    _, texts, _ = against(song * [1.0, -1.0])
+    assert texts[0].startswith("One channel is turned over against the other")
+
+
+def test_a_narrower_stereo_is_told_by_its_size(against, song):
+    mid, side = song.sum(axis=1) / 2.0, (song[:, 0] - song[:, 1]) / 2.0
+    side *= 10.0 ** (-3.0 / 20.0)
+    found, texts, _ = against(np.stack([mid + side, mid - side], axis=1))
+    assert found.width_change_db == pytest.approx(-3.0, abs=0.01)
+    assert "The sides are 3.0 dB narrower." in texts
+
+
+def test_a_mono_master_is_told(against, song):
+    mono = song.mean(axis=1)
+    assert "The master is mono: the sides are gone." in against(np.stack([mono, mono], axis=1))[1]
+    _, texts, said = against(mono[:, np.newaxis])
+    assert "The master is mono: the sides are gone." in texts
+    assert any("one channel" in line for line in said.laid)
+
+
+def test_a_channel_turned_down_is_told(against, song):
+    _, texts, _ = against(song * [1.0, 10.0 ** (-1.0 / 20.0)])
+    assert any(text == "The left channel gained 1.0 dB on the other." for text in texts)
+
+
+def test_further_limiting_raises_what_it_costs_and_is_told(against, song):
+    peak = np.abs(song).max()
+    gentle, hard = (against(np.clip(song, -share * peak, share * peak)) for share in (0.7, 0.4))
+    for name in ("crest_loss_db", "movement_db"):
+        assert getattr(hard[0], name) > getattr(gentle[0], name) > 0.0
+    assert hard[0].onset_change_db < gentle[0].onset_change_db < 0.0
+    assert hard[0].distortion.nmr_db > gentle[0].distortion.nmr_db + 3.0
+    said = " ".join(hard[1])
+    assert "Hits lost" in said
+    assert "limited or clipped further" in said
+    assert "Distortion was added" in said
+    assert "places are cut off flat" in said
+
+
+def test_a_gain_that_swings_is_measured(against, song):
+    t = np.arange(len(song)) / RATE_HZ
+    found, texts, _ = against(song * 10.0 ** (np.sin(2.0 * np.pi * 3.0 * t) / 20.0)[:, np.newaxis])
+    # closed form: a swing of 1 dB has an rms of 1 / sqrt(2) dB; loud parts alone and hops of 10 ms leave a tenth
+    assert found.movement_db == pytest.approx(1.0 / np.sqrt(2.0), rel=0.1)
+    assert any("moves by 0.7 dB" in text for text in texts)
+
+
+def test_a_click_that_the_mix_has_not_is_told_with_its_time(against, song):
+    clicked = song.copy()
+    clicked[5 * RATE_HZ] += 0.1
+    found, texts, _ = against(clicked)
+    assert found.new_clicks_s == pytest.approx((5.0,), abs=1e-3)
+    assert texts[0] == "One click that the mix does not have."
+
+
+def test_cut_and_faded_ends_are_told_apart(against, song):
+    found, texts, _ = against(song[: 9 * RATE_HZ])
+    assert found.ends.tail.abrupt
+    assert found.ends.tail.at_s == pytest.approx(9.0, abs=0.03)
+    assert "of the mix's sound are cut off" in texts[0]
+    t = np.arange(len(song)) / RATE_HZ
+    faded = song * np.clip((11.0 - t) / 3.0, 0.0, 1.0)[:, np.newaxis]
+    found, texts, _ = against(faded)
+    assert not found.ends.tail.abrupt
+    # closed form: the fade is 3 dB down 0.29 of its way
+    assert found.ends.tail.at_s == pytest.approx(8.0 + 0.29 * 3.0, abs=0.1)
+    # what fades is no change of spectrum or level
+    assert [text for text in texts if "fades out" not in text] == []
+
+
+def test_another_rate_is_brought_to_the_lower_one_and_changes_nothing(against, song):
+    wide = scipy.signal.resample(song, len(song) * 2)  # by FFT, exact below half the lower rate
+    found, texts, said = against(wide, 2 * RATE_HZ)
+    assert (found.rate_hz, found.resampled) == (RATE_HZ, "master")
+    assert texts == []
+    assert "the master was brought to 44100 Hz" in said.laid[-1]
+    assert found.distortion.nmr_db < -40.0
+
+
+def test_unrelated_songs_and_noises_are_different_material(song):
+    other = make_demo("vocal_with_piano", RATE_HZ, 12.0, 1)
+    with pytest.raises(DifferentMaterialError, match="different material"):
+        compare(as_mix(song), as_mix(other))
+    with pytest.raises(DifferentMaterialError):
+        compare(as_mix(noise(4.0, RATE_HZ, seed=1)), as_mix(noise(4.0, RATE_HZ, seed=2)))
+
+
+def test_a_master_too_quiet_to_hear_is_refused(song):
+    with pytest.raises(AutochainError, match="under -70 LUFS"):
+        compare(as_mix(song), as_mix(1e-6 * song))
