@@ -78,7 +78,7 @@ def comes_and_goes(count: int, rng: np.random.Generator) -> np.ndarray:
 def reach_of(job: tuple[str, int]) -> dict[str, np.ndarray]:
     found = measure_resonance(make_demo(job[0], RATE_HZ, SECONDS, job[1]), RATE_HZ)
     groups: dict[str, np.ndarray] = {"freq_hz": found.freq_hz}
-    for (test, lane), values in excess_by_test(found.floor_db.mean(axis=0), swing_db(found.left_over_db())).items():
+    for (test, lane), values in excess_by_test(found.level_db(), swing_db(found.left_over_db())).items():
         name = f"{test}_{lane if lane in ('mid', 'side') else 'left_right'}_db"
         groups[name] = np.maximum(groups.get(name, -99.0), values)
     return groups

@@ -7,27 +7,30 @@ import typer
 
 from autochain.audio.blocks import read_blocks, shown
 from autochain.cli import options
+from autochain.cli.first_check import compile_inspection
 from autochain.cli.progress import progress_bar
-from autochain.config import read_config
+from autochain.config import Config, read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect_file
-from autochain.prepare.limits import Limits
 from autochain.prepare.readiness import judge
+from autochain.prepare.resonances import find_resonances
+from autochain.prepare.standing_out import resonance_findings
 from autochain.sheet.check_as_json import checks_to_json
 from autochain.sheet.check_as_markdown import Checked, checks_to_markdown
 
 NOT_READY = 3
 
 
-def check_mix(path: Path, limits: Limits) -> Checked:
+def check_mix(path: Path, config: Config) -> Checked:
     """Inspect one file and judge it; AudioFileError when it cannot be read."""
     file = read_blocks(path).file
     seen = inspect_file(path)
+    standing_out = resonance_findings(find_resonances(seen.resonance), config.prepare.rules)
     return Checked(
         file=file,
         duration_s=seen.duration_s,
         measurement=seen.measured.figures,
-        readiness=judge(seen, limits),
+        readiness=judge(seen, config.check, standing_out),
     )
 
 
@@ -44,13 +47,14 @@ def check(
 
     Example: autochain check song1.wav song2.wav --strict
     """
-    limits = read_config(config).check
+    plan = read_config(config)
     checked, failed = [], 0
     with progress_bar() as show:
+        compile_inspection(show)
         for place, path in enumerate(mixes):
             show(f"checking {shown(Path(path.name))}", place / len(mixes))
             try:
-                checked.append(check_mix(path, limits))
+                checked.append(check_mix(path, plan))
             except AutochainError as error:
                 typer.echo(f"autochain: {error}", err=True)
                 failed = failed or error.exit_code

@@ -2,28 +2,30 @@
 
 import os
 import sys
+from collections.abc import Iterable
+from importlib import import_module
 
 import typer
 
 from autochain import __version__
-from autochain.cli.check import check
-from autochain.cli.compare import compare
-from autochain.cli.demo import demo
-from autochain.cli.suggest import suggest
 from autochain.errors import AutochainError, StoppedError
 
-app = typer.Typer(
-    name="autochain",
-    help="Starting settings for a staged mastering chain, measured on the mix at hand.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
-app.command()(check)
-app.command()(suggest)
-app.command()(compare)
-app.command()(demo)
+_COMMANDS = ("check", "suggest", "compare", "demo")  # each the function of that name in the module of that name
+
+
+def _app(commands: Iterable[str]) -> typer.Typer:
+    app = typer.Typer(
+        name="autochain",
+        help="Starting settings for a staged mastering chain, measured on the mix at hand.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_options)
+    for name in commands:
+        app.command()(getattr(import_module(f"autochain.cli.{name}"), name))
+    return app
 
 
 def _version(asked: bool) -> None:
@@ -32,7 +34,6 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _options(
     version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
 ) -> None:
@@ -41,8 +42,10 @@ def _options(
 
 def main() -> None:
     """Run the command line; an error that we understand is one line on stderr."""
+    # What another command needs is not loaded: half a second.
+    asked = [name for name in _COMMANDS if sys.argv[1:2] == [name]]
     try:
-        app()
+        _app(asked or _COMMANDS)()
     except AutochainError as error:
         typer.echo(f"autochain: {error}", err=True)
         if isinstance(error, StoppedError):

@@ -18,12 +18,14 @@ def lower_quartiles(
     """Fill out (lanes, bands) with the lower quartile of the power of a band's bins, for mid, side, left, right.
 
     `pair` has shape (1 or 2, 2 bins): real and imaginary parts in turn, of mid and side = (L +- R) / sqrt(2). Band b
-    looks at `count[b]` bins from `first[b]` in steps of `step[b]`; `work` holds at least as many. With one row there
-    is one lane.
+    looks at `count[b]` bins from `first[b]` in steps of `step[b]`; `work` holds a quarter as many and one. With one row
+    there is one lane.
     """
     for lane in range(out.shape[0]):
         for b in range(out.shape[1]):
             n = count[b]
+            wanted = (n - 1) // 4
+            kept = 0
             for i in range(n):
                 k = 2 * (first[b] + i * step[b])
                 if lane < 2:
@@ -34,10 +36,15 @@ def lower_quartiles(
                     re = 0.7071067811865476 * (pair[0, k] + sign * pair[1, k])
                     im = 0.7071067811865476 * (pair[0, k + 1] + sign * pair[1, k + 1])
                 power = re * re + im * im
-                # Insertion keeps what has come so far in order.
-                j = i
+                # Of what has come so far the lowest, in order, as far as the quartile.
+                if kept > wanted:
+                    if power >= work[wanted]:
+                        continue
+                else:
+                    kept += 1
+                j = kept - 1
                 while j > 0 and work[j - 1] > power:
                     work[j] = work[j - 1]
                     j -= 1
                 work[j] = power
-            out[lane, b] = work[(n - 1) // 4]
+            out[lane, b] = work[wanted]

@@ -75,8 +75,8 @@ class FineMeter:
         self._block = _CELLS * self._cell
         window = np.sin(np.pi * (np.arange(2 * self._block) + 0.5) / (2 * self._block)) ** 2
         self._scratch = (
-            self._cell, window, np.empty_like(window), np.empty(self._block + ORDER), np.empty(ORDER + 1),
-            np.empty(ORDER + 1),
+            self._cell, window, np.zeros(window.size + ORDER + 1), np.empty(self._block + ORDER),
+            np.empty(self._block), np.empty(ORDER + 1), np.empty(ORDER + 1), np.empty(ORDER + 1),
         )  # fmt: skip
         self._pieces = WholeUnits(self._block)
         self._frames = 0

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, signal
+from scipy import fft
 
 from autochain.audio.mix import Samples
 from autochain.measure.pieces import Pieces
@@ -67,7 +67,7 @@ class JumpMeter:
         half = self._hop // 2
         self._after = self._hop - half
         self._pieces = Pieces(channels, half, _CELLS_AT_ONCE * self._hop, self._after)
-        self._window = signal.windows.hann(2 * self._hop, sym=False).astype(np.float32)
+        self._window = np.hanning(2 * self._hop + 1)[:-1].astype(np.float32)
         edges = np.asarray(_EDGES_HZ) * 2 * self._hop / rate_hz
         self._edges = np.rint(edges).astype(int)
         self._channels = channels

@@ -24,8 +24,10 @@ from scipy.ndimage import correlate1d, uniform_filter1d
 
 from autochain.audio.mix import Samples
 from autochain.measure._resonance_kernels import lower_quartiles
+from autochain.measure.pieces import Pieces
 
 _Doubles = npt.NDArray[np.float64]
+_Singles = npt.NDArray[np.float32]
 
 LANES = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
@@ -37,6 +39,7 @@ _FIT_Q = 4.0  # bells of q 2 to 8 read 0.76 to 1.0 of their height by it
 _MOST_BINS = 48  # of a band, spread over its width: more do not move the quartile
 _PLAYING = 0.05  # of the mean power: quieter windows say more of the noise floor than of the music
 _NOTHING = 1e-20
+_WINDOWS_AT_ONCE = 8
 _GAP_OCTAVES, _PREDICTING_OCTAVES = 0.4, 2.5  # from where to where other bands predict one
 _PREDICTING_STEP = 2  # every other band
 _DAMPING = 0.003  # of the predictors' mean variance
@@ -62,77 +65,116 @@ class ResonanceMap:
 
     freq_hz: _Doubles
     time_s: _Doubles
-    floor_db: _Doubles
+    floor_db: _Singles
+
+    def level_db(self, there: npt.NDArray[np.bool_] | None = None) -> _Doubles:
+        """Average over the windows, or over those that are chosen, shape (lanes, bands)."""
+        chosen = self.floor_db if there is None else self.floor_db[there]
+        return np.asarray(chosen.mean(axis=0, dtype=np.float64))
 
     def standing_db(self) -> _Doubles:
         """Excess that is there on average, shape (lanes, bands)."""
-        return bell_height_db(self.floor_db.mean(axis=0))
+        return bell_height_db(self.level_db())
 
-    def left_over_db(self) -> _Doubles:
+    def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
-        return np.stack([_left_over(self.floor_db[:, k]) for k in range(self.floor_db.shape[1])], axis=1)
+        left_over = np.empty(self.floor_db.shape, dtype=np.float32)
+        for k in range(self.floor_db.shape[1]):
+            left_over[:, k] = _left_over(self.floor_db[:, k])
+        return left_over
 
 
-def swing_db(left_over_db: _Doubles) -> _Doubles:
+def swing_db(left_over_db: _Singles) -> _Doubles:
     """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis."""
     high, low = np.percentile(left_over_db, (_OFTEN, _SELDOM), axis=0)
     return np.asarray(high - low)
 
 
-def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
-    """Map the excess of a mix.
+class ResonanceMeter:
+    """Collects a `ResonanceMap` from blocks of any size; the size does not change a bit of the result.
+
+    Memory grows by 4 kB per lane and second.
 
     Parameters
     ----------
-    samples
-        Shape (frames, channels), one or two channels, full scale +-1.0.
     rate_hz
         44100 to 192000.
-
-    Returns
-    -------
-    ResonanceMap
-        Without windows for silence, and for less than 0.4 s.
+    channels
+        1 or 2.
     """
-    size = 16384 * max(1, round(rate_hz / 48000))
-    hop = size // 2
-    bands = band_centres_hz(rate_hz)
-    first, step, count = _bins(size, rate_hz)
-    lanes = len(LANES) if samples.shape[1] == 2 else 1
-    window = _window(size).astype(samples.dtype)
-    work = np.empty(_MOST_BINS)
-    starts = range(0, samples.shape[0] - size + 1, hop)
-    floors = np.empty((len(starts), lanes, bands.size))
-    powers = np.empty(len(starts))
-    for i, start in enumerate(starts):
-        part = samples[start : start + size]
-        pair = part.T if lanes == 1 else np.stack([part[:, 0] + part[:, 1], part[:, 0] - part[:, 1]]) * np.sqrt(0.5)
-        windowed = (pair * window).astype(samples.dtype)
-        powers[i] = float(np.square(windowed).sum(dtype=np.float64))
-        spectra = np.ascontiguousarray(fft.rfft(windowed, axis=1))
-        lower_quartiles(spectra.view(samples.dtype), first, step, count, work, floors[i])
-    playing = powers > max(_NOTHING, _PLAYING * float(powers.mean())) if powers.size else np.zeros(0, dtype=bool)
-    floor_db = 10.0 * np.log10(floors[playing] + _NOTHING)
-    return ResonanceMap(
-        freq_hz=bands,
-        time_s=(np.asarray(starts, dtype=np.float64)[playing] + hop) / rate_hz,
-        floor_db=floor_db,
-    )
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._size = 16384 * max(1, round(rate_hz / 48000))
+        self._hop = self._size // 2
+        self._lanes = len(LANES) if channels == 2 else 1
+        self._bands = band_centres_hz(rate_hz)
+        self._bins = _bins(self._size, rate_hz)
+        self._work = np.empty(_MOST_BINS)
+        # A window begins at every hop; several are taken at once.
+        self._pieces = Pieces(channels, 0, _WINDOWS_AT_ONCE * self._hop, self._hop)
+        self._floors: list[_Singles] = []
+        self._powers: list[float] = []
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels), full scale +-1.0, float32 or float64."""
+        for piece in self._pieces.push(block):
+            floors, powers = self._taken(piece)
+            self._floors.append(floors)
+            self._powers += powers
+
+    def result(self) -> ResonanceMap:
+        """Everything pushed so far; without windows for silence, and for less than 0.4 s."""
+        rest = [self._taken(piece[:end]) for piece, end in self._pieces.rest() if end >= self._size]
+        empty = np.empty((0, self._lanes, self._bands.size), dtype=np.float32)
+        floor_db = np.concatenate([empty, *self._floors, *(floors for floors, _ in rest)])
+        powers = np.array(self._powers + [power for _, own in rest for power in own])
+        playing = powers > max(_NOTHING, _PLAYING * float(powers.mean())) if powers.size else np.zeros(0, dtype=bool)
+        return ResonanceMap(
+            freq_hz=self._bands,
+            time_s=(np.flatnonzero(playing) + 1.0) * self._hop / self._rate_hz,
+            floor_db=floor_db[playing],
+        )
+
+    def _taken(self, piece: Samples) -> tuple[_Singles, list[float]]:
+        """Lower quartiles in dB, and the power, of every whole window of a piece."""
+        starts = range(0, piece.shape[0] - self._size + 1, self._hop)
+        floors = np.empty((len(starts), self._lanes, self._bands.size))
+        window, powers = _window(self._size).astype(piece.dtype), []
+        pair = np.ascontiguousarray(piece.T)
+        if self._lanes > 1:
+            pair = np.stack([pair[0] + pair[1], pair[0] - pair[1]]) * piece.dtype.type(np.sqrt(0.5))
+        for place, start in enumerate(starts):
+            windowed = pair[:, start : start + self._size] * window
+            powers.append(float(np.square(windowed).sum(dtype=np.float64)))
+            spectra = np.ascontiguousarray(fft.rfft(windowed, axis=1))
+            lower_quartiles(spectra.view(piece.dtype), *self._bins, self._work, floors[place])
+        return (10.0 * np.log10(floors + _NOTHING)).astype(np.float32), powers
 
 
-def _left_over(floor_db: _Doubles) -> _Doubles:
+def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
+    """`ResonanceMap` of a whole signal, shape (frames, channels); see `ResonanceMeter`."""
+    meter = ResonanceMeter(rate_hz, samples.shape[1])
+    meter.push(samples)
+    return meter.result()
+
+
+def _left_over(floor_db: _Singles) -> _Doubles:
     """`left_over_db` of one lane, shape (windows, bands)."""
     windows, bands = floor_db.shape
-    moving = floor_db - floor_db.mean(axis=0)
+    moving = floor_db.astype(np.float64)
+    moving -= moving.mean(axis=0)
     covariance = moving.T @ moving / max(1, windows)
-    rest = np.empty_like(moving)
+    # One matrix for all bands: what is predicted of each, taken away from it.
+    rest_of = np.eye(bands)
     gap, reach = (round(octaves * BANDS_PER_OCTAVE) for octaves in (_GAP_OCTAVES, _PREDICTING_OCTAVES))
     for band in range(bands):
         away = np.abs(np.arange(bands) - band)
         near = np.flatnonzero((away >= gap) & (away <= reach))[::_PREDICTING_STEP]
         own = covariance[np.ix_(near, near)]
         own[np.diag_indices(near.size)] += _DAMPING * np.trace(own) / near.size + _NOTHING
-        rest[:, band] = moving[:, band] - moving[:, near] @ np.linalg.solve(own, covariance[near, band])
+        rest_of[near, band] = -np.linalg.solve(own, covariance[near, band])
+    rest = moving @ rest_of
     weights = 1.0 - np.abs(np.arange(-_JOINED_BANDS, _JOINED_BANDS + 1)) / (_JOINED_BANDS + 1.0)
     joined = correlate1d(rest, weights / weights.sum(), axis=1, mode="nearest")
     return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0))

@@ -39,8 +39,8 @@ class CorrectionRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """One cut.
+class Dose:
+    """What is done about one resonance.
 
     Attributes
     ----------
@@ -50,8 +50,6 @@ class Correction:
         The dose, above 0; 0 when there are strong cuts enough already, and when it is doubtful.
     full_cut_db
         What would be needed, above 0.
-    threshold_db
-        Level from which a passing one is cut, dBFS in its band; None for a standing one.
     back_to_mix
         True when the dose is not enough, or one too many.
     doubtful
@@ -61,9 +59,15 @@ class Correction:
     resonance: Resonance
     cut_db: float
     full_cut_db: float
-    threshold_db: float | None
     back_to_mix: bool
     doubtful: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction(Dose):
+    """One cut; `threshold_db` is the level in its band, dBFS, from which a passing one works; else None."""
+
+    threshold_db: float | None
 
     @property
     def settings(self) -> dict[str, float]:
@@ -83,10 +87,34 @@ def full_cut_db(excess_db: float) -> float:
     return max(_STEP_DB, _STEP_DB * round(FULL_CUT_SHARE * excess_db / _STEP_DB))
 
 
+def doses(resonances: tuple[Resonance, ...], rules: CorrectionRules) -> tuple[Dose, ...]:
+    """Decide how much of every resonance a master takes, in the order given, the largest excess first."""
+    plan: list[Dose] = []
+    strong = 0
+    for resonance in resonances:
+        full_db = full_cut_db(resonance.excess_db)
+        most_db = rules.most_dynamic_db if resonance.passing else rules.most_cut_db
+        dose_db = min(most_db, max(rules.least_cut_db, full_db))
+        doubtful = resonance.freq_hz < rules.cut_from_hz
+        one_more = strong >= rules.strong_cuts and not doubtful
+        if not doubtful and dose_db >= rules.most_cut_db:
+            strong += 1
+        plan.append(
+            Dose(
+                resonance=resonance,
+                cut_db=0.0 if one_more or doubtful else dose_db,
+                full_cut_db=full_db,
+                back_to_mix=not doubtful and (one_more or full_db > rules.back_to_mix_db),
+                doubtful=doubtful,
+            )
+        )
+    return tuple(plan)
+
+
 def plan_corrections(
     resonances: tuple[Resonance, ...], samples: Samples, rate_hz: int, rules: CorrectionRules
 ) -> tuple[Correction, ...]:
-    """Decide the dose of every resonance, in the order given.
+    """Decide the cut for every resonance, in the order given.
 
     Parameters
     ----------
@@ -99,27 +127,17 @@ def plan_corrections(
     rules
         How far to go.
     """
-    plan: list[Correction] = []
-    strong = 0
-    for resonance in resonances:
-        full_db = full_cut_db(resonance.excess_db)
-        most_db = rules.most_dynamic_db if resonance.passing else rules.most_cut_db
-        dose_db = min(most_db, max(rules.least_cut_db, full_db))
-        doubtful = resonance.freq_hz < rules.cut_from_hz
-        one_more = strong >= rules.strong_cuts and not doubtful
-        if not doubtful and dose_db >= rules.most_cut_db:
-            strong += 1
-        plan.append(
-            Correction(
-                resonance=resonance,
-                cut_db=0.0 if one_more or doubtful else dose_db,
-                full_cut_db=full_db,
-                threshold_db=_threshold_db(resonance, samples, rate_hz) if resonance.passing else None,
-                back_to_mix=not doubtful and (one_more or full_db > rules.back_to_mix_db),
-                doubtful=doubtful,
-            )
+    return tuple(
+        Correction(
+            resonance=dose.resonance,
+            cut_db=dose.cut_db,
+            full_cut_db=dose.full_cut_db,
+            back_to_mix=dose.back_to_mix,
+            doubtful=dose.doubtful,
+            threshold_db=_threshold_db(dose.resonance, samples, rate_hz) if dose.resonance.passing else None,
         )
-    return tuple(plan)
+        for dose in doses(resonances, rules)
+    )
 
 
 def bands(settings: list[dict[str, float]]) -> dict[str, float]:

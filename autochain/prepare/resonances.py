@@ -76,7 +76,7 @@ def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
     if found.time_s.size < LEAST_WINDOWS:
         return ()
     left_over = found.left_over_db()
-    level, swing = found.floor_db.mean(axis=0), swing_db(left_over)
+    level, swing = found.level_db(), swing_db(left_over)
     free = (found.freq_hz >= LOWEST_HZ) & (found.freq_hz <= HIGHEST_HZ)
     claims: list[Resonance] = []
     while free.any():
@@ -142,7 +142,7 @@ def _limits() -> tuple[_Doubles, dict[str, _Doubles]]:
 
 
 def _describe(
-    found: ResonanceMap, level: _Doubles, left_over: _Doubles, test: tuple[str, str], band: int
+    found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.float32], test: tuple[str, str], band: int
 ) -> Resonance:
     kind, lane = test
     passing = kind == "passing"
@@ -151,7 +151,7 @@ def _describe(
         course = left_over[:, LANES.index(lane), band]
         high, low = np.percentile(course, (85.0, 20.0))
         there = course > 0.5 * (high + low)
-        curves = found.floor_db[there].mean(axis=0) - found.floor_db[~there].mean(axis=0)
+        curves = found.level_db(there) - found.level_db(~there)
     else:
         curves = level
     channel, curve = _place(curves, level, band)
@@ -206,7 +206,7 @@ def _fitted(curve: _Doubles, band: int) -> tuple[float, float, float]:
     return best[1], best[2], best[3]
 
 
-def _strongest(time_s: _Doubles, course: _Doubles) -> tuple[float, ...]:
+def _strongest(time_s: _Doubles, course: npt.NDArray[np.float32]) -> tuple[float, ...]:
     """Up to three times of the strongest windows, at least 5 s apart, in order."""
     times: list[float] = []
     for k in np.argsort(-course, kind="stable"):

@@ -15,6 +15,7 @@ from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.resonances import find_resonances
+from autochain.prepare.standing_out import DOUBTFUL, back_to_mix, description, strongest_at
 from autochain.search.result import Note
 from autochain.search.space import Decisions
 from autochain.search.toward_references import Reference, tone_moves
@@ -23,7 +24,6 @@ from autochain.units import clock, number
 # Notes that tell of bands: they would speak of what is not there.
 _OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone"})
 _LINEAR_PHASE = 1.0  # its place among the equaliser's phases
-_MUD_HZ, _HARSH_HZ, _BOOM_HZ = (150.0, 500.0), (2000.0, 6000.0), 150.0  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,26 +112,8 @@ def _corrective_settings(
     return settings
 
 
-def _kind(correction: Correction) -> str:
-    freq_hz = correction.resonance.freq_hz
-    if freq_hz < _BOOM_HZ:
-        return "Boom"
-    if _MUD_HZ[0] <= freq_hz <= _MUD_HZ[1]:
-        return "Mud"
-    return "Harshness" if _HARSH_HZ[0] <= freq_hz <= _HARSH_HZ[1] else "A resonance"
-
-
 def _correction_note(correction: Correction, used: bool) -> Note:
     what = correction.resonance
-    where = "both channels" if what.channel == "stereo" else f"the {what.channel}"
-    when = "all the time"
-    if what.passing:
-        times = ", ".join(clock(t) for t in what.times_s)
-        when = f"{number(100.0 * what.share, '%', 0)} of the time, most at {times}"
-    text = (
-        f"{_kind(correction)} at {number(what.freq_hz, 'Hz', 0)} (q {number(what.q, decimals=0)}) in {where}: it "
-        f"stands {number(what.excess_db, 'dB')} out of the song's own smoothed spectrum, {when}."
-    )
     if not used or correction.cut_db == 0.0:
         taken = "It is not cut here."
     elif what.passing:
@@ -140,14 +122,12 @@ def _correction_note(correction: Correction, used: bool) -> Note:
         taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
     back = "Compare with and without at equal loudness."
     if correction.doubtful:
-        back = "It may as well be notes that never pause: sweep a narrow cut there by ear before you believe it."
+        back = DOUBTFUL
     elif correction.back_to_mix:
-        back = (
-            f"That is a matter of the mix: find the track it comes from and cut about "
-            f"{number(correction.full_cut_db, 'dB')} there."
-        )
+        back = back_to_mix(correction)
     more = "_in_mix" if correction.back_to_mix else "_doubtful" if correction.doubtful else ""
-    return Note(code=f"resonance{more}", text=f"{text} {taken}", suggestion=back)
+    text = f"{description(what)}{strongest_at(what)} {taken}"
+    return Note(code=f"resonance{more}", text=text, suggestion=back)
 
 
 def _low_cut_note(low_cut: LowCut) -> Note:

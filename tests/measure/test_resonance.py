@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import lfilter
 
 from autochain.audio.signals import pink_noise, sine
-from autochain.measure.resonance import bell_height_db, measure_resonance, seen_bell, swing_db
+from autochain.measure.resonance import ResonanceMeter, bell_height_db, measure_resonance, seen_bell, swing_db
 
 RATE_HZ = 44100
 
@@ -85,3 +85,12 @@ def test_one_channel_has_one_lane_and_silence_no_window():
     silent = measure_resonance(np.zeros((RATE_HZ, 2), dtype=np.float32), RATE_HZ)
     assert silent.time_s.size == 0
     assert measure_resonance(np.zeros((100, 2), dtype=np.float32), RATE_HZ).floor_db.shape[0] == 0
+
+
+def test_the_blocks_do_not_change_the_result():
+    x = noise(8.0)
+    whole, meter = measure_resonance(x, RATE_HZ), ResonanceMeter(RATE_HZ, 2)
+    for start in range(0, len(x), 7001):
+        meter.push(x[start : start + 7001])
+    assert np.array_equal(meter.result().floor_db, whole.floor_db)
+    assert np.array_equal(meter.result().time_s, whole.time_s)

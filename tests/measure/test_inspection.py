@@ -1,0 +1,30 @@
+"""One pass over a mix, on several threads, gives what every meter gives alone."""
+
+import numpy as np
+
+from autochain.audio.files import write_wav
+from autochain.demo import make_demo
+from autochain.measure.clicks import find_clicks
+from autochain.measure.fine import measure_fine
+from autochain.measure.hum import find_hum
+from autochain.measure.inspection import inspect, inspect_file
+from autochain.measure.jumps import measure_jumps
+from autochain.measure.measurement import measure
+from autochain.measure.resonance import measure_resonance
+
+RATE_HZ = 44100
+
+
+def test_threads_and_blocks_change_no_bit(tmp_path):
+    mix = make_demo("dense_rock", RATE_HZ, 14.0, 3)  # more than one block of 6 s
+    mix[5 * RATE_HZ] += np.float32(0.1)
+    write_wav(tmp_path / "mix.wav", mix, RATE_HZ, 1)
+    seen = inspect(mix, RATE_HZ)
+    assert seen.measured.figures == measure(mix, RATE_HZ)
+    assert seen.clicks == find_clicks(measure_fine(mix, RATE_HZ)) != ()
+    assert seen.hum == find_hum(mix, RATE_HZ)
+    assert seen.jumps == measure_jumps(mix, RATE_HZ)
+    assert np.array_equal(seen.resonance.floor_db, measure_resonance(mix, RATE_HZ).floor_db)
+    assert seen.duration_s == 14.0
+    read = inspect_file(tmp_path / "mix.wav")
+    assert [click.at_s for click in read.clicks] == [click.at_s for click in seen.clicks]
