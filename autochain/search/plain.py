@@ -4,6 +4,7 @@ from autochain.audio.mix import Mix
 from autochain.config.model import Config
 from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
+from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
 from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
@@ -19,7 +20,9 @@ from autochain.search.verify import verify
 _STEP_DB = 0.1
 
 
-def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measurement) -> Suggestion | None:
+def plain_gain(
+    mix: Mix, config: Config, decisions: Decisions, before: Measurement, readiness: Readiness
+) -> Suggestion | None:
     """Result reached by gain alone, or None when a search is needed.
 
     A target that leaves the peaks under the ceiling costs nothing. A mix whose PLR is under `check.least_plr_db` is
@@ -79,6 +82,7 @@ def plain_gain(mix: Mix, config: Config, decisions: Decisions, before: Measureme
         config=config,
         decisions=decisions,
         before=before,
+        readiness=readiness,
         chosen=result("suggestion"),
         samples=samples,
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.

@@ -14,7 +14,7 @@ from autochain.measure.resonance import measure_resonance
 from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
-from autochain.prepare.resonances import find_resonances
+from autochain.prepare.resonances import Resonance, find_resonances
 from autochain.prepare.standing_out import DOUBTFUL, back_to_mix, description, strongest_at
 from autochain.search.result import Note
 from autochain.search.space import Decisions
@@ -52,7 +52,12 @@ class Prepared:
 
 
 def prepare(
-    mix: Mix, before: Measurement, config: Config, decisions: Decisions, references: Sequence[Reference] = ()
+    mix: Mix,
+    before: Measurement,
+    config: Config,
+    decisions: Decisions,
+    references: Sequence[Reference] = (),
+    resonances: tuple[Resonance, ...] | None = None,
 ) -> Prepared:
     """Decide everything that a search takes as given.
 
@@ -66,14 +71,17 @@ def prepare(
         What is decided already; stages in it are left alone.
     references
         The engineer's own; without any there are no tone moves.
+    resonances
+        Those of the mix, when the caller has looked for them already.
     """
     plan = config.prepare
     settings: dict[str, Mapping[str, float]] = {}
     notes: list[Note] = []
     free = [n for n in ("equaliser", "dynamic_bell") if n not in decisions.locks and n not in decisions.without]
     if plan.corrective and free:
-        found = find_resonances(measure_resonance(mix.samples, mix.rate_hz))
-        corrections = plan_corrections(found, mix.samples, mix.rate_hz, plan.rules)
+        if resonances is None:
+            resonances = find_resonances(measure_resonance(mix.samples, mix.rate_hz))
+        corrections = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
         low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
         settings.update(_corrective_settings(corrections, low_cut, free))
         notes += [_correction_note(c, _stage_of(c) in free) for c in corrections]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
+from autochain.prepare.readiness import Readiness
 from autochain.search.around import Around
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
@@ -98,13 +99,14 @@ class SearchStats:
 class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
-    `references` are hashes by file name.
+    `readiness` is the verdict of the check on the mix; `references` are hashes by file name.
     """
 
     mix: Mix
     config: Config
     decisions: Decisions
     before: Measurement
+    readiness: Readiness
     chosen: Verified
     samples: Samples
     baselines: dict[str, Verified]

@@ -9,8 +9,12 @@ from joblib import Parallel, delayed
 from autochain.audio.mix import Mix
 from autochain.config.model import Config
 from autochain.errors import AudioFileError
+from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.measure.measurement import Measurement, measure
+from autochain.measure.measurement import Measurement
+from autochain.prepare.readiness import judge
+from autochain.prepare.resonances import find_resonances
+from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.search.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY, TRADE_DEFAULT
@@ -101,16 +105,21 @@ class Search:
         """Search and verify."""
         mix, plan = self.mix, self.config.search
         self.progress("measuring the mix", 0.0)
-        before = measure(mix.samples, mix.rate_hz)
+        seen = inspect(mix.samples, mix.rate_hz)
+        before = seen.measured.figures
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise _faint(mix)
+        resonances = find_resonances(seen.resonance)
+        standing_out = resonance_findings(resonances, self.config.prepare.rules)
+        self.readiness = judge(seen, self.config.check, standing_out)
+        del seen
         settled = self.decisions
         if self.around is not None:
             # What is the same for every trial stays as the sheet has it.
             settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
-        self.prepared = prepare(mix, before, self.config, settled, self.references)
+        self.prepared = prepare(mix, before, self.config, settled, self.references, resonances)
         ends = self.prepared.ends_only()
-        simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before)
+        simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before, self.readiness)
         if simple is not None:
             return replace(
                 simple,
@@ -233,6 +242,7 @@ class Search:
             config=self.config,
             decisions=self.asked,
             before=before,
+            readiness=self.readiness,
             chosen=chosen,
             samples=samples,
             baselines=baselines,

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
+from autochain.sheet.findings import VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
@@ -64,7 +65,22 @@ def _result(sheet: Sheet) -> list[str]:
         f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
         f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
         f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
+        "",
+        _readiness(sheet),
     ]
+
+
+def _readiness(sheet: Sheet) -> str:
+    """The verdict of the check in one line; its reasons stand further down."""
+    found = sheet.readiness.findings
+    reasons = [finding for finding in found if finding.revisit] or found
+    return f"Mix: {VERDICTS[sheet.readiness.verdict]}{f': {kinds(reasons)}' if reasons else ''}."
+
+
+def _findings(sheet: Sheet) -> list[str]:
+    if not sheet.readiness.findings:
+        return []
+    return ["## Is the mix ready?", "", *listed(sheet.readiness.findings)]
 
 
 def _scores(sheet: Sheet) -> str:
@@ -188,6 +204,7 @@ def to_markdown(sheet: Sheet) -> str:
         *(["## Notes", ""] if sheet.notes else []),
         *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
         *([""] if sheet.notes else []),
+        *_findings(sheet),
         *moves_section(sheet),
         "## What it costs",
         "",

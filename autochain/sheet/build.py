@@ -2,6 +2,7 @@
 
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
+from autochain.prepare.readiness import Readiness
 from autochain.search.costs import terms
 from autochain.search.facts import StageFacts
 from autochain.search.front import SIDES
@@ -16,11 +17,13 @@ from autochain.sheet.model import (
     Costs,
     Excerpt,
     Figures,
+    FindingEntry,
     InputLevel,
     MixFacts,
     Move,
     NoteEntry,
     Provenance,
+    ReadinessFacts,
     Reduction,
     Request,
     SearchFacts,
@@ -141,6 +144,24 @@ def _sensitivity(found: Sensitivity) -> SensitivityEntry:
     )
 
 
+def _readiness(found: Readiness) -> ReadinessFacts:
+    return ReadinessFacts(
+        verdict=found.verdict,
+        findings=tuple(
+            FindingEntry(
+                code=one.code,
+                text=one.text,
+                suggestion=one.suggestion,
+                value=None if one.value is None else _fine(one.value),
+                unit=one.unit,
+                times_s=tuple(_fine(at) for at in one.times_s),
+                revisit=one.revisit,
+            )
+            for one in found.findings
+        ),
+    )
+
+
 def build_sheet(suggestion: Suggestion) -> Sheet:
     """Gather the sheet's facts from a search result."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
@@ -157,6 +178,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
+        readiness=_readiness(suggestion.readiness),
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
         stages=tuple(_stage(f) for f in chosen.stages),

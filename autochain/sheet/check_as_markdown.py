@@ -4,13 +4,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from autochain.measure.measurement import Measurement
-from autochain.prepare.finding import Finding
 from autochain.prepare.readiness import Readiness
+from autochain.sheet.findings import VERDICTS, kinds, listed
 from autochain.sheet.tables import plain, table
 from autochain.units import clock, number
-
-VERDICTS = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
-_MOST_TIMES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +27,7 @@ def checks_to_markdown(checked: Sequence[Checked]) -> str:
         head = ["mix", "verdict", "length", "loudness", "true peak", "PLR", "found"]
         lines += [*table(head, map(_row, checked)), ""]
     for one in checked:
-        lines += [*_section(one), ""]
+        lines += _section(one)
     return "\n".join(lines)
 
 
@@ -43,7 +40,7 @@ def _row(one: Checked) -> list[str]:
         number(figures.integrated_lufs, "LUFS"),
         number(figures.true_peak_dbtp, "dBTP"),
         number(figures.plr_db, "dB"),
-        ", ".join(dict.fromkeys(finding.code.replace("_", " ") for finding in one.readiness.findings)) or "–",
+        kinds(one.readiness.findings) or "–",
     ]
 
 
@@ -56,20 +53,5 @@ def _section(one: Checked) -> Iterable[str]:
         f"({number(figures.max_short_term_lufs)} in the loudest 3 s), "
         f"true peak {number(figures.true_peak_dbtp, 'dBTP')}, peak to loudness {number(figures.plr_db, 'dB')}."
     )
-    for title, revisit in (("Reasons to go back", True), ("Remarks", False)):
-        listed = [finding for finding in one.readiness.findings if finding.revisit == revisit]
-        if listed:
-            yield ""
-            yield f"{title}:"
-            yield ""
-            yield from map(_line, listed)
-    if not one.readiness.findings:
-        yield ""
-        yield "Nothing stands in the way."
-
-
-def _line(finding: Finding) -> str:
-    times = [clock(at) for at in finding.times_s[:_MOST_TIMES]]
-    more = f" and {len(finding.times_s) - _MOST_TIMES} more" if len(finding.times_s) > _MOST_TIMES else ""
-    at = f" At {', '.join(dict.fromkeys(times))}{more}." if times else ""
-    return f"- **{finding.code.replace('_', ' ')}**: {finding.text}{at} {finding.suggestion}"
+    yield ""
+    yield from listed(one.readiness.findings) if one.readiness.findings else ("Nothing stands in the way.", "")

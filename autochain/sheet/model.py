@@ -158,6 +158,25 @@ class NoteEntry(_Part):
     suggestion: str
 
 
+class FindingEntry(_Part):
+    """Something the check found in the mix; `value` is null where there is no figure, `times_s` are mix times."""
+
+    code: str
+    text: str
+    suggestion: str
+    value: float | None
+    unit: str
+    times_s: tuple[float, ...]
+    revisit: bool  # a reason to go back to the mix; otherwise a remark
+
+
+class ReadinessFacts(_Part):
+    """Verdict of the check on the mix, as `autochain check` gives it."""
+
+    verdict: Literal["ready", "usable", "revisit"]
+    findings: tuple[FindingEntry, ...]
+
+
 class Excerpt(_Part):
     """A part of the song that trials were judged on."""
 
@@ -243,6 +262,7 @@ class Sheet(_Part):
     mix: MixFacts
     target: TargetFacts
     met: bool
+    readiness: ReadinessFacts
     before: Figures
     after: Figures
     stages: tuple[StageEntry, ...]

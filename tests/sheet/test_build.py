@@ -179,3 +179,17 @@ def test_alternatives_meet_the_target_and_differ_by_half_a_decibel(demo_run, cha
         assert min(other["differs"].values()) <= -0.499
         for name, moved in other["differs"].items():
             assert moved == pytest.approx(other["costs"][name] - sheet["costs"][name], abs=0.002)
+
+
+@pytest.mark.parametrize("character", ["dense_rock", "brass_led_asymmetric"])
+def test_the_sheet_says_of_the_mix_what_the_check_says(demo_run, command, character):
+    run = demo_run(character)
+    (checked,) = json.loads(command("check", run.mix, "--json").out)
+    on_sheet = run.sheet["readiness"]
+    assert on_sheet["verdict"] == checked["verdict"]
+    assert [{k: v for k, v in one.items() if k != "revisit"} for one in on_sheet["findings"]] == checked["findings"]
+    words = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
+    first_screen = run.markdown.splitlines()[:8]
+    assert [line for line in first_screen if line.startswith(f"Mix: {words[checked['verdict']]}")]
+    for finding in checked["findings"]:
+        assert finding["text"] in run.markdown
