@@ -5,10 +5,13 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.files import read_mix
+from autochain.audio.files import check_output, read_mix, write_text
+from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.compare import compare as compare_files
 from autochain.compare.account import account
+from autochain.compare.as_html import to_html
+from autochain.compare.as_json import different_to_json, to_json
 from autochain.compare.as_markdown import different_to_markdown, to_markdown
 from autochain.errors import DifferentMaterialError
 
@@ -16,13 +19,35 @@ from autochain.errors import DifferentMaterialError
 def compare(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The mix.", show_default=False)],
     master: Annotated[Path, typer.Argument(metavar="MASTER", help="A master of it.", show_default=False)],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="FOLDER", help="Also write MASTER.compare.md, .html and .json there."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the JSON alone on stdout.")] = False,
+    force: options.Force = False,
 ) -> None:
-    """Say what lies between MIX and MASTER."""
+    """Say what lies between MIX and MASTER, the most audible first, at equal loudness.
+
+    The files may differ in length, sample rate, level, polarity and delay. Exit code 0: compared; 1: could not run, or
+    the two are different material; 2: wrong usage.
+
+    Example: autochain compare mix.wav master.wav -o compared
+    """
+    sources = (mix, master)
+    names = [f"{master.stem}.compare.{kind}" for kind in ("md", "html", "json")]
     before, after = read_mix(mix), read_mix(master)
+    if out is not None:
+        check_output(out, names, force, sources)
     try:
         with progress_bar() as show:
             found = compare_files(before, after, show)
     except DifferentMaterialError as error:
-        typer.echo(different_to_markdown(before.file, after.file, str(error)), nl=False)
-        raise typer.Exit(1) from None
-    typer.echo(to_markdown(found, account(found)), nl=False)
+        say = different_to_json if as_json else different_to_markdown
+        typer.echo(say(before.file, after.file, str(error)), nl=False)
+        raise typer.Exit(error.exit_code) from None
+    said = account(found)
+    texts = [make(found, said) for make in (to_markdown, to_html, to_json)]
+    if out is not None:
+        for name, text in zip(names, texts, strict=True):
+            write_text(out / name, text, force, sources)
+    typer.echo(texts[2] if as_json else texts[0], nl=False)

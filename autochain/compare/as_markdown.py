@@ -9,6 +9,7 @@ from autochain.sheet.tables import plain, table
 from autochain.sheet.words import FAULTS, FIGURES
 from autochain.units import clock, frequency, number
 
+NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
 _MOST_TIMES = 8
 
 
@@ -17,15 +18,13 @@ def to_markdown(found: Comparison, account: Account) -> str:
     lines = [f"# {plain(found.master.file)} against {plain(found.mix.file)}", ""]
     lines += [account.loudness, *account.laid, ""]
     lines += ["## What changed, the most audible first", ""]
-    lines += [f"- {said_text(said)}" for said in account.changed] or [
-        "Nothing that would be noticed in a comparison at equal loudness."
-    ]
+    lines += [f"- {said_text(said)}" for said in account.changed] or [NOTHING]
     if account.unchanged:
         lines += ["", f"Not changed, or too little to notice: {', '.join(account.unchanged)}."]
     lines += ["", "## Side by side", ""]
     lines += table(["figure", "mix", "master", "change"], figure_rows(found))
     lines += ["", "## Third octaves at equal loudness", ""]
-    lines += table(["band", "change", "mid", "side"], _band_rows(found))
+    lines += table(["band", "change", "mid", "side"], band_rows(found))
     return "\n".join(lines) + "\n"
 
 
@@ -73,7 +72,8 @@ def _worse(value: float | None, limit: float) -> bool:
     return value is not None and (abs(value) > limit if limit > 0.0 else value > limit)
 
 
-def _band_rows(found: Comparison) -> Iterable[list[str]]:
+def band_rows(found: Comparison) -> Iterable[list[str]]:
+    """Rows of the third octaves that are heard: band, change, mid, side."""
     for band in found.bands:
         if band.heard:
             changes = (band.change_db, band.mid_change_db, band.side_change_db)

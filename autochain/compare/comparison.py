@@ -9,23 +9,21 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Mix
 from autochain.compare.bands import BandChange, band_changes, width_change_db
+from autochain.compare.clicks import Clicks, clicks_of, new_clicks_s
 from autochain.compare.course import movement_between_db
 from autochain.compare.ends import Ends, compare_ends
 from autochain.compare.pair import Pair, make_pair
 from autochain.errors import AutochainError
 from autochain.measure.align import Alignment
 from autochain.measure.between import explain
-from autochain.measure.clicks import Click, edges_of_clipping, find_clicks
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion
-from autochain.measure.fine import measure_fine
 from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.movement import contrast_loss_lu
 from autochain.measure.spectrum import measure_spectrum
 from autochain.search.progress import Progress, silent
 
-_SAME_CLICK_S = 0.02
 _COURSE_HOPS = 50  # half a second between two points of a picture
 
 _Doubles = npt.NDArray[np.float64]
@@ -42,7 +40,7 @@ class Side:
     figures
         Measurement of the whole file.
     clicks
-        Clicks in it that are not the edges of clipped peaks.
+        Clicks in it, and edges of clipped peaks.
     """
 
     file: str
@@ -52,7 +50,7 @@ class Side:
     duration_s: float
     subtype: str
     figures: Measurement
-    clicks: tuple[Click, ...]
+    clicks: Clicks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,15 +174,13 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent, known: Alignment
         alignment=pair.alignment,
         delay_s=pair.delay_s,
         ends=ends,
-        new_clicks_s=_new_clicks(before.clicks, after.clicks, pair.delay_s),
+        new_clicks_s=new_clicks_s(before.clicks, after.clicks, pair.delay_s),
         **found,
     )
 
 
 def _side(mix: Mix) -> Side:
     figures = measure(mix.samples, mix.rate_hz)
-    clicks = find_clicks(measure_fine(mix.samples, mix.rate_hz))
-    edges = set(edges_of_clipping(clicks, figures.clipped_runs))
     return Side(
         file=mix.file,
         sha256=mix.sha256,
@@ -193,7 +189,7 @@ def _side(mix: Mix) -> Side:
         duration_s=mix.duration_s,
         subtype=mix.subtype,
         figures=figures,
-        clicks=tuple(click for click in clicks if click not in edges),
+        clicks=clicks_of(mix, figures.clipped_runs),
     )
 
 
@@ -236,10 +232,3 @@ def _between(pair: Pair, ends: Ends) -> dict[str, Any]:
             master_lufs=short[1][at] - gain,
         ),
     }
-
-
-def _new_clicks(before: tuple[Click, ...], after: tuple[Click, ...], delay_s: float) -> tuple[float, ...]:
-    """Mix times of clicks that the mix does not have."""
-    own = np.array([click.at_s for click in before])
-    at = [click.at_s - delay_s for click in after]
-    return tuple(t for t in at if not own.size or np.abs(own - t).min() > _SAME_CLICK_S)

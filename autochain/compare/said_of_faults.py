@@ -68,6 +68,14 @@ def clipped(found: Comparison) -> Iterator[Said]:
             unit="",
             size=2.0,
         )
+    elif (edges := found.master.clicks.edges) >= found.mix.clicks.edges + CLIPPED_RUNS:
+        yield Said(
+            kind="clipped",
+            text=f"In {edges} places hits have the hard edges of clipped peaks.",
+            value=float(edges),
+            unit="",
+            size=1.5,
+        )
     peak = after.true_peak_dbtp
     if peak is not None and peak > OVER_DBTP:
         yield Said(

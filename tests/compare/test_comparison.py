@@ -6,8 +6,10 @@ import pyloudnorm
 import pytest
 import scipy.signal
 
+from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.audio.signals import noise
+from autochain.chain.chain import checked, render
 from autochain.compare import compare
 from autochain.compare.account import account
 from autochain.demo import make_demo
@@ -27,8 +29,8 @@ def as_mix(samples, rate_hz=RATE_HZ, file="song.wav", sha256="0" * 64):
 
 
 @pytest.fixture(scope="module")
-def song():
-    return np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, 12.0, 1), dtype=np.float64)
+def song(short_mix):
+    return read_mix(short_mix).samples.astype(np.float64)
 
 
 @pytest.fixture(scope="module")
@@ -208,6 +210,16 @@ def test_a_click_that_the_mix_has_not_is_told_with_its_time(against, song):
     found, texts, _ = against(clicked)
     assert found.new_clicks_s == pytest.approx((5.0,), abs=1e-3)
     assert texts[0] == "One click that the mix does not have."
+
+
+def test_edges_of_clipping_behind_a_limiter_are_no_clicks(against, song):
+    settings = {"drive": {"gain_db": 7.0}, "clipper": {"ceiling_dbfs": 0.0, "softness": 0.0}, "limiter": {}}
+    master = render(song.astype(np.float32), RATE_HZ, checked(settings)).samples.copy()
+    found, texts, _ = against(master)
+    assert found.new_clicks_s == ()
+    assert any("hard edges of clipped peaks" in text for text in texts)
+    master[round(1.2 * RATE_HZ)] += 0.2
+    assert against(master)[0].new_clicks_s == pytest.approx((1.2,), abs=1e-3)
 
 
 def test_cut_and_faded_ends_are_told_apart(against, song):

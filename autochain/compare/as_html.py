@@ -1,0 +1,55 @@
+"""A comparison as a self-contained page."""
+
+from collections.abc import Iterator
+
+from autochain.compare.account import Account
+from autochain.compare.as_markdown import NOTHING, band_rows, figure_rows, said_text
+from autochain.compare.charts import band_chart, course_chart
+from autochain.compare.comparison import Comparison
+from autochain.compare.html_page import element, figure, grid, items, page
+from autochain.units import frequency
+
+BANDS = (
+    "Change of every third octave at equal loudness, in dB. Bars: both channels together; ticks: the side, what "
+    "differs between left and right."
+)
+COURSES = (
+    "Loudness of 3 s over the song, both at the same overall loudness. Area: the mix; line: the master. Where the line "
+    "runs above the area, the master brings that part forward."
+)
+
+
+def to_html(found: Comparison, account: Account) -> str:
+    """Whole document with a final newline."""
+    title = f"{found.master.file} against {found.mix.file}"
+    return page(title, _body(title, found, account))
+
+
+def _body(title: str, found: Comparison, account: Account) -> Iterator[str]:
+    yield element("h1", title)
+    yield element("p", account.loudness, "lead")
+    for line in account.laid:
+        yield element("p", line, "soft")
+    yield element("h2", "What changed, the most audible first")
+    yield items(map(said_text, account.changed), "said", "ol") if account.changed else element("p", NOTHING)
+    if account.unchanged:
+        yield element("p", f"Not changed, or too little to notice: {', '.join(account.unchanged)}.")
+    yield element("h2", "The spectrum")
+    heard = [band for band in found.bands if band.heard and band.change_db is not None]
+    yield figure(
+        band_chart(
+            BANDS,
+            [frequency(band.nominal_hz) for band in heard],
+            [band.change_db or 0.0 for band in heard],
+            [band.side_change_db for band in heard],
+        ),
+        BANDS,
+    )
+    if found.courses.at_s.size >= 2:
+        yield element("h2", "Loudness over time")
+        courses = (found.courses.at_s, found.courses.mix_lufs, found.courses.master_lufs)
+        yield figure(course_chart(COURSES, *(c.tolist() for c in courses)), COURSES)
+    yield element("h2", "Side by side")
+    yield grid(["figure", "mix", "master", "change"], figure_rows(found))
+    yield element("h2", "Third octaves at equal loudness")
+    yield grid(["band", "change", "mid", "side"], band_rows(found))

@@ -1,0 +1,89 @@
+"""A comparison as JSON.
+
+format_version 1: first version.
+"""
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+from autochain.compare.account import Account
+from autochain.compare.comparison import Comparison, Side
+
+_DECIMALS = 3
+
+
+def to_json(found: Comparison, account: Account) -> str:
+    """Indented JSON with a final newline, numbers to three decimals; the same facts give the same bytes."""
+    return dumped(
+        {
+            "format_version": 1,
+            "same_material": True,
+            "mix": _side(found.mix),
+            "master": _side(found.master),
+            "gain_lu": found.gain_lu,
+            "overlap_s": found.overlap_s,
+            "rate_hz": found.rate_hz,
+            "resampled": found.resampled,
+            "alignment": {"delay_s": found.delay_s, **asdict(found.alignment)},
+            "changed": [asdict(said) for said in account.changed],
+            "unchanged": account.unchanged,
+            "third_octaves": [asdict(band) for band in found.bands],
+            "width_change_db": found.width_change_db,
+            "static_curve": {"hz": found.curve_hz, "db": found.curve_db},
+            "distortion": asdict(found.distortion),
+            "onset_change_db": found.onset_change_db,
+            "crest_loss_db": found.crest_loss_db,
+            "movement_db": found.movement_db,
+            "contrast_change_lu": found.contrast_change_lu,
+            "ends": asdict(found.ends),
+            "new_clicks_s": found.new_clicks_s,
+            "loudness": {
+                "at_s": found.courses.at_s.tolist(),
+                "mix_lufs": found.courses.mix_lufs.tolist(),
+                "master_lufs": found.courses.master_lufs.tolist(),
+            },
+        }
+    )
+
+
+def different_to_json(mix: str, master: str, reason: str) -> str:
+    """What is said of two files that are no mix and master."""
+    return dumped(
+        {
+            "format_version": 1,
+            "same_material": False,
+            "mix": {"file": mix},
+            "master": {"file": master},
+            "reason": reason,
+        }
+    )
+
+
+def dumped(value: dict[str, Any]) -> str:
+    """JSON text; signs beyond ASCII are escaped, so that a name cannot turn a terminal's lines around."""
+    return json.dumps(_rounded(value), indent=2, allow_nan=False) + "\n"
+
+
+def _side(side: Side) -> dict[str, Any]:
+    return {
+        "file": side.file,
+        "sha256": side.sha256,
+        "rate_hz": side.rate_hz,
+        "channels": side.channels,
+        "duration_s": side.duration_s,
+        "subtype": side.subtype,
+        "figures": side.figures.as_dict(),
+        "clicks_s": [click.at_s for click in side.clicks.clicks],
+        "clipped_edges": side.clicks.edges,
+    }
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, _DECIMALS) + 0.0
+    if isinstance(value, dict):
+        return {key: _rounded(own) for key, own in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(own) for own in value]
+    return value

@@ -1,0 +1,147 @@
+"""Small pictures as SVG text: changes by third octaves, two courses over time, dots in a row.
+
+Colours come from the page by class, so that one picture serves light, dark and paper. Every picture has its words as
+a label for those who do not see it.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from html import escape
+
+_WIDTH, _HEIGHT = 460.0, 210.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 14.0, 22.0, 26.0
+_LEAST_SPAN_DB = 3.0
+
+
+def band_chart(label: str, names: Sequence[str], changes: Sequence[float], sides: Sequence[float | None]) -> str:
+    """Bars up and down from a line of no change, and a tick for the side of each.
+
+    Parameters
+    ----------
+    label
+        What the picture shows.
+    names
+        Name of each band; every third is printed.
+    changes, sides
+        dB, one a band; a side without a value has no tick.
+    """
+    shown = [*changes, *(s for s in sides if s is not None)]
+    span = float(max(_LEAST_SPAN_DB, min(12.0, math.ceil(max(map(abs, shown), default=0.0)))))
+    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
+    parts = [*_grid(_levels(-span, span), -span, span, "dB", signed=True)]
+    for k, (name, change, side) in enumerate(zip(names, changes, sides, strict=True)):
+        x = _LEFT + step * (k + 0.5)
+        y, zero = _y(_held(change, span), -span, span), _y(0.0, -span, span)
+        parts.append(
+            f'<rect class="bar" x="{x - 0.36 * step:.1f}" y="{min(y, zero):.1f}" width="{0.72 * step:.1f}" '
+            f'height="{max(1.0, abs(y - zero)):.1f}"><title>{escape(name)}: {change:+.1f} dB</title></rect>'
+        )
+        if side is not None:
+            at = _y(_held(side, span), -span, span)
+            parts.append(f'<path class="tick" d="M{x - 0.45 * step:.1f} {at:.1f}h{0.9 * step:.1f}"/>')
+        if k % 3 == 1:
+            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{escape(name)}</text>')
+    return _svg(label, parts)
+
+
+def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master: Sequence[float]) -> str:
+    """Two courses over time: the mix as an area, the master as a line.
+
+    Parameters
+    ----------
+    label
+        What the picture shows.
+    at_s
+        Times in s, rising, two or more.
+    mix, master
+        Loudness in LUFS at these times; what is more than 30 LU under the highest lies on the floor.
+    """
+    top = 3.0 * math.ceil(max(*mix, *master) / 3.0)
+    low = max(3.0 * math.floor(min(*mix, *master) / 3.0), top - 30.0)
+    low = min(low, top - 6.0)
+    last = max(at_s[-1], 1.0)
+
+    def points(values: Sequence[float]) -> str:
+        return " ".join(
+            f"{_LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last:.1f},{_y(max(v, low), low, top):.1f}"
+            for t, v in zip(at_s, values, strict=True)
+        )
+
+    floor = _y(low, low, top)
+    first_x, last_x = (_LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last for t in (at_s[0], at_s[-1]))
+    parts = [
+        f'<polygon class="area" points="{first_x:.1f},{floor:.1f} {points(mix)} {last_x:.1f},{floor:.1f}"/>',
+        *_grid(_levels(low, top), low, top, "LUFS"),
+        f'<polyline class="line" points="{points(master)}"/>',
+    ]
+    step = next(s for s in (5, 10, 15, 30, 60, 120, 300, 600, 1800) if last / s <= 8.0 or s == 1800)
+    for t in range(0, int(last) + 1, step):
+        x = _LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last
+        parts.append(
+            f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{t // 60}:{t % 60:02d}</text>'
+        )
+    return _svg(label, parts)
+
+
+def dot_chart(label: str, unit: str, names: Sequence[str], before: Sequence[float], after: Sequence[float]) -> str:
+    """Two values a column, joined: a ring for before and a dot for after; names are their titles.
+
+    Parameters
+    ----------
+    label
+        What the picture shows.
+    unit
+        Unit of the values.
+    names
+        One a column.
+    before, after
+        Values, one a column.
+    """
+    low, top = math.floor(min(*before, *after) - 0.5), math.ceil(max(*before, *after) + 0.5)
+    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
+    parts = [*_grid(_levels(low, top), low, top, unit)]
+    for k, (name, was, now) in enumerate(zip(names, before, after, strict=True)):
+        x = _LEFT + step * (k + 0.5)
+        y = [_y(value, low, top) for value in (was, now)]
+        parts.append(
+            f'<g><title>{escape(name)}: {was:.1f} to {now:.1f} {unit}</title>'
+            f'<path class="stem" d="M{x:.1f} {y[0]:.1f}V{y[1]:.1f}"/>'
+            f'<circle class="ring" cx="{x:.1f}" cy="{y[0]:.1f}" r="3.5"/>'
+            f'<circle class="dot" cx="{x:.1f}" cy="{y[1]:.1f}" r="3.5"/></g>'
+        )
+        if len(names) <= 10 or k % 5 == 0:
+            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{k + 1}</text>')
+    return _svg(label, parts)
+
+
+def _held(value: float, span: float) -> float:
+    return min(span, max(-span, value))
+
+
+def _y(value: float, low: float, top: float) -> float:
+    return _TOP + (_HEIGHT - _TOP - _BOTTOM) * (top - value) / (top - low)
+
+
+def _levels(low: float, top: float) -> list[float]:
+    """Round values for lines across, seven at most."""
+    step = next(s for s in (1.0, 2.0, 3.0, 5.0, 6.0, 10.0, 20.0, 50.0, 1e9) if (top - low) / s <= 6.0)
+    first = math.ceil(low / step)
+    return [k * step for k in range(first, math.floor(top / step) + 1)]
+
+
+def _grid(levels: Iterable[float], low: float, top: float, unit: str, signed: bool = False) -> Iterable[str]:
+    for level in levels:
+        y = _y(level, low, top)
+        kind = "zero" if signed and level == 0.0 else "grid"
+        text = f"{level:+.0f}" if signed and level else f"{level:.0f}"
+        yield f'<path class="{kind}" d="M{_LEFT:.1f} {y:.1f}H{_WIDTH - _RIGHT:.1f}"/>'
+        yield f'<text x="{_LEFT - 5:.1f}" y="{y + 4:.1f}" text-anchor="end">{text}</text>'
+    yield f'<text x="2" y="{_TOP - 11:.1f}">{escape(unit)}</text>'
+
+
+def _svg(label: str, parts: Iterable[str]) -> str:
+    return (
+        f'<svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" aria-label="{escape(label)}">'
+        + "".join(parts)
+        + "</svg>"
+    )

@@ -1,0 +1,66 @@
+"""A self-contained page: no script, no font, no file from elsewhere; for light and dark, phone and paper."""
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+_STYLE = """
+:root { color-scheme: light dark; --paper: #faf8f3; --ink: #26241f; --soft: #6d675b; --rule: #d9d3c4;
+  --tint: #dfe6e3; --mark: #2f5d62; --other: #a3672b; }
+@media (prefers-color-scheme: dark) { :root { --paper: #1d1c1a; --ink: #e9e5db; --soft: #a59e8f; --rule: #3d3a34;
+  --tint: #33403f; --mark: #8fc1c0; --other: #dba878; } }
+@media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
+  --other: #666; } figure, table, li { break-inside: avoid; } }
+body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper); color: var(--ink);
+  font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
+h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; }
+p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
+li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
+figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
+svg text { font: 11px sans-serif; fill: var(--soft); }
+.grid, .zero, .stem { stroke: var(--rule); fill: none; } .zero { stroke: var(--ink); }
+.bar { fill: var(--mark); } .tick { stroke: var(--other); stroke-width: 2; fill: none; }
+.area { fill: var(--tint); } .line { stroke: var(--mark); stroke-width: 1.8; fill: none; }
+.ring { fill: var(--paper); stroke: var(--other); stroke-width: 1.5; } .dot { fill: var(--mark); }
+.wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
+  font-variant-numeric: tabular-nums; overflow-wrap: normal; }
+th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
+th:first-child, td:first-child { text-align: left; white-space: normal; }
+""".strip()
+
+
+def page(title: str, body: Iterable[str]) -> str:
+    """Whole document; `title` is text, `body` is HTML whose texts have been escaped."""
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{text(title)}</title>\n<style>\n{_STYLE}\n</style>\n</head>\n<body>\n"
+        + "\n".join(body)
+        + "\n</body>\n</html>\n"
+    )
+
+
+def text(words: str) -> str:
+    """Words as text: nothing in them is markup, and signs that turn or break lines are spelt out."""
+    return escape("".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words))
+
+
+def element(name: str, words: str, kind: str = "") -> str:
+    """One element around escaped words."""
+    return f'<{name} class="{kind}">{text(words)}</{name}>' if kind else f"<{name}>{text(words)}</{name}>"
+
+
+def items(words: Iterable[str], kind: str = "", name: str = "ul") -> str:
+    """List of escaped words."""
+    return f'<{name} class="{kind}">' + "".join(element("li", one) for one in words) + f"</{name}>"
+
+
+def grid(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Table of escaped words that scrolls by itself where it is too wide."""
+    top = "".join(element("th", cell.strip()) for cell in head)
+    body = "".join("<tr>" + "".join(element("td", cell) for cell in row) + "</tr>" for row in rows)
+    return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def figure(svg: str, caption: str) -> str:
+    """Picture with its words under it."""
+    return f"<figure>{svg}<figcaption>{text(caption)}</figcaption></figure>"

@@ -1,0 +1,57 @@
+"""`autochain compare`: what is printed and written, and exit codes."""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+from autochain.audio.files import write_wav
+from autochain.audio.signals import pink_noise
+
+RATE_HZ = 44100
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory, short_mix):
+    folder = tmp_path_factory.mktemp("compare")
+    song, _ = soundfile.read(short_mix, stop=8 * RATE_HZ)
+    write_wav(folder / "mix.wav", song, RATE_HZ, 1)
+    write_wav(folder / "master.wav", np.clip(2.0 * song, -0.6, 0.6), RATE_HZ, 1)
+    write_wav(folder / "other.wav", pink_noise(8.0, RATE_HZ), RATE_HZ, 1)
+    return folder
+
+
+def test_the_account_is_printed_and_written_three_ways(command, files, tmp_path):
+    ran = command("compare", files / "mix.wav", files / "master.wav", "-o", tmp_path / "new")
+    assert ran.code == 0
+    assert ran.out.startswith("# master.wav against mix.wav\n\nThe master is ")
+    assert (tmp_path / "new/master.compare.md").read_text(encoding="utf-8") == ran.out
+    assert (tmp_path / "new/master.compare.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    data = json.loads((tmp_path / "new/master.compare.json").read_text(encoding="utf-8"))
+    assert data["mix"]["file"] == "mix.wav"
+    again = command("compare", files / "mix.wav", files / "master.wav", "-o", tmp_path / "new")
+    assert again.code == 2
+    assert "exists already; use --force" in again.err
+
+
+def test_json_alone_is_on_stdout(command, files):
+    ran = command("compare", files / "mix.wav", files / "master.wav", "--json")
+    assert json.loads(ran.out)["same_material"] is True
+
+
+def test_different_material_is_a_result_and_could_not_be_compared(command, files):
+    ran = command("compare", files / "mix.wav", files / "other.wav")
+    assert ran.code == 1
+    assert "**Different material.**" in ran.out
+    assert "LUFS" not in ran.out
+    ran = command("compare", files / "mix.wav", files / "other.wav", "--json")
+    assert ran.code == 1
+    assert json.loads(ran.out)["same_material"] is False
+
+
+def test_a_missing_file_is_one_line(command, files):
+    ran = command("compare", files / "mix.wav", files / "nothing.wav")
+    assert ran.code == 1
+    assert "nothing.wav does not exist" in ran.err
+    assert ran.out == ""
