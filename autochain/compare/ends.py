@@ -57,13 +57,13 @@ def compare_ends(pair: Pair) -> Ends:
     """Look at both ends of a pair; sound that the master's file does not hold counts as silence."""
     delay, frames = pair.delay_frames, pair.mix.shape[0]
     mix = measure_hop_sums(pair.mix, pair.rate_hz)
-    # The master on the mix's own time axis, for the seconds where it matters.
-    laid = pair.master[max(0, delay) : max(0, delay) + frames - max(0, -delay)]
-    before = np.zeros((max(0, -delay), laid.shape[1]), laid.dtype)
-    after = np.zeros((frames - before.shape[0] - laid.shape[0], laid.shape[1]), laid.dtype)
-    master = measure_hop_sums(np.concatenate([before, laid, after]), pair.rate_hz)
+    # The master on the mix's own grid of hops, silence where its file does not reach.
+    first = -(min(0, delay) // mix.hop)
+    laid = measure_hop_sums(pair.master[first * mix.hop + delay :][: frames - first * mix.hop], pair.rate_hz)
+    power = laid.square[: laid.whole_hops].sum(axis=1)
+    power = np.pad(power, (first, max(0, mix.whole_hops - first - power.size)))[: mix.whole_hops]
     own = measure_hop_sums(pair.master, pair.rate_hz)
-    powers = [s.square[: s.whole_hops].sum(axis=1) for s in (mix, master)]
+    powers = mix.square[: mix.whole_hops].sum(axis=1), power
     reaches = [np.maximum(s.highest, -s.lowest).max(axis=1) for s in (mix, own)]
     reach, own_reach = reaches
     reach = reach[: powers[0].size]

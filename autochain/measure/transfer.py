@@ -22,6 +22,7 @@ import scipy.signal
 from autochain.audio.mix import Samples
 from autochain.measure.cross_spectra import Complexes, CrossSpectra, Floats, cross_spectra, debiased
 
+_BLOCK_FRAMES = 1 << 20
 _BEFORE_S = 0.0464  # 2048 samples at 44.1 kHz
 _AFTER_S = 0.1393  # 6144
 _LONGEST_BELOW_HZ = 150.0
@@ -56,10 +57,16 @@ class Transfer:
         """Filter a sound, in step, with the same length and dtype; silence before and after it."""
         frames, channels = samples.shape
         out = np.empty_like(samples)
-        for i in range(channels):
-            inputs = samples.astype(np.float32, copy=False) if samples.dtype != np.float64 else samples
-            filtered = scipy.signal.oaconvolve(inputs, self.taps[:, i, :].astype(inputs.dtype), axes=0)
-            out[:, i] = filtered[self.zero : self.zero + frames].sum(axis=1)
+        dtype = samples.dtype if samples.dtype == np.float64 else np.dtype(np.float32)
+        last = len(self.taps) - 1
+        for start in range(0, frames, _BLOCK_FRAMES):  # the transforms of a whole song would need several copies of it
+            stop = min(frames, start + _BLOCK_FRAMES)
+            first, end = start + self.zero - last, stop + self.zero
+            inputs = samples[max(0, first) : min(frames, end)].astype(dtype, copy=False)
+            inputs = np.pad(inputs, ((max(0, -first), max(0, end - frames)), (0, 0)))
+            for i in range(channels):
+                filtered = scipy.signal.oaconvolve(inputs, self.taps[:, i, :].astype(dtype), mode="valid", axes=0)
+                out[start:stop, i] = filtered.sum(axis=1)
         return out
 
     def magnitude_db(self, frequencies_hz: Floats) -> Floats:
