@@ -10,10 +10,14 @@ from autochain.cli import options
 from autochain.cli.progress import progress_bar
 from autochain.compare import compare as compare_files
 from autochain.compare.account import account
+from autochain.compare.against_plan import check_bounce
 from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
 from autochain.compare.as_markdown import different_to_markdown, to_markdown
 from autochain.errors import DifferentMaterialError
+from autochain.sheet.read import read_sheet
+
+TARGET_NOT_MET = 3
 
 
 def compare(
@@ -23,31 +27,41 @@ def compare(
         Path | None,
         typer.Option("--out", "-o", metavar="FOLDER", help="Also write MASTER.compare.md, .html and .json there."),
     ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option(
+            "--sheet", metavar="SHEET", help="Sheet (JSON) of MIX: does MASTER reach it, and which stage looks off?"
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
     """Say what lies between MIX and MASTER, the most audible first, at equal loudness.
 
     The files may differ in length, sample rate, level, polarity and delay. Exit code 0: compared; 1: could not run, or
-    the two are different material; 2: wrong usage.
+    the two are different material; 2: wrong usage; 3: with --sheet, its target is not reached.
 
     Example: autochain compare mix.wav master.wav -o compared
     """
-    sources = (mix, master)
+    sources = (mix, master) if sheet is None else (mix, master, sheet)
     names = [f"{master.stem}.compare.{kind}" for kind in ("md", "html", "json")]
+    earlier = None if sheet is None else read_sheet(sheet)
     before, after = read_mix(mix), read_mix(master)
     if out is not None:
         check_output(out, names, force, sources)
     try:
         with progress_bar() as show:
             found = compare_files(before, after, show)
+            against = None if earlier is None else check_bounce(earlier, before, found, show)
     except DifferentMaterialError as error:
         say = different_to_json if as_json else different_to_markdown
         typer.echo(say(before.file, after.file, str(error)), nl=False)
         raise typer.Exit(error.exit_code) from None
     said = account(found)
-    texts = [make(found, said) for make in (to_markdown, to_html, to_json)]
+    texts = [make(found, said, against) for make in (to_markdown, to_html, to_json)]
     if out is not None:
         for name, text in zip(names, texts, strict=True):
             write_text(out / name, text, force, sources)
     typer.echo(texts[2] if as_json else texts[0], nl=False)
+    if against is not None and not against.reached:
+        raise typer.Exit(TARGET_NOT_MET)

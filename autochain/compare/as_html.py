@@ -3,7 +3,18 @@
 from collections.abc import Iterator
 
 from autochain.compare.account import Account
-from autochain.compare.as_markdown import NOTHING, band_rows, figure_rows, said_text
+from autochain.compare.against_plan import AgainstPlan
+from autochain.compare.as_markdown import (
+    NOTHING,
+    NOTHING_OFF,
+    advice_text,
+    band_rows,
+    caveats,
+    figure_rows,
+    plan_rows,
+    said_text,
+    verdict,
+)
 from autochain.compare.charts import band_chart, course_chart
 from autochain.compare.comparison import Comparison
 from autochain.compare.html_page import element, figure, grid, items, page
@@ -19,14 +30,22 @@ COURSES = (
 )
 
 
-def to_html(found: Comparison, account: Account) -> str:
+def to_html(found: Comparison, account: Account, plan: AgainstPlan | None = None) -> str:
     """Whole document with a final newline."""
     title = f"{found.master.file} against {found.mix.file}"
-    return page(title, _body(title, found, account))
+    return page(title, _body(title, found, account, plan))
 
 
-def _body(title: str, found: Comparison, account: Account) -> Iterator[str]:
+def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | None) -> Iterator[str]:
     yield element("h1", title)
+    if plan is not None:
+        yield element("h2", "Against the plan")
+        yield element("p", verdict(plan), "lead")
+        yield items(map(advice_text, plan.advice)) if plan.advice else element("p", NOTHING_OFF)
+        for line in caveats(plan):
+            yield element("p", line, "soft")
+        yield grid(["figure", "plan", "bounce"], plan_rows(found, plan))
+        yield element("h2", "Against the mix")
     yield element("p", account.loudness, "lead")
     for line in account.laid:
         yield element("p", line, "soft")

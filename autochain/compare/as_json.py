@@ -8,12 +8,13 @@ from dataclasses import asdict
 from typing import Any
 
 from autochain.compare.account import Account
+from autochain.compare.against_plan import AgainstPlan
 from autochain.compare.comparison import Comparison, Side
 
 _DECIMALS = 3
 
 
-def to_json(found: Comparison, account: Account) -> str:
+def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None) -> str:
     """Indented JSON with a final newline, numbers to three decimals; the same facts give the same bytes."""
     return dumped(
         {
@@ -21,6 +22,7 @@ def to_json(found: Comparison, account: Account) -> str:
             "same_material": True,
             "mix": _side(found.mix),
             "master": _side(found.master),
+            "plan": None if plan is None else _plan(plan),
             "gain_lu": found.gain_lu,
             "overlap_s": found.overlap_s,
             "rate_hz": found.rate_hz,
@@ -63,6 +65,27 @@ def different_to_json(mix: str, master: str, reason: str) -> str:
 def dumped(value: dict[str, Any]) -> str:
     """JSON text; signs beyond ASCII are escaped, so that a name cannot turn a terminal's lines around."""
     return json.dumps(_rounded(value), indent=2, allow_nan=False) + "\n"
+
+
+def _plan(plan: AgainstPlan) -> dict[str, Any]:
+    return {
+        "sheet": plan.sheet,
+        "same_mix": plan.same_mix,
+        "target": plan.target.model_dump(),
+        "loudness_lufs": plan.loudness_lufs,
+        "true_peak_dbtp": plan.true_peak_dbtp,
+        "reached": plan.reached,
+        "loud_enough": plan.loud_enough,
+        "under_ceiling": plan.under_ceiling,
+        "advice": [asdict(one) for one in plan.advice],
+        "figures": plan.plan.master.figures.as_dict(),
+        "third_octaves": [asdict(band) for band in plan.plan.bands],
+        "distortion": asdict(plan.plan.distortion),
+        "onset_change_db": plan.plan.onset_change_db,
+        "crest_loss_db": plan.plan.crest_loss_db,
+        "movement_db": plan.plan.movement_db,
+        "width_change_db": plan.plan.width_change_db,
+    }
 
 
 def _side(side: Side) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Mix
 from autochain.compare.bands import BandChange, band_changes, width_change_db
 from autochain.compare.clicks import Clicks, clicks_of, new_clicks_s
-from autochain.compare.course import movement_between_db
+from autochain.compare.course import gain_course_db, movement_between_db
 from autochain.compare.ends import Ends, compare_ends
 from autochain.compare.pair import Pair, make_pair
 from autochain.errors import AutochainError
@@ -63,11 +63,17 @@ class Courses:
         Mix times in s, shape (points,), half a second apart.
     mix_lufs, master_lufs
         Loudness at these times, the master turned to the mix's loudness.
+    gain_at_s
+        Mix time of the first of `gain_db`.
+    gain_db
+        Gain of every 10 ms relative to its median, static filtering aside (`course.gain_course_db`).
     """
 
     at_s: npt.NDArray[np.floating[Any]]
     mix_lufs: _Doubles
     master_lufs: _Doubles
+    gain_at_s: float
+    gain_db: _Doubles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,8 +138,16 @@ class Comparison:
     new_clicks_s: tuple[float, ...]
     courses: Courses
 
+    @property
+    def turn_deg(self) -> float:
+        """Rotation of the phase with the polarity in it, -180 to 180 degrees."""
+        rest = self.alignment.rotation_deg
+        if self.alignment.polarity > 0:
+            return rest
+        return rest - 180.0 if rest > 0.0 else rest + 180.0
 
-def compare(mix: Mix, master: Mix, progress: Progress = silent, known: Alignment | None = None) -> Comparison:
+
+def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
     """Measure everything between two files.
 
     Parameters
@@ -142,8 +156,6 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent, known: Alignment
         Any two files, at least 3 s each, at their own rates.
     progress
         Told of the phases.
-    known
-        Where the master lies, when that need not be found.
 
     Raises
     ------
@@ -156,7 +168,7 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent, known: Alignment
         sides = [pool.submit(_side, one) for one in (mix, master)]
         try:
             progress("laying the master upon the mix", 0.1)
-            pair = make_pair(mix, master, known)
+            pair = make_pair(mix, master)
             ends = compare_ends(pair)
             progress("measuring what was added", 0.3)
             found = _between(pair, ends)
@@ -230,5 +242,7 @@ def _between(pair: Pair, ends: Ends) -> dict[str, Any]:
             at_s=pair.start_s + begin / rate_hz + centre_s(0, SHORT_TERM_HOPS) + at * HOP_S,
             mix_lufs=short[0][at],
             master_lufs=short[1][at] - gain,
+            gain_at_s=pair.start_s + begin / rate_hz,
+            gain_db=gain_course_db(hops_reference, hops_y),
         ),
     }

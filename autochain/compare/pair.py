@@ -57,15 +57,13 @@ class Pair:
         return self.alignment.delay_samples / self.rate_hz
 
 
-def make_pair(mix: Mix, master: Mix, known: Alignment | None = None) -> Pair:
+def make_pair(mix: Mix, master: Mix) -> Pair:
     """Bring two files in step.
 
     Parameters
     ----------
     mix, master
         Any two files.
-    known
-        Where the master lies, when that need not be found.
 
     Raises
     ------
@@ -78,7 +76,7 @@ def make_pair(mix: Mix, master: Mix, known: Alignment | None = None) -> Pair:
     x, y = (resampled(m.samples, m.rate_hz, rate_hz) for m in (mix, master))
     if x.shape[1] != y.shape[1]:
         x, y = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (x, y))
-    found = align_same_material(x, y, rate_hz) if known is None else known
+    found = align_same_material(x, y, rate_hz)
     if found.swapped:
         y = np.ascontiguousarray(y[:, ::-1])
     turned = found.channel_polarity

@@ -40,19 +40,11 @@ def channels(found: Comparison) -> Iterator[Said]:
     if abs(place.rotation_deg) >= ROTATION_DEG:
         yield Said(
             kind="channels",
-            text=f"The phase is rotated by {number(_whole_turn(found), 'deg', 0, signed=True)} at all frequencies.",
-            value=_whole_turn(found),
+            text=f"The phase is rotated by {number(found.turn_deg, 'deg', 0, signed=True)} at all frequencies.",
+            value=found.turn_deg,
             unit="deg",
             size=HARDLY_HEARD,
         )
-
-
-def _whole_turn(found: Comparison) -> float:
-    """Rotation with the polarity in it, -180 to 180 degrees."""
-    place = found.alignment
-    if place.polarity > 0:
-        return place.rotation_deg
-    return place.rotation_deg - 180.0 if place.rotation_deg > 0.0 else place.rotation_deg + 180.0
 
 
 def clipped(found: Comparison) -> Iterator[Said]:

@@ -55,3 +55,33 @@ def test_a_missing_file_is_one_line(command, files):
     assert ran.code == 1
     assert "nothing.wav does not exist" in ran.err
     assert ran.out == ""
+
+
+def test_the_render_of_a_sheet_reaches_it_and_nothing_looks_off(command, demo_run, tmp_path):
+    run = demo_run("dense_rock")
+    sheet = tmp_path / "plan.json"
+    sheet.write_text(json.dumps(run.sheet), encoding="utf-8")
+    ran = command("compare", run.mix, run.preview, "--sheet", sheet)
+    assert ran.code == 0, ran.err
+    assert "**The plan's target is reached: -8.0 LUFS" in ran.out
+    assert "No stage looks off." in ran.out
+
+
+def test_a_bounce_that_was_turned_down_misses_the_plan_with_exit_code_3(command, demo_run, tmp_path):
+    run = demo_run("dense_rock")
+    sheet = tmp_path / "plan.json"
+    sheet.write_text(json.dumps(run.sheet), encoding="utf-8")
+    samples, rate_hz = soundfile.read(run.preview)
+    write_wav(tmp_path / "low.wav", 10.0 ** (-1.0 / 20.0) * samples, rate_hz, 1)
+    ran = command("compare", run.mix, tmp_path / "low.wav", "--sheet", sheet, "--json")
+    assert ran.code == 3
+    plan = json.loads(ran.out)["plan"]
+    assert (plan["reached"], plan["under_ceiling"]) == (False, True)
+    assert [one["stage"] for one in plan["advice"]] == ["output"]
+    assert "only turned down" in plan["advice"][0]["seen"]
+
+
+def test_a_file_that_is_no_sheet_is_wrong_usage(command, files):
+    ran = command("compare", files / "mix.wav", files / "master.wav", "--sheet", files / "mix.wav")
+    assert ran.code == 2
+    assert "not JSON" in ran.err

@@ -1,0 +1,109 @@
+"""Whether the engineer's own bounce reaches the plan of a sheet, and which stage looks off.
+
+Bounce and plan are each compared with the mix; what the two comparisons differ in points to a stage. The limits of what
+is let pass stand beside the rules: common practice, no source.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from autochain.audio.mix import Mix
+from autochain.compare.advice import Advice
+from autochain.compare.comparison import Comparison, compare
+from autochain.compare.plan import Plan, carry_out
+from autochain.compare.plan_advice import advise
+from autochain.config.model import Target
+from autochain.search.around import EarlierSheet
+from autochain.search.progress import Progress, silent
+
+# Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
+LOUDNESS_LU = 0.2
+CEILING_DB = 0.05
+_SMALL_LU = 1.0
+_LEVEL = ("drive", "output")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AgainstPlan:
+    """The verdict on a bounce.
+
+    Attributes
+    ----------
+    sheet
+        Base name of the sheet.
+    same_mix
+        Whether the mix is the very file that the sheet was made for.
+    target
+        What it aims at.
+    loudness_lufs
+        Loudness of the bounce, of the kind that the target names; None when it has none.
+    true_peak_dbtp
+        Highest of the three readings of the bounce.
+    loud_enough, under_ceiling
+        Whether it is within 0.2 LU of the target, and not over the ceiling by more than 0.05 dB.
+    plan
+        What the plan does to the mix.
+    advice
+        What looks off and what to try next, the most important first.
+    """
+
+    sheet: str
+    same_mix: bool
+    target: Target
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
+    loud_enough: bool
+    under_ceiling: bool
+    plan: Comparison
+    advice: tuple[Advice, ...]
+
+    @property
+    def reached(self) -> bool:
+        """Whether the target is met."""
+        return self.loud_enough and self.under_ceiling
+
+
+def check_against(plan: Plan, planned: Comparison, bounce: Comparison) -> AgainstPlan:
+    """Judge a bounce by the plan.
+
+    Parameters
+    ----------
+    plan
+        The sheet, carried out.
+    planned, bounce
+        What the plan and the bounce do to the same mix.
+    """
+    target = plan.sheet.target
+    heard, peak = target.heard_lufs(bounce.master.figures), bounce.master.figures.true_peak_dbtp
+    miss_lu = None if heard is None else heard - target.loudness_lufs
+    over_db = None if peak is None else peak - target.ceiling_dbtp
+    return AgainstPlan(
+        sheet=plan.sheet.file,
+        same_mix=plan.sheet.mix_sha256 == bounce.mix.sha256,
+        target=target,
+        loudness_lufs=heard,
+        true_peak_dbtp=peak,
+        loud_enough=miss_lu is not None and abs(miss_lu) <= LOUDNESS_LU,
+        under_ceiling=over_db is None or over_db <= CEILING_DB,
+        plan=planned,
+        advice=_ordered(advise(plan, planned, bounce, miss_lu, over_db), miss_lu),
+    )
+
+
+def _ordered(advice: Iterable[Advice], miss_lu: float | None) -> tuple[Advice, ...]:
+    """What stands out most first; small steps of level last, since the loudness follows from all other stages."""
+    small = miss_lu is not None and abs(miss_lu) <= _SMALL_LU
+
+    def place(one: Advice) -> tuple[bool, float]:
+        return small and one.stage in _LEVEL, -one.size
+
+    return tuple(sorted(advice, key=place))
+
+
+def check_bounce(
+    sheet: EarlierSheet, mix: Mix, bounce: Comparison, progress: Progress = silent
+) -> AgainstPlan:
+    """Carry a sheet out on the mix, compare that with the mix, and judge a bounce by it."""
+    progress("carrying out the sheet", 0.0)
+    plan = carry_out(sheet, mix)
+    return check_against(plan, compare(mix, plan.master, progress), bounce)

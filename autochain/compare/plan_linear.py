@@ -1,0 +1,108 @@
+"""Whether a plan's equalisers and rotation are in a bounce, and whether anything else moved tone or width."""
+
+from collections.abc import Callable, Iterator
+
+from autochain.chain.chain import STAGES
+from autochain.compare.advice import Advice, set_to
+from autochain.compare.bands import BandChange, regions
+from autochain.compare.comparison import Comparison
+from autochain.compare.curve_share import curve_share
+from autochain.compare.plan import Plan
+from autochain.units import frequency, number
+
+_TURN_DEG = 20.0
+_ASYMMETRY_DB = 0.5
+_TONE_DB = 1.0
+_WIDTH_DB = 0.5
+_ABSENT, _TWICE = -0.7, 0.7
+_PART = 0.35
+
+
+def linear_stages(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
+    """Look at the equalisers, at the rotation and at the width; parameters as of `plan_advice.advise`."""
+    moved = tuple(_equalisers(plan, planned, bounce))
+    yield from moved
+    yield from _rotation(plan, planned, bounce, equalised_otherwise=any(one.stage for one in moved))
+    yield from _width(planned, bounce)
+
+
+def _equalisers(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
+    told = False
+    for stage, curve in plan.curves.items():
+        share = curve_share(curve, planned.bands, bounce.bands)
+        if share is None or abs(share) < _PART:
+            continue
+        told, label = True, STAGES[stage].label
+        if share <= _ABSENT:
+            seen, todo = f"The {label} looks left out.", "Switch it on, with the bands of the sheet."
+        elif share >= _TWICE:
+            seen, todo = f"The {label} looks applied twice.", "Look for a second one, or for doubled gains."
+        else:
+            seen = f"The {label} does about {number(100.0 * (1.0 + share), '%', 0)} of what is planned."
+            todo = "Compare the gains and the q of its bands with the sheet."
+        yield Advice(stage=stage, seen=seen, try_next=todo, size=abs(share) / _PART)
+    if told:
+        return
+    for region in regions(bounce.bands, _beyond(planned), _TONE_DB):
+        if region.bands >= 2:
+            yield Advice(
+                stage="",
+                seen=f"{frequency(region.low_hz)} to {frequency(region.high_hz)} lie "
+                f"{number(region.mean_db, 'dB', signed=True)} from the plan.",
+                try_next="Look for an equaliser that the sheet does not have, or a tool with a curve of its own.",
+                size=abs(region.mean_db) / _TONE_DB,
+            )
+
+
+def _beyond(planned: Comparison) -> Callable[[BandChange], float | None]:
+    """How much further a band of the bounce moved than that of the plan."""
+    plan = {band.nominal_hz: band.change_db for band in planned.bands}
+
+    def value(band: BandChange) -> float | None:
+        theirs = plan.get(band.nominal_hz)
+        return None if theirs is None or band.change_db is None else band.change_db - theirs
+
+    return value
+
+
+def _rotation(
+    plan: Plan, planned: Comparison, bounce: Comparison, *, equalised_otherwise: bool
+) -> Iterator[Advice]:
+    if "rotation" not in plan.settings:
+        return
+    apart = _turn(bounce.turn_deg - planned.turn_deg)
+    asymmetry, was = bounce.master.figures.asymmetry_db, planned.master.figures.asymmetry_db
+    lean = 0.0 if asymmetry is None or was is None else asymmetry - was
+    if apart <= _TURN_DEG and lean <= _ASYMMETRY_DB:
+        return
+    missing = apart <= _TURN_DEG or _turn(bounce.turn_deg) < 0.5 * _turn(planned.turn_deg)
+    if equalised_otherwise and not missing:  # an equaliser turns the phase, too
+        return
+    more = f"; its peaks are {number(lean, 'dB')} more one-sided than planned" if lean > _ASYMMETRY_DB else ""
+    yield Advice(
+        stage="rotation",
+        seen=f"The phase rotation looks {'left out' if missing else 'set otherwise'}{more}.",
+        try_next=f"Rotate by {set_to(plan, 'rotation', 'angle_deg')}; where no tool does that, the peak stages have "
+        "more to do."
+        if plan.settings["rotation"].get("kind", 0.0) == 0.0
+        else "Use the all-pass filters of the sheet; where no tool of yours does that, leave them out.",
+        size=max(apart / _TURN_DEG, lean / _ASYMMETRY_DB),
+    )
+
+
+def _turn(angle_deg: float) -> float:
+    """Size of an angle, polarity aside, 0 to 90 degrees."""
+    return abs((angle_deg + 90.0) % 180.0 - 90.0)
+
+
+def _width(planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
+    if planned.width_change_db is None or bounce.width_change_db is None:
+        return
+    apart = bounce.width_change_db - planned.width_change_db
+    if abs(apart) > _WIDTH_DB:
+        yield Advice(
+            stage="",
+            seen=f"The sides are {number(abs(apart), 'dB')} {'wider' if apart > 0.0 else 'narrower'} than planned.",
+            try_next="Look for a width control, for bands on mid or side, and for stages that do not link channels.",
+            size=abs(apart) / _WIDTH_DB,
+        )
