@@ -7,7 +7,7 @@ import hashlib
 import io
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -142,6 +142,14 @@ def small_config(path: Path, **search: object) -> Path:
         encoding="utf-8",
     )
     return path
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_log(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test writes into the log of the person who runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -5,8 +5,10 @@ from typing import Annotated
 
 import typer
 
+from autochain.audio.blocks import shown
 from autochain.audio.files import check_output, read_mix, write_text
 from autochain.cli import options
+from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.compare import compare as compare_files
 from autochain.compare.account import account
@@ -14,15 +16,34 @@ from autochain.compare.against_plan import check_bounce
 from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
 from autochain.compare.as_markdown import different_to_markdown, to_markdown
-from autochain.errors import DifferentMaterialError
+from autochain.errors import DifferentMaterialError, UsageError
+from autochain.log.entry import comparison_entry
+from autochain.log.file import read
+from autochain.log.history import LAST, history_of
+from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
 from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3
 
 
+def show_history(log: Path, last: int, out: Path | None, as_json: bool, force: bool) -> None:
+    """Print the history of a log, and write it where a folder is named."""
+    entries, broken = read(log)
+    if broken:
+        typer.echo(f"autochain: {broken} lines of {shown(log)} cannot be read and were left out.", err=True)
+    found = history_of(entries, last)
+    texts = [make(found) for make in (history_to_markdown, history_to_html, history_to_json)]
+    if out is not None:
+        names = [f"history.{kind}" for kind in ("md", "html", "json")]
+        check_output(out, names, force, (log,))
+        for name, text in zip(names, texts, strict=True):
+            write_text(out / name, text, force, (log,))
+    typer.echo(texts[2] if as_json else texts[0], nl=False)
+
+
 def compare(
-    mix: Annotated[Path, typer.Argument(metavar="MIX", help="The mix.", show_default=False)],
-    master: Annotated[Path, typer.Argument(metavar="MASTER", help="A master of it.", show_default=False)],
+    mix: Annotated[Path | None, typer.Argument(metavar="MIX", help="The mix.", show_default=False)] = None,
+    master: Annotated[Path | None, typer.Argument(metavar="MASTER", help="A master of it.", show_default=False)] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", "-o", metavar="FOLDER", help="Also write MASTER.compare.md, .html and .json there."),
@@ -34,6 +55,12 @@ def compare(
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the JSON alone on stdout.")] = False,
+    history: Annotated[
+        bool, typer.Option("--history", help="Instead: what the last masters in the log have in common.")
+    ] = False,
+    last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST,
+    log: LogFile = None,
+    no_log: NoLog = False,
     force: options.Force = False,
 ) -> None:
     """Say what lies between MIX and MASTER, the most audible first, at equal loudness.
@@ -41,8 +68,18 @@ def compare(
     The files may differ in length, sample rate, level, polarity and delay. Exit code 0: compared; 1: could not run, or
     the two are different material; 2: wrong usage; 3: with --sheet, its target is not reached.
 
+    Each comparison adds a line to the log in your data folder; --history tells what the last masters have in common.
+
     Example: autochain compare mix.wav master.wav -o compared
     """
+    where = log_of(log, no_log)
+    if history:
+        if mix is not None or sheet is not None or where is None:
+            raise UsageError("--history reads the log alone. Drop MIX, MASTER, --sheet and --no-log.")
+        show_history(where, last, out, as_json, force)
+        return
+    if mix is None or master is None:
+        raise UsageError("compare needs two files: autochain compare MIX MASTER. Or ask for --history.")
     sources = (mix, master) if sheet is None else (mix, master, sheet)
     names = [f"{master.stem}.compare.{kind}" for kind in ("md", "html", "json")]
     earlier = None if sheet is None else read_sheet(sheet)
@@ -62,6 +99,7 @@ def compare(
     if out is not None:
         for name, text in zip(names, texts, strict=True):
             write_text(out / name, text, force, sources)
+    write_log(where, lambda: comparison_entry(found))
     typer.echo(texts[2] if as_json else texts[0], nl=False)
     if against is not None and not against.reached:
         raise typer.Exit(TARGET_NOT_MET)

@@ -12,9 +12,11 @@ from autochain.chain.output import with_silence
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.interrupt import asked_to_stop
+from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
+from autochain.log.entry import render_entry
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
@@ -43,10 +45,11 @@ def make_sheet(
     near: Around | None = None,
     sources: tuple[Path, ...] = (),
     references: Sequence[Path] = (),
+    log: Path | None = None,
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
-    Trials are kept in a journal beside the sheet until the search has come to its end.
+    Trials are kept in a journal beside the sheet until the search has come to its end. `log` gets a line, if any.
     """
     options.check_jobs(jobs)
     refuse_contradictions(decisions, config, None if near is None else near.held)
@@ -86,6 +89,7 @@ def make_sheet(
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, sources)
     if sheet.search.complete:
         journal.remove()
+    write_log(log, lambda: render_entry("suggest", mix, found.before, found.chosen.after, found.samples))
     return sheet
 
 
@@ -114,6 +118,8 @@ def suggest(
     reference: options.References = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
+    log: LogFile = None,
+    no_log: NoLog = False,
     force: options.Force = False,
 ) -> None:
     """Find starting settings that bring MIX to a loudness under a true-peak ceiling.
@@ -132,8 +138,11 @@ def suggest(
         decisions, near = search_around(earlier, decisions, plan)
         same = "its own" if plan.target == earlier.target else "asked for now"
         typer.echo(f"around {earlier.file}: the target is {same}", err=True)
+    where = log_of(log, no_log)
     sources = () if around is None else (around,)
-    sheet = make_sheet(mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or ())
+    sheet = make_sheet(
+        mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or (), where
+    )
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:
         raise typer.Exit(TARGET_NOT_MET)

@@ -8,6 +8,8 @@ import soundfile
 
 from autochain.audio.files import write_wav
 from autochain.audio.signals import pink_noise
+from autochain.log.file import read
+from autochain.log.place import log_path
 
 RATE_HZ = 44100
 
@@ -85,3 +87,46 @@ def test_a_file_that_is_no_sheet_is_wrong_usage(command, files):
     ran = command("compare", files / "mix.wav", files / "master.wav", "--sheet", files / "mix.wav")
     assert ran.code == 2
     assert "not JSON" in ran.err
+
+
+def test_a_comparison_is_logged_where_asked_and_its_history_shown(command, files, tmp_path):
+    log = tmp_path / "log.jsonl"
+    assert command("compare", files / "mix.wav", files / "master.wav", "--log", log).code == 0
+    (line,) = log.read_text(encoding="ascii").splitlines()
+    logged = json.loads(line)
+    assert (logged["command"], logged["mix"]["file"]) == ("compare", "mix.wav")
+    assert str(files) not in line
+    ran = command("compare", "--history", "--log", log, "-o", tmp_path / "out")
+    assert ran.code == 0
+    assert "| master.wav |" in ran.out
+    assert (tmp_path / "out/history.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert json.loads(command("compare", "--history", "--log", log, "--json").out)["compared"] == 1
+
+
+def test_a_log_that_cannot_be_written_stops_nothing(command, files):
+    ran = command("compare", files / "mix.wav", files / "master.wav", "--log", files / "mix.wav")
+    assert ran.code == 0
+    assert ran.out.startswith("# master.wav")
+    assert "is no log of this program" in ran.err
+    before = log_path().read_bytes() if log_path().exists() else b""
+    assert command("compare", files / "mix.wav", files / "master.wav", "--no-log").code == 0
+    assert (log_path().read_bytes() if log_path().exists() else b"") == before
+
+
+def test_suggest_adds_a_line_to_the_users_log(demo_run):
+    run = demo_run("dense_rock")
+    logged = [one for one in read(log_path())[0] if one["mix"]["sha256"] == run.mix_sha256]
+    assert logged[0]["command"] == "suggest"
+    assert logged[0]["after"]["integrated_lufs"] == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=0.006)
+    assert len(logged[0]["thirds_db"]) > 20
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--history", "mix.wav"], [], ["mix.wav"], ["--history", "--no-log"], ["a", "b", "--log", "c", "--no-log"]],
+    ids=" ".join,
+)
+def test_arguments_that_do_not_fit_are_wrong_usage(command, arguments):
+    ran = command("compare", *arguments)
+    assert ran.code == 2
+    assert ran.err.startswith("autochain: ")

@@ -1,0 +1,121 @@
+"""One line of the log: what was done to which file, with the key figures before and after.
+
+format_version 1: first version. Files are named by their base name and the hash of their bytes; no folder is kept.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import autochain
+from autochain.audio.mix import Mix, Samples
+from autochain.compare.bands import BandChange, band_changes
+from autochain.compare.comparison import Comparison
+from autochain.measure.measurement import Measurement
+from autochain.measure.spectrum import measure_spectrum
+
+VERSION = 1
+# Measurement fields that are kept.
+KEPT = (
+    "integrated_lufs", "max_short_term_lufs", "loudness_range_lu", "true_peak_dbtp", "plr_db", "psr_median_db",
+    "local_crest_db", "side_to_mid_db", "correlation",
+)  # fmt: skip
+
+Figures = Mapping[str, float | int | None]
+
+
+def entry_of(
+    command: str,
+    mix: tuple[str, str],
+    master: tuple[str, str] | None = None,
+    before: Figures | None = None,
+    after: Figures | None = None,
+    thirds: Iterable[BandChange] = (),
+    **more: float | None,
+) -> dict[str, Any]:
+    """Build an entry, stamped with the present time (UTC).
+
+    Parameters
+    ----------
+    command
+        What was run.
+    mix, master
+        Base name and SHA-256 of each file; None where there is no master file.
+    before, after
+        Measurements by name; only the key figures are kept.
+    thirds
+        Change of every third octave at equal loudness.
+    more
+        Further changes by name, in the unit that the name says.
+    """
+    return {
+        "format_version": VERSION,
+        "time": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "command": command,
+        "version": autochain.__version__,
+        "mix": _file(mix),
+        "master": None if master is None else _file(master),
+        "before": _figures(before),
+        "after": _figures(after),
+        "thirds_db": {
+            f"{band.nominal_hz:g}": round(band.change_db, 2)
+            for band in thirds
+            if band.heard and band.change_db is not None
+        },
+        "change": {name: None if value is None else round(value, 2) for name, value in more.items()},
+    }
+
+
+def comparison_entry(found: Comparison) -> dict[str, Any]:
+    """Entry of `compare`."""
+    return entry_of(
+        "compare",
+        (found.mix.file, found.mix.sha256),
+        (found.master.file, found.master.sha256),
+        found.mix.figures.as_dict(),
+        found.master.figures.as_dict(),
+        found.bands,
+        gain_lu=found.gain_lu,
+        width_db=found.width_change_db,
+        onset_db=found.onset_change_db,
+        movement_db=found.movement_db,
+        distortion_nmr_db=found.distortion.nmr_db,
+    )
+
+
+def render_entry(
+    command: str, mix: Mix, before: Measurement | None, after: Measurement | None, rendered: Samples | None = None
+) -> dict[str, Any]:
+    """Entry of `suggest` and `render`: what the settings make of a mix.
+
+    Parameters
+    ----------
+    command
+        `suggest` or `render`.
+    mix
+        The mix.
+    before, after
+        Its measurement and that of the result, as far as they were made.
+    rendered
+        The result, as long as the mix; without it, or without both loudnesses, no third octaves are kept.
+    """
+    thirds: tuple[BandChange, ...] = ()
+    was, now = (None if m is None else m.integrated_lufs for m in (before, after))
+    if rendered is not None and was is not None and now is not None:
+        spectra = [measure_spectrum(s, mix.rate_hz) for s in (mix.samples, rendered)]
+        thirds = band_changes(spectra[0], spectra[1], now - was)
+    return entry_of(
+        command,
+        (mix.file, mix.sha256),
+        before=None if before is None else before.as_dict(),
+        after=None if after is None else after.as_dict(),
+        thirds=thirds,
+    )
+
+
+def _file(one: tuple[str, str]) -> dict[str, str]:
+    return {"file": one[0], "sha256": one[1]}
+
+
+def _figures(values: Figures | None) -> dict[str, float | None]:
+    return {} if values is None else {n: None if (v := values[n]) is None else round(float(v), 2) for n in KEPT}
