@@ -1,7 +1,7 @@
 """How many injected resonances are told, how exactly, and how many that are not there?
 
-The injector below shares nothing with the detectors: its bells are the cookbook's by the bilinear transform, run by
-scipy, on mixes whose seeds played no part in making the limits. `--limits` makes those anew.
+The injector (`injected_resonances.py`) shares nothing with the detectors: its bells are the cookbook's by the bilinear
+transform, run by scipy, on mixes whose seeds played no part in making the limits. `--limits` makes those anew.
 """
 
 import argparse
@@ -11,9 +11,9 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
-import scipy.signal
 
 sys.path.insert(0, str(Path(__file__).parent))
+from injected_resonances import comes_and_goes, lift
 from report import machine, save
 
 from autochain.demo import CHARACTERS, make_demo
@@ -27,49 +27,6 @@ LIMIT_SEEDS = range(1, 31)  # of the mixes that make the limits
 JUDGE_SEEDS = range(51, 63)  # played no part in anything
 CASES_PER_MIX = 8
 LIMITS = Path(__file__).parent.parent / "shared" / "resonance_limits.toml"
-
-
-# --- the injector ---------------------------------------------------------------------------------------------------
-
-
-def cookbook_bell(freq_hz: float, gain_db: float, q: float) -> tuple[np.ndarray, np.ndarray]:
-    """W3C Note "Audio EQ Cookbook" (2021), peakingEQ, by the bilinear transform."""
-    a, w0 = 10.0 ** (gain_db / 40.0), 2.0 * math.pi * freq_hz / RATE_HZ
-    alpha = math.sin(w0) / (2.0 * q)
-    b = np.array([1.0 + alpha * a, -2.0 * math.cos(w0), 1.0 - alpha * a])
-    d = np.array([1.0 + alpha / a, -2.0 * math.cos(w0), 1.0 - alpha / a])
-    return b / d[0], d / d[0]
-
-
-def inject(
-    mix: np.ndarray, freq_hz: float, gain_db: float, q: float, channel: str, gate: np.ndarray | None
-) -> np.ndarray:
-    """Lift a range of one channel of a mix, all the time or where `gate` is 1."""
-    b, a = cookbook_bell(freq_hz, gain_db, q)
-    x = mix.astype(np.float64)
-    lanes = {"left": x[:, 0].copy(), "right": x[:, 1].copy(), "mid": x.mean(axis=1), "side": (x[:, 0] - x[:, 1]) / 2}
-    change = {"left": 0.0, "right": 0.0}
-    for name in ("left", "right", "mid", "side"):
-        if name == channel or (channel == "stereo" and name in ("left", "right")):
-            more = scipy.signal.lfilter(b, a, lanes[name]) - lanes[name]
-            if gate is not None:
-                more *= gate
-            change["left"] = change["left"] + more * (name != "right")
-            change["right"] = change["right"] + more * {"left": 0.0, "right": 1.0, "mid": 1.0, "side": -1.0}[name]
-    both = [np.broadcast_to(change[c], x.shape[0]) for c in ("left", "right")]
-    return (x + np.stack(both, axis=1)).astype(np.float32)
-
-
-def comes_and_goes(count: int, rng: np.random.Generator) -> np.ndarray:
-    """1 for 0.4 to 2.5 s, 0 for 0.8 to 4 s, in turn, with edges of 40 ms."""
-    gate = np.zeros(count)
-    at = round(rng.uniform(0.5, 2.0) * RATE_HZ)
-    while at < count:
-        there = round(rng.uniform(0.4, 2.5) * RATE_HZ)
-        gate[at : at + there] = 1.0
-        at += there + round(rng.uniform(0.8, 4.0) * RATE_HZ)
-    edge = np.hanning(round(0.04 * RATE_HZ))
-    return np.clip(scipy.signal.oaconvolve(gate, edge / edge.sum(), mode="same"), 0.0, 1.0)
 
 
 # --- the limits -----------------------------------------------------------------------------------------------------
@@ -134,8 +91,8 @@ def judge(job: tuple[str, int]) -> list[dict]:
         freq_hz = float(np.exp(rng.uniform(np.log(120.0), np.log(9000.0))))
         gain_db, q = float(rng.uniform(3.0, 9.0)), float(np.exp(rng.uniform(np.log(2.0), np.log(8.0))))
         channel = str(rng.choice(["stereo", "stereo", "mid", "side", "left", "right"]))
-        gate = comes_and_goes(mix.shape[0], rng) if k % 2 else None
-        hurt = inject(mix, freq_hz, gain_db, q, channel, gate)
+        gate = comes_and_goes(mix.shape[0], RATE_HZ, rng) if k % 2 else None
+        hurt = lift(mix, RATE_HZ, freq_hz, gain_db, q, channel, gate).astype(np.float32)
         found = measure_resonance(hurt, RATE_HZ)
         told = find_resonances(found)
         near = [r for r in told if abs(math.log2(r.freq_hz / freq_hz)) <= 1 / 3]
@@ -160,7 +117,7 @@ def left_after(hurt: np.ndarray, told) -> dict:
     left = {}
     lane = {"stereo": 0, "mid": 0, "side": 1, "left": 2, "right": 3}[told.channel]
     for name, cut_db in (("before", 0.0), ("dose", 1.0), ("full", full_cut_db(told.excess_db))):
-        cut = inject(hurt, told.freq_hz, -cut_db, told.q, told.channel, None)
+        cut = lift(hurt, RATE_HZ, told.freq_hz, -cut_db, told.q, told.channel, None).astype(np.float32)
         found = measure_resonance(cut, RATE_HZ)
         at = np.abs(np.log2(found.freq_hz / told.freq_hz)) <= 1 / 12
         left[f"excess_{name}_db"] = float(found.standing_db()[lane, at].max())

@@ -20,6 +20,7 @@ _REACH_S = 0.032
 _PLACES = (0, 1, -1, 2, -2, 3, -3)  # frames: how far the spike may lie from the edit
 _LEAST_DB = 1.5
 _MOST_CLICKS = 200  # a sound that is full of clicks is not full of edits
+_MOST_AT_TOP = 2  # clicks at the highest level: more are the edges of clipped peaks, and there may be hundreds
 _SAME_S = 0.3  # jumps found by their level are known to 0.1 s
 
 
@@ -41,17 +42,21 @@ def told_apart(
     -------
     Clicks, and jumps with steps of 1.5 to 20 dB, known to 0.1 ms.
     """
-    if not 0 < len(clicks) <= _MOST_CLICKS:
+    at_top = {click for click in clicks if click.at_top}
+    clipped = at_top if len(at_top) > _MOST_AT_TOP else set()
+    looked_at = [click for click in clicks if click not in clipped]
+    if not 0 < len(looked_at) <= _MOST_CLICKS:
         return clicks, jumps
-    left, edits = [], []
-    frames = [round(click.at_s * rate_hz) for click in clicks]
-    for click, frame, around in zip(clicks, frames, _around(blocks, frames, round(_REACH_S * rate_hz)), strict=True):
+    left, edits = [*clipped], []
+    frames = [round(click.at_s * rate_hz) for click in looked_at]
+    for click, frame, around in zip(looked_at, frames, _around(blocks, frames, round(_REACH_S * rate_hz)), strict=True):
         edit = _edit(around, frame, rate_hz)
         if edit is None:
             left.append(click)
         else:
             edits.append(edit)
     others = [jump for jump in jumps if all(abs(jump.at_s - edit.at_s) > _SAME_S for edit in edits)]
+    left.sort(key=lambda click: click.at_s)
     return tuple(left), tuple(sorted([*others, *edits], key=lambda jump: jump.at_s))
 
 

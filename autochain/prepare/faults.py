@@ -18,7 +18,7 @@ def faults(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     yield from _clicks(seen)
     yield from _dropouts(seen)
     yield from _clipped(seen, limits)
-    yield from _jumps(seen)
+    yield from _jumps(seen, limits)
     yield from _hum(seen, limits)
     yield from _offset(seen, limits)
     yield from _noise(seen, limits)
@@ -96,7 +96,7 @@ def _clipped(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     )
 
 
-def _jumps(seen: Inspection) -> Iterator[Finding]:
+def _jumps(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     if not seen.jumps:
         return
     largest = max(seen.jumps, key=lambda jump: abs(jump.step_db))
@@ -109,6 +109,7 @@ def _jumps(seen: Inspection) -> Iterator[Finding]:
         value=largest.step_db,
         unit="dB",
         times_s=tuple(jump.at_s for jump in seen.jumps),
+        revisit=abs(largest.step_db) >= limits.jump_revisit_db,
     )
 
 

@@ -16,6 +16,7 @@ class Limits(BaseModel):
     clipped_runs_revisit: int = Field(ge=1)
     least_plr_db: float = Field(ge=0.0)
     peak_density: float = Field(gt=0.0, le=1.0)
+    jump_revisit_db: float = Field(gt=0.0)
     dc_dbfs: float = Field(le=0.0)
     imbalance_db: float = Field(gt=0.0)
     imbalance_revisit_db: float = Field(gt=0.0)

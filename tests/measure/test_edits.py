@@ -73,3 +73,6 @@ def test_the_blocks_do_not_change_the_result_and_nothing_is_read_without_clicks(
         yield
 
     assert told_apart((), (), unread(), RATE_HZ) == ((), ())
+    # Three or more at the highest level are the edges of clipped peaks; there may be hundreds of them.
+    edges = tuple(Click(at_s=k / 10.0, height_db=-20.0, channels="both", at_top=True) for k in range(3))
+    assert told_apart(edges, (), unread(), RATE_HZ) == (edges, ())

@@ -1,6 +1,7 @@
 """Verdicts on mixes whose state is known. All limits: common practice, no source."""
 
 import numpy as np
+import pyebur128
 import pytest
 
 from autochain.audio.signals import noise, sine
@@ -52,6 +53,72 @@ def test_clipping_sends_the_mix_back_and_its_edges_are_no_clicks(clean: np.ndarr
     assert found.verdict == "revisit"
     assert codes(found)[0] == "clipped"
     assert "click" not in codes(found)
+
+
+# Trade fact: a mix that comes at -15 LUFS and -3 dBTP, with nothing wrong in it, is ready. common practice, no source
+def test_a_clean_mix_at_minus_15_lufs_and_minus_3_dbtp_is_ready(clean: np.ndarray) -> None:
+    mix = brought_to(clean, -15.0, -3.0)
+    loudness, peak = outside(mix)
+    assert loudness == pytest.approx(-15.0, abs=0.05)
+    assert peak == pytest.approx(-3.0, abs=0.1)
+    assert verdict(mix) == Readiness(verdict="ready", findings=())
+
+
+def brought_to(mix: np.ndarray, lufs: float, peak_dbtp: float) -> np.ndarray:
+    """The mix at that loudness, a slow gain of half a second around every peak that reaches further."""
+    out = np.asarray(mix, np.float64)
+    dip = np.hanning(RATE_HZ // 2)[:, None]
+    for _ in range(400):
+        out = out * db_to_linear(lufs - outside(out)[0])
+        peak = outside(out)[1]
+        if peak <= peak_dbtp + 0.02:
+            break
+        at = int(np.abs(out).max(axis=1).argmax())
+        start, stop = max(0, at - dip.size // 2), min(len(out), at + dip.size // 2)
+        shape = dip[start - at + dip.size // 2 :][: stop - start]
+        out[start:stop] *= 1.0 - shape * (1.0 - db_to_linear(min(-0.1, peak_dbtp - peak)))
+    return out
+
+
+def outside(sound: np.ndarray) -> tuple[float, float]:
+    """Loudness and true peak as libebur128 reads them."""
+    mode = pyebur128.MeasurementMode
+    state = pyebur128.R128State(2, RATE_HZ, mode.MODE_I | mode.MODE_TRUE_PEAK)
+    state.add_frames(np.ascontiguousarray(sound, np.float64).reshape(-1), len(sound))
+    peak = max(pyebur128.get_true_peak(state, channel) for channel in (0, 1))
+    return pyebur128.get_loudness_global(state), 20.0 * np.log10(peak)
+
+
+# No stage of a master evens out an abrupt 10 dB; 4 dB may be arrangement. common practice, no source
+@pytest.mark.parametrize(("step_db", "expected"), [(4.0, "usable"), (10.0, "revisit"), (-10.0, "revisit")])
+def test_an_abrupt_change_of_level_goes_back_when_large(clean: np.ndarray, step_db: float, expected: str) -> None:
+    jumped = db_to_linear(-3.0 - max(0.0, step_db)) * clean
+    jumped[9 * RATE_HZ + 321 :] *= db_to_linear(step_db)
+    found = verdict(jumped)
+    (jump,) = [one for one in found.findings if one.code == "level_jump"]
+    assert found.verdict == expected
+    assert jump.value == pytest.approx(step_db, abs=0.5)
+    assert jump.times_s == pytest.approx([9.0 + 321 / RATE_HZ], abs=0.001)
+
+
+def test_one_sided_peaks_are_a_remark_with_their_size_side_and_loudest_part() -> None:
+    brass = make_demo("brass_led_asymmetric", RATE_HZ, 20.0, 1)
+    told = []
+    for sound in (brass, -brass):  # turned over, the same peaks reach to the other side
+        (finding,) = [one for one in verdict(sound).findings if one.code == "asymmetry"]
+        assert not finding.revisit
+        assert finding.value == inspect(sound, RATE_HZ).measured.figures.asymmetry_db
+        assert "dB in the loudest 3 s" in finding.text
+        assert len(finding.times_s) == 1
+        told.append(finding)
+    assert told[0].value == pytest.approx(told[1].value, abs=1e-6)
+    # What it means, plainly: in most of the loud 50 ms that side's peak is the higher one.
+    windows = brass[: len(brass) // 2205 * 2205].reshape(-1, 2205 * 2)
+    loud = np.sqrt((windows**2).mean(axis=1)) > np.sqrt((brass**2).mean())
+    higher = "positive" if (windows.max(axis=1) > -windows.min(axis=1))[loud].mean() > 0.5 else "negative"
+    other = {"positive": "negative", "negative": "positive"}[higher]
+    for one, side in zip(told, (higher, other), strict=True):
+        assert f"the {side} peaks reach" in one.text
 
 
 def test_a_hole_sends_the_mix_back_and_its_edges_are_no_clicks(clean: np.ndarray) -> None:
