@@ -13,8 +13,10 @@ from autochain.compare.said import Said
 from autochain.units import number
 
 LOUDNESS_LU = 0.1
+FEWEST_S = 8.0  # of less, the transfer between the two is too uncertain: an untouched 3 s read -19 dB noise-to-mask
 
 UNCHANGED = {
+    "course": "the course of the song",
     "tone": "the spectrum",
     "width": "the width",
     "balance": "left against right",
@@ -53,6 +55,7 @@ class Account:
 
 
 _PARTS = (
+    said_of_faults.course,
     said_of_faults.channels,
     said_of_tone.tone,
     said_of_tone.width,
@@ -69,13 +72,16 @@ _PARTS = (
 
 def account(found: Comparison) -> Account:
     """Put a comparison into words."""
-    said = [one for part in _PARTS for one in part(found) if one.size >= 1.0]
+    untold = {"distortion"} if found.compared_s[1] - found.compared_s[0] < FEWEST_S else set()
+    if found.apart_s:
+        untold.add("ends")
+    said = [one for part in _PARTS for one in part(found) if one.size >= 1.0 and one.kind not in untold]
     kinds = {one.kind for one in said}
     return Account(
         loudness=_loudness(found.gain_lu),
         laid=tuple(_laid(found)),
         changed=tuple(sorted(said, key=lambda one: -one.size)),
-        unchanged=tuple(words for kind, words in UNCHANGED.items() if kind not in kinds),
+        unchanged=tuple(words for kind, words in UNCHANGED.items() if kind not in kinds | untold),
     )
 
 
@@ -104,6 +110,9 @@ def _laid(found: Comparison) -> Iterator[str]:
             f"brought to {found.rate_hz} Hz for the comparison. Loudness, true peak, clipping and clicks are those of "
             "each file as it is."
         )
+    length_s = found.compared_s[1] - found.compared_s[0]
+    if length_s < FEWEST_S:
+        yield f"Only {number(length_s, 's')} are compared: too short to tell added distortion from filtering."
     if found.mix.channels != found.master.channels:
         one = "mix" if found.mix.channels == 1 else "master"
         yield f"The {one} has one channel; it was compared as two equal ones, which a meter reads 3.0 LU higher."

@@ -83,8 +83,10 @@ def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master
     return _svg(label, parts)
 
 
-def dot_chart(label: str, unit: str, names: Sequence[str], before: Sequence[float], after: Sequence[float]) -> str:
-    """Two values a column, joined: a ring for before and a dot for after; names are their titles.
+def dot_chart(
+    label: str, unit: str, marks: Sequence[str], names: Sequence[str], before: Sequence[float], after: Sequence[float]
+) -> str:
+    """Two values a column, joined: a ring for before and a dot for after.
 
     Parameters
     ----------
@@ -92,15 +94,15 @@ def dot_chart(label: str, unit: str, names: Sequence[str], before: Sequence[floa
         What the picture shows.
     unit
         Unit of the values.
-    names
-        One a column.
+    marks, names
+        What stands under a column (of many, every fifth), and its title.
     before, after
         Values, one a column.
     """
     low, top = math.floor(min(*before, *after) - 0.5), math.ceil(max(*before, *after) + 0.5)
     step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
     parts = [*_grid(_levels(low, top), low, top, unit)]
-    for k, (name, was, now) in enumerate(zip(names, before, after, strict=True)):
+    for k, (mark, name, was, now) in enumerate(zip(marks, names, before, after, strict=True)):
         x = _LEFT + step * (k + 0.5)
         y = [_y(value, low, top) for value in (was, now)]
         parts.append(
@@ -110,7 +112,7 @@ def dot_chart(label: str, unit: str, names: Sequence[str], before: Sequence[floa
             f'<circle class="dot" cx="{x:.1f}" cy="{y[1]:.1f}" r="3.5"/></g>'
         )
         if len(names) <= 10 or k % 5 == 0:
-            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{k + 1}</text>')
+            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{escape(mark)}</text>')
     return _svg(label, parts)
 
 

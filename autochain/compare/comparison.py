@@ -7,13 +7,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
 from autochain.compare.bands import BandChange, band_changes, width_change_db
 from autochain.compare.clicks import Clicks, clicks_of, new_clicks_s
 from autochain.compare.course import gain_course_db, movement_between_db
 from autochain.compare.ends import Ends, compare_ends
 from autochain.compare.pair import Pair, make_pair
-from autochain.errors import AutochainError
+from autochain.compare.together import Span, apart_spans
+from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
@@ -86,8 +88,10 @@ class Comparison:
         The files.
     rate_hz, resampled
         The rate both were compared at, and which of them was brought to it.
-    overlap_s
-        Length of the stretch in step, without what was faded or cut at the ends.
+    apart_s
+        Spans of mix time in which the two do not run together: an edit, or another version.
+    compared_s
+        Span of mix time that is compared: in step and together, without what was faded or cut at the ends.
     alignment, delay_s
         Where the master lies, in samples at `rate_hz`, and the delay in s.
     gain_lu
@@ -121,7 +125,8 @@ class Comparison:
     master: Side
     rate_hz: int
     resampled: str | None
-    overlap_s: float
+    apart_s: tuple[Span, ...]
+    compared_s: Span
     alignment: Alignment
     delay_s: float
     gain_lu: float
@@ -169,9 +174,18 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
         try:
             progress("laying the master upon the mix", 0.1)
             pair = make_pair(mix, master)
+            apart, together = apart_spans(pair)
+            if together[1] - together[0] < SHORTEST_S:
+                raise DifferentMaterialError(
+                    "mix and master are different material: no 3 s of them run together. Check that both are the "
+                    "same version, at the same speed."
+                )
             ends = compare_ends(pair)
+            if apart:  # the ends may be of other parts
+                ends = Ends(head=ends.head.whole(), tail=ends.tail.whole())
             progress("measuring what was added", 0.3)
-            found = _between(pair, ends)
+            start_s, stop_s = _compared(pair, ends, together)
+            found = _between(pair, start_s, stop_s)
             progress("measuring both files", 0.8)
             before, after = (side.result() for side in sides)
         except AutochainError:
@@ -186,7 +200,13 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
         alignment=pair.alignment,
         delay_s=pair.delay_s,
         ends=ends,
-        new_clicks_s=new_clicks_s(before.clicks, after.clicks, pair.delay_s),
+        apart_s=tuple((a + pair.start_s, b + pair.start_s) for a, b in apart),
+        compared_s=(start_s, stop_s),
+        new_clicks_s=tuple(
+            at
+            for at in new_clicks_s(before.clicks, after.clicks, pair.delay_s)
+            if not apart or start_s <= at <= stop_s
+        ),
         **found,
     )
 
@@ -205,15 +225,21 @@ def _side(mix: Mix) -> Side:
     )
 
 
-def _between(pair: Pair, ends: Ends) -> dict[str, Any]:
-    """All figures of the stretch in step, by their names in `Comparison`."""
+def _compared(pair: Pair, ends: Ends, together: Span) -> Span:
+    """Mix times of what is compared: in step, together, and without what was faded or cut, which the ends tell."""
+    start_s, stop_s = (at + pair.start_s for at in together)
+    if ends.head.lost_s:
+        start_s = max(start_s, ends.head.at_s)
+    if ends.tail.lost_s:
+        stop_s = min(stop_s, ends.tail.at_s)
+    return start_s, stop_s
+
+
+def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
+    """All figures of a stretch in step, by their names in `Comparison`."""
     rate_hz = pair.rate_hz
-    # What was faded or cut is told by the ends, and is no change of level or spectrum.
-    start_s = ends.head.at_s if ends.head.lost_s else 0.0
-    stop_s = ends.tail.at_s if ends.tail.lost_s else np.inf
-    begin = max(0, round((start_s - pair.start_s) * rate_hz))
-    end = min(pair.in_step_mix.shape[0], (stop_s - pair.start_s) * rate_hz)
-    x, y = (s[begin : int(end)] for s in (pair.in_step_mix, pair.in_step_master))
+    begin, end = (max(0, round((at - pair.start_s) * rate_hz)) for at in (start_s, stop_s))
+    x, y = (s[begin:end] for s in (pair.in_step_mix, pair.in_step_master))
     seen = explain(x, y, rate_hz)
     hops_x, hops_y, hops_reference = (weighted_hops(s, rate_hz) for s in (x, y, seen.reference))
     before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
@@ -227,7 +253,6 @@ def _between(pair: Pair, ends: Ends) -> dict[str, Any]:
     short = [short_term_lufs(hops) for hops in (hops_x, hops_y)]
     at = np.arange(0, short[0].size, _COURSE_HOPS)
     return {
-        "overlap_s": x.shape[0] / rate_hz,
         "gain_lu": gain,
         "bands": band_changes(*spectra, gain),
         "width_change_db": width_change_db(*spectra),

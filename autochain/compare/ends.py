@@ -44,6 +44,10 @@ class End:
     abrupt: bool
     at_s: float
 
+    def whole(self) -> "End":
+        """The same with nothing lost."""
+        return replace(self, lost_s=0.0, lost_peak_db=None, abrupt=False)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ends:
@@ -86,7 +90,8 @@ def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) 
     power = [np.convolve(p, smooth, mode="same") for p in (mix, master)]
     loud = power[0] > power[0].mean() * 0.1
     gain = 10.0 * np.log10(np.maximum(power[1], 1e-20) / np.maximum(power[0], 1e-20))
-    gain -= np.median(gain[loud]) if loud.any() else 0.0
+    sounding = loud & (gain > gain.max(initial=-200.0) + 2.0 * _GONE_DB)  # where the master is silent tells no gain
+    gain -= np.median(gain[sounding]) if sounding.any() else 0.0
     gain = gain[: last + 1]
     kept = np.flatnonzero(gain >= _KEPT_DB)
     present = np.flatnonzero(gain >= _GONE_DB)

@@ -8,8 +8,6 @@ _STYLE = """
   --tint: #dfe6e3; --mark: #2f5d62; --other: #a3672b; }
 @media (prefers-color-scheme: dark) { :root { --paper: #1d1c1a; --ink: #e9e5db; --soft: #a59e8f; --rule: #3d3a34;
   --tint: #33403f; --mark: #8fc1c0; --other: #dba878; } }
-@media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
-  --other: #666; } figure, table, li { break-inside: avoid; } }
 body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
 h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; }
@@ -25,6 +23,9 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
 th:first-child, td:first-child { text-align: left; white-space: normal; }
+@media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
+  --other: #666; } figure, tr, li { break-inside: avoid; } body { max-width: none; }
+  table { font-size: .7rem; } th, td { white-space: normal; } .wide { overflow: visible; } }
 """.strip()
 
 

@@ -47,6 +47,21 @@ def channels(found: Comparison) -> Iterator[Said]:
         )
 
 
+def course(found: Comparison) -> Iterator[Said]:
+    """Parts that do not run together."""
+    if found.apart_s:
+        spans = " and from ".join(f"{clock(a)} to {clock(b)}" for a, b in found.apart_s)
+        yield Said(
+            kind="course",
+            text=f"The two do not run together from {spans} of the mix: an edit, or another version. All that follows "
+            f"is about {clock(found.compared_s[0])} to {clock(found.compared_s[1])}.",
+            value=sum(b - a for a, b in found.apart_s),
+            unit="s",
+            size=2.0 * PLAIN_FAULT,
+            times_s=tuple(a for a, _ in found.apart_s),
+        )
+
+
 def clipped(found: Comparison) -> Iterator[Said]:
     """Places cut off flat, and peaks over full scale."""
     before, after = found.mix.figures, found.master.figures
@@ -109,7 +124,7 @@ def ends(found: Comparison) -> Iterator[Said]:
             )
             size = PLAIN_FAULT if end.abrupt else 2.0
             yield Said(kind="ends", text=text, value=end.lost_s, unit="s", size=size, times_s=(end.at_s,))
-        else:
+        elif not found.apart_s:
             yield from _silence(end, which)
 
 

@@ -109,8 +109,9 @@ def _body(history: History) -> Iterator[str]:
         both = [(k, one, one.before.get(key), one.after.get(key)) for k, one in enumerate(history.masters, 1)]
         shown = [(k, one, was, now) for k, one, was, now in both if was is not None and now is not None]
         if shown:
-            names = [f"{k} {_named(one)}" for k, one, _, _ in shown]
-            yield figure(dot_chart(caption, unit, names, [s[2] for s in shown], [s[3] for s in shown]), caption)
+            places, masters, before, after = zip(*shown, strict=True)
+            svg = dot_chart(caption, unit, [str(k) for k in places], [_named(m) for m in masters], before, after)
+            yield figure(svg, caption)
     yield grid(HEAD, _rows(history))
     yield element("p", COLUMNS, "soft")
 

@@ -80,7 +80,7 @@ def lufs(samples):
 def test_a_file_against_itself_has_changed_in_nothing(against, song):
     found, texts, said = against(song)
     assert texts == []
-    assert len(said.unchanged) == 12
+    assert len(said.unchanged) == 13
     assert found.gain_lu == pytest.approx(0.0, abs=1e-6)
     assert max(abs(b.change_db) for b in found.bands if b.change_db is not None) < 1e-6
 
@@ -235,6 +235,24 @@ def test_cut_and_faded_ends_are_told_apart(against, song):
     assert found.ends.tail.at_s == pytest.approx(8.0 + 0.29 * 3.0, abs=0.1)
     # what fades is no change of spectrum or level
     assert [text for text in texts if "fades out" not in text] == []
+
+
+def test_an_edit_in_the_middle_is_told_and_left_out(against, song):
+    found, texts, said = against(np.concatenate([song[: 4 * RATE_HZ], song[6 * RATE_HZ :]]))
+    assert found.apart_s == ((2.0, 6.0),)  # in step from 2 s on; the master holds 0 to 4 s of the mix there
+    assert found.compared_s == pytest.approx((6.0, 12.0))
+    assert texts == [
+        "The two do not run together from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All that "
+        "follows is about 0:06.0 to 0:12.0."
+    ]
+    assert "too short to tell added distortion" in said.laid[-1]
+
+
+def test_a_master_of_a_small_part_is_cut_at_its_end(against, song):
+    found, texts, _ = against(song[: round(3.5 * RATE_HZ)])
+    assert found.ends.tail.abrupt
+    assert found.ends.tail.at_s == pytest.approx(3.5, abs=0.03)
+    assert "of the mix's sound are cut off" in texts[0]
 
 
 def test_another_rate_is_brought_to_the_lower_one_and_changes_nothing(against, song):
