@@ -8,8 +8,10 @@ from autochain.compare.advice import Advice
 from autochain.compare.against_plan import AgainstPlan
 from autochain.compare.comparison import Comparison
 from autochain.compare.said import Said
+from autochain.config import read_config
+from autochain.sheet.faults import shown_faults
 from autochain.sheet.tables import plain, table
-from autochain.sheet.words import FAULTS, FIGURES
+from autochain.sheet.words import FIGURES
 from autochain.units import clock, frequency, number
 
 NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
@@ -104,9 +106,8 @@ def figure_rows(found: Comparison) -> Iterable[list[str]]:
     yield ["length", clock(found.mix.duration_s), clock(found.master.duration_s), ""]
     for name, label, unit, decimals in FIGURES:
         yield _row(label, before[name], after[name], unit, decimals)
-    for name, (label, unit, decimals, limit) in FAULTS.items():
-        if any(_worse(value, limit) for value in (before[name], after[name])):
-            yield _row(label, before[name], after[name], unit, decimals)
+    for name, label, unit, decimals, _ in shown_faults((before, after), read_config().check.model_dump()):
+        yield _row(label, before[name], after[name], unit, decimals)
     yield ["distortion added (noise-to-mask)", "", number(found.distortion.nmr_db, "dB"), ""]
     yield ["  of that under 200 Hz", "", number(found.distortion.nmr_low_db, "dB"), ""]
     yield ["edge of hits", "", "", number(found.onset_change_db, "dB", signed=True)]
@@ -122,10 +123,6 @@ def _row(label: str, before: float | None, after: float | None, unit: str, decim
         number(after, unit, decimals),
         number(change, unit_of_change, decimals, signed=True),
     ]
-
-
-def _worse(value: float | None, limit: float) -> bool:
-    return value is not None and (abs(value) > limit if limit > 0.0 else value > limit)
 
 
 def band_rows(found: Comparison) -> Iterable[list[str]]:

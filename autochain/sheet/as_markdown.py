@@ -4,13 +4,14 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
+from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
 from autochain.sheet.settings import setting_text, shown_settings, value_text
 from autochain.sheet.tables import plain, table
-from autochain.sheet.words import CAUTION, COST_COLUMNS, COSTS, FAULTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
+from autochain.sheet.words import CAUTION, COST_COLUMNS, COSTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
 from autochain.units import clock, number
 
 AS_USUAL = "As usual, and not in the table –"
@@ -159,11 +160,9 @@ def _sensitivity(sheet: Sheet) -> list[str]:
 def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
     for name, label, unit, decimals in FIGURES:
         yield [label, *(number(getattr(side, name), unit, decimals) for side in (sheet.before, sheet.after))]
-    for name, (label, unit, decimals, limit) in FAULTS.items():
-        values = [getattr(side, name) for side in (sheet.before, sheet.after)]
-        sizes = [abs(v) if limit > 0.0 else v for v in values if v is not None]
-        if any(size > limit for size in sizes):
-            yield [label, *(number(v, unit, decimals, signed=limit > 0.0) for v in values)]
+    sides = [side.model_dump() for side in (sheet.before, sheet.after)]
+    for name, label, unit, decimals, signed in shown_faults(sides, sheet.readiness.limits):
+        yield [label, *(number(side[name], unit, decimals, signed=signed) for side in sides)]
 
 
 def _as_locked(full: str, value: float) -> str:

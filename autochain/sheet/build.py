@@ -2,6 +2,7 @@
 
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
+from autochain.prepare.limits import Limits
 from autochain.prepare.readiness import Readiness
 from autochain.search.costs import terms
 from autochain.search.facts import StageFacts
@@ -144,7 +145,7 @@ def _sensitivity(found: Sensitivity) -> SensitivityEntry:
     )
 
 
-def _readiness(found: Readiness) -> ReadinessFacts:
+def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
     return ReadinessFacts(
         verdict=found.verdict,
         findings=tuple(
@@ -159,6 +160,7 @@ def _readiness(found: Readiness) -> ReadinessFacts:
             )
             for one in found.findings
         ),
+        limits=limits.model_dump(),
     )
 
 
@@ -178,7 +180,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
-        readiness=_readiness(suggestion.readiness),
+        readiness=_readiness(suggestion.readiness, config.check),
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
         stages=tuple(_stage(f) for f in chosen.stages),

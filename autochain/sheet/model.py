@@ -171,10 +171,11 @@ class FindingEntry(_Part):
 
 
 class ReadinessFacts(_Part):
-    """Verdict of the check on the mix, as `autochain check` gives it."""
+    """Verdict of the check on the mix, as `autochain check` gives it, and the limits of its `[check]` table."""
 
     verdict: Literal["ready", "usable", "revisit"]
     findings: tuple[FindingEntry, ...]
+    limits: dict[str, float]
 
 
 class Excerpt(_Part):

@@ -76,15 +76,6 @@ FIGURES: tuple[tuple[str, str, str, int], ...] = (
     ("clipped_runs", "clipped places (3 or more equal samples at the top)", "", 0),
 )
 
-# Figures that get a row only when one of both sides is worse than a limit: faults that most mixes do not have.
-# name -> (label, unit, decimals, limit); a positive limit holds for the magnitude. Common practice, no source.
-FAULTS: dict[str, tuple[str, str, int, float]] = {
-    "channel_imbalance_db": ("left louder than right", "dB", 1, 1.0),
-    "dc_left_dbfs": ("DC offset, left", "dBFS", 0, -60.0),
-    "dc_right_dbfs": ("DC offset, right", "dBFS", 0, -60.0),
-    "subsonic_db": ("energy below 20 Hz, of the whole", "dB", 0, -30.0),
-}
-
 CAUTION = (
     "Masters and previews are loud. Start playback at a low volume, and protect ears and loudspeakers: published "
     "safe-listening advice (WHO and ITU-T H.870) and your local rules come before any figure here."
