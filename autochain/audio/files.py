@@ -4,9 +4,10 @@ import hashlib
 import itertools
 import os
 import secrets
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ import soundfile
 from autochain.audio.blocks import first_not_finite, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.tags import put_tags
 from autochain.errors import AudioFileError, UsageError
 from autochain.units import clock
 
@@ -98,8 +100,10 @@ def write_wav(
     force: bool = False,
     sources: Iterable[Path] = (),
     bits: int = 24,
+    container: str = "WAV",
+    tags: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
-    """Write a fixed-point WAV with triangular dither; the file appears complete or not at all.
+    """Write a fixed-point WAV or FLAC with triangular dither; the file appears complete or not at all.
 
     Parameters
     ----------
@@ -118,6 +122,10 @@ def write_wav(
         Input files, which are never replaced, whatever `force` says.
     bits
         Word length, 16 or 24.
+    container
+        `WAV` or `FLAC`.
+    tags
+        Texts by name, see `audio.tags`.
 
     Raises
     ------
@@ -139,8 +147,9 @@ def write_wav(
     def write(temporary: Path) -> None:
         written = 0
         with soundfile.SoundFile(
-            temporary, "w", samplerate=rate_hz, channels=first.shape[1], format="WAV", subtype=f"PCM_{bits}"
+            temporary, "w", samplerate=rate_hz, channels=first.shape[1], format=container, subtype=f"PCM_{bits}"
         ) as file:
+            put_tags(file, tags)
             for block in itertools.chain([first], blocks):
                 _refuse_not_finite(path, block, written, rate_hz)
                 _refuse_size(path, (written + len(block)) * first.shape[1], bits)
@@ -152,7 +161,7 @@ def write_wav(
                     raise _unwritable(path, error) from error
                 written += len(block)
 
-    _write(path, write, force, sources)
+    replace_file(path, write, force, sources)
 
 
 def _refuse_size(path: Path, samples: int, bits: int) -> None:
@@ -179,10 +188,10 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
         # A file name with undecodable bytes carries surrogates into a sheet; better escaped than not written.
         temporary.write_bytes(text.encode("utf-8", errors="backslashreplace"))
 
-    _write(Path(path), write, force, sources)
+    replace_file(Path(path), write, force, sources)
 
 
-def _write(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
+def replace_file(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
     """Let `write` fill a temporary file beside `path`, then move it there in one step."""
     sources = tuple(sources)
     try:

@@ -10,7 +10,8 @@ import typer
 from autochain import __version__
 from autochain.errors import AutochainError, StoppedError
 
-_COMMANDS = ("check", "suggest", "compare", "demo")  # each the function of that name in the module of that name
+# Each the function of that name in the module of that name.
+_COMMANDS = ("check", "suggest", "render", "compare", "demo")
 
 
 def _app(commands: Iterable[str]) -> typer.Typer:

@@ -48,6 +48,8 @@ class EarlierSheet:
         Where its search ended; None where a gain was enough.
     locks, without
         The decisions it was asked with.
+    seed
+        Of its search, and of the dither of its preview.
     """
 
     file: str
@@ -59,6 +61,7 @@ class EarlierSheet:
     point: Coordinates | None
     locks: Mapping[str, float]
     without: frozenset[str]
+    seed: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

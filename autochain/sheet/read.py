@@ -37,6 +37,7 @@ class _Search(_Read):
 class _Request(_Read):
     locks: dict[str, float]
     without: tuple[str, ...]
+    seed: int
 
 
 class _Provenance(_Read):
@@ -95,6 +96,7 @@ def read_sheet(path: Path) -> EarlierSheet:
         point=point,
         locks=sheet.provenance.request.locks,
         without=frozenset(sheet.provenance.request.without),
+        seed=sheet.provenance.request.seed,
     )
 
 

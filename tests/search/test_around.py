@@ -145,6 +145,7 @@ SHEET = EarlierSheet(
     point=CONFIG.search.trade_default,
     locks={},
     without=frozenset(),
+    seed=1,
 )
 
 

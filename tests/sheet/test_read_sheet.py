@@ -18,7 +18,7 @@ SHEET = {
         {"stage": "limiter", "settings": {"release_ms": 80.0, "release_behaviour": "even"}},
     ],
     "search": {"coordinates": {}, "found": {"drive.gain_db": 6.0}},
-    "provenance": {"request": {"locks": {"drive.gain_db": 6.0}, "without": ["clipper"]}},
+    "provenance": {"request": {"locks": {"drive.gain_db": 6.0}, "without": ["clipper"], "seed": 1}},
 }
 
 

@@ -1,0 +1,90 @@
+"""A delivery as JSON, and its table as CSV for spreadsheets."""
+
+import csv
+import io
+import json
+from dataclasses import asdict
+from typing import Any
+
+from autochain.render.delivery import Delivered, Delivery
+from autochain.units import number
+
+FORMAT_VERSION = 1
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet takes for the start of a formula
+
+
+def to_json(delivery: Delivery) -> str:
+    """Everything as JSON, ending with a newline."""
+    target = delivery.sheet.target
+    values = {
+        "format_version": FORMAT_VERSION,
+        "mix": {"file": delivery.mix.file, "sha256": delivery.mix.sha256},
+        "sheet": {"file": delivery.sheet.file, "sha256": delivery.sheet.sha256, "changed": list(delivery.changed)},
+        "target": target.model_dump(mode="json"),
+        "reached_lufs": delivery.master.lufs,
+        "target_met_after_solving": delivery.met,
+        "trim_lowered_db": delivery.master.lowered_db,
+        "settings": {stage: dict(own) for stage, own in delivery.master.settings.items()},
+        "drive_db_by_rate": {str(rate): drive for rate, drive in delivery.drives_db.items()},
+        "files": [_file(file) for file in delivery.files],
+        "versions": [asdict(version) for version in delivery.versions],
+        "after_coders": [
+            {
+                "coder": one.export.kind.name,
+                "setting": one.export.setting,
+                "rate_hz": one.export.rate_hz,
+                "kbps": one.kbps,
+                "true_peak_dbtp": one.true_peak_dbtp,
+                "clipped_samples": one.clipped,
+                "ceiling_dbtp": one.ceiling_dbtp,
+            }
+            for one in delivery.headroom
+        ],
+        "after_normalisation": [asdict(one) for one in delivery.normalised],
+    }
+    return json.dumps(values, indent=2, ensure_ascii=False) + "\n"
+
+
+def to_csv(delivery: Delivery) -> str:
+    """The table of files; cells that a spreadsheet would run as a formula begin with an apostrophe."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\r\n")  # RFC 4180
+    rows.writerow(
+        ["file", "version", "format", "rate_hz", "channels", "duration_s", "integrated_lufs", "max_short_term_lufs",
+         "true_peak_dbtp", "clipped_samples", "size_bytes", "sha256"]
+    )  # fmt: skip
+    for file in delivery.files:
+        figures, reading = file.reading.figures, file.reading
+        cells = (file.file, file.version, file.export.label)
+        numbers = (figures.integrated_lufs, figures.max_short_term_lufs, figures.true_peak_dbtp)
+        rows.writerow(
+            [
+                *map(_harmless, cells), reading.rate_hz, reading.channels, number(reading.duration_s, decimals=3),
+                *("" if value is None else number(value, decimals=2) for value in numbers),
+                reading.clipped, reading.size_bytes, reading.sha256,
+            ]
+        )  # fmt: skip
+    return text.getvalue()
+
+
+def _harmless(text: str) -> str:
+    text = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
+
+
+def _file(file: Delivered) -> dict[str, Any]:
+    reading = file.reading
+    return {
+        "file": file.file,
+        "version": file.version,
+        "kind": file.export.kind.name,
+        "setting": file.export.setting,
+        "bits": file.export.kind.bits,
+        "rate_hz": reading.rate_hz,
+        "channels": reading.channels,
+        "duration_s": reading.duration_s,
+        "size_bytes": reading.size_bytes,
+        "sha256": reading.sha256,
+        "clipped_samples": reading.clipped,
+        "figures": reading.figures.as_dict(),
+    }

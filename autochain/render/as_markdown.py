@@ -1,0 +1,132 @@
+"""A delivery as one page: what went out, what to know, what happens to it later."""
+
+from collections.abc import Iterable
+
+from autochain.chain.chain import STAGES
+from autochain.render.delivery import Delivered, Delivery
+from autochain.sheet.tables import plain, table
+from autochain.sheet.words import CAUTION
+from autochain.units import clock, number
+
+
+def to_markdown(delivery: Delivery) -> str:
+    """The page, with a final newline."""
+    lines = [f"# {plain(delivery.mix.file)}: the files that go out", "", *_result(delivery), ""]
+    head = ["file", "format", "length", "loudness", "loudest 3 s", "true peak", "samples at full scale", "size"]
+    lines += table(head, [_row(file) for file in delivery.files])
+    lines += ["", *_versions(delivery), *_rates(delivery), *_coders(delivery), *_normalised(delivery)]
+    lines += ["## Checksums", "", "```"]
+    lines += [f"{file.reading.sha256}  {plain(file.file)}" for file in delivery.files]
+    lines += ["```", "", CAUTION, ""]
+    return "\n".join(lines)
+
+
+def _result(delivery: Delivery) -> Iterable[str]:
+    target, first = delivery.sheet.target, delivery.files[0].reading.figures
+    which = "loudest 3 s" if target.of_loudest_part else "whole song"
+    master = delivery.master
+    yield (
+        f"**{number(master.lufs, 'LUFS')} ({which}), true peak {number(first.true_peak_dbtp, 'dBTP')}.** "
+        f"The sheet asks for {number(target.loudness_lufs, 'LUFS')} under {number(target.ceiling_dbtp, 'dBTP')}."
+    )
+    yield ""
+    if delivery.changed:
+        yield f"Changed by hand on {plain(delivery.sheet.file)}: {', '.join(plain(n) for n in delivery.changed)}."
+    else:
+        yield f"Settings are those of {plain(delivery.sheet.file)}."
+    if delivery.met is not None:
+        moved = number(master.drive_moved_db, "dB", signed=True)
+        yield f"The drive was set anew, {moved} from the sheet's." + (
+            "" if delivery.met else " **The target is out of reach with these settings.**"
+        )
+    elif master.lufs is not None and abs(away := master.lufs - target.loudness_lufs) > 0.1:
+        yield (
+            f"That is {number(away, 'LU', signed=True)} from the target: the sheet's drive was taken as it stands. "
+            "`--solve` sets it anew."
+        )
+    if master.lowered_db > 0.0:
+        yield (
+            f"The trim was lowered by {number(master.lowered_db, 'dB')} to hold the ceiling; a lower limiter ceiling "
+            "or less drive does that without losing level."
+        )
+
+
+def _row(file: Delivered) -> list[str]:
+    reading = file.reading
+    return [
+        plain(file.file),
+        f"{file.export.label}, {number(reading.rate_hz / 1000.0, 'kHz')}",
+        clock(reading.duration_s),
+        number(reading.figures.integrated_lufs, "LUFS"),
+        number(reading.figures.max_short_term_lufs, "LUFS"),
+        number(reading.figures.true_peak_dbtp, "dBTP", 2),
+        str(reading.clipped),
+        number(reading.size_bytes / 1e6, "MB"),
+    ]
+
+
+def _versions(delivery: Delivery) -> Iterable[str]:
+    if not delivery.versions:
+        return
+    yield "## Other versions of the song"
+    yield ""
+    yield "Rendered with the settings and the drive of the main master."
+    yield ""
+    for version in delivery.versions:
+        lower = f"; its trim is {number(version.lowered_db, 'dB')} lower" if version.lowered_db else ""
+        yield f"- {plain(version.file)}: {number(version.apart_lu, 'LU', signed=True)} from the main master{lower}."
+    yield ""
+
+
+def _rates(delivery: Delivery) -> Iterable[str]:
+    was = delivery.master.settings["drive"]["gain_db"]
+    label = STAGES["drive"].label
+    for rate_hz, drive in delivery.drives_db.items():
+        yield (
+            f"At {number(rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling holds "
+            f"there too; the same loudness wants {number(drive - was, 'dB', 2, signed=True)} of {label}."
+        )
+        yield ""
+
+
+def _coders(delivery: Delivery) -> Iterable[str]:
+    if not delivery.headroom:
+        return
+    ceiling = delivery.sheet.target.ceiling_dbtp
+    yield "## After a coder"
+    yield ""
+    yield (
+        f"Coded, decoded and measured. To stay under {number(ceiling, 'dBTP')} after the coder as well, this song "
+        "wants the ceiling in the last column."
+    )
+    yield ""
+    yield from table(
+        ["coder", "used", "comes back at", "samples at full scale", "ceiling to set"],
+        [
+            [
+                f"{one.export.label}, {number(one.export.rate_hz / 1000.0, 'kHz')}",
+                number(one.kbps, "kbit/s", 0),
+                number(one.true_peak_dbtp, "dBTP", 2),
+                str(one.clipped),
+                number(one.ceiling_dbtp, "dBTP"),
+            ]
+            for one in delivery.headroom
+        ],
+    )
+    yield ""
+
+
+def _normalised(delivery: Delivery) -> Iterable[str]:
+    if not delivery.normalised:
+        return
+    yield "## After loudness normalisation"
+    yield ""
+    rows = []
+    for one in delivery.normalised:
+        peak = number(one.true_peak_dbtp, "dBTP")
+        held = f"{number(one.short_lu, 'LU')} short if its peak is held" if one.short_lu > 0.05 else "all of it"
+        rows.append(
+            [one.practice, number(one.level_lufs, "LUFS", 0), number(one.gain_db, "dB", signed=True), peak, held]
+        )
+    yield from table(["who", "level", "gain", "true peak then", "applied"], rows)
+    yield ""

@@ -1,0 +1,219 @@
+"""Everything that goes out for one song: rendered, written, read back and measured."""
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from autochain.audio.files import write_wav
+from autochain.audio.mix import Mix, Samples
+from autochain.audio.tags import read_tags
+from autochain.chain.output import with_silence
+from autochain.config.model import Config
+from autochain.render.formats import KINDS, Export
+from autochain.render.headroom import Headroom, headroom_of
+from autochain.render.lossy import write_lossy
+from autochain.render.master import Master, at_rate, make_master, refuse_other_mix, solve_master
+from autochain.render.normalised import Normalised, normalise
+from autochain.render.planned import planned
+from autochain.render.reading import Reading, read_back
+from autochain.search.around import EarlierSheet
+from autochain.search.progress import Progress
+
+# Common settings of each coder, no source.
+USUAL_CODERS = (("mp3", 320), ("mp3", 192), ("mp3", 128), ("vorbis", 8), ("vorbis", 5), ("opus", 192), ("opus", 96))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivered:
+    """A file that was written: which version of the song it is (empty for the main one), its format and its figures."""
+
+    version: str
+    file: str
+    export: Export
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Version:
+    """An alternate version at the main master's settings; `apart_lu` is its loudness less that of the main master."""
+
+    file: str
+    apart_lu: float | None
+    lowered_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Delivery:
+    """Files that went out, and what to know about them.
+
+    Attributes
+    ----------
+    mix, sheet
+        What they were made from.
+    master
+        The main master at the mix's rate.
+    met
+        Whether a drive solved anew reached the target; None where the sheet's drive was taken as it stands.
+    files, versions
+        In the order written.
+    drives_db
+        Drive by sample rate, where another rate wanted its own.
+    normalised
+        The 24-bit master at published levels.
+    headroom
+        What coders add to the peaks.
+    """
+
+    mix: Mix
+    sheet: EarlierSheet
+    master: Master
+    met: bool | None
+    files: tuple[Delivered, ...]
+    versions: tuple[Version, ...]
+    drives_db: dict[int, float]
+    normalised: tuple[Normalised, ...]
+    headroom: tuple[Headroom, ...]
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Settings, as `stage.parameter`, that a hand has changed on the sheet."""
+        now = {f"{stage}.{name}": value for stage, own in self.sheet.stages.items() for name, value in own.items()}
+        names = dict.fromkeys((*now, *self.sheet.found))
+        return tuple(name for name in names if now.get(name) != self.sheet.found.get(name))
+
+
+def names_of(stem: str, alternates: Iterable[Path], exports: Sequence[Export], mix_rate_hz: int) -> list[str]:
+    """Names of all sound files that a delivery writes."""
+    stems = [stem, *(path.stem for path in alternates)]
+    return [export.name(one, mix_rate_hz) for one in stems for export in exports]
+
+
+def deliver(
+    mix: Mix,
+    mix_path: Path,
+    sheet: EarlierSheet,
+    exports: Sequence[Export],
+    config: Config,
+    out: Path,
+    progress: Progress,
+    *,
+    alternates: Sequence[tuple[Path, Mix]] = (),
+    solve: bool = False,
+    coders: bool = False,
+    force: bool = False,
+) -> Delivery:
+    """Render, write, read back.
+
+    Parameters
+    ----------
+    mix, mix_path, sheet
+        The mix and its sheet.
+    exports
+        Formats; all of them are written for every version.
+    config
+        Gives the limits of a solve.
+    out
+        Folder, which is there.
+    progress
+        Called with a phase and its share done.
+    alternates
+        Other versions of the song: same settings, same drive.
+    solve
+        Solve the drive anew for the sheet's target.
+    coders
+        Also try the usual coders and measure what they add to the peaks.
+    force
+        Whether existing files may be replaced.
+    """
+    refuse_other_mix(sheet, mix)
+    chain, settings = planned(sheet)
+    target, sources = sheet.target, (mix_path, *(path for path, _ in alternates))
+    met: bool | None = None
+    progress("rendering the master", 0.0)
+    if solve:
+        main, met = solve_master(
+            mix, chain, settings, target, target.loudness_lufs, config.weights, config.search.drive, step_db=0.1
+        )
+    else:
+        main = make_master(mix, chain, settings, target)
+    tried = [Export(kind=KINDS[n], setting=q, rate_hz=_rate_for(n, mix.rate_hz)) for n, q in USUAL_CODERS]
+    tried = [export for export in tried if coders and export not in exports]
+    rates = dict.fromkeys(export.rate_hz for export in (*exports, *tried))
+    files: list[Delivered] = []
+    versions: list[Version] = []
+    drives: dict[int, float] = {}
+    headroom: list[Headroom] = []
+    for rate_hz in rates:
+        master = main
+        if rate_hz != mix.rate_hz and main.lufs is not None:
+            progress(f"rendering at {rate_hz} Hz", 0.0)
+            master, _ = solve_master(
+                at_rate(mix, rate_hz), chain, main.settings, target, main.lufs, config.weights, config.search.drive
+            )
+            drives[rate_hz] = master.settings["drive"]["gain_db"]
+        here = [export for export in exports if export.rate_hz == rate_hz]
+        own = [(mix_path, "", master)]
+        for path, other in alternates if here else ():
+            progress(f"rendering {other.file}", 0.0)
+            version = make_master(at_rate(other, rate_hz), chain, master.settings, target)
+            own.append((path, other.file, version))
+            if rate_hz == mix.rate_hz:
+                apart = None if version.lufs is None or master.lufs is None else version.lufs - master.lufs
+                versions.append(Version(file=other.file, apart_lu=apart, lowered_db=version.lowered_db))
+        for path, version_name, made in own:
+            tags = read_tags(path)
+            heard = with_silence(made.samples, rate_hz, made.settings["output"])
+            for export in here:
+                progress("writing and reading back", 0.0)
+                name = export.name(path.stem, mix.rate_hz)
+                _write(out / name, heard, export, sheet.seed, tags, force, sources)
+                reading = read_back(out / name)
+                files.append(Delivered(version=version_name, file=name, export=export, reading=reading))
+                if export.kind.bits is None and not version_name:
+                    headroom.append(headroom_of(export, reading, target.ceiling_dbtp))
+            if not version_name:
+                headroom += _tried([e for e in tried if e.rate_hz == rate_hz], heard, target.ceiling_dbtp, progress)
+    figures = files[0].reading.figures
+    heard_at = figures.integrated_lufs, figures.true_peak_dbtp
+    return Delivery(
+        mix=mix,
+        sheet=sheet,
+        master=main,
+        met=met,
+        files=tuple(files),
+        versions=tuple(versions),
+        drives_db=drives,
+        normalised=() if heard_at[0] is None or heard_at[1] is None else normalise(heard_at[0], heard_at[1]),
+        headroom=tuple(headroom),
+    )
+
+
+def _rate_for(coder: str, mix_rate_hz: int) -> int:
+    return 48000 if coder == "opus" or (coder == "mp3" and mix_rate_hz not in (44100, 48000)) else mix_rate_hz
+
+
+def _tried(exports: Iterable[Export], heard: Samples, ceiling_dbtp: float, progress: Progress) -> list[Headroom]:
+    found = []
+    with tempfile.TemporaryDirectory() as folder:
+        for export in exports:
+            progress("trying coders", 0.0)
+            path = Path(folder, f"try.{export.kind.ending}")
+            write_lossy(path, heard, export, {}, force=True)
+            found.append(headroom_of(export, read_back(path), ceiling_dbtp))
+    return found
+
+
+def _write(
+    path: Path,
+    samples: Samples,
+    export: Export,
+    seed: int,
+    tags: dict[str, str],
+    force: bool,
+    sources: Sequence[Path],
+) -> None:
+    if export.kind.bits is None:
+        write_lossy(path, samples, export, tags, force, sources)
+    else:
+        write_wav(path, samples, export.rate_hz, seed, force, sources, export.kind.bits, export.kind.container, tags)

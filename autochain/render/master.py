@@ -1,0 +1,168 @@
+"""The master that a sheet's settings make of a mix, under its ceiling in any case.
+
+The settings are taken as they stand, edited by hand or not. Only the output's trim is lowered, in its own steps, where
+the true peak would pass the ceiling: a promise that no edit breaks.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autochain.audio.mix import Mix, Samples
+from autochain.audio.resample import resampled
+from autochain.chain.chain import ChainPlan
+from autochain.chain.output import held_trim_db
+from autochain.config.model import Drive, Target, Weights
+from autochain.errors import SheetError
+from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
+from autochain.measure.true_peak import read_true_peak
+from autochain.search.around import EarlierSheet
+from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
+from autochain.search.excerpts import Span
+from autochain.search.material import Material
+from autochain.search.space import Decisions, fixed
+from autochain.search.trial import Guess
+from autochain.units import db_to_linear
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Master:
+    """A rendered song without the silence around it.
+
+    Attributes
+    ----------
+    samples, rate_hz
+        The sound, floating point.
+    settings
+        What made it, the drive and the trim as they came out.
+    lowered_db
+        How much the trim stands under the sheet's, 0 or more.
+    lufs
+        Its loudness: integrated, or of the loudest 3 s where the sheet's target is that; None under the gate.
+    drive_moved_db
+        How far the drive stands from the sheet's.
+    """
+
+    samples: Samples
+    rate_hz: int
+    settings: Mapping[str, Mapping[str, float]]
+    lowered_db: float
+    lufs: float | None
+    drive_moved_db: float = 0.0
+
+
+def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, float]], target: Target) -> Master:
+    """Render the settings as they stand, and hold the ceiling."""
+    samples = chain.render(mix.samples, mix.rate_hz, settings).samples
+    peak = read_true_peak(samples, mix.rate_hz).highest_dbtp
+    lower = 0.0 if peak is None else held_trim_db(peak, target.ceiling_dbtp, DITHER_DB)
+    if lower:
+        samples = samples * samples.dtype.type(db_to_linear(lower))
+        trim = round(settings["output"]["trim_db"] + lower, 6)
+        settings = {**settings, "output": {**settings["output"], "trim_db": trim}}
+    return Master(
+        samples=samples,
+        rate_hz=mix.rate_hz,
+        settings=settings,
+        lowered_db=-lower + 0.0,
+        lufs=heard_lufs(samples, mix.rate_hz, target),
+    )
+
+
+def solve_master(
+    mix: Mix,
+    chain: ChainPlan,
+    settings: Mapping[str, Mapping[str, float]],
+    target: Target,
+    wanted_lufs: float,
+    weights: Weights,
+    plan: Drive,
+    *,
+    step_db: float = 0.0,
+) -> tuple[Master, bool]:
+    """Render with the drive solved anew; thresholds and every other setting stay. Also whether the target was met.
+
+    Parameters
+    ----------
+    mix
+        The mix, at the rate to work at.
+    chain, settings
+        As the sheet has them.
+    target
+        Its ceiling and which loudness is meant.
+    wanted_lufs
+        What that is to be.
+    weights, plan
+        Of the configuration; the weights are not used, as nothing is priced.
+    step_db
+        > 0 keeps the drive on steps that a hand can set.
+    """
+    was = settings["drive"]["gain_db"]
+    if "limiter" not in settings:
+        plain = make_master(mix, chain, settings, target)
+        missing = 0.0 if plain.lufs is None else wanted_lufs - plain.lufs
+        gain = {**settings, "drive": {"gain_db": was + missing}}
+        driven = make_master(mix, chain, gain, target)
+        return replace(driven, drive_moved_db=missing), _close(driven.lufs, wanted_lufs)
+    start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
+    hops = weighted_hops(start, mix.rate_hz)
+    level = integrated_lufs(hops)
+    assert level is not None, "a mix without loudness is refused when it is read"
+    whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
+    material = Material(start, mix.rate_hz, hops, level, [whole], of_loudest_part=target.of_loudest_part)
+    song = Evaluator(material, weights, plan, chain)
+    solved = song.solve(
+        fixed(settings, Decisions()),
+        wanted_lufs,
+        Guess(loss_db=was - (wanted_lufs - level)),
+        step_db=step_db,
+        hold_dbtp=target.ceiling_dbtp,
+    )
+    samples, made = solved.rendered[0], solved.settings
+    lufs = heard_lufs(samples, mix.rate_hz, target)
+    return (
+        Master(
+            samples=samples,
+            rate_hz=mix.rate_hz,
+            settings=made,
+            lowered_db=round(settings["output"]["trim_db"] - made["output"]["trim_db"], 6) + 0.0,
+            lufs=lufs,
+            drive_moved_db=made["drive"]["gain_db"] - was,
+        ),
+        _close(lufs, wanted_lufs),
+    )
+
+
+def _close(lufs: float | None, wanted_lufs: float) -> bool:
+    return lufs is not None and abs(lufs - wanted_lufs) <= LOUDNESS_TOLERANCE_LU
+
+
+def at_rate(mix: Mix, rate_hz: int) -> Mix:
+    """The mix at another rate: the chain runs behind the resampler, so that nothing follows what holds the ceiling."""
+    return Mix(
+        samples=resampled(mix.samples, mix.rate_hz, rate_hz),
+        rate_hz=rate_hz,
+        file=mix.file,
+        sha256=mix.sha256,
+        subtype=mix.subtype,
+    )
+
+
+def heard_lufs(samples: Samples, rate_hz: int, target: Target) -> float | None:
+    """Loudness in the sense of the target."""
+    hops = weighted_hops(samples, rate_hz)
+    if not target.of_loudest_part:
+        return integrated_lufs(hops)
+    windows = short_term_lufs(hops)
+    return float(np.max(windows)) if windows.size else None
+
+
+def refuse_other_mix(sheet: EarlierSheet, mix: Mix) -> None:
+    """Refuse a sheet that was made for another file."""
+    if sheet.mix_sha256 != mix.sha256:
+        raise SheetError(
+            f"{sheet.file} is for another mix than {mix.file} "
+            f"(SHA-256 {sheet.mix_sha256[:12]}, not {mix.sha256[:12]}). "
+            f"For a revised mix run suggest --around; another version of the song goes in with --alternate."
+        )

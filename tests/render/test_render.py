@@ -1,0 +1,232 @@
+"""The files that go out, as they lie on the disk."""
+
+import csv
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from autochain.audio.files import read_mix, write_wav
+from autochain.audio.tags import read_tags
+from autochain.measure.true_peak import read_true_peak
+from autochain.render.master import make_master
+from autochain.render.planned import planned
+from autochain.sheet.read import read_sheet
+from tests.conftest import Ran, Suggested, read_outside
+
+CEILING_DBTP = -1.0
+FORMATS = ("wav16", "flac24", "wav24@48000", "mp3:192", "vorbis:5", "opus:96")
+TITLE = "<script>alert(1)</script> ünd \u202egnp"
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A finished `render` and its source."""
+
+    run: Suggested
+    mix: Path
+    sheet: Path
+    out: Path
+    ran: Ran
+    data: dict[str, Any]
+
+    def file(self, kind: str) -> Path:
+        return next(self.out / f["file"] for f in self.data["files"] if f["kind"] == kind and not f["version"])
+
+    def song(self, path: Path) -> np.ndarray:
+        """Samples without the silence around them."""
+        samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
+        output = self.data["settings"]["output"]
+        head, tail = (round(output[f"{end}_silence_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
+        return samples[head : len(samples) - tail]
+
+
+@pytest.fixture(scope="module")
+def rendered(
+    demo_run: Callable[[str], Suggested],
+    command: Callable[..., Ran],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Rendered:
+    run = demo_run("dense_rock")
+    folder = tmp_path_factory.mktemp("render")
+    sheet = run.preview.with_name(f"{run.mix.stem}.sheet.json")
+    other = folder / "=voices.wav"
+    write_wav(other, 0.5 * soundfile.read(run.mix, dtype="float32", always_2d=True)[0], 44100, 1, tags={"title": TITLE})
+    asked = [word for text in FORMATS for word in ("--also", text)]
+    ran = command("render", run.mix, "--sheet", sheet, "-o", folder / "out", *asked, "--alternate", other)
+    assert ran.code == 0, ran.err
+    data = json.loads((folder / "out" / f"{run.mix.stem}.delivery.json").read_text(encoding="utf-8"))
+    return Rendered(run=run, mix=run.mix, sheet=sheet, out=folder / "out", ran=ran, data=data)
+
+
+def edited(sheet: Path, folder: Path, **changes: float) -> Path:
+    """A copy of the sheet with settings changed by hand; names as `stage__parameter`."""
+    values = json.loads(sheet.read_text(encoding="utf-8"))
+    for name, value in changes.items():
+        stage, _, parameter = name.partition("__")
+        next(s for s in values["stages"] if s["stage"] == stage)["settings"][parameter] = value
+    path = folder / "edited.sheet.json"
+    path.write_text(json.dumps(values), encoding="utf-8")
+    return path
+
+
+def test_an_untouched_sheet_gives_the_samples_of_its_preview(rendered: Rendered) -> None:
+    ours, _ = soundfile.read(rendered.file("wav24"), dtype="int32")
+    preview, _ = soundfile.read(rendered.run.preview, dtype="int32")
+    assert np.array_equal(ours, preview)
+    assert rendered.data["sheet"]["changed"] == []
+
+
+def test_the_ceiling_holds_in_every_fixed_point_file_by_our_reading_and_by_libebur128(rendered: Rendered) -> None:
+    files = [f for f in rendered.data["files"] if f["bits"]]
+    assert len(files) == 8  # four formats of two versions
+    for file in files:
+        _, peak = read_outside(rendered.out / file["file"])
+        samples, rate_hz = soundfile.read(rendered.out / file["file"], dtype="float64", always_2d=True)
+        ours = read_true_peak(samples, rate_hz).highest_dbtp
+        assert ours is not None
+        assert max(peak, ours, file["figures"]["true_peak_dbtp"]) <= CEILING_DBTP, file["file"]
+
+
+def test_another_rate_keeps_the_loudness(rendered: Rendered) -> None:
+    at_48 = next(f for f in rendered.data["files"] if f["rate_hz"] == 48000 and f["bits"] and not f["version"])
+    lufs = [read_outside(rendered.out / name)[0] for name in (rendered.file("wav24").name, at_48["file"])]
+    assert abs(lufs[1] - lufs[0]) <= 0.05
+
+
+def test_word_lengths_leave_nothing_but_dither_of_the_power_that_theory_gives(rendered: Rendered) -> None:
+    """Triangular dither and rounding: a white error of 1/6 + 1/12 = 1/4 LSB squared (Lipshitz et al., JAES 1992)."""
+    chain, settings = planned(read_sheet(rendered.sheet))
+    exact = make_master(read_mix(rendered.mix), chain, settings, read_sheet(rendered.sheet).target).samples
+    for kind, bits in (("wav24", 24), ("flac24", 24), ("wav16", 16)):
+        error = rendered.song(rendered.file(kind)) - exact.astype(np.float64)
+        lsb = 2.0 ** (1 - bits)
+        assert 10.0 * np.log10(np.mean(error**2) / (lsb**2 / 4.0)) == pytest.approx(0.0, abs=0.05)
+        assert np.abs(error).max() <= 1.5 * lsb
+
+
+def test_lossy_files_come_back_as_long_and_in_time(rendered: Rendered) -> None:
+    master = rendered.song(rendered.file("wav24"))
+    for kind in ("mp3", "vorbis"):
+        heard = rendered.song(rendered.file(kind))
+        assert heard.shape == master.shape
+        part = slice(200_000, 200_000 + (1 << 16))
+        lag = np.fft.irfft(np.fft.rfft(heard[part, 0]) * np.conj(np.fft.rfft(master[part, 0])))
+        assert int(np.argmax(lag)) == 0
+    opus = soundfile.info(rendered.file("opus"))
+    assert opus.samplerate == 48000
+    assert opus.duration == pytest.approx(soundfile.info(rendered.file("wav24")).duration, abs=1e-3)
+
+
+def test_every_coder_is_told_with_the_ceiling_it_wants(rendered: Rendered) -> None:
+    told = {one["coder"]: one for one in rendered.data["after_coders"]}
+    assert set(told) == {"mp3", "vorbis", "opus"}
+    for name, one in told.items():
+        samples, rate_hz = soundfile.read(rendered.file(name), dtype="float64", always_2d=True)
+        peak = read_true_peak(samples, rate_hz).highest_dbtp
+        assert peak == pytest.approx(one["true_peak_dbtp"], abs=1e-3)  # read in float32 blocks there
+        over = max(0.0, one["true_peak_dbtp"] - CEILING_DBTP)
+        assert CEILING_DBTP - over - 0.1 - 1e-9 <= one["ceiling_dbtp"] <= CEILING_DBTP - over + 1e-6
+    assert f"{told['mp3']['kbps']:.0f}" in ("192", "193")
+
+
+def test_another_version_has_the_same_drive_and_its_distance_is_told(rendered: Rendered) -> None:
+    (version,) = rendered.data["versions"]
+    main, other = (
+        next(f for f in rendered.data["files"] if f["kind"] == "wav24" and f["rate_hz"] == 44100 and f["version"] == v)
+        for v in ("", version["file"])
+    )
+    apart = read_outside(rendered.out / other["file"])[0] - read_outside(rendered.out / main["file"])[0]
+    assert apart == pytest.approx(version["apart_lu"], abs=0.05)
+    assert -6.1 < apart < -1.0  # 6 dB quieter into the same drive
+
+
+def test_tags_and_names_stay_text(rendered: Rendered) -> None:
+    others = [f for f in rendered.data["files"] if f["version"]]
+    for file in others:
+        assert read_tags(rendered.out / file["file"])["title"] == TITLE, file["kind"]
+    rows = list(csv.reader((rendered.out / f"{rendered.mix.stem}.delivery.csv").read_text(encoding="utf-8").splitlines()))
+    assert len(rows) == 1 + len(rendered.data["files"])
+    assert all(not cell.startswith(("=", "@")) for row in rows for cell in row[:3])
+    assert any(row[0].startswith("'=voices") for row in rows)
+
+
+def test_settings_changed_by_hand_are_taken_as_they_stand_and_the_trim_holds_the_ceiling(
+    rendered: Rendered, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    drive = rendered.data["settings"]["drive"]["gain_db"]
+    sheet = edited(rendered.sheet, tmp_path, drive__gain_db=drive - 3.0, limiter__ceiling_dbtp=-0.2)
+    ran = command("render", rendered.mix, "--sheet", sheet, "-o", tmp_path, "--json")
+    assert ran.code == 0, ran.err
+    data = json.loads(ran.out)
+    assert data["sheet"]["changed"] == ["drive.gain_db", "limiter.ceiling_dbtp"]
+    assert data["settings"]["drive"]["gain_db"] == drive - 3.0
+    assert 0.7 <= data["trim_lowered_db"] <= 1.0
+    lufs, peak = read_outside(tmp_path / f"{rendered.mix.stem}.master.wav")
+    assert peak <= CEILING_DBTP
+    assert lufs < rendered.run.target_lufs - 1.0
+    assert "--solve" in (tmp_path / f"{rendered.mix.stem}.delivery.md").read_text(encoding="utf-8")
+
+
+def test_solving_sets_the_drive_anew_for_the_target(
+    rendered: Rendered, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    drive = rendered.data["settings"]["drive"]["gain_db"]
+    sheet = edited(rendered.sheet, tmp_path, drive__gain_db=drive - 2.0, limiter__ceiling_dbtp=-1.5)
+    ran = command("render", rendered.mix, "--sheet", sheet, "-o", tmp_path, "--json", "--solve")
+    assert ran.code == 0, ran.err
+    lufs, peak = read_outside(tmp_path / f"{rendered.mix.stem}.master.wav")
+    assert lufs == pytest.approx(rendered.run.target_lufs, abs=0.12)
+    assert peak <= CEILING_DBTP
+
+
+def test_what_cannot_be_meant_is_refused_in_one_line_and_nothing_is_written(
+    rendered: Rendered, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    other = tmp_path / "other.wav"
+    write_wav(other, np.roll(read_mix(rendered.mix).samples, 5, axis=0), 44100, 1)
+    before = rendered.run.mix_sha256
+    last_first = tmp_path / "order.json"
+    values = json.loads(rendered.sheet.read_text(encoding="utf-8"))
+    values["stages"] = values["stages"][::-1]
+    last_first.write_text(json.dumps(values), encoding="utf-8")
+    loud = edited(rendered.sheet, tmp_path, limiter__ceiling_dbtp=3.0)
+    cases: list[tuple[int, str, tuple[object, ...]]] = [
+        (2, "another mix", (other, "--sheet", rendered.sheet)),
+        (2, "no format", (rendered.mix, "--sheet", rendered.sheet, "--also", "wav8")),
+        (2, "64 to 320", (rendered.mix, "--sheet", rendered.sheet, "--also", "mp3:999")),
+        (2, "goes out at", (rendered.mix, "--sheet", rendered.sheet, "--also", "mp3@96000")),
+        (2, "no number", (rendered.mix, "--sheet", rendered.sheet, "--also", "wav16:3")),
+        (2, "twice", (rendered.mix, "--sheet", rendered.sheet, "--alternate", rendered.mix)),
+        (2, "end with limiter and output", (rendered.mix, "--sheet", last_first)),
+        (2, "limiter.ceiling_dbtp", (rendered.mix, "--sheet", loud)),
+        (2, "cannot be read", (rendered.mix, "--sheet", tmp_path / "none.json")),
+    ]
+    for code, said, arguments in cases:
+        ran = command("render", *arguments, "-o", tmp_path / "out")
+        assert said in ran.err, ran.err
+        assert ran.code == code, ran.err
+        assert "Traceback" not in ran.err
+        assert not list((tmp_path / "out").glob("*")) if (tmp_path / "out").exists() else True
+    assert read_mix(rendered.mix).sha256 == before
+
+
+def test_results_are_not_replaced_unasked_and_a_mix_never(
+    rendered: Rendered, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    again = command("render", rendered.mix, "--sheet", rendered.sheet, "-o", rendered.out)
+    assert again.code == 2
+    assert "--force" in again.err
+    mix = tmp_path / "song.wav"
+    shutil.copy(rendered.mix, mix)
+    (tmp_path / "song.master.wav").symlink_to(mix)
+    ran = command("render", mix, "--sheet", rendered.sheet, "-o", tmp_path, "--force")
+    assert ran.code == 2
+    assert "never overwritten" in ran.err
+    assert read_mix(mix).sha256 == rendered.run.mix_sha256
