@@ -1,16 +1,20 @@
 """`autochain render MIX --sheet SHEET`: the files that go out."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from autochain.audio.files import check_output, read_mix, write_text
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
+from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.errors import UsageError
+from autochain.log.entry import render_entry
+from autochain.measure.measurement import measure
 from autochain.render.as_data import to_csv, to_json
 from autochain.render.as_markdown import to_markdown
 from autochain.render.delivery import deliver, names_of
@@ -53,6 +57,8 @@ def render(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the JSON alone on stdout.")] = False,
     force: options.Force = False,
+    log: LogFile = None,
+    no_log: NoLog = False,
 ) -> None:
     """Render MIX with the settings of a sheet and write the files that go out, measured after writing.
 
@@ -62,6 +68,7 @@ def render(
 
     Example: autochain render mix.wav --sheet masters/mix.sheet.json -o masters --also wav16 --also mp3:320
     """
+    where = log_of(log, no_log)
     plan = read_sheet(sheet)
     planned(plan)
     song = read_mix(mix)
@@ -85,6 +92,13 @@ def render(
     texts = [make(delivery) for make in (to_markdown, to_json, to_csv)]
     for name, text in zip(pages, texts, strict=True):
         write_text(out / name, text, force, sources)
+    master = delivery.master
+
+    def entry() -> Mapping[str, Any]:
+        before, after = (measure(samples, song.rate_hz) for samples in (song.samples, master.samples))
+        return render_entry("render", song, before, after, master.samples)
+
+    write_log(where, entry)
     typer.echo(texts[1] if as_json else texts[0], nl=False)
     if delivery.met is False:
         raise typer.Exit(TARGET_NOT_MET)

@@ -151,7 +151,8 @@ def test_tags_and_names_stay_text(rendered: Rendered) -> None:
     others = [f for f in rendered.data["files"] if f["version"]]
     for file in others:
         assert read_tags(rendered.out / file["file"])["title"] == TITLE, file["kind"]
-    rows = list(csv.reader((rendered.out / f"{rendered.mix.stem}.delivery.csv").read_text(encoding="utf-8").splitlines()))
+    table = (rendered.out / f"{rendered.mix.stem}.delivery.csv").read_text(encoding="utf-8")
+    rows = list(csv.reader(table.splitlines()))
     assert len(rows) == 1 + len(rendered.data["files"])
     assert all(not cell.startswith(("=", "@")) for row in rows for cell in row[:3])
     assert any(row[0].startswith("'=voices") for row in rows)
