@@ -33,3 +33,9 @@ def set_to(plan: Plan, stage: str, parameter: str) -> str:
     """Setting of a plan as the sheet prints it; empty where the stage is not in the plan."""
     value = plan.settings.get(stage, {}).get(parameter)
     return "" if value is None else value_text(STAGES[stage].parameter(parameter), value)
+
+
+def on_sheet(plan: Plan, stage: str, parameter: str) -> str:
+    """The same in brackets behind a space, to end a clause with."""
+    value = set_to(plan, stage, parameter)
+    return f" (the sheet has {value})" if value else ""

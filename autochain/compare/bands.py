@@ -13,7 +13,7 @@ _HEARD_DB = 60.0
 # A side (or mid) this far under the other is not heard as width; as in `measure.image`.
 _WIDTH_DB = 30.0
 # Nor is a side this far under the strongest band.
-_SIDE_HEARD_DB = 45.0
+_SIDE_HEARD_DB = 35.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from autochain.compare.advice import Advice, set_to
+from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
 from autochain.compare.plan import Plan
 from autochain.compare.plan_linear import linear_stages
@@ -54,7 +54,7 @@ def _denser(planned: Comparison, bounce: Comparison) -> float:
 
 def _loudness(plan: Plan, miss_lu: float, over_db: float, denser_db: float) -> Iterator[Advice]:
     size, amount = abs(miss_lu) / _LOUDNESS_LU, number(abs(miss_lu), "dB")
-    drive = set_to(plan, "drive", "gain_db")
+    drive = on_sheet(plan, "drive", "gain_db")
     if miss_lu < -_LOUDNESS_LU:
         seen = f"The bounce is {number(-miss_lu, 'LU')} quieter than planned"
         if denser_db < -_PLR_DB:
@@ -62,7 +62,7 @@ def _loudness(plan: Plan, miss_lu: float, over_db: float, denser_db: float) -> I
                 stage="drive",
                 seen=f"{seen}, and its peaks stand {number(-denser_db, 'dB')} further above its loudness: the drive is "
                 "too low.",
-                try_next=f"Raise the drive by about {amount} (the sheet has {drive}), then look at the meters again.",
+                try_next=f"Raise the drive by about {amount}{drive}, then look at the meters again.",
                 size=size,
             )
         elif denser_db <= _PLR_DB and over_db < -_CEILING_DB:
@@ -85,7 +85,7 @@ def _loudness(plan: Plan, miss_lu: float, over_db: float, denser_db: float) -> I
         yield Advice(
             stage="drive",
             seen=f"The bounce is {number(miss_lu, 'LU')} louder than planned.",
-            try_next=f"Lower the drive by about {amount} (the sheet has {drive}).",
+            try_next=f"Lower the drive by about {amount}{drive}.",
             size=size,
         )
 
@@ -148,11 +148,11 @@ def _reduction(plan: Plan, planned: Comparison, bounce: Comparison, *, as_loud: 
             stage="limiter" if bass or "clipper" not in plan.settings else "clipper",
             seen=f"Distortion is {number(max(nmr, low), 'dB')} above the plan's{' in the bass' if bass else ''}{also}.",
             try_next=(
-                f"Compare the limiter's release with the sheet's {set_to(plan, 'limiter', 'release_ms')} and its "
-                f"look-ahead with {set_to(plan, 'limiter', 'lookahead_ms')}: shorter ones roughen the bass."
+                f"Compare the limiter's release{on_sheet(plan, 'limiter', 'release_ms')} and look-ahead"
+                f"{on_sheet(plan, 'limiter', 'lookahead_ms')}: shorter ones roughen the bass."
                 if bass or "clipper" not in plan.settings
-                else f"Raise the clipper's ceiling until its meter shows what the sheet names (it has "
-                f"{set_to(plan, 'clipper', 'ceiling_dbfs')}), and compare its softness."
+                else f"Raise the clipper's ceiling{on_sheet(plan, 'clipper', 'ceiling_dbfs')} until its meter shows "
+                "what the sheet names, and compare its softness."
             ),
             size=max(nmr, low) / _NMR_DB,
         )

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from autochain.chain.chain import STAGES
-from autochain.compare.advice import Advice, set_to
+from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
 from autochain.compare.plan import Plan
 from autochain.measure.loudness import HOP_S
@@ -60,7 +60,6 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
     shares = work_shares(plan, planned, bounce)
     for stage in COMPRESSORS:
         share, label = shares.get(stage, 0.0), STAGES[stage].label
-        threshold = set_to(plan, stage, "threshold_db")
         if share >= _MORE:
             yield Advice(
                 stage=stage,
@@ -73,7 +72,8 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
             yield Advice(
                 stage=stage,
                 seen=f"The {label} {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
-                try_next=f"Lower its threshold (the sheet has {threshold}) until its meter shows what the sheet names.",
+                try_next=f"Lower its threshold{on_sheet(plan, stage, 'threshold_db')} until its meter shows what the "
+                "sheet names.",
                 size=share / _LESS,
             )
     if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in plan.settings and abs(miss_lu or 0.0) <= 0.5:
