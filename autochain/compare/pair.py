@@ -1,7 +1,7 @@
 """Two files made comparable: one sample rate, the same channels in the same order and polarity to each other, in step.
 
-The file of the higher rate is brought to the lower one (`resample`), since above half the lower rate there is nothing
-to compare. Levels and the polarity of the whole stay as they are: what follows measures them.
+The file of the higher rate is brought to the lower one (by soxr, `audio.resample`), since above half the lower rate
+there is nothing to compare. Levels and the polarity of the whole stay as they are: what follows measures them.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Mix, Samples
-from autochain.compare.resample import resampled
+from autochain.audio.resample import resampled
 from autochain.measure.align import Alignment, in_step
 from autochain.measure.between import align_same_material
 

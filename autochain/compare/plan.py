@@ -8,10 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import DEFAULT, ChainPlan
 from autochain.compare.bands import BandChange, band_changes
-from autochain.errors import ParameterError, SheetError
 from autochain.measure.spectrum import measure_spectrum
+from autochain.render.planned import planned
 from autochain.search.around import EarlierSheet
 
 EQUALISERS = ("equaliser", "tone")
@@ -48,13 +47,9 @@ def carry_out(sheet: EarlierSheet, mix: Mix) -> Plan:
     Raises
     ------
     SheetError
-        When a stage or a setting is not known, or out of range.
+        As `render.planned.planned`.
     """
-    try:
-        chain = ChainPlan(stages={name: DEFAULT.stage(name) for name in sheet.stages})
-        settings = chain.parsed(sheet.stages)
-    except ParameterError as error:
-        raise SheetError(f"{sheet.file}: {error}") from None
+    chain, settings = planned(sheet)
     rendered = chain.render(mix.samples, mix.rate_hz, settings)
     before, curves = None, {}
     for name in EQUALISERS:

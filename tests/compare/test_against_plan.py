@@ -33,7 +33,7 @@ def sheet_of(stages, figures, mix):
     return EarlierSheet(
         file="song.sheet.json", sha256="2" * 64, mix_sha256=mix.sha256,
         target=Target(lufs=round(figures.integrated_lufs, 1), ceiling_dbtp=-1.0),
-        stages=stages, found={}, point=None, locks={}, without=frozenset(),
+        stages=stages, found={}, point=None, locks={}, without=frozenset(), seed=1,
     )  # fmt: skip
 
 
@@ -113,6 +113,3 @@ def test_another_mix_than_the_sheets_is_told_and_a_wrong_setting_refused(mix, pl
     wrong = sheet_of({**STAGES, "limiter": {"ceiling_dbtp": 99.0}}, measure(mix.samples, mix.rate_hz), mix)
     with pytest.raises(SheetError, match=r"song\.sheet\.json: limiter\.ceiling_dbtp is 99"):
         carry_out(wrong, mix)
-    unknown = sheet_of({"fuzz": {}}, measure(mix.samples, mix.rate_hz), mix)
-    with pytest.raises(SheetError, match="'fuzz' is not a stage"):
-        carry_out(unknown, mix)
