@@ -167,15 +167,15 @@ def _ends_notes(ends: Ends, fades: Mapping[str, float]) -> list[Note]:
         )
     parts = []
     if "fade_in_ms" in fades:
-        parts.append(f"in over {ends.fade_in_ms} ms, over before the first attack at {ends.attack_s:.3f} s")
+        parts.append(f"in over {ends.fade_in_ms} ms (first attack at {ends.attack_s:.3f} s)")
     if "fade_out_ms" in fades:
-        parts.append(f"out over {ends.fade_out_ms} ms from {clock(ends.decayed_s)} on, behind the last tail")
+        parts.append(f"out over {ends.fade_out_ms} ms from {clock(ends.decayed_s)}")
     if parts:
         notes.append(
             Note(
                 code="fades",
-                text=f"The noise around the song is faded {' and '.join(parts)}.",
-                suggestion="Listen to the very first attack and the last tail.",
+                text=f"Noise at the ends is faded {' and '.join(parts)}.",
+                suggestion="Listen to both.",
             )
         )
     return notes
