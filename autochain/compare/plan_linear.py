@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 
-from autochain.chain.chain import STAGES
 from autochain.compare.advice import Advice, set_to
 from autochain.compare.bands import BandChange, regions
 from autochain.compare.comparison import Comparison
@@ -32,13 +31,13 @@ def _equalisers(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator
         share = curve_share(curve, planned.bands, bounce.bands)
         if share is None or abs(share) < _PART:
             continue
-        told, label = True, STAGES[stage].label
+        told = True
         if share <= _ABSENT:
-            seen, todo = f"The {label} looks left out.", "Switch it on, with the bands of the sheet."
+            seen, todo = "It looks left out.", "Switch it on, with the bands of the sheet."
         elif share >= _TWICE:
-            seen, todo = f"The {label} looks applied twice.", "Look for a second one, or for doubled gains."
+            seen, todo = "It looks applied twice.", "Look for a second one, or for doubled gains."
         else:
-            seen = f"The {label} does about {number(100.0 * (1.0 + share), '%', 0)} of what is planned."
+            seen = f"It does about {number(100.0 * (1.0 + share), '%', 0)} of what is planned."
             todo = "Compare the gains and the q of its bands with the sheet."
         yield Advice(stage=stage, seen=seen, try_next=todo, size=abs(share) / _PART)
     if told:
@@ -81,7 +80,7 @@ def _rotation(
     more = f"; its peaks are {number(lean, 'dB')} more one-sided than planned" if lean > _ASYMMETRY_DB else ""
     yield Advice(
         stage="rotation",
-        seen=f"The phase rotation looks {'left out' if missing else 'set otherwise'}{more}.",
+        seen=f"It looks {'left out' if missing else 'set otherwise'}{more}.",
         try_next=f"Rotate by {set_to(plan, 'rotation', 'angle_deg')}; where no tool does that, the peak stages have "
         "more to do."
         if plan.settings["rotation"].get("kind", 0.0) == 0.0

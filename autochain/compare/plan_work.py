@@ -14,7 +14,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from autochain.chain.chain import STAGES
 from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
 from autochain.compare.plan import Plan
@@ -59,7 +58,7 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
     """Name the stages that do more or less than planned."""
     shares = work_shares(plan, planned, bounce)
     for stage in COMPRESSORS:
-        share, label = shares.get(stage, 0.0), STAGES[stage].label
+        share = shares.get(stage, 0.0)
         if share >= _MORE:
             yield Advice(
                 stage=stage,
@@ -71,7 +70,7 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
         elif share <= _LESS:
             yield Advice(
                 stage=stage,
-                seen=f"The {label} {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
+                seen=f"It {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
                 try_next=f"Lower its threshold{on_sheet(plan, stage, 'threshold_db')} until its meter shows what the "
                 "sheet names.",
                 size=share / _LESS,

@@ -1,6 +1,7 @@
 """A bounce with one known mistake: the stage that it was made at is named."""
 
 import copy
+import json
 
 import numpy as np
 import pytest
@@ -8,7 +9,11 @@ import pytest
 from autochain.audio.files import read_mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
+from autochain.compare.account import account
 from autochain.compare.against_plan import check_against
+from autochain.compare.as_html import to_html
+from autochain.compare.as_json import to_json
+from autochain.compare.as_markdown import to_markdown
 from autochain.compare.plan import carry_out
 from autochain.config.model import Target
 from autochain.errors import SheetError
@@ -113,3 +118,17 @@ def test_another_mix_than_the_sheets_is_told_and_a_wrong_setting_refused(mix, pl
     wrong = sheet_of({**STAGES, "limiter": {"ceiling_dbtp": 99.0}}, measure(mix.samples, mix.rate_hz), mix)
     with pytest.raises(SheetError, match=r"song\.sheet\.json: limiter\.ceiling_dbtp is 99"):
         carry_out(wrong, mix)
+
+
+def test_the_verdict_comes_first_on_every_page(mix, plan, judged):
+    found = judged({"tone": None, "drive": {"gain_db": 8.0}})
+    bounce = plan[1]  # what it did to the mix does not matter here
+    said = account(bounce)
+    markdown, html = to_markdown(bounce, said, found), to_html(bounce, said, found)
+    data = json.loads(to_json(bounce, said, found))
+    assert markdown.split("\n## ")[1].startswith("Against the plan\n\n**The plan's target is not reached: ")
+    assert "- drive: The bounce is " in markdown
+    assert html.index("Against the plan") < html.index("Against the mix")
+    assert all(one.seen.replace("'", "&#x27;") in html for one in found.advice)
+    assert data["plan"]["reached"] is False
+    assert [one["stage"] for one in data["plan"]["advice"]] == [one.stage for one in found.advice]
