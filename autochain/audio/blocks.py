@@ -131,8 +131,7 @@ def unreadable(path: Path, error: OSError) -> AudioFileError:
 def _opened(path: Path, where: str) -> Iterator[Any]:
     """Open a decoder, unless the header already forbids it."""
     try:
-        # As bytes a name need not be valid UTF-8; where names are not bytes, they are always valid.
-        file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
+        file = soundfile.SoundFile(for_soundfile(path))
     except (soundfile.SoundFileError, TypeError, ValueError, OSError) as error:
         # TypeError: soundfile takes `.raw` for headerless samples and asks for a rate.
         raise AudioFileError(
@@ -199,6 +198,11 @@ def first_not_finite(samples: Samples) -> int | None:
     if samples.size == 0 or (np.isfinite(samples.min()) and np.isfinite(samples.max())):
         return None  # min and max carry a NaN through, so two cheap passes clear a sound file
     return int(np.argmin(np.isfinite(samples).all(axis=1)))
+
+
+def for_soundfile(path: Path) -> bytes | Path:
+    """Path as soundfile takes it: as bytes a name need not be valid UTF-8; where names are not bytes, it always is."""
+    return os.fsencode(path) if os.name == "posix" else path
 
 
 def shown(path: Path) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from autochain.audio.blocks import first_not_finite, read_blocks, shown, unreadable
+from autochain.audio.blocks import first_not_finite, for_soundfile, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import put_tags
@@ -147,7 +147,12 @@ def write_wav(
     def write(temporary: Path) -> None:
         written = 0
         with soundfile.SoundFile(
-            temporary, "w", samplerate=rate_hz, channels=first.shape[1], format=container, subtype=f"PCM_{bits}"
+            for_soundfile(temporary),
+            "w",
+            samplerate=rate_hz,
+            channels=first.shape[1],
+            format=container,
+            subtype=f"PCM_{bits}",
         ) as file:
             put_tags(file, tags)
             for block in itertools.chain([first], blocks):

@@ -11,6 +11,8 @@ import mutagen
 import soundfile
 from mutagen.id3 import COMM, ID3, TALB, TCON, TCOP, TDRC, TIT2, TPE1, TRCK
 
+from autochain.audio.blocks import for_soundfile
+
 NAMES = ("title", "artist", "album", "date", "tracknumber", "genre", "comment", "copyright")
 _FRAMES = {
     "title": TIT2, "artist": TPE1, "album": TALB, "date": TDRC, "tracknumber": TRCK, "genre": TCON, "copyright": TCOP,
@@ -25,7 +27,7 @@ def read_tags(path: Path) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(for_soundfile(path)) as file:
             found.update(file.copy_metadata())
     except (OSError, soundfile.SoundFileError):
         return {}
@@ -58,7 +60,10 @@ def put_id3(path: Path, tags: Mapping[str, str]) -> None:
         else:
             frames.add(_FRAMES[name](encoding=3, text=text))  # type: ignore[no-untyped-call]
     if tags:
-        frames.save(path)
+        try:
+            frames.save(path)
+        except mutagen.MutagenError as error:  # which hides a full disk
+            raise OSError(str(error)) from error
 
 
 def _clean(text: str) -> str:

@@ -25,7 +25,7 @@ def to_json(delivery: Delivery) -> str:
         "target_met_after_solving": delivery.met,
         "trim_lowered_db": delivery.master.lowered_db,
         "settings": {stage: dict(own) for stage, own in delivery.master.settings.items()},
-        "drive_db_by_rate": {str(rate): drive for rate, drive in delivery.drives_db.items()},
+        "other_rates": [asdict(one) for one in delivery.rates],
         "files": [_file(file) for file in delivery.files],
         "versions": [asdict(version) for version in delivery.versions],
         "after_coders": [
@@ -51,12 +51,17 @@ def to_csv(delivery: Delivery) -> str:
     rows = csv.writer(text, lineterminator="\r\n")  # RFC 4180
     rows.writerow(
         ["file", "version", "format", "rate_hz", "channels", "duration_s", "integrated_lufs", "max_short_term_lufs",
-         "true_peak_dbtp", "clipped_samples", "size_bytes", "sha256"]
+         "true_peak_dbtp",
+         "true_peak_annex2_dbtp", "true_peak_sinc49_dbtp", "true_peak_x16_dbtp", "clipped_samples", "size_bytes",
+         "sha256"]
     )  # fmt: skip
     for file in delivery.files:
         figures, reading = file.reading.figures, file.reading
         cells = (file.file, file.version, file.export.label)
-        numbers = (figures.integrated_lufs, figures.max_short_term_lufs, figures.true_peak_dbtp)
+        numbers = (
+            figures.integrated_lufs, figures.max_short_term_lufs, figures.true_peak_dbtp,
+            figures.true_peak_annex2_dbtp, figures.true_peak_sinc49_dbtp, figures.true_peak_x16_dbtp,
+        )  # fmt: skip
         rows.writerow(
             [
                 *map(_harmless, cells), reading.rate_hz, reading.channels, number(reading.duration_s, decimals=3),

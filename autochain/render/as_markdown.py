@@ -1,12 +1,16 @@
 """A delivery as one page: what went out, what to know, what happens to it later."""
 
 from collections.abc import Iterable
+from pathlib import Path
 
+from autochain.audio.blocks import shown
 from autochain.chain.chain import STAGES
 from autochain.render.delivery import Delivered, Delivery
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
+
+_SAME_LU = 0.05  # nearer than this is the same loudness
 
 
 def to_markdown(delivery: Delivery) -> str:
@@ -14,9 +18,9 @@ def to_markdown(delivery: Delivery) -> str:
     lines = [f"# {plain(delivery.mix.file)}: the files that go out", "", *_result(delivery), ""]
     head = ["file", "format", "length", "loudness", "loudest 3 s", "true peak", "samples at full scale", "size"]
     lines += table(head, [_row(file) for file in delivery.files])
-    lines += ["", *_versions(delivery), *_rates(delivery), *_coders(delivery), *_normalised(delivery)]
+    lines += ["", *_rates(delivery), *_versions(delivery), *_coders(delivery), *_normalised(delivery)]
     lines += ["## Checksums", "", "```"]
-    lines += [f"{file.reading.sha256}  {plain(file.file)}" for file in delivery.files]
+    lines += [f"{file.reading.sha256}  {shown(Path(file.file))}" for file in delivery.files]
     lines += ["```", "", CAUTION, ""]
     return "\n".join(lines)
 
@@ -79,13 +83,21 @@ def _versions(delivery: Delivery) -> Iterable[str]:
 
 
 def _rates(delivery: Delivery) -> Iterable[str]:
-    was = delivery.master.settings["drive"]["gain_db"]
+    was = delivery.master.settings
     label = STAGES["drive"].label
-    for rate_hz, drive in delivery.drives_db.items():
-        yield (
-            f"At {number(rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling holds "
-            f"there too; the same loudness wants {number(drive - was, 'dB', 2, signed=True)} of {label}."
+    for one in delivery.rates:
+        moved = number(one.drive_db - was["drive"]["gain_db"], "dB", 2, signed=True)
+        text = (
+            f"At {number(one.rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling "
+            f"holds there too; the same loudness wants {moved} of {label}"
         )
+        if one.ceiling_dbtp is not None and one.ceiling_dbtp != was["limiter"]["ceiling_dbtp"]:
+            text += f", the ceiling of the limiter at {number(one.ceiling_dbtp, 'dBTP')}"
+        if one.trim_db != was["output"]["trim_db"]:
+            text += f", the trim at {number(one.trim_db, 'dB')}"
+        if one.apart_lu is not None and abs(one.apart_lu) > _SAME_LU:
+            text += f", and yet it ends {number(one.apart_lu, 'LU', 2, signed=True)} from it"
+        yield f"{text}."
         yield ""
 
 

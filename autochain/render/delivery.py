@@ -13,7 +13,14 @@ from autochain.config.model import Config
 from autochain.render.formats import KINDS, Export
 from autochain.render.headroom import Headroom, headroom_of
 from autochain.render.lossy import write_lossy
-from autochain.render.master import Master, at_rate, make_master, refuse_other_mix, solve_master
+from autochain.render.master import (
+    Master,
+    at_rate,
+    make_master,
+    refuse_other_mix,
+    room_for_dither,
+    solve_master,
+)
 from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
@@ -43,6 +50,20 @@ class Version:
     lowered_db: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherRate:
+    """The master at another sample rate: what had to be set otherwise, and its loudness less that of the main master.
+
+    `ceiling_dbtp` is the limiter's own, None where there is none.
+    """
+
+    rate_hz: int
+    drive_db: float
+    ceiling_dbtp: float | None
+    trim_db: float
+    apart_lu: float | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Delivery:
     """Files that went out, and what to know about them.
@@ -57,8 +78,8 @@ class Delivery:
         Whether a drive solved anew reached the target; None where the sheet's drive was taken as it stands.
     files, versions
         In the order written.
-    drives_db
-        Drive by sample rate, where another rate wanted its own.
+    rates
+        What other sample rates wanted.
     normalised
         The 24-bit master at published levels.
     headroom
@@ -71,7 +92,7 @@ class Delivery:
     met: bool | None
     files: tuple[Delivered, ...]
     versions: tuple[Version, ...]
-    drives_db: dict[int, float]
+    rates: tuple[OtherRate, ...]
     normalised: tuple[Normalised, ...]
     headroom: tuple[Headroom, ...]
 
@@ -142,20 +163,29 @@ def deliver(
     rates = dict.fromkeys(export.rate_hz for export in (*exports, *tried))
     files: list[Delivered] = []
     versions: list[Version] = []
-    drives: dict[int, float] = {}
+    others: list[OtherRate] = []
     headroom: list[Headroom] = []
     for rate_hz in rates:
         master = main
-        if rate_hz != mix.rate_hz and main.lufs is not None:
+        if rate_hz != mix.rate_hz:
             progress(f"rendering at {rate_hz} Hz", 0.0)
-            master, _ = solve_master(
-                at_rate(mix, rate_hz), chain, main.settings, target, main.lufs, config.weights, config.search.drive
-            )
-            drives[rate_hz] = master.settings["drive"]["gain_db"]
+            if main.lufs is None:  # nothing to solve for
+                master = make_master(at_rate(mix, rate_hz), chain, main.settings, target)
+            else:
+                master, _ = solve_master(
+                    at_rate(mix, rate_hz),
+                    chain,
+                    main.settings,
+                    target,
+                    main.lufs,
+                    config.weights,
+                    config.search.drive,
+                )
+            others.append(_other_rate(master, main))
         here = [export for export in exports if export.rate_hz == rate_hz]
         own = [(mix_path, "", master)]
-        for path, other in alternates if here else ():
-            progress(f"rendering {other.file}", 0.0)
+        for number, (path, other) in enumerate(alternates if here else (), 1):
+            progress(f"rendering other version {number} of {len(alternates)}", 0.0)
             version = make_master(at_rate(other, rate_hz), chain, master.settings, target)
             own.append((path, other.file, version))
             if rate_hz == mix.rate_hz:
@@ -167,13 +197,15 @@ def deliver(
             for export in here:
                 progress("writing and reading back", 0.0)
                 name = export.name(path.stem, mix.rate_hz)
-                _write(out / name, heard, export, sheet.seed, tags, force, sources)
+                _write(out / name, made, heard, export, sheet, tags, force, sources)
                 reading = read_back(out / name)
                 files.append(Delivered(version=version_name, file=name, export=export, reading=reading))
                 if export.kind.bits is None and not version_name:
                     headroom.append(headroom_of(export, reading, target.ceiling_dbtp))
             if not version_name:
                 headroom += _tried([e for e in tried if e.rate_hz == rate_hz], heard, target.ceiling_dbtp, progress)
+            del heard, made  # before the next song is in memory
+        del own, master
     figures = files[0].reading.figures
     heard_at = figures.integrated_lufs, figures.true_peak_dbtp
     return Delivery(
@@ -183,9 +215,19 @@ def deliver(
         met=met,
         files=tuple(files),
         versions=tuple(versions),
-        drives_db=drives,
+        rates=tuple(others),
         normalised=() if heard_at[0] is None or heard_at[1] is None else normalise(heard_at[0], heard_at[1]),
         headroom=tuple(headroom),
+    )
+
+
+def _other_rate(master: Master, main: Master) -> OtherRate:
+    return OtherRate(
+        rate_hz=master.rate_hz,
+        drive_db=master.settings["drive"]["gain_db"],
+        ceiling_dbtp=master.settings.get("limiter", {}).get("ceiling_dbtp"),
+        trim_db=master.settings["output"]["trim_db"],
+        apart_lu=None if master.lufs is None or main.lufs is None else master.lufs - main.lufs,
     )
 
 
@@ -206,14 +248,17 @@ def _tried(exports: Iterable[Export], heard: Samples, ceiling_dbtp: float, progr
 
 def _write(
     path: Path,
-    samples: Samples,
+    made: Master,
+    heard: Samples,
     export: Export,
-    seed: int,
+    sheet: EarlierSheet,
     tags: dict[str, str],
     force: bool,
     sources: Sequence[Path],
 ) -> None:
     if export.kind.bits is None:
-        write_lossy(path, samples, export, tags, force, sources)
+        write_lossy(path, heard, export, tags, force, sources)
     else:
-        write_wav(path, samples, export.rate_hz, seed, force, sources, export.kind.bits, export.kind.container, tags)
+        bits = export.kind.bits
+        heard = room_for_dither(heard, made.peak_dbtp, sheet.target.ceiling_dbtp, bits)
+        write_wav(path, heard, export.rate_hz, sheet.seed, force, sources, bits, export.kind.container, tags)

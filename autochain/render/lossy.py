@@ -6,9 +6,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from autochain.audio.blocks import for_soundfile, shown
 from autochain.audio.files import replace_file
 from autochain.audio.mix import Samples
 from autochain.audio.tags import put_id3, put_tags
+from autochain.errors import AudioFileError
 from autochain.render.formats import Export
 
 _BLOCK_FRAMES = 1 << 16
@@ -38,7 +40,7 @@ def write_lossy(
 
     def write(temporary: Path) -> None:
         with soundfile.SoundFile(
-            temporary,
+            for_soundfile(temporary),
             "w",
             samplerate=export.rate_hz,
             channels=samples.shape[1],
@@ -52,5 +54,11 @@ def write_lossy(
                 file.write(np.ascontiguousarray(samples[start : start + _BLOCK_FRAMES]))
         if id3:
             put_id3(temporary, tags)
+        back = soundfile.info(for_soundfile(temporary)).frames  # what a coder could not write at its end raises nothing
+        if back != len(samples):
+            raise AudioFileError(
+                f"{shown(path)} cannot be written ({back} of {len(samples)} samples came back); "
+                "check the space or leave this format out."
+            )
 
     replace_file(path, write, force, sources)

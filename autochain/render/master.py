@@ -40,6 +40,8 @@ class Master:
         How much the trim stands under the sheet's, 0 or more.
     lufs
         Its loudness: integrated, or of the loudest 3 s where the sheet's target is that; None under the gate.
+    peak_dbtp
+        Highest of three true-peak readings; None for silence.
     drive_moved_db
         How far the drive stands from the sheet's.
     """
@@ -49,6 +51,7 @@ class Master:
     settings: Mapping[str, Mapping[str, float]]
     lowered_db: float
     lufs: float | None
+    peak_dbtp: float | None
     drive_moved_db: float = 0.0
 
 
@@ -67,6 +70,7 @@ def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, 
         settings=settings,
         lowered_db=-lower + 0.0,
         lufs=heard_lufs(samples, mix.rate_hz, target),
+        peak_dbtp=None if peak is None else peak + lower,
     )
 
 
@@ -105,12 +109,13 @@ def solve_master(
         gain = {**settings, "drive": {"gain_db": was + missing}}
         driven = make_master(mix, chain, gain, target)
         return replace(driven, drive_moved_db=missing), _close(driven.lufs, wanted_lufs)
-    start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
-    hops = weighted_hops(start, mix.rate_hz)
+    rate_hz, start = mix.rate_hz, chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
+    del mix  # at another rate nobody else holds it, and a long song is large
+    hops = weighted_hops(start, rate_hz)
     level = integrated_lufs(hops)
     assert level is not None, "a mix without loudness is refused when it is read"
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
-    material = Material(start, mix.rate_hz, hops, level, [whole], of_loudest_part=target.of_loudest_part)
+    material = Material(start, rate_hz, hops, level, [whole], of_loudest_part=target.of_loudest_part)
     song = Evaluator(material, weights, plan, chain)
     solved = song.solve(
         fixed(settings, Decisions()),
@@ -120,14 +125,15 @@ def solve_master(
         hold_dbtp=target.ceiling_dbtp,
     )
     samples, made = solved.rendered[0], solved.settings
-    lufs = heard_lufs(samples, mix.rate_hz, target)
+    lufs = heard_lufs(samples, rate_hz, target)
     return (
         Master(
             samples=samples,
-            rate_hz=mix.rate_hz,
+            rate_hz=rate_hz,
             settings=made,
             lowered_db=round(settings["output"]["trim_db"] - made["output"]["trim_db"], 6) + 0.0,
             lufs=lufs,
+            peak_dbtp=None if solved.true_peak is None else solved.true_peak.highest_dbtp,
             drive_moved_db=made["drive"]["gain_db"] - was,
         ),
         _close(lufs, wanted_lufs),
@@ -156,6 +162,18 @@ def heard_lufs(samples: Samples, rate_hz: int, target: Target) -> float | None:
         return integrated_lufs(hops)
     windows = short_term_lufs(hops)
     return float(np.max(windows)) if windows.size else None
+
+
+def room_for_dither(samples: Samples, peak_dbtp: float | None, ceiling_dbtp: float, bits: int) -> Samples:
+    """The sound, a few thousandths of a dB lower where dither of this word length could lift a peak over the ceiling.
+
+    Between samples the error of dither and rounding has 1/2 LSB RMS, as on them; eight times that is never seen.
+    """
+    if peak_dbtp is None:
+        return samples
+    most = db_to_linear(ceiling_dbtp) - 4.0 * 2.0 ** (1 - bits)
+    gain = most / db_to_linear(peak_dbtp)
+    return samples if gain >= 1.0 or most <= 0.0 else samples * samples.dtype.type(gain)
 
 
 def refuse_other_mix(sheet: EarlierSheet, mix: Mix) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from autochain.audio.blocks import for_soundfile, shown
 from autochain.errors import AudioFileError
 from autochain.measure.measurement import Measurement, MixMeter
 
@@ -53,7 +54,7 @@ def read_back(path: Path) -> Reading:
     try:
         with path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(for_soundfile(path)) as file:
             meter = MixMeter(file.samplerate, file.channels)
             frames = clipped = 0
             # Words of fixed-point files stop one step under full scale.
@@ -73,5 +74,5 @@ def read_back(path: Path) -> Reading:
             )
     except (OSError, soundfile.SoundFileError) as error:
         raise AudioFileError(
-            f"{path} was written but cannot be read back ({error}). Write it to another disk."
+            f"{shown(path)} was written but cannot be read back ({error}). Write it to another disk."
         ) from None

@@ -2,7 +2,10 @@
 
 import csv
 import json
+import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,10 +15,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from autochain.audio.dither import quantise
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.tags import read_tags
 from autochain.measure.true_peak import read_true_peak
-from autochain.render.master import make_master
+from autochain.render.master import make_master, room_for_dither
 from autochain.render.planned import planned
 from autochain.sheet.read import read_sheet
 from tests.conftest import Ran, Suggested, read_outside
@@ -231,3 +235,57 @@ def test_results_are_not_replaced_unasked_and_a_mix_never(
     assert ran.code == 2
     assert "never overwritten" in ran.err
     assert read_mix(mix).sha256 == rendered.run.mix_sha256
+
+
+def test_dither_of_16_bits_finds_its_room_under_the_ceiling() -> None:
+    """A tone that peaks under the ceiling by 1e-4 dB: dither alone lifts it over."""
+    ceiling = -20.0
+    tone = 10.0 ** ((ceiling - 1e-4) / 20.0) * np.sin(2.0 * np.pi * 997.0 / 44100.0 * np.arange(44100))[:, None]
+    peak = read_true_peak(tone, 44100).highest_dbtp
+    assert peak is not None
+    bare, held = (
+        read_true_peak(quantise(x, 16, np.random.default_rng(1)) / 2.0**15, 44100).highest_dbtp
+        for x in (tone, room_for_dither(tone, peak, ceiling, 16))
+    )
+    assert bare is not None
+    assert held is not None
+    assert bare > ceiling >= held
+
+
+FULL_DISK = """
+import resource, sys
+from pathlib import Path
+import numpy as np
+from autochain.errors import AudioFileError
+from autochain.render.formats import KINDS, Export
+from autochain.render.lossy import write_lossy
+sound = np.random.default_rng(1).normal(0.0, 0.1, (100_000, 2)).astype(np.float32)
+resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+for name in ("mp3", "vorbis", "opus"):
+    try:
+        write_lossy(Path(sys.argv[1]), sound, Export(kind=KINDS[name], setting=KINDS[name].usual, rate_hz=48000), {})
+    except AudioFileError as error:
+        print(error)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a file size limit")
+def test_a_full_disk_is_one_line_for_every_coder_and_leaves_nothing(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", FULL_DISK, str(tmp_path / "out")], capture_output=True, text=True, check=True
+    )
+    assert run.stdout.count("out cannot be written") == len(run.stdout.splitlines()) == 3, run
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names that are not UTF-8")
+def test_names_that_are_no_text_are_rendered_and_escaped(
+    rendered: Rendered, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    mix = Path(os.fsdecode(bytes(tmp_path) + b"/=\xff<b>|\n[red].wav"))
+    shutil.copy(rendered.mix, mix)
+    ran = command("render", mix, "--sheet", rendered.sheet, "-o", tmp_path, "--also", "mp3:128")
+    assert ran.code == 0, ran.err
+    assert "=\\udcff\\<b>\\|\\n\\[red].master.wav" in ran.out
+    assert "[red]" not in ran.err  # which a terminal's library would take for a colour
+    assert len(list(tmp_path.glob("*.master*"))) == 2
