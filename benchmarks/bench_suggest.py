@@ -82,6 +82,7 @@ def timed(command: list[str], env: dict[str, str] | None = None) -> dict[str, fl
 
 def cli(mix: Path, out: Path, lufs: float, budget: int | None, jobs: int) -> list[str]:
     command = [sys.executable, "-m", "autochain", "suggest", str(mix), "--lufs", f"{lufs:g}", "--ceiling", "-1"]
+    command.append("--no-log")
     command += ["--jobs", str(jobs), "-o", str(out), "--force"]
     return command if budget is None else [*command, "--budget", str(budget)]
 

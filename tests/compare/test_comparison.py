@@ -5,6 +5,7 @@ import pyebur128
 import pyloudnorm
 import pytest
 import scipy.signal
+import soxr
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
@@ -262,6 +263,11 @@ def test_another_rate_is_brought_to_the_lower_one_and_changes_nothing(against, s
     assert texts == []
     assert "the master was brought to 44100 Hz" in said.laid[-1]
     assert found.distortion.nmr_db < -40.0
+
+
+def test_clocks_that_run_apart_are_told(against, song):
+    _, _, said = against(soxr.resample(song, RATE_HZ, RATE_HZ * 1.00008))  # as far apart at the end as 20e-6 in 48 s
+    assert "The two keep step poorly" in said.laid[1]
 
 
 def test_unrelated_songs_and_noises_are_different_material(song):
