@@ -13,6 +13,8 @@ _LEAST_POWER = 1e-10
 _MOST_DB = 20.0  # beyond it it is a hole or an entry
 _ROUGHLY_DB = 9.0  # between the step and the change of level over 30 ms, which the sound itself moves too
 _GAINED = 0.1  # what is left of the surprise at the instant, at most, once the step is undone
+_PULSES, _AROUND = (1, 4), 4  # samples: what a pulse explains as well is a click
+_BETTER = 0.5  # of what the best pulse leaves, at most
 _USUAL = 4.0  # and at most this many times what the sound surprises with elsewhere
 
 
@@ -62,8 +64,22 @@ def gain_step_db(around: _Doubles, rate_hz: int, at: int) -> float | None:
     if h <= 0.0:
         return None
     left, surprise = float(np.sum((h * u + v) ** 2)), float(np.sum((u + v) ** 2))
-    if left > _GAINED * surprise or left > _USUAL * usual * powers[0] * _ORDER:
+    if left > min(_GAINED * surprise, _USUAL * usual * powers[0] * _ORDER, _BETTER * _left_by_click(a, u + v)):
         return None
     step_db = -linear_to_db(h)
     heard_db = power_to_db(powers[1] / powers[0])
     return step_db if abs(step_db) <= _MOST_DB and abs(step_db - heard_db) <= _ROUGHLY_DB else None
+
+
+def _left_by_click(a: _Doubles, error: _Doubles) -> float:
+    """What is left of the errors after an instant once a pulse of one to four samples around it is undone."""
+    left = float(error @ error)
+    padded = np.concatenate([np.zeros(_ORDER), a, np.zeros(_ORDER)])
+    for width in _PULSES:
+        pulse = np.convolve(padded, np.hanning(width + 2)[1:-1])
+        for shift in range(-_AROUND, _AROUND + 1):
+            shape = pulse[_ORDER - shift : 2 * _ORDER - shift]
+            power = float(shape @ shape)
+            if power > 1e-12:
+                left = min(left, float(error @ error) - float(error @ shape) ** 2 / power)
+    return left
