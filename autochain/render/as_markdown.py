@@ -109,7 +109,7 @@ def _coders(delivery: Delivery) -> Iterable[str]:
     yield ""
     yield (
         f"Coded, decoded and measured. To stay under {number(ceiling, 'dBTP')} after the coder as well, this song "
-        "wants the ceiling in the last column."
+        "wants the ceiling in the last column, as far as the coder adds as much there."
     )
     yield ""
     yield from table(

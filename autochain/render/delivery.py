@@ -201,9 +201,10 @@ def deliver(
                 reading = read_back(out / name)
                 files.append(Delivered(version=version_name, file=name, export=export, reading=reading))
                 if export.kind.bits is None and not version_name:
-                    headroom.append(headroom_of(export, reading, target.ceiling_dbtp))
+                    headroom.append(headroom_of(export, reading, target.ceiling_dbtp, made.peak_dbtp))
             if not version_name:
-                headroom += _tried([e for e in tried if e.rate_hz == rate_hz], heard, target.ceiling_dbtp, progress)
+                trying = [export for export in tried if export.rate_hz == rate_hz]
+                headroom += _tried(trying, heard, target.ceiling_dbtp, made.peak_dbtp, progress)
             del heard, made  # before the next song is in memory
         del own, master
     figures = files[0].reading.figures
@@ -235,14 +236,16 @@ def _rate_for(coder: str, mix_rate_hz: int) -> int:
     return 48000 if coder == "opus" or (coder == "mp3" and mix_rate_hz not in (44100, 48000)) else mix_rate_hz
 
 
-def _tried(exports: Iterable[Export], heard: Samples, ceiling_dbtp: float, progress: Progress) -> list[Headroom]:
+def _tried(
+    exports: Iterable[Export], heard: Samples, ceiling_dbtp: float, master_dbtp: float | None, progress: Progress
+) -> list[Headroom]:
     found = []
     with tempfile.TemporaryDirectory() as folder:
         for export in exports:
             progress("trying coders", 0.0)
             path = Path(folder, f"try.{export.kind.ending}")
             write_lossy(path, heard, export, {}, force=True)
-            found.append(headroom_of(export, read_back(path), ceiling_dbtp))
+            found.append(headroom_of(export, read_back(path), ceiling_dbtp, master_dbtp))
     return found
 
 

@@ -33,14 +33,14 @@ class Headroom:
     kbps: float
 
 
-def headroom_of(export: Export, reading: Reading, ceiling_dbtp: float) -> Headroom:
-    """Compare what comes back with the ceiling."""
+def headroom_of(export: Export, reading: Reading, ceiling_dbtp: float, master_dbtp: float | None) -> Headroom:
+    """Compare what comes back with the master that went in, whose true peak may lie under the ceiling."""
     peak = reading.figures.true_peak_dbtp
-    over = 0.0 if peak is None else max(0.0, peak - ceiling_dbtp)
+    added = 0.0 if peak is None or master_dbtp is None else max(0.0, peak - master_dbtp)
     return Headroom(
         export=export,
         true_peak_dbtp=peak,
         clipped=reading.clipped,
-        ceiling_dbtp=round(ceiling_dbtp - 0.1 * math.ceil(10.0 * over - 1e-6), 1),
+        ceiling_dbtp=round(ceiling_dbtp - 0.1 * math.ceil(10.0 * added - 1e-6), 1),
         kbps=reading.kbps,
     )
