@@ -17,6 +17,7 @@ from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
+from autochain.page import to_html
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
@@ -46,6 +47,7 @@ def make_sheet(
     sources: tuple[Path, ...] = (),
     references: Sequence[Path] = (),
     log: Path | None = None,
+    sound: bool = True,
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
@@ -54,7 +56,7 @@ def make_sheet(
     options.check_jobs(jobs)
     refuse_contradictions(decisions, config, None if near is None else near.held)
     stem, sources = mix_path.stem, (mix_path, *sources, *references)
-    names = [f"{stem}.sheet.json", f"{stem}.sheet.md"]
+    names = [f"{stem}.sheet.json", f"{stem}.sheet.md", f"{stem}.sheet.html"]
     if preview:
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
@@ -79,12 +81,15 @@ def make_sheet(
             show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
         found = search(mix, config, decisions, jobs, show, journal, stop, near, beside)
-    sheet = build_sheet(found)
+        show("drawing the page", 0.0)
+        sheet = build_sheet(found)
+        page = to_html(found, sheet, listen=sound)
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
         seed = config.search.seed
         heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
         write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, sources)
+    write_text(out / f"{stem}.sheet.html", page, force, sources)
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, sources)
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, sources)
     if sheet.search.complete:
@@ -118,15 +123,18 @@ def suggest(
     reference: options.References = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
+    silent: Annotated[
+        bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
+    ] = False,
     log: LogFile = None,
     no_log: NoLog = False,
     force: options.Force = False,
 ) -> None:
     """Find starting settings that bring MIX to a loudness under a true-peak ceiling.
 
-    Writes MIX.sheet.md and MIX.sheet.json and prints the sheet. Exit code 0: target reached; 1: could not run;
-    2: wrong usage; 3: target not reached, the closest result was written. Ctrl-C ends the search with the best so
-    far; --resume goes on later.
+    Writes MIX.sheet.html (pictures and listening), .md and .json, and prints the sheet. Exit code 0: target reached; 1:
+    could not run; 2: wrong usage; 3: target not reached, the closest result was written. Ctrl-C ends the search with the
+    best so far; --resume goes on later.
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
@@ -141,7 +149,7 @@ def suggest(
     where = log_of(log, no_log)
     sources = () if around is None else (around,)
     sheet = make_sheet(
-        mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or (), where
+        mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or (), where, not silent
     )
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:

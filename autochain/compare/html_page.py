@@ -1,5 +1,7 @@
 """A self-contained page: no script, no font, no file from elsewhere; for light and dark, phone and paper."""
 
+import base64
+import hashlib
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -29,15 +31,28 @@ th:first-child, td:first-child { text-align: left; white-space: normal; }
 """.strip()
 
 
-def page(title: str, body: Iterable[str]) -> str:
-    """Whole document; `title` is text, `body` is HTML whose texts have been escaped."""
+def page(title: str, body: Iterable[str], more_style: str = "", script: str = "") -> str:
+    """Whole document; `title` is text, `body` is HTML whose texts have been escaped.
+
+    Its policy allows this very style and script, sound from inside the page, and nothing from anywhere else.
+    """
+    style = f"\n{_STYLE}\n{more_style}\n"
+    allowed = f"'{_hash(script)}'" if script else "'none'"
+    policy = f"default-src 'none'; style-src '{_hash(style)}'; script-src {allowed}; media-src data: blob:"
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{text(title)}</title>\n<style>\n{_STYLE}\n</style>\n</head>\n<body>\n"
+        f"<title>{text(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
         + "\n".join(body)
+        + (f"\n<script>{script}</script>" if script else "")
         + "\n</body>\n</html>\n"
     )
+
+
+def _hash(inside: str) -> str:
+    """Of what stands between the tags, as a content security policy (W3C CSP Level 3) names it."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
 
 
 def text(words: str) -> str:

@@ -170,8 +170,15 @@ def local_crest_db(samples: Samples, rate_hz: int) -> float | None:
     dB, 3.01 for a sine; windows more than 10 dB under the energetic mean do not count. None for silence and
     for less than 50 ms.
     """
+    crests = local_crests_db(samples, rate_hz)
+    return float(np.median(crests)) if crests.size else None
+
+
+def local_crests_db(samples: Samples, rate_hz: int) -> _Floats:
+    """Crest of every window that counts for `local_crest_db`, in dB, shape (windows of all channels,)."""
     samples = np.ascontiguousarray(samples)
-    return local_crest_of(*_levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz)))
+    peak, power = _levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+    return np.asarray(_crest_db(peak, power)[_gated(power) > 0.0])
 
 
 def local_crest_of(peak: _Floats, power: _Floats) -> float | None:

@@ -4,6 +4,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+import numpy.typing as npt
+
 from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
@@ -48,6 +51,8 @@ class Verified:
         Facts per stage.
     samples
         The render; None for all but the suggestion, since nobody hears the others.
+    reductions_db
+        Largest reduction in every 10 ms of the song by stage, in chain order; negative where level is added.
     """
 
     name: str
@@ -59,6 +64,7 @@ class Verified:
     saturated: bool
     stages: tuple[StageFacts, ...]
     samples: Samples | None
+    reductions_db: Mapping[str, npt.NDArray[np.float32]] = field(default_factory=dict)
 
     @property
     def early_work_db(self) -> float:

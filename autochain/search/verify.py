@@ -70,4 +70,5 @@ def verify(
             mix.samples, mix.rate_hz, settings, traces, material.input_hops[0], material.loud[0], song.chain
         ),
         samples=samples if name == SUGGESTION else None,
+        reductions_db={stage: trace.max_db for stage, trace in traces.items()},
     )

@@ -1,0 +1,1 @@
+"""One picture, one file: plain numbers in, SVG text out."""

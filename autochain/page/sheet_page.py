@@ -1,0 +1,159 @@
+"""The sheet as one page: result, settings, the song in pictures, listening, and the rest of the sheet's words."""
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from importlib.resources import files
+
+from autochain.chain.chain import STAGES
+from autochain.compare.as_html import BANDS
+from autochain.compare.charts import band_chart
+from autochain.compare.html_page import element, figure, page, text
+from autochain.page.excerpts import Listening, listening_for
+from autochain.page.from_markdown import html, inline, sections
+from autochain.page.measured import Response, bands_of, response_of, song_of, spread_of
+from autochain.page.pictures.crest import crest_picture
+from autochain.page.pictures.response import response_picture
+from autochain.page.pictures.song import song_picture
+from autochain.search.result import Suggestion
+from autochain.sheet import Sheet, to_markdown
+from autochain.sheet.words import CAUTION, SIDES
+from autochain.units import clock, frequency, number
+
+_SONG = (
+    "The song: waveform of the mix, loudness before and after, and what every stage takes, all on one scale. Dotted: "
+    "times to listen at."
+)
+_SPREAD = (
+    "Crest, peak over rms, of the loud 50 ms windows. Area: the mix; line: the suggestion; their medians upright. "
+    "Further left is denser."
+)
+_EQUALISERS = "What the equalisers do before everything else. Line: mid; dashes: side, where it differs."
+_ROTATION = "Phase that the rotation turns; it moves no level, only the shape of the waveform."
+_SECTIONS_OF_ITS_OWN = ("What to set", "Where to listen")
+
+
+def to_html(found: Suggestion, sheet: Sheet, *, listen: bool = True) -> str:
+    """Whole document with a final newline.
+
+    Parameters
+    ----------
+    found
+        The result; its sound is measured for the pictures.
+    sheet
+        Its sheet.
+    listen
+        Whether excerpts to listen to go in: up to 12 MB.
+    """
+    cues = [cue for entry in sheet.stages if entry.listen_for for cue in entry.cues_s]
+    listening = listening_for(found, _names(), cues) if listen else None
+    style = files("autochain.page").joinpath("style.css").read_text(encoding="utf-8")
+    script = files("autochain.page").joinpath("player.js").read_text(encoding="utf-8") if listening else ""
+    return page(f"Master settings: {sheet.mix.file}", _body(found, sheet, cues, listening), style, script)
+
+
+def _names() -> dict[str, str]:
+    return {"mix": "mix", "suggestion": "suggestion", **{side: label for side, (label, _) in SIDES.items()}}
+
+
+def _body(found: Suggestion, sheet: Sheet, cues: Sequence[float], listening: Listening | None) -> Iterator[str]:
+    parts = dict(sections(to_markdown(sheet)))
+    first, *rest = parts
+    yield f"<h1>Master settings: <bdi>{text(sheet.mix.file)}</bdi></h1>"
+    yield f'<div class="lead">{html(parts[first])}</div>'
+    yield element("h2", "What to set")
+    yield f'<div class="set">{html(parts["What to set"])}</div>'
+    yield element("h2", "The song")
+    yield f'<div class="song">{figure(song_picture(_SONG, song_of(found, cues)), _SONG)}</div>'
+    yield element("h2", "Where to listen")
+    yield from _cues(sheet, playable=listening is not None)
+    if listening is not None:
+        yield from _player(sheet, listening)
+    yield element("h2", "What became of the sound")
+    yield '<div class="pair">'
+    yield from _pictures(found)
+    yield "</div>"
+    for heading in rest:
+        if heading not in _SECTIONS_OF_ITS_OWN:
+            yield f"<h2>{inline(heading)}</h2>"
+            yield html(parts[heading])
+
+
+def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
+    yield '<ul class="cues">'
+    for entry in sheet.stages:
+        if entry.listen_for:
+            words = text(f"{STAGES[entry.stage].label}: {'; '.join(entry.listen_for)}.")
+            shown = [
+                f'<button type="button" data-time="{cue:.2f}">{clock(cue)}</button>' if playable else clock(cue)
+                for cue in entry.cues_s
+            ]
+            yield f"<li>{' '.join(shown)} {words}</li>"
+    yield "</ul>"
+
+
+def _pictures(found: Suggestion) -> Iterator[str]:
+    heard = [band for band in bands_of(found) if band.heard and band.change_db is not None]
+    yield figure(
+        band_chart(
+            BANDS,
+            [frequency(band.nominal_hz) for band in heard],
+            [band.change_db or 0.0 for band in heard],
+            [band.side_change_db for band in heard],
+        ),
+        BANDS,
+    )
+    spread = spread_of(found)
+    if spread is not None:
+        drawn = crest_picture(_SPREAD, spread.low_db, spread.mix_percent, spread.master_percent, spread.medians)
+        medians = " to ".join(number(median, "dB") for median in spread.medians)
+        yield figure(drawn, f"{_SPREAD} The median goes from {medians}.")
+    yield from _responses(response_of(found))
+
+
+def _responses(response: Response) -> Iterator[str]:
+    if response.mid_db is not None:
+        curves = [("line", response.mid_db)]
+        if response.side_db is not None:
+            curves.append(("second", response.side_db))
+        yield figure(response_picture(_EQUALISERS, "dB", response.freq_hz, curves, 3.0), _EQUALISERS)
+    if response.phase_deg is not None:
+        drawn = response_picture(_ROTATION, "degrees", response.freq_hz, [("line", response.phase_deg)], 90.0)
+        yield figure(drawn, _ROTATION)
+
+
+def _player(sheet: Sheet, listening: Listening) -> Iterable[str]:
+    turned = ", ".join(
+        f"{sound.name} {number(sound.gain_db, 'dB', signed=True)}"
+        for sound in listening.sounds
+        if sound.gain_db < -0.05
+    )
+    equal = f"Everything plays equally loud: turned down for that are {turned}." if turned else ""
+    data = {
+        "rate_hz": listening.rate_hz,
+        "sha256": sheet.mix.sha256,
+        "choices_file": "listening-choices.json",
+        "windows": [{"start": w.start_s, "stop": w.stop_s, "at": w.at_s} for w in listening.windows],
+        "sounds": [{"name": s.name, "gain_db": s.gain_db, "flac": s.flac} for s in listening.sounds],
+    }
+    yield '<section class="listen" aria-label="Listening">'
+    yield element("p", CAUTION, "soft")
+    yield element("p", f"{equal} The page starts quietly; bring its level up slowly.", "soft")
+    yield (
+        '<p><button type="button" id="play">play</button> <span id="versions"></span></p>'
+        '<p><label><input type="checkbox" id="loop" checked> repeat this place</label>'
+        '<label>level of the page <input type="range" id="volume" min="-60" max="0" step="1" value="-20"> '
+        '<output id="level">-20 dB</output></label> <output id="state"></output></p>'
+        '<progress id="where" max="1" value="0" aria-label="place in the excerpts"></progress>'
+        '<p id="note" class="soft" hidden>What the chain adds and takes away, 12 dB down: easily misheard as damage. '
+        "It says where to listen, not how good it is.</p>"
+        '<p><button type="button" id="hide">hide the names</button>'
+        '<span id="hidden" hidden><button type="button" id="prefer">I prefer what plays now</button>'
+        '<button type="button" id="reveal">show the names</button></span>'
+        '<button type="button" id="save">save my choices</button> <output id="revealed"></output></p>'
+        '<p class="soft">Keys: <kbd>space</kbd> plays and pauses, <kbd>1</kbd> to <kbd>5</kbd> switch, '
+        "<kbd>left</kbd> and <kbd>right</kbd> go a second back and on. Times above jump there.</p>"
+    )
+    # "</" would end the element that holds it.
+    packed = json.dumps(data, ensure_ascii=True, separators=(",", ":")).replace("<", "\\u003c")
+    yield f'<script type="application/json" id="sound">{packed}</script>'
+    yield "</section>"

@@ -1,0 +1,228 @@
+"""The page as Chromium shows and plays it, opened from disk."""
+
+import base64
+import io
+import json
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyebur128
+import pytest
+import soundfile
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.conftest import Ran, Suggested
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
+)  # fmt: skip
+RENDER = """async ([before, after]) => {
+  const { connect, decoded, facts } = window.listening;
+  const where = new OfflineAudioContext(1, facts.rate_hz, facts.rate_hz);
+  const parts = connect(where, await decoded(where), where.destination, before, null);
+  parts.start(0, 1.0);
+  if (after !== null) parts.change(after, 0.5);
+  return Array.from((await where.startRendering()).getChannelData(0));
+}"""
+
+if CHROMIUM is None:
+    pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def run(demo_run: Callable[[str], Suggested]) -> Suggested:
+    return demo_run("dense_rock")
+
+
+def html_of(run: Suggested) -> Path:
+    return run.preview.with_name(f"{run.mix.stem}.sheet.html")
+
+
+class Opened:
+    """A page, what it complained of, and what it asked for."""
+
+    def __init__(self, browser: Browser, path: Path, width: int = 1000) -> None:
+        self.page: Page = browser.new_page(viewport={"width": width, "height": 800})
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(path.as_uri())
+        self.page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
+
+    def until(self, condition: str) -> None:
+        """Wait for a condition; the page's policy forbids to have the browser do that."""
+        for _ in range(200):
+            if self.page.evaluate(condition):
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(condition)
+
+    def state(self) -> dict[str, Any]:
+        return self.page.evaluate("window.listening.state()")
+
+
+@pytest.fixture
+def opened(browser: Browser, run: Suggested) -> Iterator[Opened]:
+    found = Opened(browser, html_of(run))
+    yield found
+    found.page.close()
+
+
+def sounds_of(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
+    """The page's facts and its sounds, decoded by libsndfile."""
+    found = re.search(r'id="sound">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
+    assert found is not None
+    facts = json.loads(found[1])
+    return facts, {
+        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(one["flac"])), dtype="float64", always_2d=True)[0]
+        for one in facts["sounds"]
+    }
+
+
+def test_it_opens_from_disk_without_a_complaint_and_asks_for_nothing(opened: Opened, run: Suggested) -> None:
+    assert opened.complaints == []
+    assert opened.requests == [html_of(run).as_uri()]
+
+
+def test_every_picture_is_there_and_says_what_it_shows(opened: Opened) -> None:
+    boxes = [picture.bounding_box() for picture in opened.page.query_selector_all("figure svg")]
+    assert len(boxes) >= 3
+    assert all(box is not None and box["width"] > 100 and box["height"] > 60 for box in boxes)
+    labels = [picture.get_attribute("aria-label") for picture in opened.page.query_selector_all("figure svg")]
+    assert all(labels)
+
+
+def test_it_fits_a_phone_and_two_sheets_of_paper(browser: Browser, run: Suggested) -> None:
+    phone = Opened(browser, html_of(run), width=390)
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", phone.page.pdf(prefer_css_page_size=True))) <= 2
+    phone.page.close()
+
+
+def test_all_versions_play_equally_loud_and_nothing_was_turned_up(run: Suggested) -> None:
+    facts, sounds = sounds_of(html_of(run))
+    heard = []
+    for sound in sounds.values():
+        state = pyebur128.R128State(sound.shape[1], facts["rate_hz"], pyebur128.MeasurementMode.MODE_I)
+        state.add_frames(np.ascontiguousarray(sound).reshape(-1), len(sound))
+        heard.append(pyebur128.get_loudness_global(state))
+    assert len(heard) >= 2
+    assert max(heard) - min(heard) <= 0.1
+    assert all(one["gain_db"] <= 0.0 for one in facts["sounds"])
+
+
+def test_a_place_in_the_page_is_that_time_of_the_mix_to_the_sample(opened: Opened, run: Suggested) -> None:
+    facts, sounds = sounds_of(html_of(run))
+    rate_hz = facts["rate_hz"]
+    mix, _ = soundfile.read(run.mix, dtype="float64", always_2d=True)
+    songs = {"mix": mix, "suggestion": run.song().astype(np.float64)}
+    for window in facts["windows"]:
+        time_s = 0.5 * (window["start"] + window["stop"])
+        place = opened.page.evaluate("(t) => window.listening.placeOf(t)", time_s)
+        for number, (name, song) in enumerate(songs.items()):
+            gain = 10.0 ** (facts["sounds"][number]["gain_db"] / 20.0)
+            there = round(time_s * rate_hz)
+            here = round(place * rate_hz)
+            error = sounds[name][here : here + 1000] - gain * song[there : there + 1000]
+            assert np.abs(error).max() < 2.0 * 2.0**-15, name  # 16 bits with dither
+    assert opened.page.evaluate("window.listening.placeOf(1e6)") is None
+
+
+def test_a_switch_is_a_crossfade_of_10_ms_at_the_same_place(opened: Opened) -> None:
+    rate_hz = opened.page.evaluate("window.listening.facts.rate_hz")
+    mix, master, switched = (
+        np.array(opened.page.evaluate(RENDER, pair)) for pair in ([0, None], [1, None], [0, 1])
+    )
+    share = np.clip((np.arange(mix.size) / rate_hz - 0.5) / 0.01, 0.0, 1.0)
+    assert np.abs(switched - (mix * (1.0 - share) + master * share)).max() < 1e-4
+    assert np.abs(mix - master).max() > 0.01
+
+
+def test_the_difference_is_the_suggestion_less_the_mix_12_db_down(opened: Opened) -> None:
+    last = len(opened.state()["names"])
+    mix, master, difference = (np.array(opened.page.evaluate(RENDER, [k, None])) for k in (0, 1, last))
+    assert np.abs(difference - 10.0 ** (-12.0 / 20.0) * (master - mix)).max() < 1e-5
+
+
+def test_it_starts_quietly_and_the_keys_play_and_switch(opened: Opened) -> None:
+    page = opened.page
+    assert page.input_value("#volume") == "-20"
+    page.keyboard.press("2")
+    assert opened.state()["chosen"] == 1
+    page.keyboard.press("Space")
+    opened.until("window.listening.state().running")
+    opened.until("window.listening.position() > 0.2")
+    before = page.evaluate("window.listening.position()")
+    page.keyboard.press("1")
+    assert opened.state()["chosen"] == 0
+    assert page.evaluate("window.listening.position()") >= before
+    page.keyboard.press("Space")
+    assert not opened.state()["running"]
+    assert opened.complaints == []
+
+
+def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
+    page = opened.page
+    button = page.query_selector("button[data-time]:not([disabled])")
+    assert button is not None
+    button.click()
+    opened.until("window.listening.state().running")
+    wanted = float(button.get_attribute("data-time") or "nan")
+    assert page.evaluate("window.listening.mixTime()") == pytest.approx(wanted, abs=1.0)
+    page.evaluate("window.listening.stop()")
+
+
+def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> None:
+    page = opened.page
+    names = opened.state()["names"]
+    page.click("#hide")
+    shown = page.inner_text("#versions")
+    assert not any(name in shown for name in names)
+    assert sorted(opened.state()["order"]) == list(range(len(names)))
+    page.keyboard.press("2")
+    chosen = names[opened.state()["chosen"]]
+    page.click("#prefer")
+    page.click("#reveal")
+    assert f"second was {chosen}" in page.inner_text("#revealed")
+    assert json.loads(page.evaluate("window.listening.exported()"))["choices"][0]["choice"] == chosen
+    orders = set()
+    for _ in range(40):
+        page.click("#hide")
+        orders.add(tuple(opened.state()["order"]))
+        page.click("#reveal")
+    assert len(orders) > 1
+    with page.expect_download() as download:
+        page.click("#save")
+    assert json.loads(Path(download.value.path()).read_text(encoding="utf-8"))["names"] == names
+
+
+def test_a_hostile_file_name_stays_text(
+    browser: Browser, short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    mix = tmp_path / "<img src=x onerror=alert(1)> '\u202egnp</title>.wav".replace("/", "\u2044")
+    shutil.copy(short_mix, mix)
+    ran = command("suggest", mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path / "out")
+    assert ran.code in (0, 3), ran.err
+    opened = Opened(browser, tmp_path / "out" / f"{mix.stem}.sheet.html")
+    assert opened.complaints == []
+    assert len(opened.requests) == 1
+    assert opened.page.query_selector("img") is None
+    assert "<img src=x onerror=alert(1)>" in opened.page.inner_text("h1")
+    assert "\u202e" not in opened.page.content()
+    opened.page.close()
