@@ -15,9 +15,9 @@ from autochain.compare.as_markdown import (
     said_text,
     verdict,
 )
-from autochain.compare.charts import band_chart, course_chart
 from autochain.compare.comparison import Comparison
-from autochain.compare.html_page import element, figure, grid, items, page
+from autochain.document.charts import band_chart, course_chart
+from autochain.document.shell import element, figure, grid, items, page
 from autochain.units import frequency
 
 BANDS = (

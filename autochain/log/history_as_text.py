@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import asdict
 
 from autochain.compare.as_json import dumped
-from autochain.compare.charts import dot_chart
-from autochain.compare.html_page import element, figure, grid, items, page
+from autochain.document.charts import dot_chart
+from autochain.document.shell import element, figure, grid, items, page
 from autochain.log.history import FEWEST, LEAST_DB, RANGES, Habit, History, Master
 from autochain.sheet.tables import plain, table
 from autochain.units import frequency, number

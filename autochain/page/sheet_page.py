@@ -6,8 +6,8 @@ from importlib.resources import files
 
 from autochain.chain.chain import STAGES
 from autochain.compare.as_html import BANDS
-from autochain.compare.charts import band_chart
-from autochain.compare.html_page import element, figure, page, text
+from autochain.document.charts import band_chart
+from autochain.document.shell import element, figure, page, text
 from autochain.page.excerpts import Listening, listening_for
 from autochain.page.from_markdown import html, inline, sections
 from autochain.page.measured import Response, bands_of, response_of, song_of, spread_of

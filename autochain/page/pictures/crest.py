@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from autochain.page.axes import across, area, line, rounds, svg, upright, word
+from autochain.document.axes import across, area, line, rounds, svg, upright, word
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 190.0, 46.0, 12.0, 22.0, 24.0
 
@@ -53,5 +53,5 @@ def _parts(low_db: float, mix: Sequence[float], master: Sequence[float], medians
     for median, kind in zip(medians, ("tick", "target"), strict=True):
         yield upright(x(median), _TOP, height, kind)
     for db in rounds(low_db, low_db + len(mix), 8):
-        yield word(x(db), _HEIGHT - 8.0, f"{db:.0f} dB", "middle")
+        yield word(x(db), _HEIGHT - 8.0, f"{db:.0f} dB", "middle" if db < low_db + len(mix) else "end")
     yield word(_LEFT, _TOP - 9.0, "% of the loud windows")

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 
-from autochain.page.axes import across, line, rounds, svg, upright, word
+from autochain.document.axes import across, line, rounds, svg, upright, word
 from autochain.units import frequency
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 190.0, 46.0, 12.0, 22.0, 24.0

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from autochain.page.axes import across, area, line, rounds, svg, times, upright, word
+from autochain.document.axes import across, area, line, rounds, svg, times, upright, word
 
 _WIDTH, _LEFT, _RIGHT = 760.0, 46.0, 10.0
 _TOP, _WAVE, _LOUDNESS, _STAGE, _GAP, _BOTTOM = 18.0, 84.0, 150.0, 46.0, 26.0, 22.0

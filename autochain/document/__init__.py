@@ -1,0 +1,1 @@
+"""Pages that need nothing from elsewhere, and the charts on them."""
