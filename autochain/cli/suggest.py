@@ -133,8 +133,8 @@ def suggest(
     """Find starting settings that bring MIX to a loudness under a true-peak ceiling.
 
     Writes MIX.sheet.html (pictures and listening), .md and .json, and prints the sheet. Exit code 0: target reached; 1:
-    could not run; 2: wrong usage; 3: target not reached, the closest result was written. Ctrl-C ends the search with the
-    best so far; --resume goes on later.
+    could not run; 2: wrong usage; 3: target not reached, the closest result was written. Ctrl-C ends the search with
+    the best so far; --resume goes on later.
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
