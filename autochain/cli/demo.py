@@ -45,7 +45,7 @@ def demo(
     options.check_jobs(jobs)
     mix = folder / f"{'-'.join(re.findall('[a-z0-9]+', song.title.lower()))}.wav"
     stem = mix.stem
-    names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.json", "sheet.md", "preview.wav"))]
+    names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.html", "sheet.json", "sheet.md", "preview.wav"))]
     # A run that was stopped has its mix already, and is checked for what else is there when it goes on.
     if not (resume and mix.exists()):
         check_output(folder, [*names, f"{stem}.preview.txt"], force)
@@ -60,7 +60,8 @@ def demo(
     typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
     length = clock(sheet.mix.duration_s)
     typer.echo(
-        f"\nThe mix ({length}): {mix}\nThe sheet: {folder / f'{stem}.sheet.md'} and .json\n"
+        f"\nThe mix ({length}): {mix}\nThe page to look at and listen with: {folder / f'{stem}.sheet.html'}\n"
+        f"The sheet: {folder / f'{stem}.sheet.md'} and .json\n"
         f"The rendered result: {folder / f'{stem}.preview.wav'} (loud: start at a low volume)",
         err=json,
     )

@@ -22,7 +22,7 @@ def test_the_demo_makes_the_mix_the_sheet_and_the_result(ran, libebur128):
     folder, done = ran
     assert done.code == 0, done.err
     stem = "thistle-weather-second-week"
-    ends = ["preview.txt", "preview.wav", "sheet.json", "sheet.md", "txt", "wav"]
+    ends = ["preview.txt", "preview.wav", "sheet.html", "sheet.json", "sheet.md", "txt", "wav"]
     assert sorted(p.name for p in folder.iterdir()) == [f"{stem}.{end}" for end in ends]
     info = soundfile.info(folder / f"{stem}.wav")
     assert (info.samplerate, info.channels, info.subtype) == (44100, 2, "PCM_24")

@@ -125,7 +125,7 @@ def test_the_command_prints_the_sheet_it_writes_and_leaves_the_mix_alone(demo_ru
     assert [line for line in told if line.removesuffix(" ...") in phases] == [f"{phase} ..." for phase in phases]
     assert all(re.fullmatch(r"[a-z ]+ \.\.\.", line) for line in told)  # progress alone, no warnings
     stem = run.mix.stem
-    ends = ["preview.txt", "preview.wav", "sheet.json", "sheet.md"]
+    ends = ["preview.txt", "preview.wav", "sheet.html", "sheet.json", "sheet.md"]
     assert sorted(p.name for p in run.preview.parent.iterdir()) == [f"{stem}.{end}" for end in ends]
 
 
@@ -360,7 +360,9 @@ def test_force_replaces_results_and_nothing_else(command, tmp_path):
     assert (tmp_path / "tone.sheet.md").read_text(encoding="utf-8") == ran.out
     assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert mix.read_bytes() == before
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["notes.txt", "tone.sheet.json", "tone.sheet.md", "tone.wav"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "notes.txt", "tone.sheet.html", "tone.sheet.json", "tone.sheet.md", "tone.wav",
+    ]  # fmt: skip
 
 
 def test_fades_of_a_configuration_cost_a_quiet_target_nothing(suggested, libebur128, short_mix, tmp_path):

@@ -44,7 +44,7 @@ def runs(short_mix, small_plan, tmp_path_factory):
     return cold, warm
 
 
-@pytest.mark.parametrize("end", ["sheet.json", "sheet.md", "preview.wav"])
+@pytest.mark.parametrize("end", ["sheet.html", "sheet.json", "sheet.md", "preview.wav"])
 def test_jobs_folder_and_compilation_change_no_byte(runs, end):
     one, two = (folder / f"short.{end}" for folder in runs)
     assert one.read_bytes() == two.read_bytes()
