@@ -45,7 +45,8 @@ def demo(
     options.check_jobs(jobs)
     mix = folder / f"{'-'.join(re.findall('[a-z0-9]+', song.title.lower()))}.wav"
     stem = mix.stem
-    names = [mix.name, f"{stem}.txt", *(f"{stem}.{end}" for end in ("sheet.html", "sheet.json", "sheet.md", "preview.wav"))]
+    ends = ("txt", "sheet.html", "sheet.json", "sheet.md", "preview.wav")
+    names = [mix.name, *(f"{stem}.{end}" for end in ends)]
     # A run that was stopped has its mix already, and is checked for what else is there when it goes on.
     if not (resume and mix.exists()):
         check_output(folder, [*names, f"{stem}.preview.txt"], force)

@@ -161,7 +161,9 @@ def test_an_output_folder_that_cannot_be_written_is_refused_before_the_search(co
     assert digest(tmp_path) == {"blocking": hashlib.sha256(b"in the way").hexdigest()}
 
 
-@pytest.mark.parametrize("existing", ["good.sheet.html", "good.sheet.md", "good.sheet.json", "good.preview.wav", "good.preview.txt"])
+@pytest.mark.parametrize(
+    "existing", ["good.sheet.html", "good.sheet.md", "good.sheet.json", "good.preview.wav", "good.preview.txt"]
+)
 def test_an_existing_result_is_kept_without_force(command, files, tmp_path, existing):
     (tmp_path / existing).write_text("from last week", encoding="utf-8")
     ran = command("suggest", files / "good.wav", "--preview", "-o", tmp_path)
