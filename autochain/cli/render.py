@@ -21,7 +21,7 @@ from autochain.render.delivery import deliver, names_of
 from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
 from autochain.render.planned import planned
-from autochain.search.run import refuse_faint
+from autochain.search.faint import refuse_faint
 from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3

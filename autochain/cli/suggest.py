@@ -21,9 +21,9 @@ from autochain.page import to_html
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
+from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
 from autochain.search.request import request_of
-from autochain.search.run import refuse_faint
 from autochain.search.run import suggest as search
 from autochain.search.space import Decisions, parse_decisions
 from autochain.search.toward_references import read_references

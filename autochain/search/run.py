@@ -7,11 +7,9 @@ import numpy as np
 from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
-from autochain.config.model import Config
-from autochain.errors import AudioFileError
+from autochain.config.model import Config, Coordinates
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.measure.measurement import Measurement
 from autochain.prepare.readiness import judge
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
@@ -21,6 +19,7 @@ from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY, TRADE_DEFAU
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span, choose_spans, first_excerpt
+from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.material import Material
@@ -37,17 +36,6 @@ from autochain.search.toward_references import Reference
 from autochain.search.trial import Guess, Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
-
-
-def refuse_faint(mix: Mix) -> None:
-    """Refuse a mix that has no loudness; quick, so that it can be asked before any output folder is made."""
-    if integrated_lufs(weighted_hops(mix.samples, mix.rate_hz)) is None:
-        raise _faint(mix)
-
-
-def _faint(mix: Mix) -> AudioFileError:
-    gate = "nothing above -70 LUFS, the gate of the loudness standard"
-    return AudioFileError(f"{mix.file} has {gate}. Export the mix again, louder.")
 
 
 class Search:
@@ -99,44 +87,64 @@ class Search:
         self.stop = stop
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
         # reference instead of copying them.
-        self._parallel = Parallel(n_jobs=jobs, prefer="threads")
+        self.parallel = Parallel(n_jobs=jobs, prefer="threads")
 
     def run(self) -> Suggestion:
         """Search and verify."""
-        mix, plan = self.mix, self.config.search
+        self.measure()
+        simple = self.by_gain(self.config)
+        if simple is not None:
+            return simple
+        self.ready()
+        return self.reach(self.config)
+
+    def measure(self) -> None:
+        """Measure the mix, and decide what no target changes; what follows needs it."""
+        mix = self.mix
         self.progress("measuring the mix", 0.0)
         seen = inspect(mix.samples, mix.rate_hz)
         before = seen.measured.figures
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
-            raise _faint(mix)
+            raise faint(mix)
+        self.before = before
         resonances = find_resonances(seen.resonance)
         standing_out = resonance_findings(resonances, self.config.prepare.rules)
         self.readiness = judge(seen, self.config.check, standing_out)
-        del seen
         settled = self.decisions
         if self.around is not None:
             # What is the same for every trial stays as the sheet has it.
             settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
         self.prepared = prepare(mix, before, self.config, settled, self.references, resonances)
+        self._settled = settled
+
+    def by_gain(self, config: Config) -> Suggestion | None:
+        """Result of a target that needs no search; None where one is needed."""
         ends = self.prepared.ends_only()
-        simple = plain_gain(mix, self.config, ends.added_to(self.decisions), before, self.readiness)
-        if simple is not None:
-            return replace(
-                simple,
-                decisions=self.decisions,
-                notes=(*simple.notes, *ends.notes),
-                around=self.around,
-                references={r.file: r.sha256 for r in self.references},
-            )
-        self.decisions = settled
+        simple = plain_gain(self.mix, config, ends.added_to(self.decisions), self.before, self.readiness)
+        if simple is None:
+            return None
+        return replace(
+            simple,
+            decisions=self.decisions,
+            notes=(*simple.notes, *ends.notes),
+            around=self.around,
+            references={r.file: r.sha256 for r in self.references},
+        )
+
+    def ready(self) -> None:
+        """Render the linear stages and choose the excerpts: once, for whatever targets are searched then."""
+        mix, plan, before = self.mix, self.config.search, self.before
+        assert before.integrated_lufs is not None
+        assert before.true_peak_dbtp is not None
+        self.decisions = self._settled
         if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             without = self.decisions.without | {"clipper"}
             self.decisions = Decisions(locks=self.decisions.locks, without=without)
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
         spans = choose_spans(mix.samples, mix.rate_hz, mix_hops, before.integrated_lufs, plan.excerpts)
-        rotation = rotation_on(spans, mix, before, mix_hops, self.config.target)
-        self._fix_linear(rotation)
+        self.rotation = rotation_on(spans, mix, before, mix_hops, self.config.target)
+        self._fix_linear(self.rotation)
 
         chain, settings = self.chain, self._linear_settings()
         start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
@@ -155,17 +163,23 @@ class Search:
             )
             return Evaluator(material, self.config.weights, plan.drive, chain)
 
-        song = evaluator([whole])
+        self.song, self.spans = evaluator([whole]), spans
         place = first_excerpt(spans)
         first = None if place is None else evaluator([spans[place]])
-        staged = Staged(evaluator(spans), first, place or 0, plan.ranges)
+        self.staged = Staged(evaluator(spans), first, place or 0, plan.ranges)
 
+    def reach(self, config: Config, seeds: Sequence[Coordinates] = (), *, brief: bool = False) -> Suggestion:
+        """Search the target of `config`, which may differ from the search's own in target and budget.
+
+        With `seeds` it starts from these in place of baselines and explorer; `brief` leaves out neighbours and how far
+        settings may move.
+        """
+        self.config = config
         self.trials = Trials(
-            staged, song, self.config, self.effective, self._parallel, self.progress, self.journal, self.stop,
-            self.around,
+            self.staged, self.song, config, self.effective, self.parallel, self.progress, self.journal, self.stop,
+            self.around, seeds,
         )
-        best = self.trials.spend()
-        return self._finish(best, song, before, rotation, spans)
+        return self._finish(self.trials.spend(), brief=brief)
 
     def _fix_linear(self, rotation: Rotation) -> None:
         prepared = self.prepared.added_to(self.decisions)
@@ -181,27 +195,20 @@ class Search:
         )
         return {name: first.settings[name] for name in self.chain.linear if name in first.settings}
 
-    def _finish(
-        self,
-        best: Trial,
-        song: Evaluator,
-        before: Measurement,
-        rotation: Rotation,
-        spans: tuple[Span, ...],
-    ) -> Suggestion:
+    def _finish(self, best: Trial, *, brief: bool) -> Suggestion:
         """Verify the best trial and the baselines on the whole song; the best of them is the suggestion."""
-        trials, target = self.trials, self.config.target
+        trials, target, song = self.trials, self.config.target, self.song
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
         weights, within = self.config.weights, self.config.search.neighbours_within
-        near = trials.neighbours(weights, within) if trials.complete else {}
+        near = trials.neighbours(weights, within) if trials.complete and not brief else {}
         contenders = {name: (trial, trials.searched) for name, trial in {SUGGESTION: best, **near}.items()}
         for family in (LIMITER_ONLY, CLIP_AND_LIMIT, TRADE_DEFAULT):
             members = [trial for name, trial in trials.families if name == family]
             if members:
                 contenders[family] = (min(members, key=lambda t: t.score), trials.decisions_for(family))
         verified: list[Verified] = list(
-            self._parallel(
+            self.parallel(
                 delayed(verify)(
                     name, trial.settings, self.mix, song, target, decisions, Guess(loss_db=trial.loss_db)
                 )
@@ -241,20 +248,20 @@ class Search:
             mix=self.mix,
             config=self.config,
             decisions=self.asked,
-            before=before,
+            before=self.before,
             readiness=self.readiness,
             chosen=chosen,
             samples=samples,
             baselines=baselines,
             neighbours={side: replace(v, name=side) for side, v in beside.items()},
-            rotation_saving_db=rotation.saving_db,
-            spans=spans,
+            rotation_saving_db=self.rotation.saving_db,
+            spans=self.spans,
             stats=stats,
             around=self.around,
             references={r.file: r.sha256 for r in self.references},
-            sensitivity=self._sensitivity(chosen, trial, decisions),
+            sensitivity=() if brief else self._sensitivity(chosen, trial, decisions),
             notes=(
-                *notes_for(self.config, before, chosen, baselines, rotation, stats, self.effective),
+                *notes_for(self.config, self.before, chosen, baselines, self.rotation, stats, self.effective),
                 *self.prepared.notes,
                 *mono_note(self.mix.channels, chosen.settings),
             ),
@@ -273,7 +280,7 @@ class Search:
             free_knobs(chosen.settings, decisions.locks, plan.ranges, self.chain),
             plan.sensitivity_score,
             plan.sensitivity_trials,
-            self._parallel,
+            self.parallel,
         )
 
 

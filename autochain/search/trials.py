@@ -56,6 +56,8 @@ class Trials:
         Asked before every batch: True ends the search with the best so far.
     around
         The earlier sheet to stay near; None explores the whole space.
+    seeds
+        Points known to be good near this target: tried first, in place of baselines and explorer.
     """
 
     def __init__(
@@ -69,7 +71,9 @@ class Trials:
         journal: Journal | None = None,
         stop: Stop = never,
         around: Around | None = None,
+        seeds: Sequence[Coordinates] = (),
     ) -> None:
+        self._seeds = seeds
         self._staged = staged
         self._excerpts = staged.excerpts
         tolerance_lu = min(_CLOSELY_LU, config.search.drive.tolerance_lu)
@@ -95,7 +99,7 @@ class Trials:
     def spend(self) -> Trial:
         """Spend the budget and return the best trial, with the stages left out that hardly matter."""
         plan, around = self._plan, self._around
-        start = plan.trade_default if around is None else around.start
+        start = self._seeds[0] if self._seeds else plan.trade_default if around is None else around.start
         self._progress("calibrating the excerpts", 0.0)
         self._staged.warm()
         first = self._excerpts.solve(
@@ -104,7 +108,10 @@ class Trials:
             Guess(),
         )
         aims = self._calibrate(first.settings, first.loss_db)
-        if around is None:
+        if self._seeds:
+            seeded = self._batch([("", point) for point in self._seeds], aims, 0, keep=True)
+            best, fair = min(seeded, key=lambda t: t.score), 0
+        elif around is None:
             self._spend_on_baselines(aims)
             best, aims, fair = self._explored(aims)
         else:
@@ -120,6 +127,11 @@ class Trials:
         self._fair, self.aims = fair, aims
         self.best = best if self._stopped() else self._simpler(best, aims, fair)
         return self.best
+
+    def beside(self, family: str, point: Coordinates) -> Trial:
+        """A baseline's point on the excerpts at the loudness of the last trials."""
+        aim = self.aims.excerpts_lufs
+        return self._excerpts.trial(point, self.decisions_for(family), self._limiter_ceiling, aim, Guess())
 
     def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.

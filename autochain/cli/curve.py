@@ -1,0 +1,86 @@
+"""`autochain curve MIX`: what each loudness costs, and where it begins to cost more."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from autochain.audio.files import check_output, read_mix, write_text
+from autochain.cli import options
+from autochain.cli.first_run import compile_first
+from autochain.cli.progress import progress_bar
+from autochain.config import read_config
+from autochain.curve.as_data import to_csv, to_json
+from autochain.curve.as_html import to_html
+from autochain.curve.as_markdown import to_markdown
+from autochain.curve.files import names, stem_of
+from autochain.curve.targets import targets_lufs
+from autochain.curve.trace import trace
+from autochain.search.contradictions import refuse_contradictions
+from autochain.search.faint import refuse_faint
+from autochain.search.space import parse_decisions
+from autochain.sheet import build_sheet
+from autochain.sheet import to_json as sheet_json
+from autochain.sheet import to_markdown as sheet_markdown
+
+NONE_REACHED = 3
+
+
+def curve(
+    mix: Annotated[Path, typer.Argument(metavar="MIX", help="The finished stereo mix.", show_default=False)],
+    quiet: Annotated[float, typer.Option("--from", metavar="LUFS", help="Quietest loudness, -40 to 0 LUFS.")] = -14.0,
+    loud: Annotated[float, typer.Option("--to", metavar="LUFS", help="Loudest loudness, -40 to 0 LUFS.")] = -6.0,
+    step: Annotated[float, typer.Option("--step", metavar="LU", help="Between them; 30 points at most.")] = 1.0,
+    ceiling: options.Ceiling = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="FOLDER", help="Where the files go; without it nothing is written."),
+    ] = None,
+    lock: options.Lock = None,
+    without: options.Without = None,
+    budget: Annotated[
+        int | None,
+        typer.Option("--budget", help="Trials of one suggestion: 60 % for the first point, 20 % for each other."),
+    ] = None,
+    seed: options.Seed = None,
+    jobs: options.Jobs = -1,
+    config: options.ConfigFile = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the curve's JSON alone on stdout.")] = False,
+    force: options.Force = False,
+) -> None:
+    """Find the best settings at each loudness from quiet to loud, and tell where loudness begins to cost more.
+
+    Prints the curve and, with -o, writes MIX.curve.md, .html, .json and .csv, and each point's sheet. Exit code 0:
+    some loudness was reached; 1: could not run; 2: wrong usage; 3: none was reached under the ceiling.
+
+    Example: autochain curve mix.wav --from -14 --to -6 --step 1 -o curves
+    """
+    targets = targets_lufs(quiet, loud, step)
+    options.check_jobs(jobs)
+    plan = read_config(config, options.overrides(targets[0], ceiling, seed, budget))
+    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
+    refuse_contradictions(decisions, plan, None)
+    song = read_mix(mix)
+    refuse_faint(song)
+    if out is not None:
+        check_output(out, names(mix.stem, targets), force, (mix,))
+    with progress_bar() as show:
+        compile_first(show)
+        found = trace(song, plan, targets, decisions, jobs, show)
+    page = to_markdown(found, mix.stem)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        for point in found.points:
+            sheet, stem = build_sheet(point.found), stem_of(mix.stem, point.target_lufs)
+            write_text(out / f"{stem}.sheet.md", sheet_markdown(sheet), force, (mix,))
+            write_text(out / f"{stem}.sheet.json", sheet_json(sheet), force, (mix,))
+        for kind, text in (
+            ("csv", to_csv(found)),
+            ("json", to_json(found, mix.stem)),
+            ("html", to_html(found, mix.stem)),
+            ("md", page),
+        ):
+            write_text(out / f"{mix.stem}.curve.{kind}", text, force, (mix,))
+    typer.echo(to_json(found, mix.stem) if as_json else page, nl=False)
+    if not found.reached:
+        raise typer.Exit(NONE_REACHED)

@@ -1,0 +1,90 @@
+"""A curve as JSON and as CSV: every figure, the same facts the same bytes."""
+
+import csv
+import io
+import json
+from typing import Any
+
+from autochain.curve.account import dented, knee_of, statement
+from autochain.curve.files import stem_of
+from autochain.curve.point import Curve, Point
+from autochain.curve.trace import TOLERANCE
+from autochain.render.normalised import normalise
+from autochain.search.costs import NAMES, Costs
+from autochain.search.request import versions
+from autochain.sheet import build_sheet
+
+
+def _fine(value: float | None) -> float | None:
+    return None if value is None else round(float(value), 3) + 0.0
+
+
+def _costs(costs: Costs, score: float) -> dict[str, float | None]:
+    return {**{name: _fine(value) for name, value in costs.as_dict().items()}, "score": _fine(score)}
+
+
+def _point(point: Point, stem: str) -> dict[str, Any]:
+    sheet, after = build_sheet(point.found), point.chosen.after
+    normalised = []
+    if after.integrated_lufs is not None and after.true_peak_dbtp is not None:
+        normalised = [
+            {
+                "practice": n.practice,
+                "level_lufs": n.level_lufs,
+                "gain_db": _fine(n.gain_db),
+                "short_lu": _fine(n.short_lu),
+            }
+            for n in normalise(after.integrated_lufs, after.true_peak_dbtp)
+        ]
+    return {
+        "target_lufs": point.target_lufs,
+        "met": point.met,
+        "by_gain_alone": point.by_gain,
+        "taken_from_lufs": point.taken_from_lufs,
+        "integrated_lufs": _fine(after.integrated_lufs),
+        "true_peak_dbtp": _fine(after.true_peak_dbtp),
+        "costs": _costs(point.chosen.costs, point.chosen.score),
+        "settings": {entry.stage: entry.settings for entry in sheet.stages},
+        "baselines": {
+            name: {**_costs(b.costs, b.score), "met": b.met, "verified": b.verified}
+            for name, b in sorted(point.beside.items())
+        },
+        "normalised": normalised,
+        "sheet": f"{stem_of(stem, point.target_lufs)}.sheet.json",
+    }
+
+
+def to_json(curve: Curve, stem: str) -> str:
+    """Indented JSON with a final newline; `stem` is the mix's name without its ending."""
+    first = curve.points[0].found
+    knee = knee_of(curve)
+    whole = {
+        "format_version": 1,
+        "mix": {"file": first.mix.file, "sha256": first.mix.sha256},
+        "ceiling_dbtp": first.config.target.ceiling_dbtp,
+        "said": statement(curve),
+        "knee": None if knee is None else {name: _fine(value) for name, value in knee.items()},
+        "points": [_point(point, stem) for point in curve.points],
+        "not_tried_lufs": list(curve.not_tried_lufs),
+        "dents": {"tolerance": TOLERANCE, "found": curve.dents, "left_at_lufs": dented(curve)},
+        "seed": first.config.search.seed,
+        "versions": versions(),
+    }
+    return json.dumps(whole, indent=2, ensure_ascii=False) + "\n"
+
+
+def to_csv(curve: Curve) -> str:
+    """One row per loudness and chain, with a head; units stand in the names of the columns."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow(["target_lufs", "chain", "met", "verified", "integrated_lufs", "true_peak_dbtp", "score", *NAMES])
+    for point in curve.points:
+        after, own = point.chosen.after, _costs(point.chosen.costs, point.chosen.score)
+        heard = [_fine(after.integrated_lufs), _fine(after.true_peak_dbtp)]
+        rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in ("score", *NAMES))])
+        for name, beside in sorted(point.beside.items()):
+            own = _costs(beside.costs, beside.score)
+            rows.writerow(
+                [point.target_lufs, name, beside.met, beside.verified, "", "", *(own[n] for n in ("score", *NAMES))]
+            )
+    return out.getvalue()

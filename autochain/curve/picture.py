@@ -1,0 +1,128 @@
+"""Costs against loudness as SVG text: a line for the suggestions, dashes and dots for what stands beside them.
+
+Colours come from the page by class. A point may be a link, so that a key or a pointer reaches it.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from html import escape
+
+_LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 16.0, 24.0, 40.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a picture: its class, and a value for every loudness; None leaves a gap."""
+
+    kind: str
+    values: Sequence[float | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """Where a point leads, its words, and the name of its mark on the page."""
+
+    href: str
+    words: str
+    name: str
+
+
+def cost_picture(
+    label: str,
+    unit: str,
+    at_lufs: Sequence[float],
+    lines: Sequence[Line],
+    links: Sequence[Link] = (),
+    knee_lufs: float | None = None,
+    size: tuple[float, float] = (640.0, 320.0),
+) -> str:
+    """SVG of one cost.
+
+    Parameters
+    ----------
+    label
+        What the picture shows.
+    unit
+        Of the values.
+    at_lufs
+        Loudness of the points, rising.
+    lines
+        The last is drawn on top and has the points.
+    links
+        One a loudness, or none.
+    knee_lufs
+        Where an upright goes.
+    size
+        Width and height of its own units.
+    """
+    width, height = size
+    known = [v for line in lines for v in line.values if v is not None] or [0.0]
+    low = min(0.0, math.floor(min(known)))
+    step = _step(max(known) - low)
+    top = step * max(1.0, math.ceil((max(known)) / step))
+    span = (at_lufs[-1] - at_lufs[0]) or 1.0
+    edge = 0.04 * (width - _LEFT - _RIGHT)
+
+    def x_of(lufs: float) -> float:
+        return _LEFT + edge + (width - _LEFT - _RIGHT - 2 * edge) * (lufs - at_lufs[0]) / span
+
+    def y_of(value: float) -> float:
+        return _TOP + (height - _TOP - _BOTTOM) * (top - value) / (top - low)
+
+    def drawn() -> Iterator[str]:
+        yield f'<text x="2" y="{_TOP - 11:.1f}">{escape(unit)}</text>'
+        for k in range(math.ceil(low / step), math.floor(top / step) + 1):
+            y = y_of(k * step)
+            yield f'<path class="grid" d="M{_LEFT:.1f} {y:.1f}H{width - _RIGHT:.1f}"/>'
+            yield f'<text x="{_LEFT - 6:.1f}" y="{y + 4:.1f}" text-anchor="end">{k * step:g}</text>'
+        every = max(1, math.ceil(len(at_lufs) / (width / 55.0)))
+        for k, lufs in enumerate(at_lufs):
+            if k % every == 0:
+                yield f'<text x="{x_of(lufs):.1f}" y="{height - 22:.1f}" text-anchor="middle">{lufs:g}</text>'
+        yield f'<text x="{width - _RIGHT:.1f}" y="{height - 6:.1f}" text-anchor="end">LUFS</text>'
+        if knee_lufs is not None:
+            yield f'<path class="knee" d="M{x_of(knee_lufs):.1f} {_TOP:.1f}V{height - _BOTTOM:.1f}"/>'
+            yield f'<text x="{x_of(knee_lufs):.1f}" y="{_TOP - 5:.1f}" text-anchor="middle">knee</text>'
+        for line in lines:
+            for run in _runs(line.values):
+                points = " ".join(f"{x_of(at_lufs[k]):.1f},{y_of(line.values[k] or 0.0):.1f}" for k in run)
+                yield f'<polyline class="{line.kind}" points="{points}"/>'
+        for k, value in enumerate(lines[-1].values):
+            if value is None:
+                continue
+            place = f'cx="{x_of(at_lufs[k]):.1f}" cy="{y_of(value):.1f}"'
+            if not links:
+                yield f'<circle class="dot" {place} r="3"/>'
+                continue
+            link = links[k]
+            yield (
+                f'<a href="{escape(link.href)}" id="{escape(link.name)}" aria-label="{escape(link.words)}">'
+                f'<circle class="reach" {place} r="20"/><circle class="dot" {place} r="5.5"/></a>'
+            )
+
+    # Links inside a picture with the role of an image would be hidden from those who read with their ears.
+    role = "group" if links else "img"
+    return (
+        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="{role}" aria-label="{escape(label)}">'
+        + "".join(drawn())
+        + "</svg>"
+    )
+
+
+def _step(span: float) -> float:
+    """Round distance between lines across, six at most."""
+    return next((s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if span / s <= 6.0), 1000.0)
+
+
+def _runs(values: Sequence[float | None]) -> Iterator[list[int]]:
+    """Places of neighbouring values without a gap."""
+    run: list[int] = []
+    for k, value in enumerate(values):
+        if value is not None:
+            run.append(k)
+        elif run:
+            yield run
+            run = []
+    if run:
+        yield run

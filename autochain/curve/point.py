@@ -1,0 +1,80 @@
+"""One loudness of a curve: what was found there, and what the baselines cost beside it."""
+
+from dataclasses import dataclass
+
+from autochain.search.costs import Costs
+from autochain.search.result import Suggestion, Verified
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """A baseline at one loudness.
+
+    Attributes
+    ----------
+    costs, score
+        Costs on the whole song and their weighted sum.
+    met
+        Whether it gets that loud under the ceiling.
+    verified
+        False where the costs are those of the excerpts, moved by what the whole song added at its verified neighbours.
+    """
+
+    costs: Costs
+    score: float
+    met: bool
+    verified: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """The best settings at one loudness.
+
+    Attributes
+    ----------
+    target_lufs
+        Loudness wanted.
+    found
+        The result, verified on the whole song; its samples are not kept.
+    by_gain
+        Whether a gain alone was enough.
+    beside
+        Baselines by name.
+    taken_from_lufs
+        The louder point whose settings, driven less, cost less than what was found here; None for the point's own.
+    """
+
+    target_lufs: float
+    found: Suggestion
+    by_gain: bool
+    beside: dict[str, Beside]
+    taken_from_lufs: float | None = None
+
+    @property
+    def chosen(self) -> Verified:
+        """The chain."""
+        return self.found.chosen
+
+    @property
+    def met(self) -> bool:
+        """Whether the loudness is reached under the ceiling."""
+        return self.found.chosen.met
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """Points from quiet to loud, and the loudnesses that were not tried because a quieter one was out of reach."""
+
+    points: tuple[Point, ...]
+    not_tried_lufs: tuple[float, ...]
+    dents: int
+
+    @property
+    def reached(self) -> tuple[Point, ...]:
+        """Points that meet their target."""
+        return tuple(p for p in self.points if p.met)
+
+    @property
+    def searched(self) -> tuple[Point, ...]:
+        """Points that meet their target by more than a gain."""
+        return tuple(p for p in self.reached if not p.by_gain)
