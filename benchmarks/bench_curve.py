@@ -87,8 +87,8 @@ def main() -> None:
                 for p in points
             ],
         )
-        + f"\n\nFalls toward louder, by more than {OF_THE_SCORE} of score or {OF_A_COST} dB or LU of a cost (noise-to-mask "
-        f"ratios above {COUNTED_NMR_DB:.0f} dB only):\n\n" + table(("cost", "falls"), list(falls.items()))
+        + f"\n\nFalls toward louder, by more than {OF_THE_SCORE} of score or {OF_A_COST} dB or LU of a cost (noise-to-"
+        f"mask ratios above {COUNTED_NMR_DB:.0f} dB only):\n\n" + table(("cost", "falls"), list(falls.items()))
     )
     save("curve", "What do nine points cost beside one suggestion, and is the curve even?", where,
          {"one": one, "nine": nine, "ratio_wall": ratio_wall, "ratio_cpu": ratio_cpu, "falls": falls, "curve": curve},

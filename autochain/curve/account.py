@@ -1,10 +1,8 @@
 """What a curve says, in sentences; the only file of the package with words about its result."""
 
-from itertools import pairwise
-
+from autochain.curve.dents import TOLERANCE
 from autochain.curve.knee import LEAST_POINTS, find_knee, slopes_at
 from autochain.curve.point import Curve
-from autochain.curve.trace import TOLERANCE
 from autochain.search.costs import priced_db
 from autochain.units import number
 
@@ -110,13 +108,3 @@ def dents_text(curve: Curve) -> str:
         f"A point that costs over {number(TOLERANCE)} more than its louder neighbour is a dent: {curve.dents} found, "
         f"{taken} mended with the neighbour's settings driven less."
     )
-
-
-def dented(curve: Curve) -> list[float]:
-    """Loudnesses that still cost more than the next louder one by over the tolerance."""
-    points = curve.reached
-    return [
-        a.target_lufs
-        for a, b in pairwise(points)
-        if a.chosen.score > b.chosen.score + TOLERANCE
-    ]

@@ -7,7 +7,8 @@ from urllib.parse import quote
 from autochain.chain.chain import STAGES
 from autochain.compare.html_page import element, figure, grid, page, text
 from autochain.curve import as_markdown as words
-from autochain.curve.account import METHOD, NO_ADVICE, dented, dents_text, knee_of, statement
+from autochain.curve.account import METHOD, NO_ADVICE, dents_text, knee_of, statement
+from autochain.curve.dents import dented
 from autochain.curve.files import stem_of
 from autochain.curve.picture import Line, Link, cost_picture
 from autochain.curve.point import Curve, Point

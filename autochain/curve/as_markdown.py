@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from autochain.curve.account import METHOD, NO_ADVICE, dented, dents_text, statement
+from autochain.curve.account import METHOD, NO_ADVICE, dents_text, statement
+from autochain.curve.dents import dented
 from autochain.curve.files import stem_of
 from autochain.curve.point import Beside, Curve, Point
 from autochain.render.normalised import PRACTICES, normalise

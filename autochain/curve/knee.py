@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-_FINE_LU = 0.01
 LEAST_POINTS = 5  # four numbers are fitted
 _STEEPER = 1.25  # slopes closer than this are one line for anyone who reads them
 
@@ -69,15 +68,23 @@ def slopes_at(x: Sequence[float], y: Sequence[float], join: float) -> tuple[floa
 
 
 def _join(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]) -> float:
-    """Where two lines join that leave least error; two points at least on either side."""
-    best, found = np.inf, float(x[1])
-    for join in np.arange(x[1], x[-2] + _FINE_LU / 2, _FINE_LU):
+    """Where two lines join that leave least error; two points at least on either side.
+
+    The best join lies where two lines fitted apart cross between their points, or else at a point (Hudson's two types).
+    """
+    candidates = [float(at) for at in x[1:-1]]
+    for k in range(2, x.size - 1):
+        (a, b), (c, d) = np.polyfit(x[:k], y[:k], 1), np.polyfit(x[k:], y[k:], 1)
+        crossing = (d - b) / (a - c) if a != c else np.inf
+        if x[k - 1] < crossing < x[k]:
+            candidates.append(float(crossing))
+
+    def error(join: float) -> float:
         design = _joined(x, join)
         fit, *_ = np.linalg.lstsq(design, y)
-        error = float(np.sum((design @ fit - y) ** 2))
-        if error < best - 1e-12:
-            best, found = error, float(join)
-    return found
+        return float(np.sum((design @ fit - y) ** 2))
+
+    return min(sorted(candidates), key=error)
 
 
 def find_knee(x: Sequence[float], y: Sequence[float]) -> Knee | None:

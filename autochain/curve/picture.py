@@ -60,7 +60,7 @@ def cost_picture(
     known = [v for line in lines for v in line.values if v is not None] or [0.0]
     low = min(0.0, math.floor(min(known)))
     step = _step(max(known) - low)
-    top = step * max(1.0, math.ceil((max(known)) / step))
+    top = step * max(1.0, math.ceil(max(known) / step))
     span = (at_lufs[-1] - at_lufs[0]) or 1.0
     edge = 0.04 * (width - _LEFT - _RIGHT)
 
@@ -76,7 +76,7 @@ def cost_picture(
             y = y_of(k * step)
             yield f'<path class="grid" d="M{_LEFT:.1f} {y:.1f}H{width - _RIGHT:.1f}"/>'
             yield f'<text x="{_LEFT - 6:.1f}" y="{y + 4:.1f}" text-anchor="end">{k * step:g}</text>'
-        every = max(1, math.ceil(len(at_lufs) / (width / 55.0)))
+        every = max(1, math.ceil(len(at_lufs) / (width / 45.0)))
         for k, lufs in enumerate(at_lufs):
             if k % every == 0:
                 yield f'<text x="{x_of(lufs):.1f}" y="{height - 22:.1f}" text-anchor="middle">{lufs:g}</text>'

@@ -13,6 +13,7 @@ import numpy as np
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
 from autochain.curve.beside import besides
+from autochain.curve.dents import mend
 from autochain.curve.point import Beside, Curve, Point
 from autochain.curve.targets import name_of
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
@@ -20,14 +21,10 @@ from autochain.search.progress import Progress, silent
 from autochain.search.result import Suggestion
 from autochain.search.run import Search
 from autochain.search.space import Decisions
-from autochain.search.trial import Guess, Trial
-from autochain.search.verify import SUGGESTION, verify
+from autochain.search.trial import Trial
 
 # Shares of the budget that a search alone would have.
 FIRST_SHARE, NEXT_SHARE = 0.6, 0.2
-# Points of score by which a point may cost more than its louder neighbour: what one sheet and another of the same mix
-# differ by between seeds is of this size.
-TOLERANCE = 0.1
 _SEEDS = 2
 
 
@@ -44,7 +41,7 @@ class Tracer:
     def run(self, targets: Sequence[float]) -> Curve:
         """Trace the curve through `targets`, in LUFS from quiet to loud."""
         middle = targets[len(targets) // 2]
-        search = Search(self._mix, self._at(middle), self._decisions, self._jobs, self._show)
+        self.search = search = Search(self._mix, self._at(middle), self._decisions, self._jobs, self._show)
         search.measure()
         plain: dict[float, Suggestion] = {}
         for target in targets:
@@ -78,14 +75,14 @@ class Tracer:
                     decisions = {name: search.trials.decisions_for(name) for name in families}
                 excerpts[target] = {name: search.trials.beside(name, point) for name, point in families.items()}
             self._phase, self._done = "", 1.0
-            search.progress("verifying what is beside", 0.0)
+            self._show("verifying what is beside", 0.0)
             beside |= besides(search, self._mix, [self._at(t) for t in sorted(excerpts)], excerpts, decisions)
         points = [
             Point(target_lufs=t, found=found_at[t], by_gain=t in plain, beside=beside.get(t, {}))
             for t in targets
             if t in found_at
         ]
-        points, dents = self._mended(search, points)
+        points, dents = mend(search, self._mix, lambda lufs: self._at(lufs).target, points)
         return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(lost)), dents=dents)
 
     def _at(self, target_lufs: float, share: float = 1.0) -> Config:
@@ -98,31 +95,6 @@ class Tracer:
 
     def _show(self, phase: str, done: float) -> None:
         self._progress(self._phase + phase, self._done)
-
-    def _mended(self, search: Search, points: list[Point]) -> tuple[list[Point], int]:
-        """Take a louder point's settings, driven less, where a point costs more than that; from loud to quiet."""
-        points, dents = list(points), 0
-        for k in range(len(points) - 2, -1, -1):
-            point, louder = points[k], points[k + 1]
-            if point.by_gain or not louder.met:
-                continue
-            if point.met and point.chosen.score <= louder.chosen.score + TOLERANCE:
-                continue
-            dents += 1
-            target = self._at(point.target_lufs).target
-            less = verify(
-                SUGGESTION, louder.chosen.settings, self._mix, search.song, target, search.effective, Guess()
-            )
-            if less.met and (not point.met or less.score < point.chosen.score):
-                less = replace(less, samples=None)
-                stats = replace(
-                    point.found.stats,
-                    coordinates=louder.found.stats.coordinates,
-                    chosen_from=f"the settings of {name_of(louder.target_lufs)} LUFS, driven less",
-                )
-                found = replace(point.found, chosen=less, stats=stats)
-                points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)
-        return points, dents
 
 
 def _outward(targets: Sequence[float]) -> list[float]:

@@ -1,0 +1,63 @@
+"""Dents: points that cost more than the next louder one, and their cure.
+
+More loudness cannot cost less by itself: whoever has a louder master's settings may drive them less. Where a search
+ended above that, the louder point's settings are taken.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+from autochain.audio.mix import Mix
+from autochain.config.model import Target
+from autochain.curve.point import Curve, Point
+from autochain.curve.targets import name_of
+from autochain.search.run import Search
+from autochain.search.trial import Guess
+from autochain.search.verify import SUGGESTION, verify
+
+# Points of score by which a point may cost more than its louder neighbour. A tenth is under what an ear or a meter
+# tells, and under what two seeds differ by on one mix.
+TOLERANCE = 0.1
+
+
+def mend(
+    search: Search, mix: Mix, target_at: Callable[[float], Target], points: Sequence[Point]
+) -> tuple[list[Point], int]:
+    """Points without dents as far as that cures them, and how many there were; from loud to quiet.
+
+    Parameters
+    ----------
+    search
+        Ready, for its whole-song evaluator.
+    mix
+        The mix.
+    target_at
+        Target of a loudness in LUFS.
+    points
+        From quiet to loud.
+    """
+    points, dents = list(points), 0
+    for k in range(len(points) - 2, -1, -1):
+        point, louder = points[k], points[k + 1]
+        if point.by_gain or not louder.met:
+            continue
+        if point.met and point.chosen.score <= louder.chosen.score + TOLERANCE:
+            continue
+        dents += 1
+        target = target_at(point.target_lufs)
+        less = verify(SUGGESTION, louder.chosen.settings, mix, search.song, target, search.effective, Guess())
+        if less.met and (not point.met or less.score < point.chosen.score):
+            stats = replace(
+                point.found.stats,
+                coordinates=louder.found.stats.coordinates,
+                chosen_from=f"the settings of {name_of(louder.target_lufs)} LUFS, driven less",
+            )
+            found = replace(point.found, chosen=replace(less, samples=None), stats=stats)
+            points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)
+    return points, dents
+
+
+def dented(curve: Curve) -> list[float]:
+    """Loudnesses that still cost more than the next louder one by over the tolerance."""
+    return [a.target_lufs for a, b in pairwise(curve.reached) if a.chosen.score > b.chosen.score + TOLERANCE]
