@@ -14,14 +14,12 @@ from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.as_html import to_html
 from autochain.curve.as_markdown import to_markdown
 from autochain.curve.files import names, stem_of
+from autochain.curve.sheets import sheet_texts
 from autochain.curve.targets import targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
 from autochain.search.space import parse_decisions
-from autochain.sheet import build_sheet
-from autochain.sheet import to_json as sheet_json
-from autochain.sheet import to_markdown as sheet_markdown
 
 NONE_REACHED = 3
 
@@ -67,13 +65,14 @@ def curve(
     with progress_bar() as show:
         compile_first(show)
         found = trace(song, plan, targets, decisions, jobs, show)
-    page = to_markdown(found, mix.stem)
+        page = to_markdown(found, mix.stem)
+        if out is not None:
+            out.mkdir(parents=True, exist_ok=True)
+            for place, point in enumerate(found.points):
+                show("drawing the pages", place / len(found.points))
+                for kind, text in sheet_texts(song, point).items():
+                    write_text(out / f"{stem_of(mix.stem, point.target_lufs)}.sheet.{kind}", text, force, (mix,))
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
-        for point in found.points:
-            sheet, stem = build_sheet(point.found), stem_of(mix.stem, point.target_lufs)
-            write_text(out / f"{stem}.sheet.md", sheet_markdown(sheet), force, (mix,))
-            write_text(out / f"{stem}.sheet.json", sheet_json(sheet), force, (mix,))
         for kind, text in (
             ("csv", to_csv(found)),
             ("json", to_json(found, mix.stem)),

@@ -5,7 +5,6 @@ from importlib.resources import files
 from urllib.parse import quote
 
 from autochain.chain.chain import STAGES
-from autochain.compare.html_page import element, figure, grid, page, text
 from autochain.curve import as_markdown as words
 from autochain.curve.account import METHOD, NO_ADVICE, dents_text, knee_of, statement
 from autochain.curve.dents import dented
@@ -13,6 +12,7 @@ from autochain.curve.files import stem_of
 from autochain.curve.picture import Line, Link, cost_picture
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import name_of
+from autochain.document.shell import element, figure, grid, page, text
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
 from autochain.sheet import Sheet, build_sheet
@@ -31,33 +31,40 @@ _SMALL = ("crest_loss_db", "onset_loss_db", "added_distortion_nmr_db", "gain_mov
 def to_html(curve: Curve, stem: str) -> str:
     """Whole document with a final newline; `stem` is the mix's name without its ending."""
     title = f"What loudness costs: {curve.points[0].found.mix.file}"
-    return page(title, _body(title, curve, stem))
+    style = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
+    return page(title, _body(title, curve, stem), style + _one_card_at_a_time(curve))
+
+
+def _one_card_at_a_time(curve: Curve) -> str:
+    """Rules that show, without any script, the card of the dot that has the pointer or the focus."""
+    return "\n".join(
+        f".curve:has(#d{own}:is(:hover, :focus-visible)) .card {{ display: none; }}\n"
+        f".curve:has(#d{own}:is(:hover, :focus-visible)) #c{own} {{ display: block; }}"
+        for own in map(_id, curve.points)
+    )
 
 
 def _id(point: Point) -> str:
     return f"at{name_of(point.target_lufs)}".replace(".", "_")
 
 
+def _address(name: str) -> str:
+    """A file beside this one, as an address: a name may hold any byte."""
+    return "./" + quote(name, errors="surrogateescape")
+
+
 def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
-    style = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
     first, *more = statement(curve)
     knee = knee_of(curve)
     knee_lufs = None if knee is None else knee["lufs"]
     points, at = curve.points, [p.target_lufs for p in curve.points]
-    # One card at a time stands under the picture, without any script: the one whose dot has the pointer or the focus.
-    shown = "".join(
-        f".curve:has(#d{own}:is(:hover, :focus-visible)) .card {{ display: none; }}"
-        f".curve:has(#d{own}:is(:hover, :focus-visible)) #c{own} {{ display: block; }}"
-        for own in map(_id, points)
-    )
-    yield f"<style>\n{style}\n@media screen {{ {shown} }}\n</style>"
     yield element("h1", title)
     yield element("p", first, "lead")
     if more:
         yield element("p", " ".join(more))
     links = [
         Link(
-            href=f"#{_id(p)}",
+            href=_address(f"{stem_of(stem, p.target_lufs)}.sheet.html"),
             words=f"{number(p.target_lufs, 'LUFS')}: score {number(p.chosen.score, decimals=2)}, {words.how(p)}. "
             f"{'; '.join(_settings(build_sheet(p.found)))}",
             name=f"d{_id(p)}",
@@ -90,7 +97,7 @@ def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     for name in _SMALL:
         yield _small(curve, name)
     yield "</div>"
-    yield element("h2", "The sheets")
+    yield element("h2", "What to set")
     for point in points:
         yield from _sheet(point, stem)
     yield element("h2", "Every cost")
@@ -126,7 +133,7 @@ def _settings(sheet: Sheet) -> Iterator[str]:
 
 def _sheet(point: Point, stem: str) -> Iterator[str]:
     sheet, name = build_sheet(point.found), stem_of(stem, point.target_lufs)
-    yield f'<section class="sheet" id="{_id(point)}" tabindex="-1">'
+    yield f'<section class="sheet" id="{_id(point)}">'
     yield element("h3", f"{number(point.target_lufs, 'LUFS')}: {words.how(point)}")
     rows = []
     for entry in sheet.stages:
@@ -135,10 +142,8 @@ def _sheet(point: Point, stem: str) -> Iterator[str]:
         meter = "–" if takes is None else f"takes {number(takes.typical)}, at most {number(takes.max, 'dB')}"
         rows.append([STAGES[entry.stage].label, own or "–", meter, number(entry.trim_db, "dB", signed=True)])
     yield grid(["stage", "set", "meter in loud parts", "trim"], rows)
-    for note in sheet.notes:
-        yield element("p", f"{note.text} {note.suggestion}", "soft")
     linked = ", ".join(
-        f'<a href="{quote(f"{name}.sheet.{kind}", errors="surrogateescape")}">{text(f"{name}.sheet.{kind}")}</a>'
-        for kind in ("md", "json")
+        f'<a href="{_address(f"{name}.sheet.{kind}")}">{text(f"{name}.sheet.{kind}")}</a>'
+        for kind in ("html", "md", "json")
     )
     yield f"<p>The whole sheet: {linked}</p></section>"

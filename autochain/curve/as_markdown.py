@@ -106,7 +106,7 @@ def to_markdown(curve: Curve, stem: str) -> str:
     lines += ["", "## After normalisation", "", NORMALISED_NOTE, "", *table(NORMALISED_HEAD, normalised_rows(curve))]
     lines += ["", "## Sheets", ""]
     lines += [
-        f"- {number(p.target_lufs, 'LUFS')}: {plain(stem_of(stem, p.target_lufs))}.sheet.md, .sheet.json"
+        f"- {number(p.target_lufs, 'LUFS')}: {plain(stem_of(stem, p.target_lufs))}.sheet.html, .md, .json"
         for p in curve.points
     ]
     return "\n".join([*lines, "", CAUTION]) + "\n"

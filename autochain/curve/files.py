@@ -1,5 +1,6 @@
 """Names of what a curve writes."""
 
+from autochain.curve.sheets import KINDS
 from autochain.curve.targets import name_of
 
 
@@ -11,4 +12,4 @@ def stem_of(mix_stem: str, target_lufs: float) -> str:
 def names(mix_stem: str, targets_lufs: tuple[float, ...]) -> list[str]:
     """Everything that may be written."""
     own = [f"{mix_stem}.curve.{kind}" for kind in ("md", "html", "json", "csv")]
-    return own + [f"{stem_of(mix_stem, t)}.sheet.{kind}" for t in targets_lufs for kind in ("md", "json")]
+    return own + [f"{stem_of(mix_stem, t)}.sheet.{kind}" for t in targets_lufs for kind in KINDS]
