@@ -36,12 +36,12 @@ def to_html(curve: Curve, stem: str) -> str:
 
 
 def _one_card_at_a_time(curve: Curve) -> str:
-    """Rules that show, without any script, the card of the dot that has the pointer or the focus."""
-    return "\n".join(
-        f".curve:has(#d{own}:is(:hover, :focus-visible)) .card {{ display: none; }}\n"
-        f".curve:has(#d{own}:is(:hover, :focus-visible)) #c{own} {{ display: block; }}"
-        for own in map(_id, curve.points)
-    )
+    """Rules that show, without any script, the card of the dot that has the pointer, or else the focus."""
+    rules = []
+    for own in map(_id, curve.points):
+        for seen in (f".curve:has(#d{own}:hover)", f".curve:not(:has(a:hover)):has(#d{own}:focus-visible)"):
+            rules.append(f"{seen} .card {{ display: none; }} {seen} #c{own} {{ display: block; }}")
+    return "\n".join(rules)
 
 
 def _id(point: Point) -> str:
