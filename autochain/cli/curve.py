@@ -15,7 +15,7 @@ from autochain.curve.as_html import to_html
 from autochain.curve.as_markdown import to_markdown
 from autochain.curve.files import names, stem_of
 from autochain.curve.sheets import sheet_texts
-from autochain.curve.targets import targets_lufs
+from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
@@ -57,6 +57,7 @@ def curve(
     options.check_jobs(jobs)
     plan = read_config(config, options.overrides(targets[0], ceiling, seed, budget))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
+    refuse_locked_drive(decisions)
     refuse_contradictions(decisions, plan, None)
     song = read_mix(mix)
     refuse_faint(song)

@@ -1,5 +1,7 @@
 """What a curve says, in sentences; the only file of the package with words about its result."""
 
+import math
+
 from autochain.curve.dents import TOLERANCE
 from autochain.curve.knee import LEAST_POINTS, find_knee, slopes_at
 from autochain.curve.point import Curve
@@ -67,7 +69,8 @@ def _out_of_reach(curve: Curve) -> list[float]:
 
 def _nearest(curve: Curve) -> str:
     heard = [p.chosen.after.integrated_lufs for p in curve.points if not p.met]
-    got = [lufs for lufs in heard if lufs is not None]
+    reached = max((p.target_lufs for p in curve.reached), default=-math.inf)
+    got = [lufs for lufs in heard if lufs is not None and lufs > reached]
     return f"; what was tried beyond came to {number(max(got), 'LUFS')}" if got else ""
 
 

@@ -1,6 +1,7 @@
 """The loudnesses of a curve, from quiet to loud."""
 
 from autochain.errors import UsageError
+from autochain.search.space import Decisions
 from autochain.units import number
 
 MOST_POINTS = 30
@@ -32,6 +33,16 @@ def targets_lufs(quiet_lufs: float, loud_lufs: float, step_lu: float) -> tuple[f
             f"the most. Choose a larger --step."
         )
     return tuple(round(quiet_lufs + k * step_lu, 6) for k in range(count))
+
+
+def refuse_locked_drive(decisions: Decisions) -> None:
+    """Refuse a lock of what brings a chain to each loudness."""
+    gain_db = decisions.locks.get("drive", {}).get("gain_db")
+    if gain_db is not None:
+        raise UsageError(
+            f"--lock drive.gain_db={gain_db:g} fixes the loudness, and a curve goes through many. Drop the lock, or ask "
+            f"suggest for one loudness."
+        )
 
 
 def name_of(target_lufs: float) -> str:

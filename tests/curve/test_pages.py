@@ -148,6 +148,7 @@ def test_the_exit_code_is_3_only_where_no_loudness_is_reached(
         (("--from", -6, "--to", -14), "--from -6 is louder than --to -14"),
         (("--step", 0), "--step 0 is not possible"),
         (("--from", -40, "--to", 0), "makes 41 points; 30 is the most"),
+        (("--lock", "drive.gain_db=3"), "--lock drive.gain_db=3 fixes the loudness"),
     ],
 )
 def test_wrong_usage_is_one_line_and_exit_code_2(
