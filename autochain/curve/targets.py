@@ -40,8 +40,8 @@ def refuse_locked_drive(decisions: Decisions) -> None:
     gain_db = decisions.locks.get("drive", {}).get("gain_db")
     if gain_db is not None:
         raise UsageError(
-            f"--lock drive.gain_db={gain_db:g} fixes the loudness, and a curve goes through many. Drop the lock, or ask "
-            f"suggest for one loudness."
+            f"--lock drive.gain_db={gain_db:g} fixes the loudness, and a curve goes through many. Drop the lock, or "
+            f"ask suggest for one loudness."
         )
 
 
