@@ -76,15 +76,13 @@ class Search:
         references: Sequence[Reference] = (),
     ) -> None:
         self.references = references
-        self.mix = mix
-        self.config = config
+        self.mix, self.config = mix, config
         self.asked = decisions
         self.chain = config.chain_plan
         self.around = around
         self.decisions = decisions.within(self.chain)
         self.progress = progress
-        self.journal = journal
-        self.stop = stop
+        self.journal, self.stop = journal, stop
         # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
         # reference instead of copying them.
         self.parallel = Parallel(n_jobs=jobs, prefer="threads")
