@@ -11,7 +11,7 @@ from autochain import __version__
 from autochain.errors import AutochainError, StoppedError
 
 # Each the function of that name in the module of that name.
-_COMMANDS = ("check", "suggest", "curve", "render", "compare", "demo")
+_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "demo")
 
 
 def _app(commands: Iterable[str]) -> typer.Typer:

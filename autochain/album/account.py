@@ -1,0 +1,59 @@
+"""What holds of the album as a whole: its loudness, how well the levels fit, which tracks stand out."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from autochain.album.run import Album
+from autochain.measure.loudness import gated_lufs
+from autochain.units import number
+
+# Distance from the median in robust standard deviations, 1.4826 median absolute deviations (the factor that makes
+# them equal for a normal distribution; F. R. Hampel 1974). The limit of 3 is common practice, no source.
+OUTLIER_Z = 3.0
+_NORMAL = 1.4826
+_FEWEST_TRACKS = 5
+# A figure, its name, its unit, and the least distance from the median worth a word (common practice, no source).
+WATCHED = (
+    ("psr_median_db", "peak over short-term loudness", "dB", 2.0),
+    ("loudness_range_lu", "loudness range", "LU", 3.0),
+    ("side_to_mid_db", "side against mid", "dB", 3.0),
+)
+
+
+def album_lufs(album: Album) -> float | None:
+    """Integrated loudness of all masters one after the other, LUFS; None where none is done.
+
+    Both gates of BS.1770-5 Annex 1 work on the gating blocks of all tracks together; no block straddles two tracks.
+    """
+    blocks = [np.asarray(record.blocks) for record in album.done]
+    return gated_lufs(np.concatenate(blocks)) if blocks else None
+
+
+def worst_relation_lu(album: Album) -> float | None:
+    """Largest error of the loudness difference of any two tracks, LU; None with fewer than two."""
+    errors = [float(heard) - r.target_lufs for r in album.done if (heard := r.figures["integrated_lufs"]) is not None]
+    return max(errors) - min(errors) if len(errors) > 1 else None
+
+
+def outliers(values: Sequence[float | None], least: float) -> list[int]:
+    """Places of the values that stand out of the rest; none among fewer than five."""
+    known = np.array([v for v in values if v is not None])
+    if known.size < _FEWEST_TRACKS:
+        return []
+    middle = float(np.median(known))
+    spread = _NORMAL * float(np.median(np.abs(known - middle)))
+    limit = max(OUTLIER_Z * spread, least)
+    return [k for k, v in enumerate(values) if v is not None and abs(v - middle) > limit]
+
+
+def standing_out(album: Album) -> list[str]:
+    """One line for each track that stands out in one of `WATCHED`."""
+    lines = []
+    for name, said, unit, least in WATCHED:
+        values = [r.figures[name] for r in album.done]
+        for place in outliers(values, least):
+            middle = float(np.median([v for v in values if v is not None]))
+            own = number(values[place], unit)
+            lines.append(f"{album.done[place].title}: {said} {own}, the album's median {number(middle, unit)}.")
+    return lines

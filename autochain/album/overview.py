@@ -1,0 +1,131 @@
+"""The overview as Markdown, as a page and as JSON: every track in a row, what failed, the album as a whole."""
+
+import json
+from collections.abc import Iterator
+from urllib.parse import quote
+
+from autochain.album.account import album_lufs, standing_out, worst_relation_lu
+from autochain.album.levels import POLICIES, SAME
+from autochain.album.record import KINDS, Record
+from autochain.album.run import Album
+from autochain.document.shell import element, grid, items, page, text
+from autochain.sheet.tables import plain, table
+from autochain.sheet.words import CAUTION
+from autochain.units import number
+
+FILES = ("album.md", "album.html", "album.json")
+_HEAD = [
+    "track",
+    "mix LUFS",
+    "wanted LUFS",
+    "master LUFS",
+    "true peak dBTP",
+    "PSR dB",
+    "side/mid dB",
+    "check",
+    "score",
+    "result",
+]
+_READY = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
+
+
+def summary(album: Album) -> str:
+    """One sentence on how it went."""
+    failed = len(album.tracks) - len(album.done)
+    missed = sum(not record.met for record in album.done)
+    first = f"{len(album.done) - missed} of {len(album.tracks)} tracks reach their loudness"
+    more = [f"{missed} miss it"] * (missed > 0) + [f"{failed} could not be done"] * (failed > 0)
+    return "; ".join([first, *more]) + "."
+
+
+def facts(album: Album) -> list[str]:
+    """Sentences on the album as a whole."""
+    lines = [
+        f"Levels: {POLICIES[album.policy]}; target {number(album.target_lufs, 'LUFS')}, "
+        f"ceiling {number(album.ceiling_dbtp, 'dBTP')}."
+    ]
+    if (whole := album_lufs(album)) is not None:
+        lines.append(f"One after the other the masters have {number(whole, 'LUFS')}.")
+    if (worst := worst_relation_lu(album)) is not None:
+        lines.append(f"No two masters differ by more than {number(worst, 'LU', decimals=2)} from what was wanted.")
+    if album.policy != SAME and len(album.done) < len(album.tracks):
+        lines.append("What could not be done took no part in the levels; with it they may change.")
+    return lines
+
+
+def _rows(album: Album) -> Iterator[list[str]]:
+    for track, found in album.tracks:
+        if isinstance(found, Record):
+            f = found.figures
+            yield [
+                found.title, number(found.mix_lufs), number(found.target_lufs), number(f["integrated_lufs"]),
+                number(f["true_peak_dbtp"]), number(f["psr_median_db"]), number(f["side_to_mid_db"]),
+                _READY[found.ready], number(found.score, decimals=2), "reached" if found.met else "missed",
+            ]  # fmt: skip
+        else:
+            yield [track.title, *["–"] * 8, "failed"]
+
+
+def _failures(album: Album) -> list[str]:
+    return [f"{track.title}: {found}" for track, found in album.tracks if not isinstance(found, Record)]
+
+
+def to_markdown(album: Album) -> str:
+    """Whole page with a final newline."""
+    lines = ["# Album", "", f"**{summary(album)}**", "", *facts(album), ""]
+    lines += table(_HEAD, ([plain(row[0]), *row[1:]] for row in _rows(album)))
+    for head, said in (("Could not be done", _failures(album)), ("Stands out", standing_out(album))):
+        if said:
+            lines += ["", f"## {head}", "", *(f"- {plain(one)}" for one in said)]
+    lines += ["", "## Sheets", ""]
+    for track, found in album.tracks:
+        if isinstance(found, Record):
+            lines.append(f"- {plain(track.stem)}.sheet.html, .md, .json")
+    return "\n".join([*lines, "", CAUTION]) + "\n"
+
+
+def to_html(album: Album) -> str:
+    """Whole document with a final newline; it needs nothing but the sheets beside it."""
+    return page("Album", _body(album))
+
+
+def _body(album: Album) -> Iterator[str]:
+    yield element("h1", "Album")
+    yield element("p", summary(album), "lead")
+    yield element("p", " ".join(facts(album)))
+    yield grid(_HEAD, _rows(album))
+    for head, said in (("Could not be done", _failures(album)), ("Stands out", standing_out(album))):
+        if said:
+            yield element("h2", head)
+            yield items(said)
+    yield element("h2", "Sheets")
+    yield "<ul>"
+    for track, found in album.tracks:
+        if isinstance(found, Record):
+            links = ", ".join(
+                f'<a href="./{quote(f"{track.stem}.sheet.{kind}", errors="surrogateescape")}">{kind}</a>'
+                for kind in KINDS
+            )
+            yield f"<li>{text(found.title)}: {links}</li>"
+    yield "</ul>"
+    yield element("p", CAUTION, "soft")
+
+
+def to_json(album: Album) -> str:
+    """Facts of all tracks with a final newline."""
+    tracks = [
+        {**found.model_dump(mode="json", exclude={"blocks", "earlier", "request"}), "error": None}
+        if isinstance(found, Record)
+        else {"title": track.title, "error": found}
+        for track, found in album.tracks
+    ]
+    whole = {
+        "format_version": 1,
+        "policy": album.policy,
+        "target_lufs": album.target_lufs,
+        "ceiling_dbtp": album.ceiling_dbtp,
+        "album_lufs": album_lufs(album),
+        "worst_relation_lu": worst_relation_lu(album),
+        "tracks": tracks,
+    }
+    return json.dumps(whole, indent=2) + "\n"

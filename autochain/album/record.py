@@ -1,0 +1,71 @@
+"""What is kept of a finished track: enough for the overview, and to know later that it need not be done again."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+KINDS = ("html", "md", "json")
+
+
+class Record(BaseModel):
+    """One finished track.
+
+    `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
+    that these replace, `blocks` the K-weighted powers of the master's gating blocks (BS.1770-5 Annex 1).
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    request: str
+    title: str
+    file: str
+    target_lufs: float
+    mix_lufs: float
+    ready: str
+    met: bool
+    figures: dict[str, float | int | None]
+    score: float
+    files: dict[str, str]
+    earlier: list[str]
+    blocks: list[float]
+
+
+def names(stem: str) -> list[str]:
+    """Everything that is written for a track."""
+    return [f"{stem}.track.json", *(f"{stem}.sheet.{kind}" for kind in KINDS)]
+
+
+def to_json(record: Record) -> str:
+    """Text of a record with a final newline."""
+    return json.dumps(record.model_dump(mode="json"), ensure_ascii=True) + "\n"
+
+
+def read_record(path: Path) -> Record | None:
+    """Record in a file; None where there is none that can be read."""
+    try:
+        return Record.model_validate_json(path.read_bytes())
+    except (OSError, ValidationError):
+        return None
+
+
+def sha256(content: bytes) -> str:
+    """Hash of a file's bytes."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def as_bytes(text: str) -> bytes:
+    """Bytes that `write_text` writes."""
+    return text.encode("utf-8", errors="backslashreplace")
+
+
+def request_sha256(request: dict[str, Any]) -> str:
+    """Hash of a request."""
+    return sha256(json.dumps(request, sort_keys=True).encode())
+
+
+def whole(folder: Path, record: Record) -> bool:
+    """Whether all files of a track are there as they were written."""
+    return all((p := folder / name).is_file() and sha256(p.read_bytes()) == h for name, h in record.files.items())

@@ -1,0 +1,75 @@
+"""`autochain album FILES`: several songs that belong together."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from autochain.album.levels import OFFSETS, POLICIES, SAME
+from autochain.album.overview import FILES, to_html, to_json, to_markdown
+from autochain.album.record import names
+from autochain.album.run import run
+from autochain.album.tracks import find_tracks
+from autochain.audio.files import check_output, write_text
+from autochain.cli import options
+from autochain.cli.first_run import compile_first
+from autochain.cli.progress import progress_bar
+from autochain.config import read_config
+from autochain.errors import UsageError
+from autochain.search.space import parse_decisions
+
+FAILED, MISSED = 1, 3
+
+
+def album(
+    sources: Annotated[
+        list[Path], typer.Argument(metavar="MIX|FOLDER|LIST.toml ...", help="The mixes.", show_default=False)
+    ],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Where everything goes.")],
+    levels: Annotated[
+        str, typer.Option("--levels", help="; ".join(f"{name}: {said}" for name, said in POLICIES.items()))
+    ] = SAME,
+    lufs: options.Lufs = None,
+    ceiling: options.Ceiling = None,
+    lock: options.Lock = None,
+    without: options.Without = None,
+    budget: options.Budget = None,
+    seed: options.Seed = None,
+    jobs: options.Jobs = -1,
+    config: options.ConfigFile = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the overview's JSON alone on stdout.")] = False,
+    force: options.Force = False,
+) -> None:
+    """Find settings for several songs whose loudness fits each other.
+
+    Writes a sheet for each track and album.html, .md and .json over all. Exit code 0: every target was reached; 1: some
+    track could not be done, the others are; 2: wrong usage; 3: some target was not reached.
+
+    Example: autochain album mixes --levels relations --lufs -9 -o masters
+    """
+    options.check_jobs(jobs)
+    if levels not in POLICIES:
+        raise UsageError(f"--levels {levels} does not exist. Choose {', '.join(POLICIES)}.")
+    tracks = find_tracks(sources)
+    if levels == OFFSETS and not any(track.offset_lu for track in tracks):
+        raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
+    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
+    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
+    kept = tuple(track.path for track in tracks) + tuple(source for source in sources if source.is_file())
+    written = [*FILES, *(name for track in tracks for name in names(track.stem))]
+    check_output(out, written, force or resume, kept)
+    with progress_bar() as show:
+        compile_first(show)
+        found = run(tracks, levels, plan, decisions, out, jobs, force, resume, show)
+    texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
+    for name in FILES:
+        write_text(out / name, texts[name], force or resume, kept)
+    typer.echo(f"{found.redone} of {len(tracks)} tracks searched", err=True)
+    typer.echo(texts["album.json"] if as_json else texts["album.md"], nl=False)
+    if len(found.done) < len(tracks):
+        raise typer.Exit(FAILED)
+    if not all(record.met for record in found.done):
+        raise typer.Exit(MISSED)
