@@ -8,7 +8,8 @@ from autochain.album.account import album_lufs, standing_out, worst_relation_lu
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.record import KINDS, Record
 from autochain.album.run import Album
-from autochain.document.shell import element, grid, items, page, text
+from autochain.document.charts import dot_chart
+from autochain.document.shell import element, figure, grid, items, page, text
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import number
@@ -93,6 +94,12 @@ def _body(album: Album) -> Iterator[str]:
     yield element("h1", "Album")
     yield element("p", summary(album), "lead")
     yield element("p", " ".join(facts(album)))
+    shown = [(r, float(lufs)) for r in album.done if (lufs := r.figures["integrated_lufs"]) is not None]
+    if shown:
+        titles, masters = [r.title for r, _ in shown], [own for _, own in shown]
+        marks = [str(place) for place, (_, found) in enumerate(album.tracks, 1) if any(found is r for r, _ in shown)]
+        words = "Integrated loudness of each track: ring, the mix; dot, the master."
+        yield figure(dot_chart(words, "LUFS", marks, titles, [r.mix_lufs for r, _ in shown], masters), words)
     yield grid(_HEAD, _rows(album))
     for head, said in (("Could not be done", _failures(album)), ("Stands out", standing_out(album))):
         if said:
