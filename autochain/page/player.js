@@ -17,7 +17,13 @@
   let chosen = 0;
   let loop = null;
   let order = null;
-  const choices = [];
+  const kept = `listening-${facts.sha256}`;
+  let choices = [];
+  try {
+    choices = JSON.parse(localStorage.getItem(kept)) || [];
+  } catch {
+    // No storage, or not ours: begin with none.
+  }
 
   const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer;
   const decoded = (where) => Promise.all(facts.sounds.map((sound) => where.decodeAudioData(bytes(sound.flac))));
@@ -120,11 +126,22 @@
     };
     show();
   };
+  const go = (seconds) => {
+    const at = Math.min(length() - 0.1, Math.max(0, position() + seconds));
+    if (running) play(at);
+    else {
+      from = at;
+      show();
+    }
+  };
   const choose = (which) => {
     chosen = which;
     if (running) running.change(which, context.currentTime);
     show();
   };
+
+  // After the pointer has pressed a button, space is for playing again; who goes by keyboard keeps the focus.
+  const freed = (event) => event.detail > 0 && event.currentTarget.blur();
 
   const buttons = () => [...find("versions").querySelectorAll("button")];
   const shown = () => (order ? order.map((_, k) => SLOTS[k]) : [...names, "difference"]);
@@ -136,7 +153,10 @@
         button.type = "button";
         const text = label === "difference" ? "suggestion less mix" : label;
         button.textContent = `${slot + 1} ${text}`;
-        button.addEventListener("click", () => choose(versionOf(slot)));
+        button.addEventListener("click", (event) => {
+          freed(event);
+          choose(versionOf(slot));
+        });
         return button;
       }),
     );
@@ -160,7 +180,7 @@
   };
   const remember = () => {
     try {
-      localStorage.setItem(`listening-${facts.sha256}`, JSON.stringify(choices));
+      localStorage.setItem(kept, JSON.stringify(choices));
     } catch {
       // A page opened from disk may have no storage: the choices stay until it is closed.
     }
@@ -200,7 +220,11 @@
     find("level").textContent = `${event.target.value} dB`;
     if (volume) volume.gain.setTargetAtTime(linear(Number(event.target.value)), context.currentTime, 0.02);
   });
-  find("play").addEventListener("click", () => (running ? stop() : play()));
+  find("play").addEventListener("click", (event) => {
+    freed(event);
+    if (running) stop();
+    else play();
+  });
   find("loop").addEventListener("change", () => running && play(position()));
   find("hide").addEventListener("click", hide);
   find("reveal").addEventListener("click", reveal);
@@ -213,15 +237,18 @@
       button.title = "not among the page's excerpts: listen in the song";
       return;
     }
-    button.addEventListener("click", () => play(placeOf(Number(button.dataset.time))));
+    button.addEventListener("click", (event) => {
+      freed(event);
+      play(placeOf(Number(button.dataset.time)));
+    });
   });
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "INPUT") return;
     const digit = Number(event.key) - 1;
     if (event.key === " " && event.target.tagName !== "BUTTON") running ? stop() : play();
     else if (digit >= 0 && digit < shown().length) choose(versionOf(digit));
-    else if (event.key === "ArrowLeft") running ? play(Math.max(0, position() - 1)) : null;
-    else if (event.key === "ArrowRight") running ? play(Math.min(length() - 0.1, position() + 1)) : null;
+    else if (event.key === "ArrowLeft") go(-1);
+    else if (event.key === "ArrowRight") go(1);
     else return;
     event.preventDefault();
   });

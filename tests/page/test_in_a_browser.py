@@ -185,7 +185,11 @@ def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
     opened.until("window.listening.state().running")
     wanted = float(button.get_attribute("data-time") or "nan")
     assert page.evaluate("window.listening.mixTime()") == pytest.approx(wanted, abs=1.0)
-    page.evaluate("window.listening.stop()")
+    page.keyboard.press("Space")  # the button that was clicked does not take it
+    assert not opened.state()["running"]
+    before = page.evaluate("window.listening.position()")
+    page.keyboard.press("ArrowRight")
+    assert page.evaluate("window.listening.position()") == pytest.approx(before + 1.0, abs=0.2)
 
 
 def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> None:
