@@ -6,6 +6,8 @@ One search serves every test that asks about its result, so that nothing is sear
 import hashlib
 import io
 import json
+import os
+import pickle
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import redirect_stderr, redirect_stdout
@@ -18,6 +20,7 @@ import numpy.typing as npt
 import pyebur128
 import pytest
 import soundfile
+from filelock import FileLock
 
 from autochain.audio.files import write_wav
 from autochain.cli.main import main
@@ -180,21 +183,31 @@ def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def search_demo(character: str, folder: Path) -> Suggested:
+    """Make the demo mix of a character in a new folder, and search it at its own target."""
+    folder.mkdir()
+    mix = folder / f"{character}.wav"
+    # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
+    write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
+    lufs = demo_song(character).target_lufs
+    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2)
+
+
 @pytest.fixture(scope="session")
 def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Suggested]:
-    """Search one demo character at its own target, once for all tests."""
+    """Search one demo character at its own target, once for all tests, whichever process they run in."""
     done: dict[str, Suggested] = {}
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
 
     def run(character: str) -> Suggested:
         if character not in done:
-            song = demo_song(character)
-            folder = tmp_path_factory.mktemp(character)
-            mix = folder / f"{character}.wav"
-            # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
-            write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
-            done[character] = run_suggest(
-                mix, folder / "out", song.target_lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2
-            )
+            with FileLock(shared / f"{character}.lock"):
+                kept = shared / f"{character}.pickle"
+                if not kept.exists():
+                    kept.write_bytes(pickle.dumps(search_demo(character, shared / character)))
+                done[character] = pickle.loads(kept.read_bytes())
         return done[character]
 
     return run
