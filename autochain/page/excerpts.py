@@ -18,7 +18,7 @@ from autochain.audio.resample import resampled
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion, Verified
-from autochain.units import db_to_linear
+from autochain.units import db_to_linear, linear_to_db
 
 TOTAL_S = 20.0
 _WINDOW_S = 5.0
@@ -27,6 +27,7 @@ _SETTLE_S = 5.0  # rendered before a window, so that every detector has settled
 _EDGE_S = 0.01
 _HIGHEST_HZ = 48_000
 _BITS = 16
+_HIGHEST_DBFS = -0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,11 +115,15 @@ def listening_for(found: Suggestion, names: Mapping[str, str], cues_s: Sequence[
     rate_hz = mix.rate_hz if mix.rate_hz <= _HIGHEST_HZ else _HIGHEST_HZ
     levels = {name: integrated_lufs(weighted_hops(sound, mix.rate_hz)) for name, sound in heard.items()}
     known = [level for level in levels.values() if level is not None]
+    gains = {name: 0.0 if level is None else min(known) - level for name, level in levels.items()}
+    at_rate = {name: resampled(sound, mix.rate_hz, rate_hz) for name, sound in heard.items()}
+    peaks = [float(np.abs(at_rate[name]).max(initial=0.0)) * db_to_linear(gains[name]) for name in at_rate]
+    # A mix may peak over full scale: then all versions go down together, so that none is cut off.
+    room = min(0.0, _HIGHEST_DBFS - linear_to_db(max(peaks)))
     sounds = []
-    for name, sound in heard.items():
-        level = levels[name]
-        gain = 0.0 if level is None else min(known) - level
-        turned = resampled(sound, mix.rate_hz, rate_hz) * np.float32(db_to_linear(gain))
+    for name, sound in at_rate.items():
+        gain = gains[name] + room
+        turned = sound * np.float32(db_to_linear(gain))
         sounds.append(Sound(name=names[name], gain_db=gain, flac=_flac(turned, rate_hz, found.config.search.seed)))
     return Listening(rate_hz=rate_hz, windows=windows, sounds=tuple(sounds))
 

@@ -17,10 +17,11 @@
   let chosen = 0;
   let loop = null;
   let order = null;
-  const kept = `listening-${facts.sha256}`;
+  const kept = `listening-${facts.sheet}`;
   let choices = [];
   try {
-    choices = JSON.parse(localStorage.getItem(kept)) || [];
+    const earlier = JSON.parse(localStorage.getItem(kept));
+    if (Array.isArray(earlier)) choices = earlier;
   } catch {
     // No storage, or not ours: begin with none.
   }
@@ -186,6 +187,7 @@
     }
   };
   const hide = () => {
+    if (order) return;
     order = shuffle(names.length);
     chosen = order[0];
     find("revealed").textContent = "";
@@ -207,7 +209,7 @@
     find("revealed").textContent = `${choices.length} choices kept.`;
     remember();
   };
-  const exported = () => JSON.stringify({ format_version: 1, mix_sha256: facts.sha256, names, choices }, null, 2);
+  const exported = () => JSON.stringify({ format_version: 1, mix_sha256: facts.sha256, sheet_sha256: facts.sheet, names, choices }, null, 2);
   const save = () => {
     const link = document.createElement("a");
     link.download = facts.choices_file;
@@ -230,6 +232,8 @@
   find("reveal").addEventListener("click", reveal);
   find("prefer").addEventListener("click", prefer);
   find("save").addEventListener("click", save);
+  ["hide", "reveal", "prefer", "save"].forEach((id) => find(id).addEventListener("click", freed));
+  ["loop", "volume"].forEach((id) => find(id).addEventListener("pointerup", (event) => event.currentTarget.blur()));
   document.querySelectorAll("button[data-time]").forEach((button) => {
     const at = placeOf(Number(button.dataset.time));
     if (at === null) {

@@ -1,5 +1,6 @@
 """The sheet as one page: result, settings, the song in pictures, listening, and the rest of the sheet's words."""
 
+import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files
@@ -15,7 +16,7 @@ from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
 from autochain.page.pictures.song import song_picture
 from autochain.search.result import Suggestion
-from autochain.sheet import Sheet, to_markdown
+from autochain.sheet import Sheet, to_json, to_markdown
 from autochain.sheet.words import CAUTION, SIDES
 from autochain.units import clock, frequency, number
 
@@ -127,10 +128,11 @@ def _player(sheet: Sheet, listening: Listening) -> Iterable[str]:
         for sound in listening.sounds
         if sound.gain_db < -0.05
     )
-    equal = f"Everything plays equally loud: turned down for that are {turned}." if turned else ""
+    equal = f"Over all places together everything plays equally loud: turned down are {turned}." if turned else ""
     data = {
         "rate_hz": listening.rate_hz,
         "sha256": sheet.mix.sha256,
+        "sheet": hashlib.sha256(to_json(sheet).encode()).hexdigest(),
         "choices_file": "listening-choices.json",
         "windows": [{"start": w.start_s, "stop": w.stop_s, "at": w.at_s} for w in listening.windows],
         "sounds": [{"name": s.name, "gain_db": s.gain_db, "flac": s.flac} for s in listening.sounds],
@@ -144,13 +146,14 @@ def _player(sheet: Sheet, listening: Listening) -> Iterable[str]:
         '<label>level of the page <input type="range" id="volume" min="-60" max="0" step="1" value="-20"> '
         '<output id="level">-20 dB</output></label> <output id="state"></output></p>'
         '<progress id="where" max="1" value="0" aria-label="place in the excerpts"></progress>'
-        '<p id="note" class="soft" hidden>What the chain adds and takes away, 12 dB down: easily misheard as damage. '
+        '<p id="note" class="soft" hidden>What the chain adds and takes away, 12 dB down: easily misheard as damage, '
+        "and with a rotation most of the song, since that moves the waveform more than the sound. "
         "It says where to listen, not how good it is.</p>"
         '<p><button type="button" id="hide">hide the names</button>'
         '<span id="hidden" hidden><button type="button" id="prefer">I prefer what plays now</button>'
         '<button type="button" id="reveal">show the names</button></span>'
         '<button type="button" id="save">save my choices</button> <output id="revealed"></output></p>'
-        '<p class="soft">Keys: <kbd>space</kbd> plays and pauses, <kbd>1</kbd> to <kbd>5</kbd> switch, '
+        '<p class="soft">Keys: <kbd>space</kbd> plays and pauses, <kbd>1</kbd>, <kbd>2</kbd> and so on switch, '
         "<kbd>left</kbd> and <kbd>right</kbd> go a second back and on. Times above jump there.</p>"
     )
     # "</" would end the element that holds it.

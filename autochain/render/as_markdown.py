@@ -50,8 +50,8 @@ def _result(delivery: Delivery) -> Iterable[str]:
         )
     if master.lowered_db > 0.0:
         yield (
-            f"The trim was lowered by {number(master.lowered_db, 'dB')} to hold the ceiling; a lower limiter ceiling "
-            "or less drive does that without losing level."
+            f"The trim was lowered by {number(master.lowered_db, 'dB')} to hold the ceiling. To keep the "
+            "level, lower the limiter's own ceiling and set the drive anew with `--solve`."
         )
 
 
@@ -120,7 +120,7 @@ def _coders(delivery: Delivery) -> Iterable[str]:
                 number(one.kbps, "kbit/s", 0),
                 number(one.true_peak_dbtp, "dBTP", 2),
                 str(one.clipped),
-                number(one.ceiling_dbtp, "dBTP"),
+                "as it is" if one.ceiling_dbtp is None else number(one.ceiling_dbtp, "dBTP"),
             ]
             for one in delivery.headroom
         ],
