@@ -151,7 +151,9 @@ def small_config(path: Path, **search: object) -> Path:
 def _own_log(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """No test writes into the log of the person who runs it."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        base = tmp_path_factory.getbasetemp()
+        # One for all processes of a run, as they share searches.
+        patch.setenv("XDG_DATA_HOME", str((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "data"))
         yield
 
 
