@@ -151,9 +151,7 @@ def small_config(path: Path, **search: object) -> Path:
 def _own_log(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """No test writes into the log of the person who runs it."""
     with pytest.MonkeyPatch.context() as patch:
-        base = tmp_path_factory.getbasetemp()
-        # One for all processes of a run, as they share searches.
-        patch.setenv("XDG_DATA_HOME", str((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "data"))
+        patch.setenv("XDG_DATA_HOME", str(shared_folder(tmp_path_factory) / "data"))
         yield
 
 
@@ -185,6 +183,12 @@ def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One folder for all processes of a test run."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
 def search_demo(character: str, folder: Path) -> Suggested:
     """Make the demo mix of a character in a new folder, and search it at its own target."""
     folder.mkdir()
@@ -199,9 +203,7 @@ def search_demo(character: str, folder: Path) -> Suggested:
 def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Suggested]:
     """Search one demo character at its own target, once for all tests, whichever process they run in."""
     done: dict[str, Suggested] = {}
-    shared = tmp_path_factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        shared = shared.parent
+    shared = shared_folder(tmp_path_factory)
 
     def run(character: str) -> Suggested:
         if character not in done:

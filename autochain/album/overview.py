@@ -2,32 +2,23 @@
 
 import json
 from collections.abc import Iterator
-from urllib.parse import quote
 
 from autochain.album.account import album_lufs, standing_out, worst_relation_lu
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.record import KINDS, Record
 from autochain.album.run import Album
 from autochain.document.charts import dot_chart
-from autochain.document.shell import element, figure, grid, items, page, text
+from autochain.document.shell import address, element, figure, grid, items, page, text
+from autochain.sheet.findings import VERDICTS
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import number
 
 FILES = ("album.md", "album.html", "album.json")
 _HEAD = [
-    "track",
-    "mix LUFS",
-    "wanted LUFS",
-    "master LUFS",
-    "true peak dBTP",
-    "PSR dB",
-    "side/mid dB",
-    "check",
-    "score",
+    "track", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB", "check", "score",
     "result",
-]
-_READY = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
+]  # fmt: skip
 
 
 def summary(album: Album) -> str:
@@ -61,7 +52,7 @@ def _rows(album: Album) -> Iterator[list[str]]:
             yield [
                 found.title, number(found.mix_lufs), number(found.target_lufs), number(f["integrated_lufs"]),
                 number(f["true_peak_dbtp"]), number(f["psr_median_db"]), number(f["side_to_mid_db"]),
-                _READY[found.ready], number(found.score, decimals=2), "reached" if found.met else "missed",
+                VERDICTS[found.ready], number(found.score, decimals=2), "reached" if found.met else "missed",
             ]  # fmt: skip
         else:
             yield [track.title, *["–"] * 8, "failed"]
@@ -109,10 +100,7 @@ def _body(album: Album) -> Iterator[str]:
     yield "<ul>"
     for track, found in album.tracks:
         if isinstance(found, Record):
-            links = ", ".join(
-                f'<a href="./{quote(f"{track.stem}.sheet.{kind}", errors="surrogateescape")}">{kind}</a>'
-                for kind in KINDS
-            )
+            links = ", ".join(f'<a href="{address(f"{track.stem}.sheet.{kind}")}">{kind}</a>' for kind in KINDS)
             yield f"<li>{text(found.title)}: {links}</li>"
     yield "</ul>"
     yield element("p", CAUTION, "soft")

@@ -16,7 +16,7 @@ from autochain.audio.mix import Mix
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
-from autochain.measure.loudness import gated_lufs, gating_blocks, weighted_hops
+from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
 from autochain.page import to_html
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import faint
@@ -85,7 +85,9 @@ def run(
             if before is not None and before.request == asked and records.whole(out, before):
                 results[track.stem] = before
                 continue
-            results[track.stem] = _do(track, mix, plan, decisions, out, jobs, asked, before, force, sources, show)
+            results[track.stem] = _do(
+                track, mix, mixes[track.stem], plan, decisions, out, jobs, asked, before, force, sources, show
+            )
             redone += 1
         except AutochainError as error:
             results[track.stem] = str(error)
@@ -99,7 +101,7 @@ def run(
 
 
 def _loudness(mix: Mix) -> float:
-    found = gated_lufs(gating_blocks(weighted_hops(mix.samples, mix.rate_hz)))
+    found = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
     if found is None:
         raise faint(mix)
     return found
@@ -119,6 +121,7 @@ def _at(config: Config, lufs: float) -> Config:
 def _do(
     track: Track,
     mix: Mix,
+    mix_lufs: float,
     plan: Config,
     decisions: Decisions,
     out: Path,
@@ -143,9 +146,9 @@ def _do(
     record = Record(
         request=asked,
         title=_sayable(track.title),
-        file=_sayable(mix.file),
+        file=mix.file,
         target_lufs=plan.target.lufs,
-        mix_lufs=_loudness(mix),
+        mix_lufs=mix_lufs,
         ready=sheet.readiness.verdict,
         met=found.chosen.met,
         figures=found.chosen.after.as_dict(),

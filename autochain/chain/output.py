@@ -10,6 +10,7 @@ it where a file is written.
 """
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +44,15 @@ def with_silence(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
     """Return the sound with its silence at head and tail, shape (frames, channels); a new array."""
     head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
     return np.pad(samples, ((head, tail), (0, 0)))
+
+
+def without_fades(settings: Mapping[str, Settings]) -> dict[str, dict[str, float]]:
+    """Settings of a chain for a stretch of the song: its fades belong to the song's own ends."""
+    plain = {name: dict(own) for name, own in settings.items()}
+    for name in ("fade_in_ms", "fade_out_ms"):
+        if name in plain.get("output", {}):
+            plain["output"][name] = 0.0
+    return plain
 
 
 class _Finish:

@@ -11,6 +11,7 @@ from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
+from autochain.compare.bands import thirds_between
 from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
@@ -92,11 +93,12 @@ def render(
     texts = [make(delivery) for make in (to_markdown, to_json, to_csv)]
     for name, text in zip(pages, texts, strict=True):
         write_text(out / name, text, force, sources)
-    master = delivery.master
 
     def entry() -> Mapping[str, Any]:
-        before, after = (measure(samples, song.rate_hz) for samples in (song.samples, master.samples))
-        return render_entry("render", song, before, after, master.samples)
+        before, after = measure(song.samples, song.rate_hz), delivery.files[0].reading.figures
+        gain_db = (after.integrated_lufs or 0.0) - (before.integrated_lufs or 0.0)
+        thirds = thirds_between(song.samples, delivery.master.samples, song.rate_hz, gain_db)
+        return render_entry("render", song, before, after, thirds)
 
     write_log(where, entry)
     typer.echo(texts[1] if as_json else texts[0], nl=False)

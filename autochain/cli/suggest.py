@@ -17,7 +17,7 @@ from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
-from autochain.page import to_html
+from autochain.page import thirds_of, to_html
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
@@ -83,7 +83,8 @@ def make_sheet(
         found = search(mix, config, decisions, jobs, show, journal, stop, near, beside)
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
-        page = to_html(found, sheet, listen=sound)
+        thirds = thirds_of(found)
+        page = to_html(found, sheet, listen=sound, thirds=thirds)
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
         seed = config.search.seed
@@ -94,7 +95,7 @@ def make_sheet(
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, sources)
     if sheet.search.complete:
         journal.remove()
-    write_log(log, lambda: render_entry("suggest", mix, found.before, found.chosen.after, found.samples))
+    write_log(log, lambda: render_entry("suggest", mix, found.before, found.chosen.after, thirds))
     return sheet
 
 

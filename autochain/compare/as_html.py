@@ -1,6 +1,6 @@
 """A comparison as a self-contained page."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from autochain.compare.account import Account
 from autochain.compare.against_plan import AgainstPlan
@@ -15,6 +15,7 @@ from autochain.compare.as_markdown import (
     said_text,
     verdict,
 )
+from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
 from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import element, figure, grid, items, page
@@ -36,6 +37,13 @@ def to_html(found: Comparison, account: Account, plan: AgainstPlan | None = None
     return page(title, _body(title, found, account, plan))
 
 
+def spectrum_figure(bands: Sequence[BandChange]) -> str:
+    """Picture of the third octaves that are heard, with its words."""
+    heard = [band for band in bands if band.heard and band.change_db is not None]
+    names, changes = [frequency(band.nominal_hz) for band in heard], [band.change_db or 0.0 for band in heard]
+    return figure(band_chart(BANDS, names, changes, [band.side_change_db for band in heard]), BANDS)
+
+
 def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | None) -> Iterator[str]:
     yield element("h1", title)
     if plan is not None:
@@ -54,16 +62,7 @@ def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | N
     if account.unchanged:
         yield element("p", f"Not changed, or too little to notice: {', '.join(account.unchanged)}.")
     yield element("h2", "The spectrum")
-    heard = [band for band in found.bands if band.heard and band.change_db is not None]
-    yield figure(
-        band_chart(
-            BANDS,
-            [frequency(band.nominal_hz) for band in heard],
-            [band.change_db or 0.0 for band in heard],
-            [band.side_change_db for band in heard],
-        ),
-        BANDS,
-    )
+    yield spectrum_figure(found.bands)
     if found.courses.at_s.size >= 2:
         yield element("h2", "Loudness over time")
         courses = (found.courses.at_s, found.courses.mix_lufs, found.courses.master_lufs)

@@ -3,7 +3,8 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from autochain.measure.spectrum import Spectrum
+from autochain.audio.mix import Samples
+from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.measure.stereo import SILENCE_POWER
 from autochain.measure.thirds import ThirdOctave, third_octaves
 from autochain.units import power_to_db
@@ -93,6 +94,11 @@ def band_changes(mix: Spectrum, master: Spectrum, gain_db: float) -> tuple[BandC
         )
         for a, b in zip(before, after, strict=True)
     )
+
+
+def thirds_between(mix: Samples, master: Samples, rate_hz: int, gain_db: float) -> tuple[BandChange, ...]:
+    """`band_changes` of two sounds in step."""
+    return band_changes(measure_spectrum(mix, rate_hz), measure_spectrum(master, rate_hz), gain_db)
 
 
 def width_change_db(mix: Spectrum, master: Spectrum) -> float | None:

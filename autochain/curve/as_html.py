@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from importlib.resources import files
-from urllib.parse import quote
 
 from autochain.chain.chain import STAGES
 from autochain.curve import as_markdown as words
@@ -12,7 +11,7 @@ from autochain.curve.files import stem_of
 from autochain.curve.picture import Line, Link, cost_picture
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import name_of
-from autochain.document.shell import element, figure, grid, page, text
+from autochain.document.shell import address, element, figure, grid, page, text
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
 from autochain.sheet import Sheet, build_sheet
@@ -48,11 +47,6 @@ def _id(point: Point) -> str:
     return f"at{name_of(point.target_lufs)}".replace(".", "_")
 
 
-def _address(name: str) -> str:
-    """A file beside this one, as an address: a name may hold any byte."""
-    return "./" + quote(name, errors="surrogateescape")
-
-
 def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     first, *more = statement(curve)
     knee = knee_of(curve)
@@ -64,7 +58,7 @@ def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
         yield element("p", " ".join(more))
     links = [
         Link(
-            href=_address(f"{stem_of(stem, p.target_lufs)}.sheet.html"),
+            href=address(f"{stem_of(stem, p.target_lufs)}.sheet.html"),
             words=f"{number(p.target_lufs, 'LUFS')}: score {number(p.chosen.score, decimals=2)}, {words.how(p)}. "
             f"{'; '.join(_settings(build_sheet(p.found)))}",
             name=f"d{_id(p)}",
@@ -143,7 +137,7 @@ def _sheet(point: Point, stem: str) -> Iterator[str]:
         rows.append([STAGES[entry.stage].label, own or "–", meter, number(entry.trim_db, "dB", signed=True)])
     yield grid(["stage", "set", "meter in loud parts", "trim"], rows)
     linked = ", ".join(
-        f'<a href="{_address(f"{name}.sheet.{kind}")}">{text(f"{name}.sheet.{kind}")}</a>'
+        f'<a href="{address(f"{name}.sheet.{kind}")}">{text(f"{name}.sheet.{kind}")}</a>'
         for kind in ("html", "md", "json")
     )
     yield f"<p>The whole sheet: {linked}</p></section>"

@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 
+from autochain.document.axes import across, line, svg, upright, word
+
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 16.0, 24.0, 40.0
 
 
@@ -57,7 +59,7 @@ def cost_picture(
         Width and height of its own units.
     """
     width, height = size
-    known = [v for line in lines for v in line.values if v is not None] or [0.0]
+    known = [v for one in lines for v in one.values if v is not None] or [0.0]
     low = min(0.0, math.floor(min(known)))
     step = _step(max(known) - low)
     top = step * max(1.0, math.ceil(max(known) / step))
@@ -71,23 +73,20 @@ def cost_picture(
         return _TOP + (height - _TOP - _BOTTOM) * (top - value) / (top - low)
 
     def drawn() -> Iterator[str]:
-        yield f'<text x="2" y="{_TOP - 11:.1f}">{escape(unit)}</text>'
+        yield word(2.0, _TOP - 11.0, unit)
         for k in range(math.ceil(low / step), math.floor(top / step) + 1):
-            y = y_of(k * step)
-            yield f'<path class="grid" d="M{_LEFT:.1f} {y:.1f}H{width - _RIGHT:.1f}"/>'
-            yield f'<text x="{_LEFT - 6:.1f}" y="{y + 4:.1f}" text-anchor="end">{k * step:g}</text>'
+            yield across(_LEFT, width - _LEFT - _RIGHT, y_of(k * step))
+            yield word(_LEFT - 6.0, y_of(k * step) + 4.0, f"{k * step:g}", "end")
         every = max(1, math.ceil(len(at_lufs) / (width / 45.0)))
-        for k, lufs in enumerate(at_lufs):
-            if k % every == 0:
-                yield f'<text x="{x_of(lufs):.1f}" y="{height - 22:.1f}" text-anchor="middle">{lufs:g}</text>'
-        yield f'<text x="{width - _RIGHT:.1f}" y="{height - 6:.1f}" text-anchor="end">LUFS</text>'
+        for lufs in at_lufs[::every]:
+            yield word(x_of(lufs), height - 22.0, f"{lufs:g}", "middle")
+        yield word(width - _RIGHT, height - 6.0, "LUFS", "end")
         if knee_lufs is not None:
-            yield f'<path class="knee" d="M{x_of(knee_lufs):.1f} {_TOP:.1f}V{height - _BOTTOM:.1f}"/>'
-            yield f'<text x="{x_of(knee_lufs):.1f}" y="{_TOP - 5:.1f}" text-anchor="middle">knee</text>'
-        for line in lines:
-            for run in _runs(line.values):
-                points = " ".join(f"{x_of(at_lufs[k]):.1f},{y_of(line.values[k] or 0.0):.1f}" for k in run)
-                yield f'<polyline class="{line.kind}" points="{points}"/>'
+            yield upright(x_of(knee_lufs), _TOP, height - _BOTTOM - _TOP, "knee")
+            yield word(x_of(knee_lufs), _TOP - 5.0, "knee", "middle")
+        for one in lines:
+            for run in _runs(one.values):
+                yield line([(x_of(at_lufs[k]), y_of(one.values[k] or 0.0)) for k in run], one.kind)
         for k, value in enumerate(lines[-1].values):
             if value is None:
                 continue
@@ -101,13 +100,7 @@ def cost_picture(
                 f'<circle class="reach" {place} r="20"/><circle class="dot" {place} r="5.5"/></a>'
             )
 
-    # Links inside a picture with the role of an image would be hidden from those who read with their ears.
-    role = "group" if links else "img"
-    return (
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="{role}" aria-label="{escape(label)}">'
-        + "".join(drawn())
-        + "</svg>"
-    )
+    return svg(width, height, label, drawn(), links=bool(links))
 
 
 def _step(span: float) -> float:

@@ -5,11 +5,14 @@ from collections.abc import Iterable
 from html import escape
 
 
-def svg(width: float, height: float, label: str, parts: Iterable[str]) -> str:
-    """One picture; `label` says what it shows to those who do not see it."""
-    said = escape(label)
+def svg(width: float, height: float, label: str, parts: Iterable[str], *, links: bool = False) -> str:
+    """One picture; `label` says what it shows to those who do not see it.
+
+    With `links` inside it is a group: in the role of an image they would be hidden from those who read with their ears.
+    """
+    role = "group" if links else "img"
     return (
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="{said}"><title>{said}</title>'
+        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="{role}" aria-label="{escape(label)}">'
         + "".join(parts)
         + "</svg>"
     )
@@ -43,7 +46,7 @@ def upright(x: float, y: float, height: float, kind: str = "grid") -> str:
 
 def rounds(low: float, high: float, most: int) -> list[float]:
     """Round values inside a range, `most` at most."""
-    for step in (0.5, 1.0, 2.0, 3.0, 5.0, 6.0, 10.0, 20.0, 30.0, 45.0, 90.0, 180.0, 360.0, 1000.0):
+    for step in (0.1, 0.2, 0.5, 1.0, 2.0, 3.0, 5.0, 6.0, 10.0, 20.0, 30.0, 45.0, 90.0, 180.0, 360.0, 1000.0):
         values = [k * step for k in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)]
         if len(values) <= most:
             return values

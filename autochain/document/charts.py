@@ -5,8 +5,10 @@ a label for those who do not see it.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from html import escape
+
+from autochain.document.axes import across, area, line, rounds, svg, times, word
 
 _WIDTH, _HEIGHT = 460.0, 210.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 14.0, 22.0, 26.0
@@ -28,7 +30,7 @@ def band_chart(label: str, names: Sequence[str], changes: Sequence[float], sides
     shown = [*changes, *(s for s in sides if s is not None)]
     span = float(max(_LEAST_SPAN_DB, min(12.0, math.ceil(max(map(abs, shown), default=0.0)))))
     step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
-    parts = [*_grid(_levels(-span, span), -span, span, "dB", signed=True)]
+    parts = [*_grid(-span, span, "dB", signed=True)]
     for k, (name, change, side) in enumerate(zip(names, changes, sides, strict=True)):
         x = _LEFT + step * (k + 0.5)
         y, zero = _y(_held(change, span), -span, span), _y(0.0, -span, span)
@@ -38,10 +40,10 @@ def band_chart(label: str, names: Sequence[str], changes: Sequence[float], sides
         )
         if side is not None:
             at = _y(_held(side, span), -span, span)
-            parts.append(f'<path class="tick" d="M{x - 0.45 * step:.1f} {at:.1f}h{0.9 * step:.1f}"/>')
+            parts.append(across(x - 0.45 * step, 0.9 * step, at, "tick"))
         if k % 3 == 1:
-            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{escape(name)}</text>')
-    return _svg(label, parts)
+            parts.append(word(x, _HEIGHT - 10.0, name, "middle"))
+    return svg(_WIDTH, _HEIGHT, label, parts)
 
 
 def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master: Sequence[float]) -> str:
@@ -61,26 +63,20 @@ def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master
     low = min(low, top - 6.0)
     last = max(at_s[-1], 1.0)
 
-    def points(values: Sequence[float]) -> str:
-        return " ".join(
-            f"{_LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last:.1f},{_y(max(v, low), low, top):.1f}"
-            for t, v in zip(at_s, values, strict=True)
-        )
+    def x(time_s: float) -> float:
+        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * time_s / last
+
+    def points(values: Sequence[float]) -> list[tuple[float, float]]:
+        return [(x(t), _y(max(v, low), low, top)) for t, v in zip(at_s, values, strict=True)]
 
     floor = _y(low, low, top)
-    first_x, last_x = (_LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last for t in (at_s[0], at_s[-1]))
     parts = [
-        f'<polygon class="area" points="{first_x:.1f},{floor:.1f} {points(mix)} {last_x:.1f},{floor:.1f}"/>',
-        *_grid(_levels(low, top), low, top, "LUFS"),
-        f'<polyline class="line" points="{points(master)}"/>',
+        area([(x(at_s[0]), floor), *points(mix), (x(at_s[-1]), floor)], "area"),
+        *_grid(low, top, "LUFS"),
+        line(points(master), "line"),
     ]
-    step = next(s for s in (5, 10, 15, 30, 60, 120, 300, 600, 1800) if last / s <= 8.0 or s == 1800)
-    for t in range(0, int(last) + 1, step):
-        x = _LEFT + (_WIDTH - _LEFT - _RIGHT) * t / last
-        parts.append(
-            f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{t // 60}:{t % 60:02d}</text>'
-        )
-    return _svg(label, parts)
+    parts += [word(x(t), _HEIGHT - 10.0, f"{t // 60}:{t % 60:02d}", "middle") for t in times(last)]
+    return svg(_WIDTH, _HEIGHT, label, parts)
 
 
 def dot_chart(
@@ -101,7 +97,7 @@ def dot_chart(
     """
     low, top = math.floor(min(*before, *after) - 0.5), math.ceil(max(*before, *after) + 0.5)
     step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
-    parts = [*_grid(_levels(low, top), low, top, unit)]
+    parts = [*_grid(low, top, unit)]
     for k, (mark, name, was, now) in enumerate(zip(marks, names, before, after, strict=True)):
         x = _LEFT + step * (k + 0.5)
         y = [_y(value, low, top) for value in (was, now)]
@@ -112,8 +108,8 @@ def dot_chart(
             f'<circle class="dot" cx="{x:.1f}" cy="{y[1]:.1f}" r="3.5"/></g>'
         )
         if len(names) <= 10 or k % 5 == 0:
-            parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 10:.1f}" text-anchor="middle">{escape(mark)}</text>')
-    return _svg(label, parts)
+            parts.append(word(x, _HEIGHT - 10.0, mark, "middle"))
+    return svg(_WIDTH, _HEIGHT, label, parts)
 
 
 def _held(value: float, span: float) -> float:
@@ -124,26 +120,10 @@ def _y(value: float, low: float, top: float) -> float:
     return _TOP + (_HEIGHT - _TOP - _BOTTOM) * (top - value) / (top - low)
 
 
-def _levels(low: float, top: float) -> list[float]:
-    """Round values for lines across, seven at most."""
-    step = next(s for s in (1.0, 2.0, 3.0, 5.0, 6.0, 10.0, 20.0, 50.0, 1e9) if (top - low) / s <= 6.0)
-    first = math.ceil(low / step)
-    return [k * step for k in range(first, math.floor(top / step) + 1)]
-
-
-def _grid(levels: Iterable[float], low: float, top: float, unit: str, signed: bool = False) -> Iterable[str]:
-    for level in levels:
+def _grid(low: float, top: float, unit: str, signed: bool = False) -> Iterator[str]:
+    for level in rounds(low, top, 7):
         y = _y(level, low, top)
-        kind = "zero" if signed and level == 0.0 else "grid"
-        text = f"{level:+.0f}" if signed and level else f"{level:.0f}"
-        yield f'<path class="{kind}" d="M{_LEFT:.1f} {y:.1f}H{_WIDTH - _RIGHT:.1f}"/>'
-        yield f'<text x="{_LEFT - 5:.1f}" y="{y + 4:.1f}" text-anchor="end">{text}</text>'
-    yield f'<text x="2" y="{_TOP - 11:.1f}">{escape(unit)}</text>'
-
-
-def _svg(label: str, parts: Iterable[str]) -> str:
-    return (
-        f'<svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" aria-label="{escape(label)}">'
-        + "".join(parts)
-        + "</svg>"
-    )
+        text = f"{level:+g}" if signed and level else f"{level:g}"
+        yield across(_LEFT, _WIDTH - _LEFT - _RIGHT, y, "zero" if signed and level == 0.0 else "grid")
+        yield word(_LEFT - 5.0, y + 4.0, text, "end")
+    yield word(2.0, _TOP - 11.0, unit)

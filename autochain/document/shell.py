@@ -4,6 +4,7 @@ import base64
 import hashlib
 from collections.abc import Iterable, Sequence
 from html import escape
+from urllib.parse import quote
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #faf8f3; --ink: #26241f; --soft: #6d675b; --rule: #d9d3c4;
@@ -20,6 +21,8 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
 .grid, .zero, .stem { stroke: var(--rule); fill: none; } .zero { stroke: var(--ink); }
 .bar { fill: var(--mark); } .tick { stroke: var(--other); stroke-width: 2; fill: none; }
 .area { fill: var(--tint); } .line { stroke: var(--mark); stroke-width: 1.8; fill: none; }
+.second { stroke: var(--other); stroke-width: 1.6; stroke-dasharray: 6 4; fill: none; }
+.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 0 1.5rem; }
 .ring { fill: var(--paper); stroke: var(--other); stroke-width: 1.5; } .dot { fill: var(--mark); }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
@@ -58,6 +61,11 @@ def _hash(inside: str) -> str:
 def text(words: str) -> str:
     """Words as text: nothing in them is markup, and signs that turn or break lines are spelt out."""
     return escape("".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words))
+
+
+def address(name: str) -> str:
+    """A file beside the page, as an address: a name may hold any byte."""
+    return "./" + quote(name, errors="surrogateescape")
 
 
 def element(name: str, words: str, kind: str = "") -> str:

@@ -8,11 +8,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 import autochain
-from autochain.audio.mix import Mix, Samples
-from autochain.compare.bands import BandChange, band_changes
+from autochain.audio.mix import Mix
+from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
 from autochain.measure.measurement import Measurement
-from autochain.measure.spectrum import measure_spectrum
 
 VERSION = 1
 # Measurement fields that are kept.
@@ -84,7 +83,7 @@ def comparison_entry(found: Comparison) -> dict[str, Any]:
 
 
 def render_entry(
-    command: str, mix: Mix, before: Measurement | None, after: Measurement | None, rendered: Samples | None = None
+    command: str, mix: Mix, before: Measurement, after: Measurement, thirds: Iterable[BandChange]
 ) -> dict[str, Any]:
     """Entry of `suggest` and `render`: what the settings make of a mix.
 
@@ -95,21 +94,12 @@ def render_entry(
     mix
         The mix.
     before, after
-        Its measurement and that of the result, as far as they were made.
-    rendered
-        The result, as long as the mix; without it, or without both loudnesses, no third octaves are kept.
+        Its measurement and that of the result.
+    thirds
+        Change of every third octave at equal loudness.
     """
-    thirds: tuple[BandChange, ...] = ()
-    was, now = (None if m is None else m.integrated_lufs for m in (before, after))
-    if rendered is not None and was is not None and now is not None:
-        spectra = [measure_spectrum(s, mix.rate_hz) for s in (mix.samples, rendered)]
-        thirds = band_changes(spectra[0], spectra[1], now - was)
     return entry_of(
-        command,
-        (mix.file, mix.sha256),
-        before=None if before is None else before.as_dict(),
-        after=None if after is None else after.as_dict(),
-        thirds=thirds,
+        command, (mix.file, mix.sha256), before=before.as_dict(), after=after.as_dict(), thirds=thirds
     )
 
 

@@ -15,8 +15,8 @@ import soundfile
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Samples
 from autochain.audio.resample import resampled
+from autochain.chain.output import without_fades
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion, Verified
 from autochain.units import db_to_linear, linear_to_db
 
@@ -89,7 +89,9 @@ def windows_for(duration_s: float, loudest_s: float, cues_s: Sequence[float]) ->
     return tuple(windows)
 
 
-def listening_for(found: Suggestion, names: Mapping[str, str], cues_s: Sequence[float]) -> Listening:
+def listening_for(
+    found: Suggestion, names: Mapping[str, str], loudest_s: float, cues_s: Sequence[float]
+) -> Listening:
     """Cut, render, level and encode.
 
     Parameters
@@ -98,11 +100,13 @@ def listening_for(found: Suggestion, names: Mapping[str, str], cues_s: Sequence[
         The result; its neighbours are rendered here, from a few seconds before every window on.
     names
         What `mix`, `suggestion` and the sides are called.
+    loudest_s
+        Start of the loudest 3 s.
     cues_s
         Times to listen at.
     """
     mix = found.mix
-    windows = windows_for(mix.duration_s, loudest_start_s(weighted_hops(mix.samples, mix.rate_hz)), cues_s)
+    windows = windows_for(mix.duration_s, loudest_s, cues_s)
     spans = [(round(w.start_s * mix.rate_hz), round(w.stop_s * mix.rate_hz)) for w in windows]
     heard = {
         "mix": _joined([mix.samples[a:b] for a, b in spans], mix.rate_hz),
@@ -130,12 +134,8 @@ def listening_for(found: Suggestion, names: Mapping[str, str], cues_s: Sequence[
 
 def _rendered(found: Suggestion, verified: Verified, first: int, last: int) -> Samples:
     begin = max(0, first - round(_SETTLE_S * found.mix.rate_hz))
-    # The fades belong to the ends of the song.
-    plain = {
-        name: {key: 0.0 if key.startswith("fade_") else value for key, value in own.items()}
-        for name, own in verified.settings.items()
-    }
-    rendered = found.config.chain_plan.render(found.mix.samples[begin:last], found.mix.rate_hz, plain).samples
+    settings = without_fades(verified.settings)
+    rendered = found.config.chain_plan.render(found.mix.samples[begin:last], found.mix.rate_hz, settings).samples
     return rendered[first - begin :]
 
 

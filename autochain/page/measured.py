@@ -8,10 +8,8 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import STAGES
-from autochain.compare.bands import BandChange, band_changes
 from autochain.measure.crest import local_crests_db
-from autochain.measure.loudness import short_term_lufs, weighted_hops
-from autochain.measure.spectrum import measure_spectrum
+from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
 from autochain.page.pictures.song import Song
 from autochain.search.result import Suggestion
 
@@ -43,9 +41,9 @@ class Response:
     phase_deg: Sequence[float] | None
 
 
-def song_of(found: Suggestion, cues_s: Sequence[float]) -> Song:
-    """Waveform, loudness and reductions over the whole song."""
-    mix, hops = found.mix, [weighted_hops(s, found.mix.rate_hz) for s in (found.mix.samples, found.samples)]
+def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Song:
+    """Waveform, loudness and reductions over the whole song; `mix_hops` are the mix's K-weighted powers."""
+    mix, hops = found.mix, (mix_hops, weighted_hops(found.samples, found.mix.rate_hz))
     count = min(_COLUMNS, len(mix.samples))
     edges = np.linspace(0, len(mix.samples), count, endpoint=False).astype(np.int64)
     highest = np.maximum.reduceat(mix.samples.max(axis=1), edges)
@@ -77,13 +75,6 @@ def _strongest(values: npt.NDArray[np.float32]) -> list[float]:
     edges = np.linspace(0, values.size, min(_COLUMNS, values.size), endpoint=False).astype(np.int64)
     high, low = np.maximum.reduceat(values, edges), np.minimum.reduceat(values, edges)
     return [float(v) for v in np.where(high >= -low, high, low)]
-
-
-def bands_of(found: Suggestion) -> tuple[BandChange, ...]:
-    """Change of every third octave at equal loudness."""
-    spectra = [measure_spectrum(samples, found.mix.rate_hz) for samples in (found.mix.samples, found.samples)]
-    gain = (found.chosen.after.integrated_lufs or 0.0) - (found.before.integrated_lufs or 0.0)
-    return band_changes(spectra[0], spectra[1], gain)
 
 
 def spread_of(found: Suggestion) -> Spread | None:

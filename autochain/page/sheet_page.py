@@ -6,19 +6,21 @@ from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
-from autochain.compare.as_html import BANDS
-from autochain.document.charts import band_chart
+from autochain.compare.as_html import spectrum_figure
+from autochain.compare.bands import BandChange, thirds_between
 from autochain.document.shell import element, figure, page, text
+from autochain.measure.loudness import weighted_hops
 from autochain.page.excerpts import Listening, listening_for
 from autochain.page.from_markdown import html, inline, sections
-from autochain.page.measured import Response, bands_of, response_of, song_of, spread_of
+from autochain.page.measured import Response, response_of, song_of, spread_of
 from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
-from autochain.page.pictures.song import song_picture
+from autochain.page.pictures.song import Song, song_picture
+from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json, to_markdown
 from autochain.sheet.words import CAUTION, SIDES
-from autochain.units import clock, frequency, number
+from autochain.units import clock, number
 
 _SONG = (
     "The song: waveform of the mix, loudness before and after, and what every stage takes, all on one scale. Dotted: "
@@ -33,7 +35,15 @@ _ROTATION = "Phase that the rotation turns; it moves no level, only the shape of
 _SECTIONS_OF_ITS_OWN = ("What to set", "Where to listen")
 
 
-def to_html(found: Suggestion, sheet: Sheet, *, listen: bool = True) -> str:
+def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
+    """Change of every third octave at equal loudness."""
+    gain_db = (found.chosen.after.integrated_lufs or 0.0) - (found.before.integrated_lufs or 0.0)
+    return thirds_between(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
+
+
+def to_html(
+    found: Suggestion, sheet: Sheet, *, listen: bool = True, thirds: Sequence[BandChange] | None = None
+) -> str:
     """Whole document with a final newline.
 
     Parameters
@@ -44,19 +54,24 @@ def to_html(found: Suggestion, sheet: Sheet, *, listen: bool = True) -> str:
         Its sheet.
     listen
         Whether excerpts to listen to go in: up to 12 MB.
+    thirds
+        `thirds_of` the result, where it is known already.
     """
     cues = [cue for entry in sheet.stages if entry.listen_for for cue in entry.cues_s]
-    listening = listening_for(found, _names(), cues) if listen else None
+    hops = weighted_hops(found.mix.samples, found.mix.rate_hz)
+    listening = listening_for(found, _names(), loudest_start_s(hops), cues) if listen else None
+    song = song_of(found, hops, cues)
+    pictures = _pictures(found, thirds_of(found) if thirds is None else thirds)
     style = files("autochain.page").joinpath("style.css").read_text(encoding="utf-8")
     script = files("autochain.page").joinpath("player.js").read_text(encoding="utf-8") if listening else ""
-    return page(f"Master settings: {sheet.mix.file}", _body(found, sheet, cues, listening), style, script)
+    return page(f"Master settings: {sheet.mix.file}", _body(sheet, song, pictures, listening), style, script)
 
 
 def _names() -> dict[str, str]:
     return {"mix": "mix", "suggestion": "suggestion", **{side: label for side, (label, _) in SIDES.items()}}
 
 
-def _body(found: Suggestion, sheet: Sheet, cues: Sequence[float], listening: Listening | None) -> Iterator[str]:
+def _body(sheet: Sheet, song: Song, pictures: Iterable[str], listening: Listening | None) -> Iterator[str]:
     parts = dict(sections(to_markdown(sheet)))
     first, *rest = parts
     yield f"<h1>Master settings: <bdi>{text(sheet.mix.file)}</bdi></h1>"
@@ -64,14 +79,14 @@ def _body(found: Suggestion, sheet: Sheet, cues: Sequence[float], listening: Lis
     yield element("h2", "What to set")
     yield f'<div class="set">{html(parts["What to set"])}</div>'
     yield element("h2", "The song")
-    yield f'<div class="song">{figure(song_picture(_SONG, song_of(found, cues)), _SONG)}</div>'
+    yield f'<div class="song">{figure(song_picture(_SONG, song), _SONG)}</div>'
     yield element("h2", "Where to listen")
     yield from _cues(sheet, playable=listening is not None)
     if listening is not None:
         yield from _player(sheet, listening)
     yield element("h2", "What became of the sound")
     yield '<div class="pair">'
-    yield from _pictures(found)
+    yield from pictures
     yield "</div>"
     for heading in rest:
         if heading not in _SECTIONS_OF_ITS_OWN:
@@ -92,17 +107,8 @@ def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
     yield "</ul>"
 
 
-def _pictures(found: Suggestion) -> Iterator[str]:
-    heard = [band for band in bands_of(found) if band.heard and band.change_db is not None]
-    yield figure(
-        band_chart(
-            BANDS,
-            [frequency(band.nominal_hz) for band in heard],
-            [band.change_db or 0.0 for band in heard],
-            [band.side_change_db for band in heard],
-        ),
-        BANDS,
-    )
+def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[str]:
+    yield spectrum_figure(thirds)
     spread = spread_of(found)
     if spread is not None:
         drawn = crest_picture(_SPREAD, spread.low_db, spread.mix_percent, spread.master_percent, spread.medians)

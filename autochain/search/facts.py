@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
+from autochain.chain.output import without_fades
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
 from autochain.search.excerpts import GRID_HOPS
@@ -134,7 +135,5 @@ def stage_facts(
             )
         )
 
-    # The output's fades belong to the ends of the song, not to those of this window.
-    plain = {name: {k: 0.0 if k.startswith("fade_") else v for k, v in own.items()} for name, own in settings.items()}
-    chain.render(window, rate_hz, plain, observe=observe)
+    chain.render(window, rate_hz, without_fades(settings), observe=observe)
     return tuple(found)

@@ -25,7 +25,7 @@ def test_a_mix_over_full_scale_is_not_cut_off_and_stays_as_loud_as_the_rest() ->
     config = read_config(None, {"target": {"lufs": -16.0, "ceiling_dbtp": -1.0}})
     found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
     quiet = replace(found, samples=samples * np.float32(0.9))
-    page = listening_for(quiet, {"mix": "mix", "suggestion": "suggestion"}, [])
+    page = listening_for(quiet, {"mix": "mix", "suggestion": "suggestion"}, 0.0, [])
     heard = [soundfile.read(io.BytesIO(base64.b64decode(sound.flac)), dtype="float64")[0] for sound in page.sounds]
     assert max(np.abs(sound).max() for sound in heard) == pytest.approx(10.0 ** (-0.5 / 20.0), rel=1e-3)
     assert np.sqrt(np.mean(heard[0] ** 2)) == pytest.approx(np.sqrt(np.mean(heard[1] ** 2)), rel=1e-3)
