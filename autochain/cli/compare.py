@@ -76,6 +76,8 @@ def compare(
     if history:
         if mix is not None or sheet is not None or where is None:
             raise UsageError("--history reads the log alone. Drop MIX, MASTER, --sheet and --no-log.")
+        if log is not None and not log.exists():
+            raise UsageError(f"--log {shown(log)} does not exist. Name a log that was written, or leave --log out.")
         show_history(where, last, out, as_json, force)
         return
     if mix is None or master is None:
@@ -99,7 +101,8 @@ def compare(
     if out is not None:
         for name, text in zip(names, texts, strict=True):
             write_text(out / name, text, force, sources)
-    write_log(where, lambda: comparison_entry(found))
+    if before.sha256 != after.sha256:  # a mix against itself is no master to remember
+        write_log(where, lambda: comparison_entry(found))
     typer.echo(texts[2] if as_json else texts[0], nl=False)
     if against is not None and not against.reached:
         raise typer.Exit(TARGET_NOT_MET)

@@ -75,7 +75,7 @@ def render(
     song = read_mix(mix)
     refuse_faint(song)
     refuse_other_mix(plan, song)
-    exports = parse_exports(also or [], song.rate_hz)
+    exports = parse_exports(also or [], song.rate_hz, song.channels)
     others = [(path, read_mix(path)) for path in alternate or []]
     sources = (mix, sheet, *(path for path, _ in others))
     names = names_of(mix.stem, [path for path, _ in others], exports, song.rate_hz)

@@ -12,7 +12,10 @@ from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison, compare
 from autochain.compare.plan import Plan, carry_out
 from autochain.compare.plan_advice import advise
+from autochain.config import read_config
 from autochain.config.model import Target
+from autochain.render.master import solve_master
+from autochain.render.planned import planned as planned_chain
 from autochain.search.around import EarlierSheet
 from autochain.search.progress import Progress, silent
 
@@ -63,7 +66,9 @@ class AgainstPlan:
         return self.loud_enough and self.under_ceiling
 
 
-def check_against(plan: Plan, planned: Comparison, bounce: Comparison) -> AgainstPlan:
+def check_against(
+    plan: Plan, planned: Comparison, bounce: Comparison, drive_off_db: float | None = None
+) -> AgainstPlan:
     """Judge a bounce by the plan.
 
     Parameters
@@ -72,6 +77,8 @@ def check_against(plan: Plan, planned: Comparison, bounce: Comparison) -> Agains
         The sheet, carried out.
     planned, bounce
         What the plan and the bounce do to the same mix.
+    drive_off_db
+        Drive with which the plan would be as loud as the bounce, less that of the sheet; None where it is not known.
     """
     target = plan.sheet.target
     heard, peak = target.heard_lufs(bounce.master.figures), bounce.master.figures.true_peak_dbtp
@@ -86,7 +93,7 @@ def check_against(plan: Plan, planned: Comparison, bounce: Comparison) -> Agains
         loud_enough=miss_lu is not None and abs(miss_lu) <= LOUDNESS_LU,
         under_ceiling=over_db is None or over_db <= CEILING_DB,
         plan=planned,
-        advice=_ordered(advise(plan, planned, bounce, miss_lu, over_db), miss_lu),
+        advice=_ordered(advise(plan, planned, bounce, miss_lu, over_db, drive_off_db), miss_lu),
     )
 
 
@@ -106,4 +113,18 @@ def check_bounce(
     """Carry a sheet out on the mix, compare that with the mix, and judge a bounce by it."""
     progress("carrying out the sheet", 0.0)
     plan = carry_out(sheet, mix)
-    return check_against(plan, compare(mix, plan.master, progress), bounce)
+    planned = compare(mix, plan.master, progress)
+    return check_against(plan, planned, bounce, _drive_off_db(plan, mix, bounce, progress))
+
+
+def _drive_off_db(plan: Plan, mix: Mix, bounce: Comparison, progress: Progress) -> float | None:
+    """As `check_against` takes it: a limiter answers a dB of drive with less than a LU, so it has to be solved for."""
+    target = plan.sheet.target
+    heard = target.heard_lufs(bounce.master.figures)
+    if heard is None or abs(heard - target.loudness_lufs) <= LOUDNESS_LU:
+        return None
+    progress("looking for the drive of the bounce", 0.0)
+    config = read_config(None, {"target": target.model_dump(exclude_none=True)})
+    chain, settings = planned_chain(plan.sheet)
+    master, met = solve_master(mix, chain, settings, target, heard, config.weights, config.search.drive)
+    return master.drive_moved_db if met else None

@@ -23,7 +23,12 @@ _HEARD_NMR_DB = -35.0  # under it a difference in distortion is no matter
 
 
 def advise(
-    plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | None, over_db: float | None
+    plan: Plan,
+    planned: Comparison,
+    bounce: Comparison,
+    miss_lu: float | None,
+    over_db: float | None,
+    drive_off_db: float | None = None,
 ) -> Iterator[Advice]:
     """Look at the loudness, the ceiling, the reduction and the linear stages, in this order.
 
@@ -35,15 +40,22 @@ def advise(
         What the plan and the bounce do to the mix.
     miss_lu, over_db
         Loudness of the bounce over the target, and its true peak over the ceiling.
+    drive_off_db
+        Drive that would make the plan as loud as the bounce, less the sheet's; None where it is not known.
     """
     denser_db = _denser(planned, bounce)
     if miss_lu is not None and over_db is not None:
-        yield from _loudness(plan, miss_lu, over_db, denser_db)
+        yield from _loudness(plan, miss_lu, over_db, denser_db, drive_off_db)
         yield from _ceiling(plan, planned, bounce, miss_lu, over_db)
     if miss_lu is None or miss_lu <= _MUCH_LOUDER_LU:  # otherwise the drive is to blame for more reduction
         by_stage = tuple(work(plan, planned, bounce, miss_lu))
         yield from by_stage or _reduction(plan, planned, bounce, as_loud=abs(miss_lu or 0.0) <= _AS_LOUD_LU)
-    yield from linear_stages(plan, planned, bounce)
+    yield from (
+        one
+        for one in linear_stages(plan, planned, bounce)
+        # What another drive does to tone and width is no sign of a tool that the sheet does not have.
+        if one.stage or abs(miss_lu or 0.0) <= _MUCH_LOUDER_LU
+    )
 
 
 def _denser(planned: Comparison, bounce: Comparison) -> float:
@@ -52,8 +64,11 @@ def _denser(planned: Comparison, bounce: Comparison) -> float:
     return 0.0 if plan is None or own is None else plan - own
 
 
-def _loudness(plan: Plan, miss_lu: float, over_db: float, denser_db: float) -> Iterator[Advice]:
-    size, amount = abs(miss_lu) / _LOUDNESS_LU, number(abs(miss_lu), "dB")
+def _loudness(
+    plan: Plan, miss_lu: float, over_db: float, denser_db: float, drive_off_db: float | None
+) -> Iterator[Advice]:
+    size = abs(miss_lu) / _LOUDNESS_LU
+    amount = number(abs(miss_lu if drive_off_db is None else drive_off_db), "dB")
     drive = on_sheet(plan, "drive", "gain_db")
     if miss_lu < -_LOUDNESS_LU:
         seen = f"The bounce is {number(-miss_lu, 'LU')} quieter than planned"

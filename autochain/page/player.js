@@ -69,7 +69,7 @@
   const length = () => facts.windows.reduce((sum, w) => Math.max(sum, w.at + w.stop - w.start), 0);
   const position = () => {
     if (!running) return from;
-    const at = from + context.currentTime - since;
+    const at = from + Math.max(0, context.currentTime - since);
     if (!loop) return Math.min(at, length());
     const span = loop.stop - loop.start;
     return at < loop.at + span ? at : loop.at + ((at - loop.at) % span);
@@ -88,8 +88,9 @@
   const clock = (s) => `${Math.floor(s / 60)}:${(Math.floor(s * 10) / 10 % 60).toFixed(1).padStart(4, "0")}`;
 
   let volume = null;
-  const ready = async () => {
-    if (buffers) return;
+  let preparing = null;
+  const ready = () => (preparing ||= prepare());
+  const prepare = async () => {
     find("state").textContent = "preparing";
     context = new AudioContext({ sampleRate: facts.rate_hz });
     volume = context.createGain();

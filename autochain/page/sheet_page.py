@@ -23,7 +23,7 @@ from autochain.sheet.words import CAUTION, SIDES
 from autochain.units import clock, number
 
 _SONG = (
-    "The song: waveform of the mix, loudness before and after, and what every stage takes, all on one scale. Dotted: "
+    "The song: waveform of the mix, loudness before and after, and what every stage takes, these on one scale. Dotted: "
     "times to listen at."
 )
 _SPREAD = (

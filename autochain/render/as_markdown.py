@@ -13,12 +13,19 @@ from autochain.units import clock, number
 _SAME_LU = 0.05  # nearer than this is the same loudness
 
 
+_OUT_OF_REACH = (
+    " **The target is out of reach with these settings: the file is as loud as they get, however hard it is driven. "
+    "Raise the limiter's ceiling, or aim lower, before you deliver it.**"
+)
+_WHOLE_FILES = "The loudness above is that of the song; the table's that of whole files, with the silence around it."
+
+
 def to_markdown(delivery: Delivery) -> str:
     """The page, with a final newline."""
     lines = [f"# {plain(delivery.mix.file)}: the files that go out", "", *_result(delivery), ""]
     head = ["file", "format", "length", "loudness", "loudest 3 s", "true peak", "samples at full scale", "size"]
     lines += table(head, [_row(file) for file in delivery.files])
-    lines += ["", *_rates(delivery), *_versions(delivery), *_coders(delivery), *_normalised(delivery)]
+    lines += ["", _WHOLE_FILES, "", *_rates(delivery), *_versions(delivery), *_coders(delivery), *_normalised(delivery)]
     lines += ["## Checksums", "", "```"]
     lines += [f"{file.reading.sha256}  {shown(Path(file.file))}" for file in delivery.files]
     lines += ["```", "", CAUTION, ""]
@@ -33,6 +40,10 @@ def _result(delivery: Delivery) -> Iterable[str]:
         f"**{number(master.lufs, 'LUFS')} ({which}), true peak {number(first.true_peak_dbtp, 'dBTP')}.** "
         f"The sheet asks for {number(target.loudness_lufs, 'LUFS')} under {number(target.ceiling_dbtp, 'dBTP')}."
     )
+    over = [file for file in delivery.files if (file.reading.figures.true_peak_dbtp or -200.0) > target.ceiling_dbtp]
+    if over:
+        told = "; ".join(f"{plain(f.file)} {number(f.reading.figures.true_peak_dbtp, 'dBTP', 2)}" for f in over)
+        yield f"**Over the ceiling once decoded: {told}.**"
     yield ""
     if delivery.changed:
         yield f"Changed by hand on {plain(delivery.sheet.file)}: {', '.join(plain(n) for n in delivery.changed)}."
@@ -41,7 +52,7 @@ def _result(delivery: Delivery) -> Iterable[str]:
     if delivery.met is not None:
         moved = number(master.drive_moved_db, "dB", signed=True)
         yield f"The drive was set anew, {moved} from the sheet's." + (
-            "" if delivery.met else " **The target is out of reach with these settings.**"
+            "" if delivery.met else _OUT_OF_REACH
         )
     elif master.lufs is not None and abs(away := master.lufs - target.loudness_lufs) > 0.1:
         yield (
@@ -77,8 +88,13 @@ def _versions(delivery: Delivery) -> Iterable[str]:
     yield "Rendered with the settings and the drive of the main master."
     yield ""
     for version in delivery.versions:
+        mono = ""
+        if version.channels != delivery.mix.channels:  # BS.1770: the powers of the channels add up
+            less = version.channels < delivery.mix.channels
+            mono = f", {'less' if less else 'more'} by 3 LU for its {'one channel' if less else 'two channels'} alone"
         lower = f"; its trim is {number(version.lowered_db, 'dB')} lower" if version.lowered_db else ""
-        yield f"- {plain(version.file)}: {number(version.apart_lu, 'LU', signed=True)} from the main master{lower}."
+        apart = number(version.apart_lu, "LU", signed=True)
+        yield f"- {plain(version.file)}: {apart} from the main master{mono}{lower}."
     yield ""
 
 

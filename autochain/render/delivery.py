@@ -10,7 +10,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
 from autochain.config.model import Config
-from autochain.render.formats import KINDS, Export
+from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
 from autochain.render.lossy import write_lossy
 from autochain.render.master import (
@@ -28,7 +28,7 @@ from autochain.search.around import EarlierSheet
 from autochain.search.progress import Progress
 
 # Common settings of each coder, no source.
-USUAL_CODERS = (("mp3", 320), ("mp3", 192), ("mp3", 128), ("vorbis", 8), ("vorbis", 5), ("opus", 192), ("opus", 96))
+USUAL_CODERS = ("mp3:320", "mp3:192", "mp3:128", "vorbis:8", "vorbis:5", "opus:192", "opus:96")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +46,7 @@ class Version:
     """An alternate version at the main master's settings; `apart_lu` is its loudness less that of the main master."""
 
     file: str
+    channels: int
     apart_lu: float | None
     lowered_db: float
 
@@ -158,8 +159,8 @@ def deliver(
         )
     else:
         main = make_master(mix, chain, settings, target)
-    tried = [Export(kind=KINDS[n], setting=q, rate_hz=_rate_for(n, mix.rate_hz)) for n, q in USUAL_CODERS]
-    tried = [export for export in tried if coders and export not in exports]
+    usual = [parse_export(text, mix.rate_hz, mix.channels) for text in USUAL_CODERS]
+    tried = [export for export in usual if coders and export not in exports]
     rates = dict.fromkeys(export.rate_hz for export in (*exports, *tried))
     files: list[Delivered] = []
     versions: list[Version] = []
@@ -190,7 +191,11 @@ def deliver(
             own.append((path, other.file, version))
             if rate_hz == mix.rate_hz:
                 apart = None if version.lufs is None or master.lufs is None else version.lufs - master.lufs
-                versions.append(Version(file=other.file, apart_lu=apart, lowered_db=version.lowered_db))
+                versions.append(
+                    Version(
+                        file=other.file, channels=other.channels, apart_lu=apart, lowered_db=version.lowered_db
+                    )
+                )
         for path, version_name, made in own:
             tags = read_tags(path)
             heard = with_silence(made.samples, rate_hz, made.settings["output"])
@@ -230,10 +235,6 @@ def _other_rate(master: Master, main: Master) -> OtherRate:
         trim_db=master.settings["output"]["trim_db"],
         apart_lu=None if master.lufs is None or main.lufs is None else master.lufs - main.lufs,
     )
-
-
-def _rate_for(coder: str, mix_rate_hz: int) -> int:
-    return 48000 if coder == "opus" or (coder == "mp3" and mix_rate_hz not in (44100, 48000)) else mix_rate_hz
 
 
 def _tried(

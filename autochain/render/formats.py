@@ -28,6 +28,8 @@ class Kind:
         Range of the number behind the colon and its default, in `unit`; 0 where there is none.
     unit
         `kbit/s` or `quality`.
+    by_channel
+        Whether `most` holds for two channels and one has half of it.
     """
 
     name: str
@@ -39,6 +41,7 @@ class Kind:
     most: int = 0
     usual: int = 0
     unit: str = ""
+    by_channel: bool = False
 
 
 KINDS = {
@@ -54,7 +57,8 @@ KINDS = {
         ),
         Kind(name="vorbis", container="OGG", subtype="VORBIS", ending="ogg", least=0, most=10, usual=8, unit="quality"),
         Kind(
-            name="opus", container="OGG", subtype="OPUS", ending="opus", least=32, most=510, usual=192, unit="kbit/s"
+            name="opus", container="OGG", subtype="OPUS", ending="opus", least=32, most=510, usual=192, unit="kbit/s",
+            by_channel=True,
         ),
     )
 }  # fmt: skip
@@ -90,7 +94,7 @@ class Export:
         return self.kind.unit == "kbit/s"
 
 
-def parse_exports(texts: list[str], mix_rate_hz: int) -> tuple[Export, ...]:
+def parse_exports(texts: list[str], mix_rate_hz: int, channels: int) -> tuple[Export, ...]:
     """The 24-bit WAV at the mix's rate, and what is asked for beside it, each once.
 
     Raises
@@ -99,11 +103,12 @@ def parse_exports(texts: list[str], mix_rate_hz: int) -> tuple[Export, ...]:
         A kind, number or rate that there is none of.
     """
     exports = [Export(kind=KINDS["wav24"], setting=0, rate_hz=mix_rate_hz)]
-    exports += [_parse(text, mix_rate_hz) for text in texts]
+    exports += [parse_export(text, mix_rate_hz, channels) for text in texts]
     return tuple(dict.fromkeys(exports))
 
 
-def _parse(text: str, mix_rate_hz: int) -> Export:
+def parse_export(text: str, mix_rate_hz: int, channels: int) -> Export:
+    """One format of a mix of so many channels; UsageError when there is none such."""
     match = re.fullmatch(r"([a-z0-9]+)(?::(\d{1,6}))?(?:@(\d{1,6}))?", text.strip().lower())
     kind = None if match is None else KINDS.get(match[1])
     if match is None or kind is None:
@@ -114,17 +119,19 @@ def _parse(text: str, mix_rate_hz: int) -> Export:
     setting = int(match[2]) if match[2] else kind.usual
     if match[2] and not kind.unit:
         raise UsageError(f"--also {text}: {kind.name} takes no number behind a colon. Write {kind.name}.")
-    if not kind.least <= setting <= kind.most:
-        raise UsageError(f"--also {text}: {kind.name} takes {kind.least} to {kind.most} {kind.unit}.")
+    most = kind.most * channels // 2 if kind.by_channel else kind.most
+    setting = setting if match[2] else min(setting, most)
+    if not kind.least <= setting <= most:
+        raise UsageError(f"--also {text}: {kind.name} takes {kind.least} to {most} {kind.unit} here.")
     return Export(kind=kind, setting=setting, rate_hz=_rate(text, kind, match[3], mix_rate_hz))
 
 
 def _rate(text: str, kind: Kind, asked: str | None, mix_rate_hz: int) -> int:
     rates = {"opus": (_OPUS_HZ,), "mp3": _MP3_RATES_HZ}.get(kind.name, RATES_HZ)
     if asked is None:
-        return (
-            mix_rate_hz if mix_rate_hz in rates or kind.bits else max(r for r in rates if r <= max(mix_rate_hz, 48000))
-        )
+        if mix_rate_hz in rates or kind.bits:
+            return mix_rate_hz
+        return max(rate for rate in rates if rate <= max(mix_rate_hz, _OPUS_HZ))
     if int(asked) not in rates:
         raise UsageError(f"--also {text}: {kind.name} goes out at {', '.join(map(str, rates))} Hz.")
     return int(asked)

@@ -69,6 +69,11 @@ def _cues(strength: npt.NDArray[np.float32]) -> tuple[float, ...]:
     return tuple(sorted(times))
 
 
+def _both_ends(ends_s: float) -> tuple[float, ...]:
+    """The first sound and the last seconds; one time where the song is no longer than these."""
+    return tuple(dict.fromkeys((0.0, max(0.0, ends_s - _LEAD_S))))
+
+
 def stage_facts(
     samples: Samples,
     rate_hz: int,
@@ -131,7 +136,7 @@ def stage_facts(
                 reduction_typical_db=typical,
                 max_at_s=at,
                 trim_db=before - after,
-                cues_s=(0.0, max(0.0, ends_s - _LEAD_S)) if stage.name == "output" else cues or (loudest_s,),
+                cues_s=_both_ends(ends_s) if stage.name == "output" else cues or (loudest_s,),
             )
         )
 

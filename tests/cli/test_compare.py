@@ -91,6 +91,9 @@ def test_a_file_that_is_no_sheet_is_wrong_usage(command, files):
 
 def test_a_comparison_is_logged_where_asked_and_its_history_shown(command, files, tmp_path):
     log = tmp_path / "log.jsonl"
+    none_yet = command("compare", "--history", "--log", log)
+    assert (none_yet.code, "does not exist" in none_yet.err) == (2, True)
+    assert command("compare", files / "mix.wav", files / "mix.wav", "--log", log).code == 0  # no master to remember
     assert command("compare", files / "mix.wav", files / "master.wav", "--log", log).code == 0
     (line,) = log.read_text(encoding="ascii").splitlines()
     logged = json.loads(line)

@@ -2,6 +2,8 @@
 
 import copy
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ from autochain.audio.files import read_mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
 from autochain.compare.account import account
-from autochain.compare.against_plan import check_against
+from autochain.compare.against_plan import check_against, check_bounce
 from autochain.compare.as_html import to_html
 from autochain.compare.as_json import to_json
 from autochain.compare.as_markdown import to_markdown
@@ -104,6 +106,20 @@ def test_a_bounce_by_the_sheet_is_reached_and_nothing_looks_off(judged, mix):
 def test_the_stage_of_a_known_mistake_is_named(judged, changes, stage, words):
     found = judged(changes)
     assert any(one.stage == stage and words in one.seen for one in found.advice)
+
+
+@pytest.mark.parametrize("off_db", [-3.0, 4.0])
+def test_the_drive_is_corrected_by_what_it_is_off_and_not_by_the_loudness(mix, plan, off_db):
+    sheet = plan[0].sheet
+    bounce = replace(mix, samples=render_of(mix, {**STAGES, "drive": {"gain_db": 10.0 + off_db}}), sha256="1" * 64)
+    found = check_bounce(sheet, mix, compare(mix, bounce))
+    (drive,) = [one for one in found.advice if one.stage == "drive"]
+    corrected = float(re.search(r"the drive by about (\d+\.\d) dB", drive.try_next)[1])
+    assert corrected == pytest.approx(abs(off_db), abs=0.3)
+    missed = abs(found.loudness_lufs - sheet.target.lufs)
+    assert corrected > missed + 0.5  # the limiter answers with less
+    others = [one.try_next for one in found.advice if not one.stage]
+    assert not [words for words in others if "width" in words or "equaliser" in words]
 
 
 def test_an_equaliser_applied_twice_is_told(judged, mix):

@@ -144,6 +144,10 @@ def test_every_coder_is_told_with_the_ceiling_it_wants(rendered: Rendered) -> No
         assert added > 0.1
         assert CEILING_DBTP - added - 0.101 <= one["ceiling_dbtp"] <= CEILING_DBTP - added + 1e-3  # dither lies between
     assert f"{told['mp3']['kbps']:.0f}" in ("192", "193")
+    warned = next(line for line in rendered.ran.out.splitlines() if line.startswith("**Over the ceiling once decoded"))
+    over = [f["file"] for f in rendered.data["files"] if f["figures"]["true_peak_dbtp"] > CEILING_DBTP]
+    assert over
+    assert all(name in warned for name in over)
 
 
 def test_another_version_has_the_same_drive_and_its_distance_is_told(rendered: Rendered) -> None:
