@@ -73,7 +73,7 @@ def make_sheet(
     with (
         asked_to_stop() as stop,
         Journal(
-            kept, request_of(mix, config, decisions, near, [r.sha256 for r in beside]), resume=resume
+            kept, request_of(mix.sha256, config, decisions, near, [r.sha256 for r in beside]), resume=resume
         ) as journal,
         progress_bar() as show,
     ):

@@ -8,7 +8,6 @@ from importlib.metadata import version
 from typing import Any
 
 import autochain
-from autochain.audio.mix import Mix
 from autochain.config.model import Config
 from autochain.search.around import Around
 from autochain.search.space import Decisions
@@ -39,7 +38,7 @@ def flat_locks(decisions: Decisions) -> dict[str, float]:
 
 
 def request_of(
-    mix: Mix,
+    mix_sha256: str,
     config: Config,
     decisions: Decisions,
     around: Around | None = None,
@@ -47,10 +46,10 @@ def request_of(
 ) -> dict[str, Any]:
     """Everything that a search depends on; what a person would look at first comes first.
 
-    `references` are the hashes of the reference songs.
+    `mix_sha256` is the hash of the mix's file, `references` are those of the reference songs.
     """
     return {
-        "mix": mix.sha256,
+        "mix": mix_sha256,
         "target": config.target.model_dump(mode="json"),
         "budget": config.search.budget,
         "seed": config.search.seed,

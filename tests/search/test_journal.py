@@ -36,7 +36,7 @@ def mix(short_mix):
 def whole(mix, plan, tmp_path_factory):
     """An uninterrupted search with its journal."""
     path = tmp_path_factory.mktemp("whole") / "journal.jsonl"
-    with Journal(path, request_of(mix, plan, Decisions()), resume=False) as journal:
+    with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=False) as journal:
         search = Search(mix, plan, Decisions(), 2, lambda phase, done: None, journal)
         found = search.run()
     return search, found, path
@@ -69,7 +69,7 @@ def gone_on(mix, plan, path, monkeypatch):
         build(self, counters[-1], *more)
 
     monkeypatch.setattr(batches.Batches, "__init__", counting)
-    with Journal(path, request_of(mix, plan, Decisions()), resume=True) as journal:
+    with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=True) as journal:
         search = Search(mix, plan, Decisions(), 1, lambda phase, done: None, journal)
         found = search.run()
     return search, found, sum(c.asked for c in counters)
@@ -103,7 +103,7 @@ def test_a_complete_journal_leaves_nothing_to_evaluate(whole, mix, plan, tmp_pat
 
 def test_every_float_comes_back_to_the_last_bit(whole, mix, plan):
     search, _, path = whole
-    with Journal(path, request_of(mix, plan, Decisions()), resume=True) as journal:
+    with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=True) as journal:
         # Leaving stages out is asked for behind the trials of the budget.
         assert [journal.find(number) for number in range(len(search.trials.done))] == search.trials.done
 
@@ -112,11 +112,11 @@ def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, sma
     path = whole[2]
     other = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
     with pytest.raises(JournalError, match="budget was 18, is now 19"):
-        Journal(path, request_of(mix, other, Decisions()), resume=True)
+        Journal(path, request_of(mix.sha256, other, Decisions()), resume=True)
     locked = Decisions(locks={"limiter": {"release_ms": 60.0}})
     same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
     with pytest.raises(JournalError, match=r"locks was \{\}, is now"):
-        Journal(path, request_of(mix, same, locked), resume=True)
+        Journal(path, request_of(mix.sha256, same, locked), resume=True)
 
 
 @pytest.mark.parametrize(

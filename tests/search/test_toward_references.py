@@ -70,6 +70,6 @@ def test_a_dull_mix_is_brightened_by_the_tone_stage_with_its_reason(tmp_path):
 
 def test_references_belong_to_the_request(tmp_path):
     plan, mix = read_config(None, {}), as_mix(song())
-    one, other = (request_of(mix, plan, Decisions(), None, hashes) for hashes in ((), ("b",)))
+    one, other = (request_of(mix.sha256, plan, Decisions(), None, hashes) for hashes in ((), ("b",)))
     assert one["references"] == []
     assert other["references"] == ["b"]

@@ -1,0 +1,100 @@
+"""One track: a job that holds all it needs, and what comes of it. Nothing here writes a file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from autochain.album import record as records
+from autochain.album.record import Record
+from autochain.audio.files import read_mix
+from autochain.config import Config
+from autochain.errors import AudioFileError, AutochainError
+from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
+from autochain.page import to_html
+from autochain.search.faint import faint
+from autochain.search.progress import Progress, silent
+from autochain.search.run import suggest
+from autochain.search.space import Decisions
+from autochain.sheet import build_sheet, to_json, to_markdown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A mix as it was when the levels were decided: hash of its bytes, integrated loudness, length."""
+
+    sha256: str
+    lufs: float
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One track; plain values, so that another process can do it.
+
+    `plan` holds the track's own target, `request` is the hash of all that the result depends on, `threads` are trials
+    at the same time. The same job gives the same bytes.
+    """
+
+    path: Path
+    heard: Heard
+    title: str
+    stem: str
+    plan: Config
+    decisions: Decisions
+    request: str
+    threads: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    """What came of a job: its record, and the text of each of its files by name."""
+
+    record: Record
+    texts: Mapping[str, str]
+
+
+def hear(path: Path) -> Heard | str:
+    """Measure a mix; one line that says why where it cannot be."""
+    try:
+        mix = read_mix(path)
+        lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
+        if lufs is None:
+            raise faint(mix)
+    except AutochainError as error:
+        return str(error)
+    return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
+
+
+def carry_out(job: Job, progress: Progress = silent) -> Finished | str:
+    """Search a track and write its sheet; one line that says why where it cannot be."""
+    try:
+        return _carry_out(job, progress)
+    except AutochainError as error:
+        return str(error)
+
+
+def _carry_out(job: Job, progress: Progress) -> Finished:
+    mix = read_mix(job.path)
+    if mix.sha256 != job.heard.sha256:
+        raise AudioFileError(f"{job.path} was changed while the album was made. Give the command again with --resume.")
+    found = suggest(mix, job.plan, job.decisions, job.threads, progress)
+    progress("drawing the page", 0.0)
+    sheet = build_sheet(found)
+    texts = {"html": to_html(found, sheet, listen=False), "md": to_markdown(sheet), "json": to_json(sheet)}
+    named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
+    assert job.plan.target.lufs is not None
+    record = Record(
+        request=job.request,
+        title=job.title,
+        file=mix.file,
+        target_lufs=job.plan.target.lufs,
+        mix_lufs=job.heard.lufs,
+        ready=sheet.readiness.verdict,
+        met=found.chosen.met,
+        figures=found.chosen.after.as_dict(),
+        score=found.chosen.score,
+        files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
+        earlier=[],
+        blocks=gating_blocks(weighted_hops(found.samples, mix.rate_hz)).tolist(),
+    )
+    return Finished(record=record, texts=named)
