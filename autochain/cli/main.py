@@ -43,6 +43,9 @@ def _options(
 
 def main() -> None:
     """Run the command line; an error that we understand is one line on stderr."""
+    # Before numpy is loaded. Our products of matrices are small: more threads wait for each other with busy loops,
+    # which takes as much time as everything else that `check` does.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # What another command needs is not loaded: half a second.
     asked = [name for name in _COMMANDS if sys.argv[1:2] == [name]]
     try:
