@@ -2,4 +2,5 @@
 
 from autochain.cli.main import main
 
-main()
+if __name__ == "__main__":  # processes that help this one load it, too
+    main()

@@ -1,11 +1,10 @@
-"""What holds of the album as a whole: its loudness, how well the levels fit, which tracks stand out."""
+"""What holds of the album as a whole: how well the levels fit, which tracks stand out."""
 
 from collections.abc import Sequence
 
 import numpy as np
 
 from autochain.album.run import Album
-from autochain.measure.loudness import gated_lufs
 from autochain.units import number
 
 # Distance from the median in robust standard deviations, 1.4826 median absolute deviations (the factor that makes
@@ -19,15 +18,6 @@ WATCHED = (
     ("loudness_range_lu", "loudness range", "LU", 3.0),
     ("side_to_mid_db", "side against mid", "dB", 3.0),
 )
-
-
-def album_lufs(album: Album) -> float | None:
-    """Integrated loudness of all masters one after the other, LUFS; None where none is done.
-
-    Both gates of BS.1770-5 Annex 1 work on the gating blocks of all tracks together; no block straddles two tracks.
-    """
-    blocks = [np.asarray(record.blocks) for record in album.done]
-    return gated_lufs(np.concatenate(blocks)) if blocks else None
 
 
 def worst_relation_lu(album: Album) -> float | None:

@@ -1,16 +1,20 @@
 """One track: a job that holds all it needs, and what comes of it. Nothing here writes a file."""
 
+import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from autochain.album import record as records
 from autochain.album.record import Record
 from autochain.audio.files import read_mix
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
+from autochain.log.entry import render_entry
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
-from autochain.page import to_html
+from autochain.measure.pooled import levels_of
+from autochain.page import thirds_of, to_html
 from autochain.search.faint import faint
 from autochain.search.progress import Progress, silent
 from autochain.search.run import suggest
@@ -31,8 +35,8 @@ class Heard:
 class Job:
     """One track; plain values, so that another process can do it.
 
-    `plan` holds the track's own target, `request` is the hash of all that the result depends on, `threads` are trials
-    at the same time. The same job gives the same bytes.
+    `plan` holds the track's own target, `request` is the hash of all that the result depends on. The same job gives
+    the same bytes, wherever it is done.
     """
 
     path: Path
@@ -42,15 +46,15 @@ class Job:
     plan: Config
     decisions: Decisions
     request: str
-    threads: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finished:
-    """What came of a job: its record, and the text of each of its files by name."""
+    """What came of a job: its record, the text of each of its files by name, its entry for the log."""
 
     record: Record
     texts: Mapping[str, str]
+    entry: Mapping[str, Any]
 
 
 def hear(path: Path) -> Heard | str:
@@ -65,22 +69,27 @@ def hear(path: Path) -> Heard | str:
     return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
 
 
-def carry_out(job: Job, progress: Progress = silent) -> Finished | str:
-    """Search a track and write its sheet; one line that says why where it cannot be."""
+def carry_out(job: Job, threads: int = 1, progress: Progress = silent) -> Finished | str:
+    """Search a track and write its sheet, `threads` trials at a time; one line that says why where it cannot be."""
     try:
-        return _carry_out(job, progress)
+        return _carry_out(job, threads, progress)
     except AutochainError as error:
         return str(error)
+    except Exception as error:  # a fault of ours in one track must not cost the others
+        file, line, *_ = traceback.extract_tb(error.__traceback__)[-1]
+        return f"{type(error).__name__}: {error} ({Path(file).name}:{line}). A fault of the program; please report it."
 
 
-def _carry_out(job: Job, progress: Progress) -> Finished:
+def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     mix = read_mix(job.path)
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{job.path} was changed while the album was made. Give the command again with --resume.")
-    found = suggest(mix, job.plan, job.decisions, job.threads, progress)
+    found = suggest(mix, job.plan, job.decisions, threads, progress)
     progress("drawing the page", 0.0)
     sheet = build_sheet(found)
-    texts = {"html": to_html(found, sheet, listen=False), "md": to_markdown(sheet), "json": to_json(sheet)}
+    thirds = thirds_of(found)
+    page = to_html(found, sheet, listen=False, thirds=thirds)
+    texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
     assert job.plan.target.lufs is not None
     record = Record(
@@ -95,6 +104,7 @@ def _carry_out(job: Job, progress: Progress) -> Finished:
         score=found.chosen.score,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
-        blocks=gating_blocks(weighted_hops(found.samples, mix.rate_hz)).tolist(),
+        levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
-    return Finished(record=record, texts=named)
+    entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
+    return Finished(record=record, texts=named, entry=entry)

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 
-from autochain.album.account import album_lufs, standing_out, worst_relation_lu
+from autochain.album.account import standing_out, worst_relation_lu
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.record import KINDS, Record
 from autochain.album.run import Album
@@ -36,7 +36,7 @@ def facts(album: Album) -> list[str]:
         f"Levels: {POLICIES[album.policy]}; target {number(album.target_lufs, 'LUFS')}, "
         f"ceiling {number(album.ceiling_dbtp, 'dBTP')}."
     ]
-    if (whole := album_lufs(album)) is not None:
+    if (whole := album.lufs) is not None:
         lines.append(f"One after the other the masters have {number(whole, 'LUFS')}.")
     if (worst := worst_relation_lu(album)) is not None:
         lines.append(f"No two masters differ by more than {number(worst, 'LU', decimals=2)} from what was wanted.")
@@ -109,7 +109,7 @@ def _body(album: Album) -> Iterator[str]:
 def to_json(album: Album) -> str:
     """Facts of all tracks with a final newline."""
     tracks = [
-        {**found.model_dump(mode="json", exclude={"blocks", "earlier", "request"}), "error": None}
+        {**found.model_dump(mode="json", exclude={"levels", "earlier", "request"}), "error": None}
         if isinstance(found, Record)
         else {"title": track.title, "error": found}
         for track, found in album.tracks
@@ -119,7 +119,7 @@ def to_json(album: Album) -> str:
         "policy": album.policy,
         "target_lufs": album.target_lufs,
         "ceiling_dbtp": album.ceiling_dbtp,
-        "album_lufs": album_lufs(album),
+        "album_lufs": album.lufs,
         "worst_relation_lu": worst_relation_lu(album),
         "tracks": tracks,
     }

@@ -14,7 +14,7 @@ class Record(BaseModel):
     """One finished track.
 
     `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
-    that these replace, `blocks` the K-weighted powers of the master's gating blocks (BS.1770-5 Annex 1).
+    that these replace, `levels` the gating blocks of the master as `measure.pooled` counts them; empty once counted.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -30,7 +30,7 @@ class Record(BaseModel):
     score: float
     files: dict[str, str]
     earlier: list[str]
-    blocks: list[float]
+    levels: list[int]
 
 
 def names(stem: str) -> list[str]:
@@ -40,7 +40,7 @@ def names(stem: str) -> list[str]:
 
 def to_json(record: Record) -> str:
     """Text of a record with a final newline."""
-    return json.dumps(record.model_dump(mode="json"), ensure_ascii=True) + "\n"
+    return json.dumps(record.model_dump(mode="json"), separators=(",", ":")) + "\n"
 
 
 def read_record(path: Path) -> Record | None:

@@ -2,35 +2,51 @@
 
 Whatever does a track, only this writes: the record first, so that files which a killed run has left are known as its
 own; a track is done when all its files are there. A track that fails is kept with its reason, and the others go on.
+What is held of a track once it is done is its row of the overview, so that a catalogue of many thousands fits.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from autochain.album import record as records
-from autochain.album.job import Finished, Heard, Job, carry_out, hear
+from autochain.album.job import Finished, Heard, Job, carry_out
 from autochain.album.levels import targets_lufs
+from autochain.album.mixes import hear_mixes
+from autochain.album.moved import left_behind, take_along
 from autochain.album.record import Record
 from autochain.album.tracks import Track
+from autochain.album.workers import processes_for, side_by_side
 from autochain.audio.files import write_text
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
+from autochain.measure.pooled import PooledLoudness
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.progress import Progress
 from autochain.search.request import request_of
 from autochain.search.space import Decisions
 
+# What becomes of jobs as they finish, in any order.
+Done = Iterator[tuple[Job, Finished | str]]
+HandOut = Callable[[Sequence[Job]], Done]
+Log = Callable[[Mapping[str, Any]], None]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Album:
-    """What became of every track, in album order: its record, or one line that says why there is none."""
+    """What became of every track, in album order: its record, or one line that says why there is none.
+
+    `lufs` is the integrated loudness of all masters one after the other, None where none is done.
+    """
 
     policy: str
     target_lufs: float
     ceiling_dbtp: float
     tracks: tuple[tuple[Track, Record | str], ...]
+    lufs: float | None
     redone: int
 
     @property
@@ -49,70 +65,121 @@ def run(
     force: bool,
     resume: bool,
     progress: Progress,
+    log: Log | None = None,
+    hand_out: HandOut | None = None,
 ) -> Album:
-    """Do every track that is not done already; `config` holds the target of the loudest track in LUFS."""
+    """Do every track that is not done already.
+
+    Parameters
+    ----------
+    tracks
+        In album order.
+    policy
+        One of `levels.POLICIES`.
+    config
+        Holds the target of the loudest track, an integrated loudness.
+    decisions
+        Locks and stages left out, for all tracks.
+    out
+        Folder of all files; only this process writes there.
+    jobs
+        Processes of this machine, -1 for one on each core; changes nothing but time.
+    force
+        Replace files that the album did not write.
+    resume
+        Keep what an earlier run has done.
+    progress
+        Called with a phase and its share done.
+    log
+        Called with an entry for each track that is done.
+    hand_out
+        Does the jobs in another way than by processes of this machine.
+
+    Raises
+    ------
+    UsageError
+        For a target that is no integrated loudness; what is wrong with a track is kept in the result.
+    """
     target = config.target.lufs
     if target is None:
         raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
     refuse_contradictions(decisions, config, None)
     results: dict[str, Record | str] = {}
-    mixes: dict[str, Heard] = {}
-    for place, track in enumerate(tracks):
-        progress("measuring the mixes", place / len(tracks))
-        heard = hear(track.path)
+    pool = PooledLoudness()
+
+    def count(stem: str, record: Record) -> None:
+        pool.push(record.levels)
+        results[stem] = record.model_copy(update={"levels": [], "earlier": []})
+
+    mixes: list[tuple[Track, Heard]] = []
+    for track, heard in zip(tracks, hear_mixes(tracks, out, jobs, resume, progress), strict=True):
         if isinstance(heard, Heard):
-            mixes[track.stem] = heard
+            mixes.append((track, heard))
         else:
             results[track.stem] = heard
-    named = [track for track in tracks if track.stem in mixes]
-    levels = targets_lufs(policy, target, [mixes[t.stem].lufs for t in named], [t.offset_lu for t in named])
+    levels = targets_lufs(policy, target, [heard.lufs for _, heard in mixes], [t.offset_lu for t, _ in mixes])
     left: list[Job] = []
-    known: dict[str, list[str]] = {}  # hashes of files that the album wrote, by track
-    for track, level in zip(named, levels, strict=True):
+    moved = left_behind(out, (track.stem for track in tracks)) if resume else {}
+    for (track, heard), level in zip(mixes, levels, strict=True):
         try:
-            job = _job(track, mixes[track.stem], _at(config, level), decisions, jobs)
-            before = records.read_record(out / records.names(job.stem)[0]) if resume else None
-            if before is not None and before.request == job.request and records.whole(out, before):
-                results[job.stem] = before
+            job = _job(track, heard, _at(config, level), decisions)
+            before = _before(out, job, moved) if resume else None
+            if before is not None:
+                count(job.stem, before)
                 continue
-            known[job.stem] = [] if before is None else [*before.files.values(), *before.earlier]
-            _refuse_edited(out, job.stem, known[job.stem], force)
+            _refuse_edited(out, job.stem, _known(out, job.stem, resume), force)
             left.append(job)
         except AutochainError as error:
             results[track.stem] = str(error)
-    sources = tuple(track.path for track in tracks)
+    # The longest first, so that no process is left with one when the others have ended.
+    left.sort(key=lambda job: -job.heard.duration_s)
     redone = 0
-    for job, found in _done(left, progress):
+    for job, found in (hand_out or partial(_here, jobs=jobs, progress=progress))(left):
+        if isinstance(found, str):
+            results[job.stem] = found
+            continue
         try:
-            if isinstance(found, Finished):
-                results[job.stem] = _keep(out, found, job.stem, known[job.stem], force, sources)
-                redone += 1
-            else:
-                results[job.stem] = found
+            count(job.stem, _keep(out, found, job, _known(out, job.stem, resume), force))
         except AutochainError as error:
             results[job.stem] = str(error)
+            continue
+        redone += 1
+        if log is not None:
+            log(found.entry)
     return Album(
         policy=policy,
         target_lufs=target,
         ceiling_dbtp=config.target.ceiling_dbtp,
         tracks=tuple((track, results[track.stem]) for track in tracks),
+        lufs=pool.lufs(),
         redone=redone,
     )
 
 
-def _done(left: Sequence[Job], progress: Progress) -> Iterator[tuple[Job, Finished | str]]:
-    """Jobs with what came of them, as they finish."""
-    for place, job in enumerate(left, 1):
-        own = f"track {place} of {len(left)}: "
+def _here(left: Sequence[Job], jobs: int, progress: Progress) -> Done:
+    """Do jobs on this machine; where there are fewer than may be done at a time, each has several trials at a time."""
+    processes = processes_for(jobs, len(left))
+    threads = max(1, processes_for(jobs, 1 << 20) // processes)
+    done = 0
 
-        def show(phase: str, done: float, own: str = own) -> None:
-            progress(own + phase, done)
+    def show(phase: str, share: float) -> None:
+        progress(f"track {done + 1} of {len(left)}: {phase}", share)
 
-        yield job, carry_out(job, show)
+    do = partial(carry_out, threads=threads)
+    if processes == 1:
+        do = partial(do, progress=show)
+    else:
+        progress(f"{processes} tracks at a time", 0.0)
+    for job, found in side_by_side(do, left, processes):
+        done += 1
+        if processes > 1:
+            progress(f"{done} of {len(left)} tracks done", done / len(left))
+        yield job, found
 
 
-def _job(track: Track, heard: Heard, plan: Config, decisions: Decisions, jobs: int) -> Job:
+def _job(track: Track, heard: Heard, plan: Config, decisions: Decisions) -> Job:
     title = _sayable(track.title)
+    named = {"title": title, "file": _sayable(track.path.name)}
     return Job(
         path=track.path,
         heard=heard,
@@ -120,8 +187,7 @@ def _job(track: Track, heard: Heard, plan: Config, decisions: Decisions, jobs: i
         stem=track.stem,
         plan=plan,
         decisions=decisions,
-        request=records.request_sha256(request_of(heard.sha256, plan, decisions) | {"title": title}),
-        threads=jobs,
+        request=records.request_sha256(request_of(heard.sha256, plan, decisions) | named),
     )
 
 
@@ -136,6 +202,20 @@ def _at(config: Config, lufs: float) -> Config:
     return config.model_copy(update={"target": config.target.model_copy(update={"lufs": lufs})})
 
 
+def _before(out: Path, job: Job, moved: Mapping[str, str]) -> Record | None:
+    """Record of a job that was done in an earlier run."""
+    record = records.read_record(out / records.names(job.stem)[0])
+    if record is not None and record.request == job.request and records.whole(out, record):
+        return record
+    return take_along(out, job.request, job.stem, moved)
+
+
+def _known(out: Path, stem: str, resume: bool) -> list[str]:
+    """Hashes of files that an earlier run wrote, and that this one may replace."""
+    before = records.read_record(out / records.names(stem)[0]) if resume else None
+    return [] if before is None else [*before.files.values(), *before.earlier]
+
+
 def _refuse_edited(out: Path, stem: str, known: Sequence[str], force: bool) -> None:
     for name in records.names(stem)[1:]:
         path = out / name
@@ -143,14 +223,13 @@ def _refuse_edited(out: Path, stem: str, known: Sequence[str], force: bool) -> N
             raise UsageError(f"{path} is not as the album wrote it. Move it away, or replace it with --force.")
 
 
-def _keep(
-    out: Path, found: Finished, stem: str, known: Sequence[str], force: bool, sources: tuple[Path, ...]
-) -> Record:
+def _keep(out: Path, found: Finished, job: Job, known: Sequence[str], force: bool) -> Record:
     """Write a finished track; `known` are hashes of the files that it may replace."""
-    _refuse_edited(out, stem, known, force)
-    record = found.record.model_copy(update={"earlier": list(known)})
-    replace = force or bool(known)
-    write_text(out / records.names(stem)[0], records.to_json(record), replace, sources)
+    _refuse_edited(out, job.stem, known, force)
+    earlier = [one for one in known if one not in found.record.files.values()]
+    record = found.record.model_copy(update={"earlier": earlier})
+    replace, sources = force or bool(known), (job.path,)
+    write_text(out / records.names(job.stem)[0], records.to_json(record), replace, sources)
     for name, text in found.texts.items():
         write_text(out / name, text, replace, sources)
     return record

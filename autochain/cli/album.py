@@ -13,9 +13,10 @@ from autochain.album.tracks import find_tracks
 from autochain.audio.files import check_output, write_text
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
+from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
-from autochain.errors import UsageError
+from autochain.errors import StoppedError, UsageError
 from autochain.search.space import parse_decisions
 
 FAILED, MISSED = 1, 3
@@ -35,11 +36,15 @@ def album(
     without: options.Without = None,
     budget: options.Budget = None,
     seed: options.Seed = None,
-    jobs: options.Jobs = -1,
+    jobs: Annotated[
+        int, typer.Option("--jobs", help="Tracks at the same time, 1 GB each; -1 for all cores. Changes only time.")
+    ] = -1,
     config: options.ConfigFile = None,
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
+    log: LogFile = None,
+    no_log: NoLog = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the overview's JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -61,9 +66,18 @@ def album(
     kept = tuple(track.path for track in tracks) + tuple(source for source in sources if source.is_file())
     written = [*FILES, *(name for track in tracks for name in names(track.stem))]
     check_output(out, written, force or resume, kept)
+    where = log_of(log, no_log)
     with progress_bar() as show:
         compile_first(show)
-        found = run(tracks, levels, plan, decisions, out, jobs, force, resume, show)
+        try:
+            found = run(
+                tracks, levels, plan, decisions, out, jobs, force, resume, show,
+                lambda entry: write_log(where, lambda: entry),
+            )
+        except KeyboardInterrupt:
+            raise StoppedError(
+                "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
+            ) from None
     texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
     for name in FILES:
         write_text(out / name, texts[name], force or resume, kept)

@@ -2,7 +2,7 @@
 
 import difflib
 from functools import cached_property
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
@@ -251,3 +251,7 @@ class Config(Part):
     def chain_plan(self) -> ChainPlan:
         """Stages in order, with this configuration's ranges, defaults and bands."""
         return chain_plan(self.chain)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # For other processes: the models of the stages' tables are made on the spot and have no name to be found by.
+        return Config.model_validate, (self.model_dump(exclude_unset=True),)

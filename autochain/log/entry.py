@@ -85,12 +85,12 @@ def comparison_entry(found: Comparison) -> dict[str, Any]:
 def render_entry(
     command: str, mix: Mix, before: Measurement, after: Measurement, thirds: Iterable[BandChange]
 ) -> dict[str, Any]:
-    """Entry of `suggest` and `render`: what the settings make of a mix.
+    """Entry of `suggest`, `album` and `render`: what the settings make of a mix.
 
     Parameters
     ----------
     command
-        `suggest` or `render`.
+        What was run.
     mix
         The mix.
     before, after

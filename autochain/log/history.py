@@ -33,7 +33,7 @@ class Master:
     time
         When it was logged, UTC, as ISO 8601.
     command
-        `compare` for a master that was compared with its mix, else `suggest` or `render`: as planned.
+        `compare` for a master that was compared with its mix, else `suggest`, `album` or `render`: as planned.
     file
         Base name of the master, or of the mix where there is no master file.
     before, after

@@ -11,7 +11,7 @@ from autochain.sheet.tables import plain, table
 from autochain.units import frequency, number
 
 TITLE = "The last masters"
-EMPTY = "The log holds no master yet: suggest, render and compare write to it."
+EMPTY = "The log holds no master yet: suggest, album, render and compare write to it."
 HEAD = ["#", "date", "master", "loudness", "was", "true peak", "crest (PLR)", "was", *(r[0] for r in RANGES), "width"]
 COLUMNS = (
     "Loudness in LUFS and peak to loudness, after and before; then the change of each range of the spectrum and of the "

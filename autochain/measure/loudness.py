@@ -30,7 +30,7 @@ SHORT_TERM_HOPS = 300  # 3 s, Tech 3341 2.2
 _STEP_HOPS = 10  # 100 ms: gating blocks overlap by 75 % (BS.1770-5 Annex 1); Tech 3342 asks for >= 10 Hz
 
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 Annex 1 and Tech 3342
-_RELATIVE_GATE_LU = 10.0  # BS.1770-5 Annex 1
+RELATIVE_GATE_LU = 10.0  # BS.1770-5 Annex 1
 RANGE_GATE_LU = 20.0  # Tech 3342
 RANGE_PERCENT = (10.0, 95.0)  # Tech 3342
 
@@ -182,7 +182,7 @@ def gated_lufs(powers: Series) -> float | None:
     heard = powers[powers > lufs_to_power(ABSOLUTE_GATE_LUFS)]
     if heard.size == 0:
         return None
-    kept = heard[heard > heard.mean() * 10.0 ** (-_RELATIVE_GATE_LU / 10.0)]
+    kept = heard[heard > heard.mean() * 10.0 ** (-RELATIVE_GATE_LU / 10.0)]
     return float(power_to_lufs(kept.mean()))
 
 

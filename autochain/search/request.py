@@ -4,6 +4,7 @@ import hashlib
 import json
 import platform
 from collections.abc import Sequence
+from functools import cache
 from importlib.metadata import version
 from typing import Any
 
@@ -16,13 +17,18 @@ from autochain.search.space import Decisions
 _LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")
 
 
-def versions() -> dict[str, str]:
-    """Versions of the program, of Python and of the libraries that can change a number."""
+@cache
+def _versions() -> dict[str, str]:  # looked up once: ten milliseconds
     return {
         "autochain": autochain.__version__,
         "python": platform.python_version(),
         **{name: version(name) for name in _LIBRARIES},
     }
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program, of Python and of the libraries that can change a number."""
+    return dict(_versions())
 
 
 def config_sha256(config: Config) -> str:

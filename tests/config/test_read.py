@@ -1,5 +1,6 @@
 """Config: the packaged default stands, a file goes over it, and every problem is told at once with its address."""
 
+import pickle
 import tomllib
 
 import pytest
@@ -10,6 +11,7 @@ from autochain.config.model import Target
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
 from autochain.search.costs import NAMES
+from autochain.search.request import config_sha256
 
 
 def problems(tmp_path, text, overrides=None):
@@ -188,3 +190,13 @@ def test_two_loudnesses_in_one_file_are_refused_naming_both(tmp_path):
     assert "'lufs': -9.0" in line
     assert "'loudest_part_lufs': -7.0" in line
     assert line.endswith("it has two loudnesses, lufs and loudest_part_lufs. Remove one of them.")
+
+
+def test_another_process_gets_the_same_configuration(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text("[chain.limiter]\nrelease_ms = { low = 10.0, high = 50.0 }\n")
+    config = read_config(path, {"target": {"lufs": -12.3456789}})
+    sent = pickle.loads(pickle.dumps(config))
+    assert sent == config
+    assert config_sha256(sent) == config_sha256(config)
+    assert sent.chain_plan == config.chain_plan

@@ -1,0 +1,125 @@
+"""Work handed to processes of this machine; what comes of it is given as it finishes.
+
+Processes, since much of a track is Python between its loops; each holds one track (about 1 GB for four minutes), so
+memory is bounded by their number. Nobody writes files but the one who hands out.
+"""
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
+from typing import Any, TypeVar
+
+from joblib import effective_n_jobs
+from joblib.externals.loky import get_reusable_executor
+
+A = TypeVar("A")
+B = TypeVar("B")
+
+# One thread in each process, whatever its libraries would start.
+_ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMBA", "BLIS", "NUMEXPR")}
+LOST = (
+    "The process that did it was ended from outside, twice, as systems do when memory runs out. Make room, "
+    "and give the command again with --resume."
+)
+
+
+def processes_for(jobs: int, count: int) -> int:
+    """How many processes are of use for a number of things to do; `jobs` is -1 for all cores."""
+    return max(1, min(int(effective_n_jobs(jobs)), count))
+
+
+def as_they_finish(
+    submit: Callable[[A], "Future[B]"], asked: Iterable[A], most: Callable[[], int]
+) -> Iterator[tuple[A, "Future[B]"]]:
+    """Hand out so much that `most()` are under way, and give each with its finished future."""
+    under_way: dict[Future[B], A] = {}
+    coming = iter(asked)
+    left = True
+    while left or under_way:
+        while left and len(under_way) < most():
+            for one in coming:
+                under_way[submit(one)] = one
+                break
+            else:
+                left = False
+        for future in wait(under_way, return_when=FIRST_COMPLETED).done:
+            yield under_way.pop(future), future
+
+
+def side_by_side(do: Callable[[A], B], asked: Iterable[A], processes: int) -> Iterator[tuple[A, B | str]]:
+    """Do all that is asked, in this process or in several; what is asked first is begun first.
+
+    Parameters
+    ----------
+    do
+        Function of a module, or a partial one of it, without side effects: what was under way when a process died is
+        done again, alone.
+    asked
+        Values that can be sent to another process.
+    processes
+        1 uses none but this one.
+
+    Yields
+    ------
+    Each value with what came of it, or with `LOST`, in the order they finish.
+    """
+    if processes == 1:
+        for one in asked:
+            yield one, do(one)
+        return
+
+    pool, lost = _Pool(), list[A]()
+    try:
+        for one, future in as_they_finish(lambda one: pool.submit(do, one, processes), asked, lambda: processes):
+            try:
+                found = future.result()
+            except BrokenExecutor:
+                lost.append(one)  # one of those under way was to blame, the others fell with it
+            else:
+                yield one, found
+        for one in lost:
+            try:
+                yield one, pool.submit(do, one, 1).result()
+            except BrokenExecutor:
+                yield one, LOST
+    except BaseException:  # Ctrl-C above all
+        pool.end()
+        raise
+
+
+class _Pool:
+    """Processes that stay while they are of use; new ones after one has died."""
+
+    def __init__(self) -> None:
+        self._executor: Any = None
+
+    def submit(self, do: Callable[[A], B], one: A, processes: int) -> "Future[B]":
+        while True:
+            self._executor = get_reusable_executor(
+                processes, initializer=_begin, initargs=(os.getpid(),), env=_ONE_THREAD
+            )
+            try:
+                future: Future[B] = self._executor.submit(do, one)
+            except BrokenExecutor:  # it died since it was last looked at
+                continue
+            return future
+
+    def end(self) -> None:
+        if self._executor is not None:
+            self._executor.shutdown(kill_workers=True)
+
+
+def _begin(parent: int) -> None:
+    """Leave Ctrl-C, which goes to all processes of a terminal, to the one that hands out, and end when that is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(0.5)
+        os._exit(1)
+
+    if os.name == "posix":  # elsewhere a process keeps the number of its parent
+        threading.Thread(target=watch, daemon=True).start()
