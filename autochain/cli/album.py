@@ -1,10 +1,12 @@
 """`autochain album FILES`: several songs that belong together."""
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from autochain.album.cluster import cluster
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
@@ -40,6 +42,10 @@ def album(
         int, typer.Option("--jobs", help="Tracks at the same time, 1 GB each; -1 for all cores. Changes only time.")
     ] = -1,
     config: options.ConfigFile = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
+    ] = None,
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
@@ -70,10 +76,11 @@ def album(
     with progress_bar() as show:
         compile_first(show)
         try:
-            found = run(
-                tracks, levels, plan, decisions, out, jobs, force, resume, show,
-                lambda entry: write_log(where, lambda: entry),
-            )
+            with nullcontext() if scheduler is None else cluster(scheduler, show) as hand_out:
+                found = run(
+                    tracks, levels, plan, decisions, out, jobs, force, resume, show,
+                    lambda entry: write_log(where, lambda: entry), hand_out,
+                )
         except KeyboardInterrupt:
             raise StoppedError(
                 "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."

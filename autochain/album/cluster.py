@@ -1,0 +1,163 @@
+"""Tracks done by workers of a Dask cluster, on this and other machines; the extra `cluster` brings what it needs.
+
+A track goes by its path to a worker that sees the very mix there, and else with the mix's bytes. The scheduler gives a
+track whose worker is lost to another one. It is asked for single tracks, not through joblib's own way to Dask: that
+one sends the trials inside a track to all workers, mixes and all, and gives no word of a track that killed its workers.
+"""
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import CancelledError, Future
+from contextlib import contextmanager
+from dataclasses import replace
+from importlib import import_module
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from autochain.album.job import Finished, Job, carry_out
+from autochain.album.run import Done, HandOut
+from autochain.album.workers import as_they_finish
+from autochain.errors import AutochainError, UsageError
+from autochain.search.progress import Progress
+from autochain.search.request import versions
+
+_ANSWER_S, _WORKERS_S = 10.0, 30.0
+UNSEEN = "unseen"  # what a worker answers that has not the mix at that path
+
+_Answer = Finished | str
+
+
+@contextmanager
+def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
+    """Give what hands jobs to the workers of a scheduler.
+
+    Parameters
+    ----------
+    scheduler
+        Its address, `tcp://host:port`.
+    progress
+        Called with how many tracks are done.
+
+    Raises
+    ------
+    UsageError
+        Where the extra is not installed.
+    AutochainError
+        Where the scheduler does not answer, has no workers, or a worker has other versions than this machine.
+    """
+    try:
+        dask, distributed = import_module("dask"), import_module("distributed")
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            f"--scheduler needs {error.name}, which is not installed. Install autochain[cluster] in place of autochain."
+        ) from None
+    try:
+        client = distributed.Client(scheduler, timeout=_ANSWER_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise AutochainError(
+            f"No scheduler answers at {scheduler} ({_short(error)}). Check --scheduler, and that it runs."
+        ) from None
+    with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1TB"}):  # a mix may be large
+        _refuse_workers(client, scheduler)
+        yield lambda left: _hand_out(client, scheduler, left, progress)
+
+
+def _refuse_workers(client: Any, scheduler: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=_WORKERS_S)
+    except TimeoutError:
+        raise AutochainError(
+            f"The scheduler at {scheduler} has no worker. Start some by `dask worker {scheduler} --nthreads 1`."
+        ) from None
+    for worker, has in client.run(versions, on_error="return").items():
+        if has != versions():
+            said = _short(has) if isinstance(has, Exception) else _difference(has)
+            raise AutochainError(f"The worker {worker} is not like this machine: {said}. Install the same there.")
+
+
+def _difference(has: Mapping[str, str]) -> str:
+    own = versions()
+    return ", ".join(f"{name} {has.get(name)} in place of {own[name]}" for name in own if has.get(name) != own[name])
+
+
+def _short(error: BaseException) -> str:
+    return " ".join(str(error).split())[:200] or type(error).__name__
+
+
+def _hand_out(client: Any, scheduler: str, left: Sequence[Job], progress: Progress) -> Done:
+    executor, own = client.get_executor(pure=False), versions()
+    unseen: list[Job] = []
+    done = 0
+
+    def most() -> int:
+        # One for each thread, and one that waits beside it.
+        return max(1, 2 * sum(map(int, client.nthreads().values())))
+
+    def by_path(job: Job) -> "Future[_Answer]":
+        future: Future[_Answer] = executor.submit(do_there, replace(job, path=job.path.absolute()), own)
+        return future
+
+    def by_content(job: Job) -> "Future[_Answer]":
+        future: Future[_Answer] = executor.submit(do_there, job, own, _read(job))
+        return future
+
+    progress(f"tracks done by {scheduler}", 0.0)
+    try:
+        for submit, jobs in ((by_path, left), (by_content, unseen)):
+            for job, future in as_they_finish(submit, jobs, most):
+                found = _answer(future)
+                if found == UNSEEN and submit is by_path:
+                    unseen.append(job)
+                    continue
+                done += 1
+                progress(f"{done} of {len(left)} tracks done", done / len(left))
+                yield job, found
+    except (CancelledError, OSError, RuntimeError) as error:
+        raise AutochainError(
+            f"The scheduler at {scheduler} is gone ({_short(error)}). What was done is kept: give the command again "
+            f"with --resume."
+        ) from None
+
+
+def _answer(future: "Future[_Answer]") -> _Answer:
+    try:
+        return future.result()
+    except (CancelledError, OSError):
+        raise
+    except Exception as error:  # its workers were lost again and again, or cannot send what they found
+        return f"Its workers failed: {_short(error)}"
+
+
+def _read(job: Job) -> bytes:
+    try:
+        return job.path.read_bytes()
+    except OSError:  # gone since it was heard: the worker finds that these are not its bytes, and says so
+        return b""
+
+
+def do_there(job: Job, asked: Mapping[str, str], content: bytes | None = None) -> _Answer:
+    """Do a track in a worker; `UNSEEN` where it was sent by its path and the very mix is not there.
+
+    Parameters
+    ----------
+    job
+        With the mix's path on the machine that asks.
+    asked
+        Versions there; a worker with others does nothing, as it would find other numbers.
+    content
+        Bytes of the mix, where it is sent by content.
+    """
+    if versions() != asked:
+        return f"A worker is not like the machine that asks: {_difference(asked)}."
+    if content is not None:
+        with TemporaryDirectory() as folder:
+            path = Path(folder) / job.path.name
+            path.write_bytes(content)
+            return carry_out(replace(job, path=path))
+    try:
+        with job.path.open("rb") as stream:
+            seen = hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return UNSEEN
+    return carry_out(job) if seen == job.heard.sha256 else UNSEEN
