@@ -1,4 +1,4 @@
-"""A scheduler and two workers for real, on this machine, at loudness that a gain alone reaches: no search is slow."""
+"""A scheduler and two workers for real, on this machine, at loudness that a gain alone reaches."""
 
 import json
 import os
