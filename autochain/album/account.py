@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.units import number
 
@@ -37,13 +38,14 @@ def outliers(values: Sequence[float | None], least: float) -> list[int]:
     return [k for k, v in enumerate(values) if v is not None and abs(v - middle) > limit]
 
 
-def standing_out(album: Album) -> list[str]:
-    """One line for each track that stands out in one of `WATCHED`."""
-    lines = []
+def standing_out(album: Album) -> list[tuple[Record, str]]:
+    """Tracks that stand out in one of `WATCHED`, each with a line that says in what."""
+    done, found = album.done, []
     for name, said, unit, least in WATCHED:
-        values = [r.figures[name] for r in album.done]
-        for place in outliers(values, least):
-            middle = float(np.median([v for v in values if v is not None]))
+        values = [r.figures[name] for r in done]
+        places = outliers(values, least)
+        middle = number(float(np.median([v for v in values if v is not None])), unit) if places else ""
+        for place in places:
             own = number(values[place], unit)
-            lines.append(f"{album.done[place].title}: {said} {own}, the album's median {number(middle, unit)}.")
-    return lines
+            found.append((done[place], f"{done[place].title}: {said} {own}, the album's median {middle}."))
+    return found

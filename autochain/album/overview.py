@@ -1,12 +1,13 @@
 """The overview as Markdown, as a page and as JSON: every track in a row, what failed, the album as a whole."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from autochain.album.account import standing_out, worst_relation_lu
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.record import KINDS, Record
 from autochain.album.run import Album
+from autochain.album.tracks import Track
 from autochain.document.charts import dot_chart
 from autochain.document.shell import address, element, figure, grid, items, page, text
 from autochain.sheet.findings import VERDICTS
@@ -14,6 +15,7 @@ from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import number
 
+MOST_SHOWN = 500  # beyond, a page takes seconds to open and nobody reads it
 FILES = ("album.md", "album.html", "album.json")
 _HEAD = [
     "track", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB", "check", "score",
@@ -42,11 +44,26 @@ def facts(album: Album) -> list[str]:
         lines.append(f"No two masters differ by more than {number(worst, 'LU', decimals=2)} from what was wanted.")
     if album.policy != SAME and len(album.done) < len(album.tracks):
         lines.append("What could not be done took no part in the levels; with it they may change.")
+    if len(album.tracks) > MOST_SHOWN:
+        lines.append(
+            f"Of {len(album.tracks)} tracks those are shown that failed, miss their loudness or stand out, at most "
+            f"{MOST_SHOWN}; all are in album.json, and the sheet of each lies beside it."
+        )
     return lines
 
 
-def _rows(album: Album) -> Iterator[list[str]]:
-    for track, found in album.tracks:
+def _shown(album: Album) -> list[tuple[int, Track, Record | str]]:
+    """Tracks with their places from 1 on: all, or of very many those that ask for a look, so that a page stays one."""
+    every = [(place, track, found) for place, (track, found) in enumerate(album.tracks, 1)]
+    if len(every) <= MOST_SHOWN:
+        return every
+    out = {id(record) for record, _ in standing_out(album)}
+    asking = [one for one in every if not isinstance(one[2], Record) or not one[2].met or id(one[2]) in out]
+    return asking[:MOST_SHOWN]
+
+
+def _rows(shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str]]:
+    for _, track, found in shown:
         if isinstance(found, Record):
             f = found.figures
             yield [
@@ -58,19 +75,25 @@ def _rows(album: Album) -> Iterator[list[str]]:
             yield [track.title, *["–"] * 8, "failed"]
 
 
-def _failures(album: Album) -> list[str]:
-    return [f"{track.title}: {found}" for track, found in album.tracks if not isinstance(found, Record)]
+def _lists(album: Album) -> Iterator[tuple[str, list[str]]]:
+    """Heads with what stands under them; of very many lines the first."""
+    failures = [f"{track.title}: {found}" for track, found in album.tracks if not isinstance(found, Record)]
+    for head, said in (("Could not be done", failures), ("Stands out", [line for _, line in standing_out(album)])):
+        if len(said) > MOST_SHOWN:
+            said = [*said[:MOST_SHOWN], f"{len(said) - MOST_SHOWN} more."]
+        if said:
+            yield head, said
 
 
 def to_markdown(album: Album) -> str:
     """Whole page with a final newline."""
     lines = ["# Album", "", f"**{summary(album)}**", "", *facts(album), ""]
-    lines += table(_HEAD, ([plain(row[0]), *row[1:]] for row in _rows(album)))
-    for head, said in (("Could not be done", _failures(album)), ("Stands out", standing_out(album))):
-        if said:
-            lines += ["", f"## {head}", "", *(f"- {plain(one)}" for one in said)]
+    shown = _shown(album)
+    lines += table(_HEAD, ([plain(row[0]), *row[1:]] for row in _rows(shown)))
+    for head, said in _lists(album):
+        lines += ["", f"## {head}", "", *(f"- {plain(one)}" for one in said)]
     lines += ["", "## Sheets", ""]
-    for track, found in album.tracks:
+    for _, track, found in shown:
         if isinstance(found, Record):
             lines.append(f"- {plain(track.stem)}.sheet.html, .md, .json")
     return "\n".join([*lines, "", CAUTION]) + "\n"
@@ -85,20 +108,24 @@ def _body(album: Album) -> Iterator[str]:
     yield element("h1", "Album")
     yield element("p", summary(album), "lead")
     yield element("p", " ".join(facts(album)))
-    shown = [(r, float(lufs)) for r in album.done if (lufs := r.figures["integrated_lufs"]) is not None]
-    if shown:
-        titles, masters = [r.title for r, _ in shown], [own for _, own in shown]
-        marks = [str(place) for place, (_, found) in enumerate(album.tracks, 1) if any(found is r for r, _ in shown)]
+    shown = _shown(album)
+    drawn = [
+        (str(place), r, float(lufs))
+        for place, _, r in shown
+        if isinstance(r, Record) and (lufs := r.figures["integrated_lufs"]) is not None
+    ]
+    if drawn:
+        marks, titles = [mark for mark, _, _ in drawn], [r.title for _, r, _ in drawn]
+        masters = [own for *_, own in drawn]
         words = "Integrated loudness of each track: ring, the mix; dot, the master."
-        yield figure(dot_chart(words, "LUFS", marks, titles, [r.mix_lufs for r, _ in shown], masters), words)
-    yield grid(_HEAD, _rows(album))
-    for head, said in (("Could not be done", _failures(album)), ("Stands out", standing_out(album))):
-        if said:
-            yield element("h2", head)
-            yield items(said)
+        yield figure(dot_chart(words, "LUFS", marks, titles, [r.mix_lufs for _, r, _ in drawn], masters), words)
+    yield grid(_HEAD, _rows(shown))
+    for head, said in _lists(album):
+        yield element("h2", head)
+        yield items(said)
     yield element("h2", "Sheets")
     yield "<ul>"
-    for track, found in album.tracks:
+    for _, track, found in shown:
         if isinstance(found, Record):
             links = ", ".join(f'<a href="{address(f"{track.stem}.sheet.{kind}")}">{kind}</a>' for kind in KINDS)
             yield f"<li>{text(found.title)}: {links}</li>"

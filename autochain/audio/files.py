@@ -78,13 +78,13 @@ def check_output(
         When a name exists and `force` is off, is a folder, or is one of the sources.
     """
     folder = Path(folder)
-    sources = tuple(sources)
     try:
         if folder.exists() and not folder.is_dir():
             raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
         folder.mkdir(parents=True, exist_ok=True)
+        kept = _identities(sources)
         for name in names:
-            _refuse_overwrite(folder / name, force, sources)
+            _refuse_overwrite(folder / name, force, kept)
         # Writing is the only test that also holds on network drives and read-only mounts.
         with _temporary_beside(folder / "any") as probe:
             probe.touch(exist_ok=False)
@@ -198,15 +198,15 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
 
 def replace_file(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
     """Let `write` fill a temporary file beside `path`, then move it there in one step."""
-    sources = tuple(sources)
+    kept = _identities(sources)
     try:
-        _refuse_overwrite(path, force, sources)
+        _refuse_overwrite(path, force, kept)
         path.parent.mkdir(parents=True, exist_ok=True)
         with _temporary_beside(path) as temporary:
             write(temporary)
             with temporary.open("rb+") as stream:
                 os.fsync(stream.fileno())  # the data reach the disk before the name does
-            _refuse_overwrite(path, force, sources)  # someone else may have written it meanwhile
+            _refuse_overwrite(path, force, kept)  # someone else may have written it meanwhile
             temporary.replace(path)
     except (OSError, soundfile.SoundFileError) as error:
         raise _unwritable(path, error) from error
@@ -230,15 +230,30 @@ def _temporary_beside(path: Path) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
-def _refuse_overwrite(path: Path, force: bool, sources: Iterable[Path]) -> None:
+# What tells whether two names are one file: it also sees through links and through names that differ only in case.
+_Identity = tuple[int, int]
+
+
+def _identity(path: Path) -> _Identity | None:
+    try:
+        seen = path.stat()
+    except OSError:
+        return None
+    return seen.st_dev, seen.st_ino
+
+
+def _identities(paths: Iterable[Path]) -> frozenset[_Identity | None]:
+    """Identities of files that exist; taken once, as an album has thousands of sources."""
+    return frozenset(map(_identity, paths)) - {None}
+
+
+def _refuse_overwrite(path: Path, force: bool, sources: frozenset[_Identity | None]) -> None:
     where = shown(path)
     if path.is_dir():
         raise UsageError(f"{where} is a folder; remove it or choose another name or folder.")
     if not path.exists():
         return
-    for source in sources:
-        # samefile also sees through links and through names that differ only in case.
-        if source.exists() and path.samefile(source):
-            raise UsageError(f"{where} is the source file and is never overwritten; choose another folder.")
+    if _identity(path) in sources:
+        raise UsageError(f"{where} is the source file and is never overwritten; choose another folder.")
     if not force:
         raise UsageError(f"{where} exists already; use --force to replace it or choose another folder.")
