@@ -31,6 +31,7 @@ def demo(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     resume: options.Resume = False,
+    whole: options.Whole = False,
     json: options.Json = False,
     force: options.Force = False,
 ) -> None:
@@ -57,7 +58,7 @@ def demo(
             samples = make_demo(character, _RATE_HZ)
         write_wav(mix, samples, _RATE_HZ, plan.search.seed, force)
         write_text(folder / f"{stem}.txt", CAUTION + "\n", force)
-    sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True, resume=resume)
+    sheet = make_sheet(mix, folder, plan, Decisions(), jobs, force, preview=True, resume=resume, whole=whole)
     typer.echo(to_json(sheet) if json else to_markdown(sheet), nl=False)
     length = clock(sheet.mix.duration_s)
     typer.echo(

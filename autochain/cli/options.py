@@ -57,6 +57,13 @@ References = Annotated[
     ),
 ]
 
+Whole = Annotated[
+    bool,
+    typer.Option(
+        "--whole-songs", help="Let the page play whole songs, from a folder beside it: some 30 MB a minute."
+    ),
+]
+
 
 def check_jobs(jobs: int) -> None:
     """Refuse a number of jobs that means nothing."""

@@ -17,7 +17,7 @@ from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
-from autochain.page import thirds_of, to_html
+from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.search.around import Around
 from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
@@ -48,10 +48,12 @@ def make_sheet(
     references: Sequence[Path] = (),
     log: Path | None = None,
     sound: bool = True,
+    whole: bool = False,
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
     Trials are kept in a journal beside the sheet until the search has come to its end. `log` gets a line, if any.
+    The page plays places of the song, nothing without `sound`, and with `whole` all of it, from a folder beside it.
     """
     options.check_jobs(jobs)
     refuse_contradictions(decisions, config, None if near is None else near.held)
@@ -65,6 +67,9 @@ def make_sheet(
     kept = out / f"{stem}.journal.jsonl"
     force = force or (resume and _stopped_early(out / names[0]))
     check_output(out, names, force, sources)
+    folder = f"{stem}.sheet.sound" if whole else None
+    if folder is not None:
+        check_folder(out / folder, force=force)
     if kept.exists() and not (resume or force):
         raise UsageError(
             f"{kept} is what a stopped run has left. Go on with --resume, or start anew with --force."
@@ -84,12 +89,16 @@ def make_sheet(
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
         thirds = thirds_of(found)
-        page = to_html(found, sheet, listen=sound, thirds=thirds)
+        listening = listening_to(found, sheet, whole=whole) if sound else None
+        page = to_html(found, sheet, listening, folder, thirds=thirds)
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
         seed = config.search.seed
         heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
         write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, sources)
+    if listening is not None and folder is not None:
+        write_folder(out / folder, listening, sheet_hash(sheet), force=force)
+        del listening
     write_text(out / f"{stem}.sheet.html", page, force, sources)
     write_text(out / f"{stem}.sheet.md", to_markdown(sheet), force, sources)
     write_text(out / f"{stem}.sheet.json", to_json(sheet), force, sources)
@@ -127,6 +136,7 @@ def suggest(
     silent: Annotated[
         bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
     ] = False,
+    whole: options.Whole = False,
     log: LogFile = None,
     no_log: NoLog = False,
     force: options.Force = False,
@@ -147,10 +157,25 @@ def suggest(
         decisions, near = search_around(earlier, decisions, plan)
         same = "its own" if plan.target == earlier.target else "asked for now"
         typer.echo(f"around {earlier.file}: the target is {same}", err=True)
+    if silent and whole:
+        raise UsageError("--no-sound leaves out what --whole-songs puts beside the page. Drop one of them.")
     where = log_of(log, no_log)
     sources = () if around is None else (around,)
     sheet = make_sheet(
-        mix, out, plan, decisions, jobs, force, preview, resume, near, sources, reference or (), where, not silent
+        mix,
+        out,
+        plan,
+        decisions,
+        jobs,
+        force,
+        preview,
+        resume,
+        near,
+        sources,
+        reference or (),
+        where,
+        sound=not silent,
+        whole=whole,
     )
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:

@@ -15,5 +15,5 @@ def sheet_texts(mix: Mix, point: Point) -> dict[str, str]:
     chain, settings = point.found.config.chain_plan, point.chosen.settings
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     sheet = build_sheet(point.found)
-    page = to_html(replace(point.found, samples=samples), sheet, listen=False)
+    page = to_html(replace(point.found, samples=samples), sheet)
     return {"json": to_json(sheet), "html": page, "md": to_markdown(sheet)}

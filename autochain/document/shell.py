@@ -34,13 +34,14 @@ th:first-child, td:first-child { text-align: left; white-space: normal; }
 """.strip()
 
 
-def page(title: str, body: Iterable[str], more_style: str = "", script: str = "") -> str:
+def page(title: str, body: Iterable[str], more_style: str = "", script: str = "", *, loads: bool = False) -> str:
     """Whole document; `title` is text, `body` is HTML whose texts have been escaped.
 
-    Its policy allows this very style and script, sound from inside the page, and nothing from anywhere else.
+    Its policy allows this very style and script, sound from inside the page, and nothing from anywhere else; with
+    `loads` also scripts that this very script asks for.
     """
     style = f"\n{_STYLE}\n{more_style}\n"
-    allowed = f"'{_hash(script)}'" if script else "'none'"
+    allowed = f"'{_hash(script)}'" + (" 'strict-dynamic'" if loads else "") if script else "'none'"
     policy = f"default-src 'none'; style-src '{_hash(style)}'; script-src {allowed}; media-src data: blob:"
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'

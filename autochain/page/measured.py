@@ -46,8 +46,9 @@ def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Son
     mix, hops = found.mix, (mix_hops, weighted_hops(found.samples, found.mix.rate_hz))
     count = min(_COLUMNS, len(mix.samples))
     edges = np.linspace(0, len(mix.samples), count, endpoint=False).astype(np.int64)
-    highest = np.maximum.reduceat(mix.samples.max(axis=1), edges)
-    lowest = np.minimum.reduceat(mix.samples.min(axis=1), edges)
+    # By channel: numpy takes six times as long for the extremes of every pair of samples first.
+    highest = np.max([np.maximum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
+    lowest = np.min([np.minimum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
     lean = float(np.mean(20.0 * np.log10(np.maximum(highest, 1e-6) / np.maximum(-lowest, 1e-6))))
     uneven = (found.before.asymmetry_db or 0.0) >= _UNEVEN_DB
     short = [short_term_lufs(h)[::_SHORT_STEP_HOPS] for h in hops]

@@ -1,16 +1,13 @@
-"use strict";
-// Plays the versions of the song side by side: all run from one start, and a switch only moves their gains.
+// The player's buttons, keys and choices, over what playback.js plays.
 (() => {
-  const SWITCH_S = 0.01;
-  const DIFFERENCE_DB = -12;
   const START_DB = -20;
+  const AHEAD_S = 12;
   const SLOTS = ["first", "second", "third", "fourth"];
   const facts = JSON.parse(document.getElementById("sound").textContent);
-  const names = facts.sounds.map((sound) => sound.name);
+  const sound = playback(facts);
+  const names = facts.sounds.map((one) => one.name);
   const find = (id) => document.getElementById(id);
-  const linear = (db) => 10 ** (db / 20);
   let context = null;
-  let buffers = null;
   let running = null;
   let from = 0;
   let since = 0;
@@ -26,110 +23,99 @@
     // No storage, or not ours: begin with none.
   }
 
-  const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer;
-  const decoded = (where) => Promise.all(facts.sounds.map((sound) => where.decodeAudioData(bytes(sound.flac))));
-
-  // Gain of every version for a choice: one alone, or the suggestion less the mix.
-  const gains = (which) =>
-    which < names.length
-      ? names.map((_, k) => (k === which ? 1 : 0))
-      : names.map((_, k) => (k === 0 ? -linear(DIFFERENCE_DB) : k === 1 ? linear(DIFFERENCE_DB) : 0));
-
-  // Sources and gains in any context, so that what is heard can also be rendered and measured.
-  const connect = (where, sounds, target, which, window) => {
-    const wanted = gains(which);
-    const parts = sounds.map((buffer, k) => {
-      const source = where.createBufferSource();
-      const gain = where.createGain();
-      source.buffer = buffer;
-      if (window) {
-        source.loop = true;
-        source.loopStart = window.at;
-        source.loopEnd = window.at + window.stop - window.start;
-      }
-      gain.gain.value = wanted[k];
-      source.connect(gain).connect(target);
-      return { source, gain };
-    });
-    return {
-      parts,
-      start: (when, offset) => parts.forEach((part) => part.source.start(when, offset)),
-      stop: () => parts.forEach((part) => part.source.stop()),
-      change: (next, when) => {
-        const now = gains(next);
-        parts.forEach((part, k) => {
-          part.gain.gain.cancelScheduledValues(when);
-          part.gain.gain.setValueAtTime(part.gain.gain.value, when);
-          part.gain.gain.linearRampToValueAtTime(now[k], when + SWITCH_S);
-        });
-      },
-    };
-  };
-
-  const length = () => facts.windows.reduce((sum, w) => Math.max(sum, w.at + w.stop - w.start), 0);
+  const length = facts.frames / facts.rate_hz;
+  const whole = facts.folder !== null;
   const position = () => {
     if (!running) return from;
     const at = from + Math.max(0, context.currentTime - since);
-    if (!loop) return Math.min(at, length());
+    if (!loop) return Math.min(at, length);
     const span = loop.stop - loop.start;
     return at < loop.at + span ? at : loop.at + ((at - loop.at) % span);
   };
-  const windowAt = (at) =>
-    facts.windows.find((w) => at >= w.at && at < w.at + w.stop - w.start) || facts.windows[facts.windows.length - 1];
+  const holds = (window, at) => at >= window.at && at < window.at + window.stop - window.start;
+  const windowAt = (at) => {
+    const found = facts.windows.find((window) => holds(window, at));
+    if (found) return found;
+    if (!whole) return facts.windows[facts.windows.length - 1];
+    const start = Math.max(0, Math.min(at - 1.5, length - 5));
+    return { start, at: start, stop: Math.min(length, start + 5) };
+  };
   const mixTime = () => {
     const at = position();
+    if (whole) return at;
     const window = windowAt(at);
     return window.start + Math.min(at - window.at, window.stop - window.start);
   };
   const placeOf = (time) => {
+    if (whole) return time <= length ? time : null;
     const window = facts.windows.find((w) => time >= w.start && time <= w.stop);
     return window ? window.at + time - window.start : null;
   };
   const clock = (s) => `${Math.floor(s / 60)}:${(Math.floor(s * 10) / 10 % 60).toFixed(1).padStart(4, "0")}`;
 
   let volume = null;
-  let preparing = null;
-  const ready = () => (preparing ||= prepare());
-  const prepare = async () => {
-    find("state").textContent = "preparing";
+  let asked = 0;
+  const prepare = () => {
     context = new AudioContext({ sampleRate: facts.rate_hz });
     volume = context.createGain();
-    volume.gain.value = linear(Number(find("volume").value));
+    volume.gain.value = sound.linear(Number(find("volume").value));
     volume.connect(context.destination);
-    buffers = await decoded(context);
   };
   const stop = () => {
+    asked += 1;
     if (!running) return;
     from = position();
     running.stop();
     running = null;
     show();
   };
-  const play = async (at) => {
-    await ready();
-    await context.resume();
-    if (running) {
-      running.stop();
-      running = null;
-    }
-    from = at === undefined ? from : at;
-    if (from >= length() - 0.05) from = 0;
-    const window = find("loop").checked ? windowAt(from) : null;
-    loop = window;
-    running = connect(context, buffers, volume, chosen, window);
-    since = context.currentTime + 0.02;
-    running.start(since, from);
-    const mine = running;
-    mine.parts[0].source.onended = () => {
+  const frames = (s) => Math.round(s * facts.rate_hz);
+  const fill = async (mine) => {
+    try {
+      await mine.fill(frames(context.currentTime + AHEAD_S));
+    } catch (error) {
       if (running !== mine) return;
-      running = null;
+      const at = position();
+      stop();
+      if (error instanceof RangeError) play(at);
+      else find("state").textContent = error.message;
+    }
+  };
+  const play = async (at) => {
+    if (!context) prepare();
+    stop();
+    const mine = asked;
+    if (at !== undefined) from = at;
+    if (from >= length - 0.05) from = 0;
+    const window = find("loop").checked ? windowAt(from) : null;
+    const first = frames(from);
+    find("state").textContent = "preparing";
+    try {
+      await context.resume();
+      await sound.block(Math.floor(first / facts.block_frames));
+    } catch (error) {
+      find("state").textContent = error.message;
+      return;
+    }
+    if (mine !== asked) return; // stopped, or asked for something else, meanwhile
+    loop = window;
+    const start = frames(context.currentTime + 0.04);
+    since = start / facts.rate_hz;
+    const ends = loop && [frames(loop.at), Math.min(facts.frames, frames(loop.at + loop.stop - loop.start))];
+    running = sound.run(context, volume, chosen, first, ends, start);
+    fill(running);
+    show();
+  };
+  const tick = () => {
+    if (!running) return;
+    if (!loop && position() >= length) {
+      stop();
       from = 0;
-      show();
-    };
+    } else fill(running);
     show();
   };
   const go = (seconds) => {
-    const at = Math.min(length() - 0.1, Math.max(0, position() + seconds));
+    const at = Math.min(length - 0.1, Math.max(0, position() + seconds));
     if (running) play(at);
     else {
       from = at;
@@ -167,7 +153,7 @@
     buttons().forEach((button, slot) => button.setAttribute("aria-pressed", String(versionOf(slot) === chosen)));
     find("play").textContent = running ? "pause" : "play";
     find("state").textContent = `at ${clock(mixTime())} of the mix`;
-    find("where").value = position() / length();
+    if (document.activeElement !== find("where") || running) find("where").value = position();
     find("hidden").hidden = !order;
     find("note").hidden = chosen < names.length;
   };
@@ -221,7 +207,16 @@
   find("volume").value = String(START_DB);
   find("volume").addEventListener("input", (event) => {
     find("level").textContent = `${event.target.value} dB`;
-    if (volume) volume.gain.setTargetAtTime(linear(Number(event.target.value)), context.currentTime, 0.02);
+    if (volume) volume.gain.setTargetAtTime(sound.linear(Number(event.target.value)), context.currentTime, 0.02);
+  });
+  find("where").max = length;
+  find("where").addEventListener("input", (event) => {
+    const at = Math.min(Number(event.target.value), length - 0.1);
+    if (running) play(at);
+    else {
+      from = at;
+      show();
+    }
   });
   find("play").addEventListener("click", (event) => {
     freed(event);
@@ -234,7 +229,7 @@
   find("prefer").addEventListener("click", prefer);
   find("save").addEventListener("click", save);
   ["hide", "reveal", "prefer", "save"].forEach((id) => find(id).addEventListener("click", freed));
-  ["loop", "volume"].forEach((id) => find(id).addEventListener("pointerup", (event) => event.currentTarget.blur()));
+  ["loop", "volume", "where"].forEach((id) => find(id).addEventListener("pointerup", (event) => event.currentTarget.blur()));
   document.querySelectorAll("button[data-time]").forEach((button) => {
     const at = placeOf(Number(button.dataset.time));
     if (at === null) {
@@ -257,10 +252,10 @@
     else return;
     event.preventDefault();
   });
-  setInterval(() => running && show(), 100);
+  setInterval(tick, 100);
   drawVersions();
   show();
   document.documentElement.dataset.ready = "yes";
-  window.listening = { connect, decoded, facts, gains, placeOf, position, mixTime, exported, play, stop, choose,
+  window.listening = { sound, facts, placeOf, position, mixTime, exported, play, stop, choose,
     state: () => ({ chosen, order, running: Boolean(running), names }) };
 })();

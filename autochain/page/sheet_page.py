@@ -8,10 +8,10 @@ from importlib.resources import files
 from autochain.chain.chain import STAGES
 from autochain.compare.as_html import spectrum_figure
 from autochain.compare.bands import BandChange, thirds_between
-from autochain.document.shell import element, figure, page, text
+from autochain.document.shell import address, element, figure, page, text
 from autochain.measure.loudness import weighted_hops
-from autochain.page.excerpts import Listening, listening_for
 from autochain.page.from_markdown import html, inline, sections
+from autochain.page.listening import Listening, excerpts_of, songs_of
 from autochain.page.measured import Response, response_of, song_of, spread_of
 from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
@@ -41,8 +41,24 @@ def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
     return thirds_between(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
 
 
+def listening_to(found: Suggestion, sheet: Sheet, *, whole: bool = False) -> Listening:
+    """What the page is to play: places of the song, or with `whole` all of it, which goes beside the page."""
+    loudest_s = loudest_start_s(weighted_hops(found.mix.samples, found.mix.rate_hz))
+    return (songs_of if whole else excerpts_of)(found, _names(), loudest_s, _cues_s(sheet))
+
+
+def sheet_hash(sheet: Sheet) -> str:
+    """SHA-256 of the sheet's JSON: choices of a listener and sound beside the page belong to one sheet."""
+    return hashlib.sha256(to_json(sheet).encode()).hexdigest()
+
+
 def to_html(
-    found: Suggestion, sheet: Sheet, *, listen: bool = True, thirds: Sequence[BandChange] | None = None
+    found: Suggestion,
+    sheet: Sheet,
+    listening: Listening | None = None,
+    folder: str | None = None,
+    *,
+    thirds: Sequence[BandChange] | None = None,
 ) -> str:
     """Whole document with a final newline.
 
@@ -52,26 +68,37 @@ def to_html(
         The result; its sound is measured for the pictures.
     sheet
         Its sheet.
-    listen
-        Whether excerpts to listen to go in: up to 12 MB.
+    listening
+        What it plays; None leaves the player out.
+    folder
+        Name of the folder beside the page that holds the sound; None puts the sound into the page.
     thirds
         `thirds_of` the result, where it is known already.
     """
-    cues = [cue for entry in sheet.stages if entry.listen_for for cue in entry.cues_s]
     hops = weighted_hops(found.mix.samples, found.mix.rate_hz)
-    listening = listening_for(found, _names(), loudest_start_s(hops), cues) if listen else None
-    song = song_of(found, hops, cues)
+    song = song_of(found, hops, _cues_s(sheet))
     pictures = _pictures(found, thirds_of(found) if thirds is None else thirds)
-    style = files("autochain.page").joinpath("style.css").read_text(encoding="utf-8")
-    script = files("autochain.page").joinpath("player.js").read_text(encoding="utf-8") if listening else ""
-    return page(f"Master settings: {sheet.mix.file}", _body(sheet, song, pictures, listening), style, script)
+    style = _packaged("style.css")
+    script = "".join(map(_packaged, ("playback.js", "player.js"))) if listening else ""
+    body = _body(sheet, song, pictures, listening, folder)
+    return page(f"Master settings: {sheet.mix.file}", body, style, script, loads=folder is not None)
+
+
+def _packaged(name: str) -> str:
+    return files("autochain.page").joinpath(name).read_text(encoding="utf-8")
+
+
+def _cues_s(sheet: Sheet) -> list[float]:
+    return [cue for entry in sheet.stages if entry.listen_for for cue in entry.cues_s]
 
 
 def _names() -> dict[str, str]:
     return {"mix": "mix", "suggestion": "suggestion", **{side: label for side, (label, _) in SIDES.items()}}
 
 
-def _body(sheet: Sheet, song: Song, pictures: Iterable[str], listening: Listening | None) -> Iterator[str]:
+def _body(
+    sheet: Sheet, song: Song, pictures: Iterable[str], listening: Listening | None, folder: str | None
+) -> Iterator[str]:
     parts = dict(sections(to_markdown(sheet)))
     first, *rest = parts
     yield f"<h1>Master settings: <bdi>{text(sheet.mix.file)}</bdi></h1>"
@@ -83,7 +110,7 @@ def _body(sheet: Sheet, song: Song, pictures: Iterable[str], listening: Listenin
     yield element("h2", "Where to listen")
     yield from _cues(sheet, playable=listening is not None)
     if listening is not None:
-        yield from _player(sheet, listening)
+        yield from _player(sheet, listening, folder)
     yield element("h2", "What became of the sound")
     yield '<div class="pair">'
     yield from pictures
@@ -128,30 +155,28 @@ def _responses(response: Response) -> Iterator[str]:
         yield figure(drawn, _ROTATION)
 
 
-def _player(sheet: Sheet, listening: Listening) -> Iterable[str]:
-    turned = ", ".join(
-        f"{sound.name} {number(sound.gain_db, 'dB', signed=True)}"
-        for sound in listening.sounds
-        if sound.gain_db < -0.05
-    )
-    equal = f"Over all places together everything plays equally loud: turned down are {turned}." if turned else ""
+def _player(sheet: Sheet, listening: Listening, folder: str | None) -> Iterable[str]:
     data = {
         "rate_hz": listening.rate_hz,
+        "frames": listening.frames,
+        "block_frames": listening.block_frames,
         "sha256": sheet.mix.sha256,
-        "sheet": hashlib.sha256(to_json(sheet).encode()).hexdigest(),
+        "sheet": sheet_hash(sheet),
         "choices_file": "listening-choices.json",
+        "folder": None if folder is None else address(folder),
         "windows": [{"start": w.start_s, "stop": w.stop_s, "at": w.at_s} for w in listening.windows],
-        "sounds": [{"name": s.name, "gain_db": s.gain_db, "flac": s.flac} for s in listening.sounds],
+        "sounds": [{"name": sound.name, "gain_db": sound.gain_db} for sound in listening.sounds],
+        "flac": None if folder is not None else listening.block(0),
     }
     yield '<section class="listen" aria-label="Listening">'
     yield element("p", CAUTION, "soft")
-    yield element("p", f"{equal} The page starts quietly; bring its level up slowly.", "soft")
+    yield element("p", f"{_equal(listening, folder)} The page starts quietly; bring its level up slowly.", "soft")
     yield (
         '<p><button type="button" id="play">play</button> <span id="versions"></span></p>'
-        '<p><label><input type="checkbox" id="loop" checked> repeat this place</label>'
+        f'<p><label><input type="checkbox" id="loop"{" checked" if folder is None else ""}> repeat this place</label>'
         '<label>level of the page <input type="range" id="volume" min="-60" max="0" step="1" value="-20"> '
         '<output id="level">-20 dB</output></label> <output id="state"></output></p>'
-        '<progress id="where" max="1" value="0" aria-label="place in the excerpts"></progress>'
+        '<input type="range" id="where" min="0" value="0" step="0.1" aria-label="place in the sound">'
         '<p id="note" class="soft" hidden>What the chain adds and takes away, 12 dB down: easily misheard as damage, '
         "and with a rotation most of the song, since that moves the waveform more than the sound. "
         "It says where to listen, not how good it is.</p>"
@@ -166,3 +191,19 @@ def _player(sheet: Sheet, listening: Listening) -> Iterable[str]:
     packed = json.dumps(data, ensure_ascii=True, separators=(",", ":")).replace("<", "\\u003c")
     yield f'<script type="application/json" id="sound">{packed}</script>'
     yield "</section>"
+
+
+def _equal(listening: Listening, folder: str | None) -> str:
+    """What was done to make the versions equally loud, and where they are not."""
+    whole = folder is not None or len(listening.windows) == 1
+    what = "the whole songs" if whole else "these places taken together"
+    turned = ", ".join(
+        f"{sound.name} {number(sound.gain_db, 'dB', signed=True)}"
+        for sound in listening.sounds
+        if sound.gain_db < -0.05
+    )
+    equal = f"By the integrated loudness of {what} everything plays equally loud"
+    told = f"{equal}; turned down are {turned}." if turned else f"{equal}."
+    if len(listening.windows) > 1 and listening.apart_lu >= 0.1:
+        told += f" In a single place mix and suggestion are up to {number(listening.apart_lu, 'LU')} apart."
+    return told

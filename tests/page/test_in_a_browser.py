@@ -13,34 +13,10 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser
 
 from tests.conftest import Ran, Suggested
-
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
-)  # fmt: skip
-RENDER = """async ([before, after]) => {
-  const { connect, decoded, facts } = window.listening;
-  const where = new OfflineAudioContext(1, facts.rate_hz, facts.rate_hz);
-  const parts = connect(where, await decoded(where), where.destination, before, null);
-  parts.start(0, 1.0);
-  if (after !== null) parts.change(after, 0.5);
-  return Array.from((await where.startRendering()).getChannelData(0));
-}"""
-
-if CHROMIUM is None:
-    pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page", allow_module_level=True)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
-        yield started
-        started.close()
+from tests.page.browsing import Opened
 
 
 @pytest.fixture(scope="module")
@@ -50,31 +26,6 @@ def run(demo_run: Callable[[str], Suggested]) -> Suggested:
 
 def html_of(run: Suggested) -> Path:
     return run.preview.with_name(f"{run.mix.stem}.sheet.html")
-
-
-class Opened:
-    """A page, what it complained of, and what it asked for."""
-
-    def __init__(self, browser: Browser, path: Path, width: int = 1000) -> None:
-        self.page: Page = browser.new_page(viewport={"width": width, "height": 800})
-        self.complaints: list[str] = []
-        self.requests: list[str] = []
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.goto(path.as_uri())
-        self.page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
-
-    def until(self, condition: str) -> None:
-        """Wait for a condition; the page's policy forbids to have the browser do that."""
-        for _ in range(200):
-            if self.page.evaluate(condition):
-                return
-            self.page.wait_for_timeout(50)
-        raise AssertionError(condition)
-
-    def state(self) -> dict[str, Any]:
-        return self.page.evaluate("window.listening.state()")
 
 
 @pytest.fixture
@@ -90,8 +41,8 @@ def sounds_of(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     assert found is not None
     facts = json.loads(found[1])
     return facts, {
-        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(one["flac"])), dtype="float64", always_2d=True)[0]
-        for one in facts["sounds"]
+        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(flac)), dtype="float64", always_2d=True)[0]
+        for one, flac in zip(facts["sounds"], facts["flac"], strict=True)
     }
 
 
@@ -146,18 +97,27 @@ def test_a_place_in_the_page_is_that_time_of_the_mix_to_the_sample(opened: Opene
 
 def test_a_switch_is_a_crossfade_of_10_ms_at_the_same_place(opened: Opened) -> None:
     rate_hz = opened.page.evaluate("window.listening.facts.rate_hz")
-    mix, master, switched = (
-        np.array(opened.page.evaluate(RENDER, pair)) for pair in ([0, None], [1, None], [0, 1])
-    )
-    share = np.clip((np.arange(mix.size) / rate_hz - 0.5) / 0.01, 0.0, 1.0)
+    mix, master, switched = (opened.heard(*pair) for pair in ((0, None), (1, None), (0, 1)))
+    share = np.clip((np.arange(len(mix)) / rate_hz - 0.48) / 0.01, 0.0, 1.0)[:, None]
     assert np.abs(switched - (mix * (1.0 - share) + master * share)).max() < 1e-4
     assert np.abs(mix - master).max() > 0.01
 
 
 def test_the_difference_is_the_suggestion_less_the_mix_12_db_down(opened: Opened) -> None:
     last = len(opened.state()["names"])
-    mix, master, difference = (np.array(opened.page.evaluate(RENDER, [k, None])) for k in (0, 1, last))
+    mix, master, difference = (opened.heard(k) for k in (0, 1, last))
     assert np.abs(difference - 10.0 ** (-12.0 / 20.0) * (master - mix)).max() < 1e-5
+
+
+def test_a_place_is_repeated_to_the_sample_and_softly(opened: Opened) -> None:
+    rate_hz = opened.page.evaluate("window.listening.facts.rate_hz")
+    half, fade = rate_hz // 2, rate_hz // 100
+    looped, end, start = opened.heard(1, at_s=1.5, loop=[1.0, 2.0]), opened.heard(1, at_s=1.5), opened.heard(1)
+    seam = half - 2 * fade  # the first 20 ms are left out
+    assert np.array_equal(looped[: seam - fade - 1], end[: seam - fade - 1])
+    assert np.array_equal(looped[half:], start[: len(looped) - half])
+    assert np.abs(looped[seam]).max() < 1e-3
+    assert np.abs(end[seam - 100 : seam + 100]).max() > 0.01
 
 
 def test_it_starts_quietly_and_the_keys_play_and_switch(opened: Opened) -> None:

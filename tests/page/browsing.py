@@ -1,0 +1,64 @@
+"""Chromium, and a page in it that was opened from disk."""
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from playwright.sync_api import Browser, Page
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
+)  # fmt: skip
+
+# What a listener hears from a time of the page's sound on, for some seconds; a switch half a second later.
+RENDER = """async ([before, after, at_s, seconds, loop]) => {
+  const { sound, facts } = window.listening;
+  const where = new OfflineAudioContext(2, Math.round(seconds * facts.rate_hz), facts.rate_hz);
+  const ends = loop && loop.map((s) => Math.round(s * facts.rate_hz));
+  const run = sound.run(where, where.destination, before, Math.round(at_s * facts.rate_hz), ends, 0);
+  await run.fill(where.length);
+  if (after !== null) run.change(after, 0.5);
+  const heard = await where.startRendering();
+  return [0, 1].map((channel) => Array.from(heard.getChannelData(channel)));
+}"""
+
+
+class Opened:
+    """A page, what it complained of, and what it asked for."""
+
+    def __init__(self, browser: Browser, path: Path, width: int = 1000) -> None:
+        self.page: Page = browser.new_page(viewport={"width": width, "height": 800})
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(path.as_uri())
+        self.page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
+
+    def until(self, condition: str) -> None:
+        """Wait for a condition; the page's policy forbids to have the browser do that."""
+        for _ in range(200):
+            if self.page.evaluate(condition):
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(condition)
+
+    def heard(
+        self,
+        version: int,
+        after: int | None = None,
+        at_s: float = 1.0,
+        seconds: float = 1.0,
+        loop: list[float] | None = None,
+    ) -> npt.NDArray[np.float64]:
+        """What the player makes, shape (frames, 2), from 20 ms on: it begins softly."""
+        samples = np.array(self.page.evaluate(RENDER, [version, after, at_s, seconds, loop])).T
+        return samples[round(0.02 * self.page.evaluate("window.listening.facts.rate_hz")) :]
+
+    def state(self) -> dict[str, Any]:
+        return self.page.evaluate("window.listening.state()")

@@ -1,0 +1,239 @@
+"""Mix, suggestion and both neighbours on one page: places inside it, or whole songs beside it, opened from disk."""
+
+import base64
+import json
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pyebur128
+import pytest
+import soundfile
+from playwright.sync_api import Browser
+
+from autochain.audio.mix import Mix
+from autochain.config import read_config
+from autochain.demo import make_demo
+from autochain.errors import UsageError
+from autochain.page import listening_to, sheet_hash, to_html, write_folder
+from autochain.page.listening import Listening
+from autochain.search.front import DENSER, MORE_OPEN
+from autochain.search.progress import silent
+from autochain.search.result import Suggestion
+from autochain.search.run import Search
+from autochain.search.space import Decisions
+from autochain.sheet import Sheet, build_sheet
+from tests.conftest import RATE, Ran
+from tests.page.browsing import Opened
+
+EVENT_S = 17.3
+NAMES = ["mix", "suggestion", "more open", "denser"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A result with both neighbours, its sheet, and its page in both ways."""
+
+    found: Suggestion
+    sheet: Sheet
+    inside: Path
+    beside: Path
+    songs: Listening
+
+
+@pytest.fixture(scope="module")
+def made(small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """Few trials on 26 s; the baselines stand for the neighbours: they differ from the suggestion as much."""
+    samples = np.ascontiguousarray(make_demo("dense_rock", RATE, 26.0, 1), dtype=np.float32)
+    # A song that begins late, and an event to jump to: a second of silence, and a single tone in it.
+    samples[: round(0.7 * RATE)] = 0.0
+    first, tone = round(EVENT_S * RATE), round(0.2 * RATE)
+    samples[first - RATE // 2 : first + RATE // 2] = 0.0
+    samples[first : first + tone] = 0.3 * np.sin(2.0 * np.pi * 997.0 * np.arange(tone) / RATE)[:, None]
+    mix = Mix(samples=samples, rate_hz=RATE, file="song.wav", sha256="0" * 64, subtype="PCM_24")
+    plan = read_config(small_plan, {"target": {"lufs": -10.0, "ceiling_dbtp": -1.0}, "search": {"budget": 6}})
+    found = Search(mix, plan, Decisions(), 2, silent).run()
+    others = [v for v in found.baselines.values() if v.settings != found.chosen.settings]
+    sides = zip((MORE_OPEN, DENSER), others, strict=True)
+    found = replace(found, neighbours={side: replace(verified, name=side) for side, verified in sides})
+    sheet, out = build_sheet(found), tmp_path_factory.mktemp("pages")
+    (out / "inside.html").write_text(to_html(found, sheet, listening_to(found, sheet)), encoding="utf-8")
+    songs = listening_to(found, sheet, whole=True)
+    write_folder(out / "a #1 & song.sound", songs, sheet_hash(sheet), force=False)
+    (out / "beside.html").write_text(to_html(found, sheet, songs, "a #1 & song.sound"), encoding="utf-8")
+    return Made(found=found, sheet=sheet, inside=out / "inside.html", beside=out / "beside.html", songs=songs)
+
+
+@pytest.fixture
+def inside(browser: Browser, made: Made) -> Iterator[Opened]:
+    page = Opened(browser, made.inside)
+    yield page
+    page.page.close()
+
+
+@pytest.fixture
+def beside(browser: Browser, made: Made) -> Iterator[Opened]:
+    page = Opened(browser, made.beside)
+    yield page
+    page.page.close()
+
+
+def loudness(samples: np.ndarray, rate_hz: int) -> float:
+    state = pyebur128.R128State(samples.shape[1], rate_hz, pyebur128.MeasurementMode.MODE_I)
+    state.add_frames(np.ascontiguousarray(samples, dtype=np.float64).reshape(-1), len(samples))
+    return float(pyebur128.get_loudness_global(state))
+
+
+def test_both_neighbours_are_on_the_page_and_in_the_player(inside: Opened) -> None:
+    assert inside.complaints == []
+    assert inside.state()["names"] == NAMES
+    text = inside.page.inner_text("body")
+    assert "more open" in text.lower()
+    assert "denser" in text.lower()
+    buttons = inside.page.query_selector_all("#versions button")
+    assert [b.inner_text() for b in buttons] == [f"{k} {n}" for k, n in enumerate([*NAMES, "suggestion less mix"], 1)]
+    inside.page.keyboard.press("4")
+    assert inside.state()["chosen"] == 3
+    inside.page.click("#hide")
+    assert sorted(inside.state()["order"]) == [0, 1, 2, 3]
+    assert not any(name in inside.page.inner_text("#versions") for name in NAMES)
+
+
+@pytest.mark.parametrize("way", ["inside", "beside"])
+def test_what_the_browser_plays_is_equally_loud_in_all_versions(
+    way: str, request: pytest.FixtureRequest, made: Made
+) -> None:
+    """By libebur128 (BS.1770), of the whole that is played, as the player makes it: the issue allows 0.3 dB."""
+    page: Opened = request.getfixturevalue(way)
+    seconds = page.page.evaluate("window.listening.facts.frames / window.listening.facts.rate_hz")
+    heard = [page.heard(k, at_s=0.0, seconds=seconds) for k in range(4)]
+    levels = [loudness(samples, RATE) for samples in heard]
+    assert max(levels) - min(levels) <= 0.3
+    gains = [sound["gain_db"] for sound in page.page.evaluate("window.listening.facts.sounds")]
+    assert max(gains) <= 0.0
+    assert min(gains[1:]) < -1.0  # the masters went down
+    before = loudness(made.found.mix.samples, RATE)
+    if way == "beside":
+        assert levels[0] == pytest.approx(before + gains[0], abs=0.1)
+
+
+def test_the_page_says_how_loud_it_plays_and_where_versions_differ(inside: Opened, beside: Opened) -> None:
+    assert "By the integrated loudness of these places taken together" in inside.page.inner_text(".listen")
+    text = beside.page.inner_text(".listen")
+    assert "By the integrated loudness of the whole songs everything plays equally loud" in text
+    assert re.search(r"In a single place mix and suggestion are up to \d+\.\d LU apart", text)
+
+
+def test_whole_songs_play_from_disk_across_blocks_to_the_sample(beside: Opened, made: Made) -> None:
+    facts = beside.page.evaluate("window.listening.facts")
+    assert facts["flac"] is None
+    assert made.beside.stat().st_size < 300_000
+    assert facts["frames"] == len(made.found.mix.samples)
+    # Across both joins of three blocks of 10 s; 16-bit words that libFLAC packed, decoded by the browser.
+    for version, at_s in ((0, 9.0), (1, 9.0), (3, 19.5)):
+        first = round(at_s * RATE) + round(0.02 * RATE)
+        heard = beside.heard(version, at_s=at_s, seconds=2.0)
+        words = made.songs.sounds[version].words[first : first + len(heard)] / 32768.0
+        # Chromium's decoder divides by 32767 or 32768 according to sign: 31 millionths of the level.
+        assert np.abs(heard - words).max() < 4e-5
+    urls = {one.rsplit("/", 1)[1] for one in beside.requests[1:]}
+    assert urls == {"0000.js", "0001.js", "0002.js"}
+    assert all(one.startswith(made.beside.parent.as_uri()) for one in beside.requests)
+    assert beside.complaints == []
+
+
+def test_a_time_is_that_of_the_mix_whatever_silence_and_delay_there_are(beside: Opened) -> None:
+    """The mix starts late, and every version has its own look-ahead and rotation; a tone at 17.3 s is the event."""
+    at_s = beside.page.evaluate(f"window.listening.placeOf({EVENT_S})")
+    for version in range(4):
+        heard = np.abs(beside.heard(version, at_s=at_s - 0.2, seconds=0.4)).max(axis=1)
+        onset = np.argmax(heard > 0.1 * heard.max()) / RATE + 0.02
+        assert onset == pytest.approx(0.2, abs=0.003), NAMES[version]
+
+
+def test_whole_songs_play_on_seek_and_repeat(beside: Opened) -> None:
+    page = beside.page
+    page.evaluate("window.listening.play(9.4)")
+    beside.until("window.listening.position() > 10.2")  # over a join
+    page.keyboard.press("2")
+    assert beside.state()["chosen"] == 1
+    assert beside.state()["running"]
+    page.fill("#where", "20")
+    beside.until("window.listening.position() > 20.1 && window.listening.position() < 22")
+    page.check("#loop")
+    button = page.query_selector_all("button[data-time]")[-1]
+    button.click()
+    wanted = float(button.get_attribute("data-time") or "nan")
+    beside.until("window.listening.state().running")
+    assert page.evaluate("window.listening.mixTime()") == pytest.approx(wanted, abs=1.0)
+    assert not page.query_selector_all("button[data-time][disabled]")
+    page.keyboard.press("Space")
+    assert not beside.state()["running"]
+    page.evaluate("window.listening.play(25.5)")
+    page.uncheck("#loop")
+    beside.until("!window.listening.state().running && window.listening.position() === 0")
+    assert beside.complaints == []
+
+
+def test_sound_that_is_missing_or_of_another_sheet_is_told(browser: Browser, made: Made, tmp_path: Path) -> None:
+    shutil.copy(made.beside, tmp_path / "page.html")
+    alone = Opened(browser, tmp_path / "page.html")
+    alone.page.keyboard.press("Space")
+    alone.until("document.getElementById('state').textContent.includes('not beside the page')")
+    assert not alone.state()["running"]
+    folder = made.beside.parent / "a #1 & song.sound"
+    (tmp_path / folder.name).mkdir()
+    text = (folder / "0000.js").read_text(encoding="utf-8")
+    (tmp_path / folder.name / "0000.js").write_text(text.replace(sheet_hash(made.sheet), "other"), encoding="utf-8")
+    alone.page.reload()
+    alone.page.keyboard.press("Space")
+    alone.until("document.getElementById('state').textContent.includes('not beside the page')")
+    alone.page.close()
+
+
+def test_a_folder_of_sound_is_whole_and_replaces_only_its_like(made: Made, tmp_path: Path) -> None:
+    folder, key = tmp_path / "song.sound", sheet_hash(made.sheet)
+    write_folder(folder, made.songs, key, force=False)
+    assert sorted(p.name for p in folder.iterdir()) == ["0000.js", "0001.js", "0002.js"]
+    frames = 0
+    for number in range(3):
+        call = re.fullmatch(r"takeSound\((.*)\);\n", (folder / f"{number:04d}.js").read_text(encoding="utf-8"))
+        assert call is not None
+        sheet, place, flacs = json.loads(f"[{call[1]}]")
+        assert (sheet, place, len(flacs)) == (key, number, 4)
+        (tmp_path / "one.flac").write_bytes(base64.b64decode(flacs[2]))
+        frames += soundfile.info(tmp_path / "one.flac").frames
+    assert frames == len(made.found.mix.samples)
+    before = (folder / "0001.js").read_bytes()
+    with pytest.raises(UsageError, match="exists already"):
+        write_folder(folder, made.songs, key, force=False)
+    write_folder(folder, made.songs, key, force=True)
+    assert (folder / "0001.js").read_bytes() == before
+    (folder / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(UsageError, match="never replaced"):
+        write_folder(folder, made.songs, key, force=True)
+    assert (folder / "mine.txt").read_text(encoding="utf-8") == "mine"
+    (tmp_path / "one.flac").unlink()
+    assert [p.name for p in tmp_path.iterdir()] == ["song.sound"]  # nothing half-written is left
+
+
+def test_the_command_puts_whole_songs_beside_the_page(
+    browser: Browser, short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
+) -> None:
+    asked = ("suggest", short_mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path)
+    both = command(*asked, "--whole-songs", "--no-sound")
+    assert both.code == 2
+    assert "Drop one of them" in both.err
+    ran = command(*asked, "--whole-songs")
+    assert ran.code in (0, 3), ran.err
+    opened = Opened(browser, tmp_path / "short.sheet.html")
+    opened.page.keyboard.press("Space")
+    opened.until("window.listening.position() > 0.1")
+    assert opened.complaints == []
+    assert opened.requests[1].endswith("/short.sheet.sound/0000.js")
+    opened.page.close()
+    again = command(*asked, "--whole-songs")
+    assert again.code == 2
