@@ -88,7 +88,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     progress("drawing the page", 0.0)
     sheet = build_sheet(found)
     thirds = thirds_of(found)
-    page = to_html(found, sheet, listen=False, thirds=thirds)
+    page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
     assert job.plan.target.lufs is not None
