@@ -64,7 +64,9 @@ def gain_step_db(around: _Doubles, rate_hz: int, at: int) -> float | None:
     if h <= 0.0:
         return None
     left, surprise = float(np.sum((h * u + v) ** 2)), float(np.sum((u + v) ** 2))
-    if left > min(_GAINED * surprise, _USUAL * usual * powers[0] * _ORDER, _BETTER * _left_by_click(a, u + v)):
+    # Undoing a step upwards turns down everything after the instant, its noise too, which is no explanation.
+    by_click = min(1.0, h * h) * _left_by_click(a, u + v)
+    if left > min(_GAINED * surprise, _USUAL * usual * powers[0] * _ORDER, _BETTER * by_click):
         return None
     step_db = -linear_to_db(h)
     heard_db = power_to_db(powers[1] / powers[0])

@@ -5,10 +5,11 @@ the **lower quartile** of the power over the bins of a quarter octave is taken: 
 between the notes. Mid, side, left and right are looked at apart, and only the windows in which the music plays.
 
 - **Standing** excess: around every band a bell is fitted to the average of these levels over an octave on either
-  side, together with a parabola, which stands for the song's own smoothed spectrum. The bell's height counts.
+  side, together with a parabola, which stands for the song's own smoothed spectrum. The bell's height counts, and
+  by how much it wanders from second to second, since notes come and go and a resonance stays.
 - **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the course of a
   band is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
-  song; the swing of what is left over counts.
+  song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
 
 What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
 notes. How far clean mixes reach is for whoever decides on the excess to know (`prepare.resonances`).
@@ -20,7 +21,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
-from scipy.ndimage import correlate1d, uniform_filter1d
+from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 
 from autochain.audio.mix import Samples
 from autochain.measure._resonance_kernels import lower_quartiles
@@ -45,6 +46,7 @@ _PREDICTING_STEP = 2  # every other band
 _DAMPING = 0.003  # of the predictors' mean variance
 _JOINED_BANDS = 3  # on either side, weighted down to nothing
 _SMOOTHED_WINDOWS = 5  # about one second
+_USUAL_BANDS = 36  # on either side
 _OFTEN, _SELDOM = 80.0, 30.0  # percentiles between which what is left over swings
 
 
@@ -76,6 +78,15 @@ class ResonanceMap:
         """Excess that is there on average, shape (lanes, bands)."""
         return bell_height_db(self.level_db())
 
+    def wander_db(self) -> _Doubles:
+        """Standard deviation of the excess of every second (5 windows), shape (lanes, bands)."""
+        seconds = self.floor_db.shape[0] // _SMOOTHED_WINDOWS
+        if not seconds:
+            return np.zeros(self.floor_db.shape[1:])
+        whole = self.floor_db[: seconds * _SMOOTHED_WINDOWS]
+        each = whole.reshape(seconds, _SMOOTHED_WINDOWS, *whole.shape[1:]).mean(axis=1, dtype=np.float64)
+        return np.asarray(bell_height_db(each).std(axis=0))
+
     def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
         left_over = np.empty(self.floor_db.shape, dtype=np.float32)
@@ -85,9 +96,13 @@ class ResonanceMap:
 
 
 def swing_db(left_over_db: _Singles) -> _Doubles:
-    """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis."""
+    """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis.
+
+    Shape (lanes, bands); the median of the bands within 1.5 octaves is taken away.
+    """
     high, low = np.percentile(left_over_db, (_OFTEN, _SELDOM), axis=0)
-    return np.asarray(high - low)
+    swing = high - low
+    return np.asarray(swing - median_filter(swing, (1, 2 * _USUAL_BANDS + 1), mode="nearest"))
 
 
 class ResonanceMeter:

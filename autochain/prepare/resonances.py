@@ -35,6 +35,9 @@ _AROUND_BANDS = 5  # where the exact frequency is looked for: a fifth of an octa
 _QS = (2.0, 3.0, 4.0, 6.0, 8.0)
 _ONE_SIDED = 0.5  # of the height: what one lane has more than its counterpart makes it that lane's
 _PAIRS = {"mid": (0, 1), "side": (1, 0), "left": (2, 3), "right": (3, 2)}
+_WANDER_SHARE = 0.75  # of what an excess wanders is taken from it
+_SURE = 0.65  # of the limit for passing ones: what stands out and swings that much comes and goes
+_NEAR_BANDS = 3
 _NEVER = -99.0
 
 
@@ -76,17 +79,18 @@ def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
     if found.time_s.size < LEAST_WINDOWS:
         return ()
     left_over = found.left_over_db()
-    level, swing = found.level_db(), swing_db(left_over)
+    level, wander, swing = found.level_db(), found.wander_db(), swing_db(left_over)
     free = (found.freq_hz >= LOWEST_HZ) & (found.freq_hz <= HIGHEST_HZ)
     claims: list[Resonance] = []
     while free.any():
-        reach = excess_by_test(level, swing)
+        reach = excess_by_test(level, wander, swing)
         beyond = {t: np.where(free, excess - limit_db(t, found.freq_hz), _NEVER) for t, excess in reach.items()}
         test = max(beyond, key=lambda name: float(beyond[name].max()))
         band = int(np.argmax(beyond[test]))
         if beyond[test][band] <= 0.0:
             break
-        claim = _describe(found, level, left_over, test, band)
+        passing = test[0] == "passing" or _comes_and_goes(reach, found.freq_hz, test[1], band)
+        claim = _describe(found, level, left_over[:, LANES.index(test[1])] if passing else None, band)
         claims.append(claim)
         octaves = np.log2(found.freq_hz / claim.freq_hz)
         if not claim.passing:
@@ -97,17 +101,19 @@ def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
     return tuple(sorted(claims, key=lambda claim: -claim.excess_db))
 
 
-def excess_by_test(level_db: _Doubles, swing: _Doubles) -> dict[tuple[str, str], _Doubles]:
+def excess_by_test(level_db: _Doubles, wander: _Doubles, swing: _Doubles) -> dict[tuple[str, str], _Doubles]:
     """Excess per band by (test, lane), which the limits are for.
 
-    Tests are `standing`, `one_sided` (standing, and that much more than in the counterpart lane) and `passing`; a
-    lane 15 dB under the loudest one of a band counts for nothing there, nor where its level falls by 45 dB within an
-    octave.
+    Tests are `standing` (less 0.75 of what it wanders), `one_sided` (what stands, and that much more than in the
+    counterpart lane) and `passing`. A lane 15 dB under the loudest one of a band counts for nothing there, nor where
+    its level falls by 45 dB within two octaves.
 
     Parameters
     ----------
     level_db
         Average level between the notes, shape (lanes, bands).
+    wander
+        How much the excess wanders, same shape.
     swing
         Swing of what is left over, same shape.
     """
@@ -117,7 +123,7 @@ def excess_by_test(level_db: _Doubles, swing: _Doubles) -> dict[tuple[str, str],
     standing = bell_height_db(level_db)
     tests: dict[tuple[str, str], _Doubles] = {}
     for k, lane in enumerate(LANES[: level_db.shape[0]]):
-        tests["standing", lane] = np.where(heard[k], standing[k], _NEVER)
+        tests["standing", lane] = np.where(heard[k], standing[k] - _WANDER_SHARE * wander[k], _NEVER)
         tests["passing", lane] = np.where(heard[k], swing[k], _NEVER)
     if level_db.shape[0] > 1:
         for lane, (own, other) in _PAIRS.items():
@@ -141,20 +147,31 @@ def _limits() -> tuple[_Doubles, dict[str, _Doubles]]:
     return np.log2(np.array(table["freq_hz"])), limits
 
 
-def _describe(
-    found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.float32], test: tuple[str, str], band: int
-) -> Resonance:
-    kind, lane = test
-    passing = kind == "passing"
+def _comes_and_goes(reach: dict[tuple[str, str], _Doubles], freq_hz: _Doubles, lane: str, band: int) -> bool:
+    """Whether what stands out around a band of a lane swings nearly as much as passing ones have to."""
+    near = _near(band, freq_hz.size)
+    test = ("passing", lane)
+    return bool((reach[test][near] > _SURE * limit_db(test, freq_hz[near])).any())
+
+
+def _near(band: int, bands: int) -> slice:
+    return slice(max(0, band - _NEAR_BANDS), min(bands, band + _NEAR_BANDS + 1))
+
+
+def _describe(found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.float32] | None, band: int) -> Resonance:
+    """What is known of a resonance at a band; of one that comes and goes with what is left over in its lane."""
+    passing = left_over is not None
     there = np.ones(found.time_s.size, dtype=bool)
-    if passing:
-        course = left_over[:, LANES.index(lane), band]
+    if left_over is not None:
+        near = _near(band, found.freq_hz.size)
+        band = near.start + int(np.argmax(swing_db(left_over[:, None])[0, near]))
+        course = left_over[:, band]
         high, low = np.percentile(course, (85.0, 20.0))
         there = course > 0.5 * (high + low)
         curves = found.level_db(there) - found.level_db(~there)
     else:
         curves = level
-    channel, curve = _place(curves, level, band)
+    channel, curve = _place(curves, level, band, found.freq_hz[band], passing)
     at, q, height = _fitted(curve, band)
     return Resonance(
         freq_hz=float(found.freq_hz[0] * 2.0 ** (at / BANDS_PER_OCTAVE)),
@@ -167,8 +184,12 @@ def _describe(
     )
 
 
-def _place(curves: _Doubles, level: _Doubles, band: int) -> tuple[Channel, _Doubles]:
-    """Channel, and the curve in which the resonance shows best, from one curve per lane."""
+def _place(curves: _Doubles, level: _Doubles, band: int, freq_hz: float, passing: bool) -> tuple[Channel, _Doubles]:
+    """Channel, and the curve in which the resonance shows best, from one curve per lane.
+
+    One lane has it when it has half of the height more than its counterpart, or more than clean mixes ever have:
+    notes that are in both make the height larger, and the difference not.
+    """
     if curves.shape[0] == 1:
         return "stereo", curves[0]
     near = slice(max(0, band - 2), band + 3)
@@ -178,8 +199,11 @@ def _place(curves: _Doubles, level: _Doubles, band: int) -> tuple[Channel, _Doub
     for one, other in (("left", "right"), ("mid", "side")):
         own, opposite = _PAIRS[one]
         more = float(heights[own] - heights[opposite])
-        if abs(more) > _ONE_SIDED * most:
-            winner: Channel = one if more > 0.0 else other  # type: ignore[assignment]
+        winner: Channel = one if more > 0.0 else other  # type: ignore[assignment]
+        enough = _ONE_SIDED * most
+        if not passing:
+            enough = min(enough, float(limit_db(("one_sided", winner), np.array(freq_hz))))
+        if abs(more) > enough:
             own, opposite = _PAIRS[winner]
             return winner, curves[own] - curves[opposite] if one == "left" else curves[own]
     return "stereo", curves[2:].mean(axis=0)

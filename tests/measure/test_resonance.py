@@ -65,8 +65,9 @@ def test_hits_of_every_band_leave_nothing_over_but_a_bell_that_comes_and_goes_do
     assert swing_db(hits.left_over_db())[0, near(hits, 1000.0) :].max() < 1.0  # below, a band has few bins
     swing = swing_db(passing.left_over_db())[0]
     swing[: near(hits, 1000.0)] = 0.0
-    # In noise nothing else moves, so that the bell's own skirts predict part of it: 6 dB read less than 2.
-    assert swing[at] > 1.5
+    # In noise nothing else moves, so that the bell's own skirts predict part of it: 6 dB read less than 2, less what is
+    # usual around it, which are the skirts again.
+    assert swing[at] > 1.2
     assert abs(int(np.argmax(swing)) - at) <= 6
 
 
