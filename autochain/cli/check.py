@@ -1,11 +1,12 @@
 """`autochain check MIX...`: whether mixes are ready to be worked on."""
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from autochain.audio.blocks import read_blocks, shown
+from autochain.audio.blocks import shown
 from autochain.cli import options
 from autochain.cli.first_check import compile_inspection
 from autochain.cli.progress import progress_bar
@@ -21,13 +22,12 @@ from autochain.sheet.check_as_markdown import Checked, checks_to_markdown
 NOT_READY = 3
 
 
-def check_mix(path: Path, config: Config) -> Checked:
-    """Inspect one file and judge it; AudioFileError when it cannot be read."""
-    file = read_blocks(path).file
+def check_mix(path: Path, config: Config, name: str) -> Checked:
+    """Inspect one file and judge it under a name; AudioFileError when it cannot be read."""
     seen = inspect_file(path)
     standing_out = resonance_findings(find_resonances(seen.resonance), config.prepare.rules)
     return Checked(
-        file=file,
+        file=name,
         duration_s=seen.duration_s,
         measurement=seen.measured.figures,
         readiness=judge(seen, config.check, standing_out),
@@ -49,12 +49,15 @@ def check(
     """
     plan = read_config(config)
     checked, failed = [], 0
+    names = Counter(path.name for path in mixes)
     with progress_bar() as show:
         compile_inspection(show)
         for place, path in enumerate(mixes):
             show(f"checking {shown(Path(path.name))}", place / len(mixes))
             try:
-                checked.append(check_mix(path, plan))
+                # `mix.wav` from two folders is told apart by its path.
+                name = path.name if names[path.name] == 1 else str(path)
+                checked.append(check_mix(path, plan, name))
             except AutochainError as error:
                 typer.echo(f"autochain: {error}", err=True)
                 failed = failed or error.exit_code

@@ -31,6 +31,14 @@ def test_several_mixes_give_one_table_and_a_part_each(command, mixes):
     assert "At 0:05.0." in ran.out
 
 
+def test_mixes_of_one_name_are_told_apart_by_their_paths(command, mixes, tmp_path):
+    (tmp_path / "clean.wav").write_bytes((mixes / "clean.wav").read_bytes())
+    ran = command("check", mixes / "clean.wav", tmp_path / "clean.wav", mixes / "clicked.wav", "--json")
+    assert [one["file"] for one in json.loads(ran.out)] == [
+        str(mixes / "clean.wav"), str(tmp_path / "clean.wav"), "clicked.wav"
+    ]  # fmt: skip
+
+
 def test_strict_tells_by_the_exit_code(command, mixes):
     assert command("check", mixes / "clean.wav", "--strict").code == 0
     assert command("check", mixes / "clicked.wav", "--strict").code == 3

@@ -71,6 +71,19 @@ def test_hits_of_every_band_leave_nothing_over_but_a_bell_that_comes_and_goes_do
     assert abs(int(np.argmax(swing)) - at) <= 6
 
 
+def test_an_excess_that_comes_and_goes_wanders_and_one_that_stays_does_not():
+    # Closed form: 6 dB in 2 of 5 s have a standard deviation of 6 sqrt(0.4 0.6) = 2.9 dB; parts of 0.93 s straddle the
+    # edges and take some of it.
+    gate = np.repeat(np.arange(20) % 5 < 2, RATE_HZ)[:, None].astype(np.float32)
+    x = noise()
+    bell = (lifted(x, 3000.0, 6.0, 4.0) - x).astype(np.float32)
+    stays, goes = measure_resonance(x + bell, RATE_HZ), measure_resonance(x + bell * gate, RATE_HZ)
+    at = near(stays, 3000.0)
+    assert stays.wander_db()[0, at] < 1.0
+    assert 2.0 < goes.wander_db()[0, at] < 3.2
+    assert not measure_resonance(x[: RATE_HZ // 2], RATE_HZ).wander_db().any()
+
+
 def test_lanes_tell_where_it_lives():
     x = noise()  # independent between channels
     mix = np.concatenate([lifted(x[:, :1], 3000.0, 6.0, 4.0), x[:, 1:]], axis=1).astype(np.float32)
