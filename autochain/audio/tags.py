@@ -12,12 +12,14 @@ import soundfile
 from mutagen.id3 import COMM, ID3, TALB, TCON, TCOP, TDRC, TIT2, TPE1, TRCK
 
 from autochain.audio.blocks import for_soundfile
+from autochain.audio.wav_texts import read_wav_texts
 
-NAMES = ("title", "artist", "album", "date", "tracknumber", "genre", "comment", "copyright")
+# In a WAV, readers by libsndfile find nothing behind a text of 2 kB: the one that may be long comes last.
+NAMES = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "comment")
 _FRAMES = {
     "title": TIT2, "artist": TPE1, "album": TALB, "date": TDRC, "tracknumber": TRCK, "genre": TCON, "copyright": TCOP,
 }  # fmt: skip
-_LONGEST = 2000  # characters; a tag is no place for a book
+_LONGEST = 10_000  # characters; a tag is no place for a book
 
 
 def read_tags(path: Path) -> dict[str, str]:
@@ -29,6 +31,7 @@ def read_tags(path: Path) -> dict[str, str]:
     try:
         with soundfile.SoundFile(for_soundfile(path)) as file:
             found.update(file.copy_metadata())
+        found.update(read_wav_texts(path))
     except (OSError, soundfile.SoundFileError):
         return {}
     try:
@@ -47,8 +50,9 @@ def read_tags(path: Path) -> dict[str, str]:
 
 def put_tags(file: Any, tags: Mapping[str, str]) -> None:
     """Set the tags of a `soundfile.SoundFile` that is open for writing and holds no sound yet."""
-    for name, text in tags.items():
-        setattr(file, name, text)
+    for name in NAMES:
+        if name in tags:
+            setattr(file, name, tags[name])
 
 
 def put_id3(path: Path, tags: Mapping[str, str]) -> None:

@@ -27,6 +27,8 @@ class BandChange:
         Name of the band.
     mix_db
         Level in the mix, in dB re a mean square of 1; None where there is nothing.
+    mix_mid_db
+        The same of its mid.
     change_db, mid_change_db, side_change_db
         Level of the master less that of the mix, of all, of mid and of side; None where either has nothing.
     heard
@@ -37,6 +39,7 @@ class BandChange:
 
     nominal_hz: float
     mix_db: float | None
+    mix_mid_db: float | None
     change_db: float | None
     mid_change_db: float | None
     side_change_db: float | None
@@ -85,6 +88,7 @@ def band_changes(mix: Spectrum, master: Spectrum, gain_db: float) -> tuple[BandC
         BandChange(
             nominal_hz=a.nominal_hz,
             mix_db=a.level_db,
+            mix_mid_db=a.mid_db,
             change_db=_less(b.level_db, a.level_db, gain_db),
             mid_change_db=_less(b.mid_db, a.mid_db, gain_db),
             side_change_db=_less(b.side_db, a.side_db, gain_db),

@@ -8,9 +8,11 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import STAGES
+from autochain.compare.bands import BandChange
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
 from autochain.page.pictures.song import Song
+from autochain.prepare.references import Reference, relative_db
 from autochain.search.result import Suggestion
 
 _COLUMNS = 600
@@ -76,6 +78,32 @@ def _strongest(values: npt.NDArray[np.float32]) -> list[float]:
     edges = np.linspace(0, values.size, min(_COLUMNS, values.size), endpoint=False).astype(np.int64)
     high, low = np.maximum.reduceat(values, edges), np.minimum.reduceat(values, edges)
     return [float(v) for v in np.where(high >= -low, high, low)]
+
+
+Levels = list[float | None]
+
+
+def balance_of(
+    thirds: Sequence[BandChange], references: Sequence[Reference]
+) -> tuple[list[float], Levels, Levels, list[Levels]]:
+    """Bands, the mid of mix and of master in them in dB of the whole, and the references' lowest, median and highest.
+
+    Bands in which neither mix nor master is heard are left out.
+    """
+    after = [
+        None if one.mix_mid_db is None or one.mid_change_db is None else one.mix_mid_db + one.mid_change_db
+        for one in thirds
+    ]
+    rows = [relative_db([one.mix_mid_db for one in thirds]), relative_db(after)]
+    if references:
+        theirs = np.array([one.profile.mid_db for one in references])
+        silent = np.isnan(theirs).all(axis=0)
+        theirs[:, silent] = 0.0
+        for take in (np.nanmin, np.nanmedian, np.nanmax):
+            rows.append(np.where(silent, np.nan, take(theirs, axis=0)))
+    heard = [k for k, one in enumerate(thirds) if one.heard]
+    mix, master, *beside = [[None if np.isnan(row[k]) else float(row[k]) for k in heard] for row in rows]
+    return [thirds[k].nominal_hz for k in heard], mix, master, beside
 
 
 def spread_of(found: Suggestion) -> Spread | None:

@@ -12,7 +12,8 @@ from autochain.document.shell import address, element, figure, page, text
 from autochain.measure.loudness import weighted_hops
 from autochain.page.from_markdown import html, inline, sections
 from autochain.page.listening import Listening, excerpts_of, songs_of
-from autochain.page.measured import Response, response_of, song_of, spread_of
+from autochain.page.measured import Response, balance_of, response_of, song_of, spread_of
+from autochain.page.pictures.balance import balance_picture
 from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
 from autochain.page.pictures.song import Song, song_picture
@@ -26,12 +27,18 @@ _SONG = (
     "The song: waveform of the mix, loudness before and after, and what every stage takes, these on one scale. Dotted: "
     "times to listen at."
 )
+_BALANCE = (
+    "Balance of the middle by third octaves, in dB of the whole, so that loudness does not enter. "
+    "Thick line: the suggestion; thin: the mix."
+)
+_REFERENCES = " Area: from the lowest to the highest of the references; dots: their median."
 _SPREAD = (
     "Crest, peak over rms, of the loud 50 ms windows. Area: the mix; line: the suggestion; their medians upright. "
     "Further left is denser."
 )
 _EQUALISERS = "What the equalisers do before everything else. Line: mid; dashes: side, where it differs."
 _ROTATION = "Phase that the rotation turns; it moves no level, only the shape of the waveform."
+_NARROW = ("The neighbours", "Before and after")  # many short rows: on paper in two columns
 _SECTIONS_OF_ITS_OWN = ("What to set", "Where to listen")
 
 
@@ -117,8 +124,8 @@ def _body(
     yield "</div>"
     for heading in rest:
         if heading not in _SECTIONS_OF_ITS_OWN:
-            yield f"<h2>{inline(heading)}</h2>"
-            yield html(parts[heading])
+            narrow = ' class="narrow"' if heading in _NARROW else ""
+            yield f"<section{narrow}><h2>{inline(heading)}</h2>{html(parts[heading])}</section>"
 
 
 def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
@@ -136,6 +143,9 @@ def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
 
 def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[str]:
     yield spectrum_figure(thirds)
+    balance = balance_of(thirds, found.references)
+    words = _BALANCE + (_REFERENCES if found.references else "")
+    yield figure(balance_picture(words, *balance), words)
     spread = spread_of(found)
     if spread is not None:
         drawn = crest_picture(_SPREAD, spread.low_db, spread.mix_percent, spread.master_percent, spread.medians)

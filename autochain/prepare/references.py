@@ -46,6 +46,15 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reference:
+    """One reference: base name, hash, and what was measured."""
+
+    file: str
+    sha256: str
+    profile: Profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Target:
     """What the references have in common: mean and spread (standard deviation, at least 1.5 dB) per band."""
 
@@ -62,8 +71,8 @@ def profile(samples: Samples, rate_hz: int, figures: Measurement | None = None) 
     low = sum(spectrum.between(0.0, LOW_END_HZ))
     whole = float(spectrum.mid.sum() + spectrum.side.sum())
     return Profile(
-        mid_db=_relative([band.mid_db for band in bands]),
-        side_db=_relative([band.side_db for band in bands]),
+        mid_db=relative_db([band.mid_db for band in bands]),
+        side_db=relative_db([band.side_db for band in bands]),
         low_end_db=power_to_db(low / whole) if whole > 0.0 else -200.0,
         figures=measure(samples, rate_hz) if figures is None else figures,
     )
@@ -76,7 +85,8 @@ def common(profiles: Sequence[Profile]) -> Target:
     return Target(mid_db=mid, mid_spread_db=mid_spread, side_db=side, side_spread_db=side_spread)
 
 
-def _relative(levels: Sequence[float | None]) -> _Doubles:
+def relative_db(levels: Sequence[float | None]) -> _Doubles:
+    """Levels of the third octaves in dB of the whole; nan where there is nothing."""
     known = np.array([np.nan if level is None else level for level in levels])
     power = np.nansum(10.0 ** (known / 10.0))
     if power <= 0.0:

@@ -14,11 +14,12 @@ from autochain.measure.resonance import measure_resonance
 from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
+from autochain.prepare.references import Reference
 from autochain.prepare.resonances import Resonance, find_resonances
 from autochain.prepare.standing_out import DOUBTFUL, back_to_mix, description, strongest_at
 from autochain.search.result import Note
 from autochain.search.space import Decisions
-from autochain.search.toward_references import Reference, tone_moves
+from autochain.search.toward_references import tone_moves
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.

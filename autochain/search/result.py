@@ -11,6 +11,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.prepare.readiness import Readiness
+from autochain.prepare.references import Reference
 from autochain.search.around import Around
 from autochain.search.costs import Costs
 from autochain.search.excerpts import Span
@@ -105,7 +106,7 @@ class SearchStats:
 class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
-    `readiness` is the verdict of the check on the mix; `references` are hashes by file name.
+    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it.
     """
 
     mix: Mix
@@ -123,4 +124,4 @@ class Suggestion:
     sensitivity: tuple[Sensitivity, ...]
     notes: tuple[Note, ...]
     around: Around | None = None
-    references: Mapping[str, str] = field(default_factory=dict)
+    references: tuple[Reference, ...] = ()

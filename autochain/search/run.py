@@ -11,6 +11,7 @@ from autochain.config.model import Config, Coordinates
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
+from autochain.prepare.references import Reference
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
@@ -32,7 +33,6 @@ from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import Decisions, on_edge, outline, switched
 from autochain.search.staged import Staged
-from autochain.search.toward_references import Reference
 from autochain.search.trial import Guess, Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
@@ -126,7 +126,7 @@ class Search:
             decisions=self.decisions,
             notes=(*simple.notes, *ends.notes),
             around=self.around,
-            references={r.file: r.sha256 for r in self.references},
+            references=tuple(self.references),
         )
 
     def ready(self) -> None:
@@ -256,7 +256,7 @@ class Search:
             spans=self.spans,
             stats=stats,
             around=self.around,
-            references={r.file: r.sha256 for r in self.references},
+            references=tuple(self.references),
             sensitivity=() if brief else self._sensitivity(chosen, trial, decisions),
             notes=(
                 *notes_for(self.config, self.before, chosen, baselines, self.rotation, stats, self.effective),

@@ -1,14 +1,13 @@
 """What a mix has beside the engineer's references: tone moves with their reason, and figures side by side."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import BELL, LOW_SHELF
-from autochain.prepare.references import Profile, common, profile
+from autochain.prepare.references import Profile, Reference, common, profile
 from autochain.prepare.tone import ToneMove, find_tone_moves, outside_db
 from autochain.search.result import Note
 from autochain.units import number
@@ -19,15 +18,6 @@ _FIGURES = (
     ("median PSR", "psr_median_db", "dB"),
     ("side against mid", "side_to_mid_db", "dB"),
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reference:
-    """One reference: base name, hash, and what was measured."""
-
-    file: str
-    sha256: str
-    profile: Profile
 
 
 def read_references(paths: Sequence[Path]) -> tuple[Reference, ...]:

@@ -229,7 +229,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
                 **config.target.model_dump(),
                 locks=flat_locks(suggestion.decisions),
                 without=tuple(sorted(suggestion.decisions.without)),
-                references=dict(sorted(suggestion.references.items())),
+                references=dict(sorted((one.file, one.sha256) for one in suggestion.references)),
                 config_sha256=config_sha256(config),
                 seed=config.search.seed,
                 budget=config.search.budget,

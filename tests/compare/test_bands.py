@@ -11,8 +11,8 @@ from autochain.compare.curve_share import curve_share
 def bands(changes, unheard=()):
     return tuple(
         BandChange(
-            nominal_hz=100.0 * 2.0**k, mix_db=-20.0, change_db=change, mid_change_db=change, side_change_db=None,
-            heard=k not in unheard, width_change_db=None,
+            nominal_hz=100.0 * 2.0**k, mix_db=-20.0, mix_mid_db=-20.0, change_db=change, mid_change_db=change,
+            side_change_db=None, heard=k not in unheard, width_change_db=None,
         )
         for k, change in enumerate(changes)
     )  # fmt: skip

@@ -20,6 +20,7 @@ from autochain.demo import make_demo
 from autochain.errors import UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
+from autochain.prepare.references import Reference, profile
 from autochain.search.front import DENSER, MORE_OPEN
 from autochain.search.progress import silent
 from autochain.search.result import Suggestion
@@ -58,7 +59,16 @@ def made(small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Made:
     found = Search(mix, plan, Decisions(), 2, silent).run()
     others = [v for v in found.baselines.values() if v.settings != found.chosen.settings]
     sides = zip((MORE_OPEN, DENSER), others, strict=True)
-    found = replace(found, neighbours={side: replace(verified, name=side) for side, verified in sides})
+    bright = np.diff(samples, axis=0, prepend=0.0).astype(np.float32)  # 6 dB an octave up
+    beside = (samples, bright, samples[: 20 * RATE])
+    found = replace(
+        found,
+        neighbours={side: replace(verified, name=side) for side, verified in sides},
+        references=tuple(
+            Reference(file=f"song {k}.wav", sha256=str(k) * 64, profile=profile(sound, RATE))
+            for k, sound in enumerate(beside)
+        ),
+    )
     sheet, out = build_sheet(found), tmp_path_factory.mktemp("pages")
     (out / "inside.html").write_text(to_html(found, sheet, listening_to(found, sheet)), encoding="utf-8")
     songs = listening_to(found, sheet, whole=True)
@@ -100,6 +110,43 @@ def test_both_neighbours_are_on_the_page_and_in_the_player(inside: Opened) -> No
     inside.page.click("#hide")
     assert sorted(inside.state()["order"]) == [0, 1, 2, 3]
     assert not any(name in inside.page.inner_text("#versions") for name in NAMES)
+
+
+def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: Browser, made: Made) -> None:
+    phone = Opened(browser, made.inside, width=390)
+    assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", phone.page.pdf(prefer_css_page_size=True))) <= 2
+    phone.page.emulate_media(media="print")
+    hidden = "[...document.querySelectorAll('h1, h2, td, li, figure, svg')].filter(e => !e.getClientRects().length)"
+    assert phone.page.evaluate(f"{hidden}.map(e => e.outerHTML)") == []
+    assert not phone.page.is_visible(".listen")  # on paper nothing plays
+    phone.page.close()
+
+
+def test_the_spectrum_stands_before_that_of_the_references(inside: Opened, made: Made) -> None:
+    (shown,) = (
+        figure
+        for figure in inside.page.query_selector_all("figure")
+        if "median" in figure.inner_text() and "references" in figure.inner_text()
+    )
+    drawn = {}
+    for kind in ("area", "median", "before", "line"):
+        element = shown.query_selector(f"svg .{kind}")
+        assert element is not None
+        assert element.evaluate("e => getComputedStyle(e).fill !== 'none' || getComputedStyle(e).stroke !== 'none'")
+        drawn[kind] = np.array([p.split(",") for p in (element.get_attribute("points") or "").split()], dtype=float)
+    count = len(drawn["median"])
+    assert count >= 25
+    high, low = drawn["area"][:count, 1], drawn["area"][count:, 1][::-1]
+    median, mix = drawn["median"][:, 1], drawn["before"][:, 1]
+    assert (high <= median).all()  # down the page is lower
+    assert (median <= low).all()
+    # One reference is the mix, one a part of it, and the third is brighter: it is the highest on top, the lowest below.
+    top, bottom = slice(-8, None), slice(0, 8)
+    assert (low - high)[top].min() > 20.0
+    assert (low - high)[bottom].min() > 20.0
+    assert np.abs(np.minimum(np.abs(mix - low), np.abs(mix - median))[top]).max() <= 2.0
+    assert (mix - high)[top].min() > 20.0
 
 
 @pytest.mark.parametrize("way", ["inside", "beside"])

@@ -1,0 +1,40 @@
+"""The numbers behind the pictures."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autochain.compare.bands import thirds_between
+from autochain.demo import make_demo
+from autochain.page.measured import balance_of
+from autochain.prepare.references import Reference, profile
+
+RATE_HZ = 44100
+
+
+def test_balance_is_that_of_the_references_when_mix_master_and_reference_are_one_song() -> None:
+    samples = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, 10.0, 1), dtype=np.float32)
+    own = Reference(file="a.wav", sha256="", profile=profile(0.3 * samples, RATE_HZ))
+    bands, mix, master, beside = balance_of(thirds_between(samples, 0.5 * samples, RATE_HZ, -6.0), [own])
+    assert len(bands) >= 25
+    for row in (master, *beside):
+        assert row == pytest.approx(mix, abs=1e-3)
+
+
+def test_references_are_told_by_lowest_median_and_highest() -> None:
+    samples = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, 10.0, 1), dtype=np.float32)
+    first = Reference(file="a.wav", sha256="", profile=profile(samples, RATE_HZ))
+    others = [
+        replace(first, profile=replace(first.profile, mid_db=first.profile.mid_db + moved)) for moved in (1.0, -2.0)
+    ]
+    thirds = thirds_between(samples, samples, RATE_HZ, 0.0)
+    _, mix, _, (lowest, median, highest) = balance_of(thirds, [first, *others])
+    known = np.array(mix, dtype=float)
+    assert lowest == pytest.approx(known - 2.0, abs=1e-6)
+    assert median == pytest.approx(known, abs=1e-6)
+    assert highest == pytest.approx(known + 1.0, abs=1e-6)
+    missing = replace(first, profile=replace(first.profile, mid_db=np.full(30, np.nan)))
+    assert balance_of(thirds, [missing])[3] == [[None] * len(mix)] * 3
+    assert balance_of(thirds, [missing, first])[3][1] == pytest.approx(known, abs=1e-6)
+    assert balance_of(thirds, [])[3] == []
