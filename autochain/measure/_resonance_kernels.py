@@ -1,4 +1,4 @@
-"""The loop behind the resonance map; the caller allocates every array."""
+"""The loops behind the resonance map; the caller allocates every array."""
 
 from typing import Any
 
@@ -7,44 +7,48 @@ import numpy.typing as npt
 from numba import njit
 
 _Floats = npt.NDArray[np.floating[Any]]
-_Doubles = npt.NDArray[np.float64]
 _Places = npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
-def lower_quartiles(
-    pair: _Floats, first: _Places, step: _Places, count: _Places, work: _Doubles, out: _Doubles
-) -> None:
-    """Fill out (lanes, bands) with the lower quartile of the power of a band's bins, for mid, side, left, right.
+def _powers(spectra: _Floats, k: int, out: _Floats) -> None:
+    """Fill out with the powers of all windows at a bin, lane after lane: mid, side, left, right, or the only one."""
+    windows = spectra.shape[0]
+    for w in range(windows):
+        a, b = spectra[w, 0, 2 * k], spectra[w, 0, 2 * k + 1]
+        out[w] = a * a + b * b
+        if out.size > windows:
+            c, d = spectra[w, 1, 2 * k], spectra[w, 1, 2 * k + 1]
+            out[windows + w] = c * c + d * d
+            out[2 * windows + w] = ((a + c) * (a + c) + (b + d) * (b + d)) / 2
+            out[3 * windows + w] = ((a - c) * (a - c) + (b - d) * (b - d)) / 2
 
-    `pair` has shape (1 or 2, 2 bins): real and imaginary parts in turn, of mid and side = (L +- R) / sqrt(2). Band b
-    looks at `count[b]` bins from `first[b]` in steps of `step[b]`; `work` holds a quarter as many and one. With one row
-    there is one lane.
+
+@njit(cache=True, nogil=True)
+def _sink(kept: _Floats, sinking: _Floats) -> None:
+    """Keep the lower of each two and let the higher sink on: no branch, so that it is done for many at a time."""
+    for r in range(kept.size):
+        a, b = kept[r], sinking[r]
+        kept[r] = a if a < b else b
+        sinking[r] = b if a < b else a
+
+
+@njit(cache=True, nogil=True)
+def lower_quartiles(
+    spectra: _Floats, first: _Places, step: _Places, count: _Places, kept: _Floats, power: _Floats, out: _Floats
+) -> None:
+    """Fill out (bands, lanes x windows) with the lower quartile of the power of a band's bins.
+
+    `spectra` has shape (windows, 1 or 2, 2 bins): real and imaginary parts in turn, of mid and side = (L +- R) /
+    sqrt(2), for four lanes, or of one channel, for one. Band b looks at `count[b]` bins from `first[b]` in steps of
+    `step[b]`. Scratch: `power` as long as a row of `out`; `kept` with such rows, a quarter as many as bins, and one.
     """
-    for lane in range(out.shape[0]):
-        for b in range(out.shape[1]):
-            n = count[b]
-            wanted = (n - 1) // 4
-            kept = 0
-            for i in range(n):
-                k = 2 * (first[b] + i * step[b])
-                if lane < 2:
-                    re = np.float64(pair[lane, k])
-                    im = np.float64(pair[lane, k + 1])
-                else:
-                    sign = 1.0 if lane == 2 else -1.0
-                    re = 0.7071067811865476 * (pair[0, k] + sign * pair[1, k])
-                    im = 0.7071067811865476 * (pair[0, k + 1] + sign * pair[1, k + 1])
-                power = re * re + im * im
-                # Of what has come so far the lowest, in order, as far as the quartile.
-                if kept > wanted:
-                    if power >= work[wanted]:
-                        continue
-                else:
-                    kept += 1
-                j = kept - 1
-                while j > 0 and work[j - 1] > power:
-                    work[j] = work[j - 1]
-                    j -= 1
-                work[j] = power
-            out[lane, b] = work[wanted]
+    for b in range(first.size):
+        wanted = (count[b] - 1) // 4
+        # Of what has come so far the lowest, in order, as far as the quartile.
+        kept[: wanted + 1] = np.inf
+        for i in range(count[b]):
+            _powers(spectra, first[b] + i * step[b], power)
+            for j in range(wanted + 1):
+                _sink(kept[j], power)
+        out[b] = kept[wanted]

@@ -125,7 +125,6 @@ class ResonanceMeter:
         self._lanes = len(LANES) if channels == 2 else 1
         self._bands = band_centres_hz(rate_hz)
         self._bins = _bins(self._size, rate_hz)
-        self._work = np.empty(_MOST_BINS)
         # A window begins at every hop; several are taken at once.
         self._pieces = Pieces(channels, 0, _WINDOWS_AT_ONCE * self._hop, self._hop)
         self._floors: list[_Singles] = []
@@ -153,18 +152,19 @@ class ResonanceMeter:
 
     def _taken(self, piece: Samples) -> tuple[_Singles, list[float]]:
         """Lower quartiles in dB, and the power, of every whole window of a piece."""
-        starts = range(0, piece.shape[0] - self._size + 1, self._hop)
-        floors = np.empty((len(starts), self._lanes, self._bands.size))
-        window, powers = _window(self._size).astype(piece.dtype), []
+        windows = (piece.shape[0] - self._size) // self._hop + 1
         pair = np.ascontiguousarray(piece.T)
         if self._lanes > 1:
             pair = np.stack([pair[0] + pair[1], pair[0] - pair[1]]) * piece.dtype.type(np.sqrt(0.5))
-        for place, start in enumerate(starts):
-            windowed = pair[:, start : start + self._size] * window
-            powers.append(float(np.square(windowed).sum(dtype=np.float64)))
-            spectra = np.ascontiguousarray(fft.rfft(windowed, axis=1))
-            lower_quartiles(spectra.view(piece.dtype), *self._bins, self._work, floors[place])
-        return (10.0 * np.log10(floors + _NOTHING)).astype(np.float32), powers
+        cut = np.lib.stride_tricks.sliding_window_view(pair, self._size, axis=1)[:, :: self._hop].swapaxes(0, 1)
+        windowed = cut * _window(self._size).astype(piece.dtype)
+        powers = np.square(windowed).sum(axis=(1, 2), dtype=np.float64)
+        spectra = np.ascontiguousarray(fft.rfft(windowed, axis=2)).view(piece.dtype)
+        floors = np.empty((self._bands.size, self._lanes * windows), piece.dtype)
+        kept = np.empty((_MOST_BINS // 4 + 1, floors.shape[1]), piece.dtype)
+        lower_quartiles(spectra, *self._bins, kept, np.empty(floors.shape[1], piece.dtype), floors)
+        by_window = floors.reshape(-1, self._lanes, windows).transpose(2, 1, 0)
+        return (10.0 * np.log10(by_window.astype(np.float64) + _NOTHING)).astype(np.float32), list(powers)
 
 
 def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
