@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
+from autochain.album.house import Near
 from autochain.album.record import Record
 from autochain.audio.files import read_mix
 from autochain.config import Config
@@ -36,7 +37,7 @@ class Job:
     """One track; plain values, so that another process can do it.
 
     `plan` holds the track's own target, `request` is the hash of all that the result depends on. The same job gives
-    the same bytes, wherever it is done.
+    the same bytes, wherever it is done. With `near` it is the track's second search, which holds a house setting.
     """
 
     path: Path
@@ -46,6 +47,7 @@ class Job:
     plan: Config
     decisions: Decisions
     request: str
+    near: Near | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +86,11 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     mix = read_mix(job.path)
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{job.path} was changed while the album was made. Give the command again with --resume.")
-    found = suggest(mix, job.plan, job.decisions, threads, progress)
+    if job.near is None:
+        found = suggest(mix, job.plan, job.decisions, threads, progress)
+    else:
+        decisions, plan, around = job.near.asked(job.decisions, job.plan)
+        found = suggest(mix, plan, decisions, threads, progress, around=around)
     progress("drawing the page", 0.0)
     sheet = build_sheet(found)
     thirds = thirds_of(found)

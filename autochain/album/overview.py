@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator, Sequence
 
+from autochain.album import alike_words
 from autochain.album.account import standing_out, worst_relation_lu
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.record import KINDS, Record
@@ -15,6 +16,7 @@ from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import number
 
+_ALIKE = "The same settings"
 MOST_SHOWN = 500  # beyond, a page takes seconds to open and nobody reads it
 FILES = ("album.md", "album.html", "album.json")
 _HEAD = [
@@ -75,10 +77,19 @@ def _rows(shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str
             yield [track.title, *["–"] * 8, "failed"]
 
 
+def _place(album: Album, track: Track) -> str:
+    """Where a track's sheets are from the overview, without `.sheet.` and what follows."""
+    folder = "" if album.alike is None else album.alike.folder(track.stem)
+    return f"{folder}/{track.stem}" if folder else track.stem
+
+
 def _lists(album: Album) -> Iterator[tuple[str, list[str]]]:
     """Heads with what stands under them; of very many lines the first."""
     failures = [f"{track.title}: {found}" for track, found in album.tracks if not isinstance(found, Record)]
-    for head, said in (("Could not be done", failures), ("Stands out", [line for _, line in standing_out(album)])):
+    out = [line for _, line in standing_out(album)]
+    for head, said in (
+        ("Could not be done", failures), ("Stands out", out), ("Keep their own settings", alike_words.own(album)),
+    ):  # fmt: skip
         if len(said) > MOST_SHOWN:
             said = [*said[:MOST_SHOWN], f"{len(said) - MOST_SHOWN} more."]
         if said:
@@ -90,12 +101,15 @@ def to_markdown(album: Album) -> str:
     lines = ["# Album", "", f"**{summary(album)}**", "", *facts(album), ""]
     shown = _shown(album)
     lines += table(_HEAD, ([plain(row[0]), *row[1:]] for row in _rows(shown)))
+    if album.alike is not None:
+        lines += ["", f"## {_ALIKE}", "", *alike_words.facts(album), ""]
+        lines += table(alike_words.HEAD, alike_words.rows(album)) if album.alike.house else []
     for head, said in _lists(album):
         lines += ["", f"## {head}", "", *(f"- {plain(one)}" for one in said)]
     lines += ["", "## Sheets", ""]
     for _, track, found in shown:
         if isinstance(found, Record):
-            lines.append(f"- {plain(track.stem)}.sheet.html, .md, .json")
+            lines.append(f"- {plain(_place(album, track))}.sheet.html, .md, .json")
     return "\n".join([*lines, "", CAUTION]) + "\n"
 
 
@@ -120,6 +134,11 @@ def _body(album: Album) -> Iterator[str]:
         words = "Integrated loudness of each track: ring, the mix; dot, the master."
         yield figure(dot_chart(words, "LUFS", marks, titles, [r.mix_lufs for _, r, _ in drawn], masters), words)
     yield grid(_HEAD, _rows(shown))
+    if album.alike is not None:
+        yield element("h2", _ALIKE)
+        yield element("p", " ".join(alike_words.facts(album)))
+        if album.alike.house:
+            yield grid(alike_words.HEAD, alike_words.rows(album))
     for head, said in _lists(album):
         yield element("h2", head)
         yield items(said)
@@ -127,7 +146,8 @@ def _body(album: Album) -> Iterator[str]:
     yield "<ul>"
     for _, track, found in shown:
         if isinstance(found, Record):
-            links = ", ".join(f'<a href="{address(f"{track.stem}.sheet.{kind}")}">{kind}</a>' for kind in KINDS)
+            place = _place(album, track)
+            links = ", ".join(f'<a href="{address(f"{place}.sheet.{kind}")}">{kind}</a>' for kind in KINDS)
             yield f"<li>{text(found.title)}: {links}</li>"
     yield "</ul>"
     yield element("p", CAUTION, "soft")
@@ -135,8 +155,9 @@ def _body(album: Album) -> Iterator[str]:
 
 def to_json(album: Album) -> str:
     """Facts of all tracks with a final newline."""
+    left_out = {"levels", "earlier", "request"}
     tracks = [
-        {**found.model_dump(mode="json", exclude={"levels", "earlier", "request"}), "error": None}
+        {**found.model_dump(mode="json", exclude=left_out), "sheet": _place(album, track), "error": None}
         if isinstance(found, Record)
         else {"title": track.title, "error": found}
         for track, found in album.tracks
@@ -148,6 +169,7 @@ def to_json(album: Album) -> str:
         "ceiling_dbtp": album.ceiling_dbtp,
         "album_lufs": album.lufs,
         "worst_relation_lu": worst_relation_lu(album),
+        "same_settings": alike_words.as_values(album),
         "tracks": tracks,
     }
     return json.dumps(whole, indent=2) + "\n"

@@ -1,5 +1,7 @@
 """The album as a whole: levels from all mixes first, then every track that is not done already.
 
+Where the same settings are asked for, tracks are done twice: each by itself, then with what they have in common held.
+
 Whatever does a track, only this writes: the record first, so that files which a killed run has left are known as its
 own; a track is done when all its files are there. A track that fails is kept with its reason, and the others go on.
 What is held of a track once it is done is its row of the overview, so that a catalogue of many thousands fits.
@@ -12,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
+from autochain.album.alike import ALIKE, Alike, compare, held_jobs
 from autochain.album.job import Finished, Heard, Job, carry_out
 from autochain.album.levels import targets_lufs
 from autochain.album.mixes import hear_mixes
@@ -39,7 +42,8 @@ Log = Callable[[Mapping[str, Any]], None]
 class Album:
     """What became of every track, in album order: its record, or one line that says why there is none.
 
-    `lufs` is the integrated loudness of all masters one after the other, None where none is done.
+    `lufs` is the integrated loudness of all masters one after the other, None where none is done; `redone` counts
+    searches; `alike` is None unless the same settings were asked for.
     """
 
     policy: str
@@ -48,6 +52,7 @@ class Album:
     tracks: tuple[tuple[Track, Record | str], ...]
     lufs: float | None
     redone: int
+    alike: Alike | None = None
 
     @property
     def done(self) -> list[Record]:
@@ -67,6 +72,7 @@ def run(
     progress: Progress,
     log: Log | None = None,
     hand_out: HandOut | None = None,
+    same_within: float | None = None,
 ) -> Album:
     """Do every track that is not done already.
 
@@ -94,6 +100,8 @@ def run(
         Called with an entry for each track that is done.
     hand_out
         Does the jobs in another way than by processes of this machine.
+    same_within
+        How much score a track may lose, 0 or more, to have the settings that all share; None leaves it its own.
 
     Raises
     ------
@@ -105,12 +113,6 @@ def run(
         raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
     refuse_contradictions(decisions, config, None)
     results: dict[str, Record | str] = {}
-    pool = PooledLoudness()
-
-    def count(stem: str, record: Record) -> None:
-        pool.push(record.levels)
-        results[stem] = record.model_copy(update={"levels": [], "earlier": []})
-
     mixes: list[tuple[Track, Heard]] = []
     for track, heard in zip(tracks, hear_mixes(tracks, out, jobs, resume, progress), strict=True):
         if isinstance(heard, Heard):
@@ -118,34 +120,34 @@ def run(
         else:
             results[track.stem] = heard
     levels = targets_lufs(policy, target, [heard.lufs for _, heard in mixes], [t.offset_lu for t, _ in mixes])
-    left: list[Job] = []
-    moved = left_behind(out, (track.stem for track in tracks)) if resume else {}
+    wanted: list[Job] = []
     for (track, heard), level in zip(mixes, levels, strict=True):
         try:
-            job = _job(track, heard, _at(config, level), decisions)
-            before = _before(out, job, moved) if resume else None
-            if before is not None:
-                count(job.stem, before)
-                continue
-            _refuse_edited(out, job.stem, _known(out, job.stem, resume), force)
-            left.append(job)
+            wanted.append(_job(track, heard, _at(config, level), decisions))
         except AutochainError as error:
             results[track.stem] = str(error)
-    # The longest first, so that no process is left with one when the others have ended.
-    left.sort(key=lambda job: -job.heard.duration_s)
-    redone = 0
-    for job, found in (hand_out or partial(_here, jobs=jobs, progress=progress))(left):
-        if isinstance(found, str):
-            results[job.stem] = found
-            continue
-        try:
-            count(job.stem, _keep(out, found, job, _known(out, job.stem, resume), force))
-        except AutochainError as error:
-            results[job.stem] = str(error)
-            continue
-        redone += 1
-        if log is not None:
-            log(found.entry)
+    work = _Work(
+        stems=tuple(track.stem for track in tracks),
+        force=force,
+        resume=resume,
+        hand_out=hand_out or partial(_here, jobs=jobs, progress=progress),
+    )
+    pool = PooledLoudness()
+    alike = None
+    if same_within is None:
+        redone = work.do(wanted, out, results, pool, log)
+    else:
+        redone = work.do(wanted, out, results, None, log)
+        own = dict(results)
+        house, held = held_jobs(wanted, own, out)
+        again: dict[str, Record | str] = {}
+        redone += work.do(held, out / ALIKE, again, None, None)
+        alike = compare(tracks, own, again, out, house, same_within, config)
+        results |= {stem: found for stem, found in again.items() if stem in alike.cost}
+        for stem, found in results.items():
+            if isinstance(found, Record):
+                whole = records.read_record(out / alike.folder(stem) / records.names(stem)[0])
+                pool.push([] if whole is None else whole.levels)
     return Album(
         policy=policy,
         target_lufs=target,
@@ -153,7 +155,62 @@ def run(
         tracks=tuple((track, results[track.stem]) for track in tracks),
         lufs=pool.lufs(),
         redone=redone,
+        alike=alike,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """How jobs are done: what `run` was asked."""
+
+    stems: tuple[str, ...]
+    force: bool
+    resume: bool
+    hand_out: HandOut
+
+    def do(
+        self,
+        wanted: Sequence[Job],
+        out: Path,
+        results: dict[str, Record | str],
+        pool: PooledLoudness | None,
+        log: Log | None,
+    ) -> int:
+        """Do the jobs that are not done already in a folder, and put what comes of all into `results`; how many."""
+
+        def count(stem: str, record: Record) -> None:
+            if pool is not None:
+                pool.push(record.levels)
+            results[stem] = record.model_copy(update={"levels": [], "earlier": []})
+
+        left: list[Job] = []
+        moved = left_behind(out, self.stems) if self.resume else {}
+        for job in wanted:
+            try:
+                before = _before(out, job, moved) if self.resume else None
+                if before is not None:
+                    count(job.stem, before)
+                    continue
+                _refuse_edited(out, job.stem, _known(out, job.stem, self.resume), self.force)
+                left.append(job)
+            except AutochainError as error:
+                results[job.stem] = str(error)
+        # The longest first, so that no process is left with one when the others have ended.
+        left.sort(key=lambda job: -job.heard.duration_s)
+        redone = 0
+        for job, found in self.hand_out(left):
+            if isinstance(found, str):
+                results[job.stem] = found
+                continue
+            try:
+                count(job.stem, _keep(out, found, job, _known(out, job.stem, self.resume), self.force))
+            except AutochainError as error:
+                results[job.stem] = str(error)
+                continue
+            redone += 1
+            if log is not None:
+                log(found.entry)
+        return redone
 
 
 def _here(left: Sequence[Job], jobs: int, progress: Progress) -> Done:

@@ -1,16 +1,18 @@
 """`autochain album FILES`: several songs that belong together."""
 
+import math
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from autochain.album.alike import ALIKE
 from autochain.album.cluster import cluster
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
-from autochain.album.run import run
+from autochain.album.run import Album, run
 from autochain.album.tracks import find_tracks
 from autochain.audio.files import check_output, write_text
 from autochain.cli import options
@@ -46,6 +48,15 @@ def album(
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
     ] = None,
+    same_settings: Annotated[
+        float | None,
+        typer.Option(
+            "--same-settings",
+            metavar="SCORE",
+            help="Search once more with the same stages and times on all tracks; a track takes them where its score "
+            "worsens by no more than this, such as 0.5.",
+        ),
+    ] = None,
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
@@ -64,6 +75,8 @@ def album(
     options.check_jobs(jobs)
     if levels not in POLICIES:
         raise UsageError(f"--levels {levels} does not exist. Choose {', '.join(POLICIES)}.")
+    if same_settings is not None and not 0.0 <= same_settings < math.inf:
+        raise UsageError(f"--same-settings {same_settings:g} is not possible. Choose 0 or more points of score.")
     tracks = find_tracks(sources)
     if levels == OFFSETS and not any(track.offset_lu for track in tracks):
         raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
@@ -72,6 +85,9 @@ def album(
     kept = tuple(track.path for track in tracks) + tuple(source for source in sources if source.is_file())
     written = [*FILES, *(name for track in tracks for name in names(track.stem))]
     check_output(out, written, force or resume, kept)
+    if same_settings is not None:
+        again = [name for track in tracks for name in names(track.stem)]
+        check_output(out / ALIKE, again, force or resume, kept)
     where = log_of(log, no_log)
     with progress_bar() as show:
         compile_first(show)
@@ -79,7 +95,7 @@ def album(
             with nullcontext() if scheduler is None else cluster(scheduler, show) as hand_out:
                 found = run(
                     tracks, levels, plan, decisions, out, jobs, force, resume, show,
-                    lambda entry: write_log(where, lambda: entry), hand_out,
+                    lambda entry: write_log(where, lambda: entry), hand_out, same_settings,
                 )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -88,9 +104,15 @@ def album(
     texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
     for name in FILES:
         write_text(out / name, texts[name], force or resume, kept)
-    typer.echo(f"{found.redone} of {len(tracks)} tracks searched", err=True)
+    typer.echo(_searched(found), err=True)
     typer.echo(texts["album.json"] if as_json else texts["album.md"], nl=False)
     if len(found.done) < len(tracks):
         raise typer.Exit(FAILED)
     if not all(record.met for record in found.done):
         raise typer.Exit(MISSED)
+
+
+def _searched(found: Album) -> str:
+    if found.alike is None:
+        return f"{found.redone} of {len(found.tracks)} tracks searched"
+    return f"{found.redone} searches for {len(found.tracks)} tracks"
