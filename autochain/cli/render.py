@@ -11,11 +11,12 @@ from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
-from autochain.compare.bands import thirds_between
+from autochain.compare.bands import band_changes
 from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.measure.measurement import measure
+from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
 from autochain.render.as_markdown import to_markdown
 from autochain.render.delivery import deliver, names_of
@@ -97,7 +98,7 @@ def render(
     def entry() -> Mapping[str, Any]:
         before, after = measure(song.samples, song.rate_hz), delivery.files[0].reading.figures
         gain_db = (after.integrated_lufs or 0.0) - (before.integrated_lufs or 0.0)
-        thirds = thirds_between(song.samples, delivery.master.samples, song.rate_hz, gain_db)
+        thirds = band_changes(measure_spectrum(song.samples, song.rate_hz), delivery.spectrum, gain_db)
         return render_entry("render", song, before, after, thirds)
 
     write_log(where, entry)

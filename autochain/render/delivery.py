@@ -10,6 +10,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
 from autochain.config.model import Config
+from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
 from autochain.render.lossy import write_lossy
@@ -20,6 +21,7 @@ from autochain.render.master import (
     refuse_other_mix,
     room_for_dither,
     solve_master,
+    without_sound,
 )
 from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
@@ -74,7 +76,9 @@ class Delivery:
     mix, sheet
         What they were made from.
     master
-        The main master at the mix's rate.
+        The main master at the mix's rate, its sound given back: a long song is large.
+    spectrum
+        Of the main master.
     met
         Whether a drive solved anew reached the target; None where the sheet's drive was taken as it stands.
     files, versions
@@ -90,6 +94,7 @@ class Delivery:
     mix: Mix
     sheet: EarlierSheet
     master: Master
+    spectrum: Spectrum
     met: bool | None
     files: tuple[Delivered, ...]
     versions: tuple[Version, ...]
@@ -159,6 +164,7 @@ def deliver(
         )
     else:
         main = make_master(mix, chain, settings, target)
+    spectrum = measure_spectrum(main.samples, mix.rate_hz)
     usual = [parse_export(text, mix.rate_hz, mix.channels) for text in USUAL_CODERS]
     tried = [export for export in usual if coders and export not in exports]
     rates = dict.fromkeys(export.rate_hz for export in (*exports, *tried))
@@ -184,21 +190,27 @@ def deliver(
                 )
             others.append(_other_rate(master, main))
         here = [export for export in exports if export.rate_hz == rate_hz]
+        settings_here, lufs_here = master.settings, master.lufs
         own = [(mix_path, "", master)]
+        if master is main:
+            main = without_sound(main)
+        del master  # a minute at 96 kHz is 46 MB: no sound stays longer than it is needed
         for number, (path, other) in enumerate(alternates if here else (), 1):
             progress(f"rendering other version {number} of {len(alternates)}", 0.0)
-            version = make_master(at_rate(other, rate_hz), chain, master.settings, target)
+            version = make_master(at_rate(other, rate_hz), chain, settings_here, target)
             own.append((path, other.file, version))
             if rate_hz == mix.rate_hz:
-                apart = None if version.lufs is None or master.lufs is None else version.lufs - master.lufs
+                apart = None if version.lufs is None or lufs_here is None else version.lufs - lufs_here
                 versions.append(
                     Version(
                         file=other.file, channels=other.channels, apart_lu=apart, lowered_db=version.lowered_db
                     )
                 )
-        for path, version_name, made in own:
+        while own:
+            path, version_name, made = own.pop(0)
             tags = read_tags(path)
             heard = with_silence(made.samples, rate_hz, made.settings["output"])
+            made = without_sound(made)
             for export in here:
                 progress("writing and reading back", 0.0)
                 name = export.name(path.stem, mix.rate_hz)
@@ -211,13 +223,13 @@ def deliver(
                 trying = [export for export in tried if export.rate_hz == rate_hz]
                 headroom += _tried(trying, heard, target.ceiling_dbtp, made.peak_dbtp, progress)
             del heard, made  # before the next song is in memory
-        del own, master
     figures = files[0].reading.figures
     heard_at = figures.integrated_lufs, figures.true_peak_dbtp
     return Delivery(
         mix=mix,
         sheet=sheet,
-        master=main,
+        master=without_sound(main),
+        spectrum=spectrum,
         met=met,
         files=tuple(files),
         versions=tuple(versions),

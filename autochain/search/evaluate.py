@@ -120,7 +120,9 @@ class Evaluator:
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
-        peak_db = linear_to_db(float(np.max(np.abs(material.scored(before_peaks)))))
+        scored = material.scored(before_peaks)
+        peak_db = linear_to_db(max(float(scored.max()), -float(scored.min())))  # without a copy of the song
+        del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         reading: TruePeakReading | None = None

@@ -53,10 +53,14 @@ def test_it_opens_from_disk_without_a_complaint_and_asks_for_nothing(opened: Ope
 
 def test_every_picture_is_there_and_says_what_it_shows(opened: Opened) -> None:
     boxes = [picture.bounding_box() for picture in opened.page.query_selector_all("figure svg")]
-    assert len(boxes) >= 3
+    assert len(boxes) >= 4
     assert all(box is not None and box["width"] > 100 and box["height"] > 60 for box in boxes)
     labels = [picture.get_attribute("aria-label") for picture in opened.page.query_selector_all("figure svg")]
     assert all(labels)
+    # Waveform, loudness wanted, what a stage takes, times to listen at; change and balance of the spectrum; crest.
+    for kind in (".wave", ".target", ".taken", ".cue", ".bar", ".before"):
+        assert opened.page.query_selector(f"figure svg {kind}") is not None, kind
+    assert any((label or "").startswith("Crest") for label in labels)
 
 
 def test_it_fits_a_phone_and_two_sheets_of_paper(browser: Browser, run: Suggested) -> None:

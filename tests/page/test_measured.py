@@ -5,10 +5,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from autochain.audio.mix import Mix
 from autochain.compare.bands import thirds_between
+from autochain.config import read_config
 from autochain.demo import make_demo
-from autochain.page.measured import balance_of
+from autochain.measure.loudness import weighted_hops
+from autochain.page.measured import balance_of, song_of
+from autochain.page.pictures.song import song_picture
 from autochain.prepare.references import Reference, profile
+from autochain.search.progress import silent
+from autochain.search.run import Search
+from autochain.search.space import Decisions
 
 RATE_HZ = 44100
 
@@ -38,3 +45,19 @@ def test_references_are_told_by_lowest_median_and_highest() -> None:
     assert balance_of(thirds, [missing])[3] == [[None] * len(mix)] * 3
     assert balance_of(thirds, [missing, first])[3][1] == pytest.approx(known, abs=1e-6)
     assert balance_of(thirds, [])[3] == []
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_the_side_of_the_waveform_that_reaches_further_is_marked(side: int) -> None:
+    """Half of every cycle of a 100 Hz tone is twice as high."""
+    tone = np.sin(2.0 * np.pi * 100.0 * np.arange(6 * RATE_HZ) / RATE_HZ)
+    one_sided = side * np.where(tone > 0.0, 0.3 * tone, 0.15 * tone)
+    samples = np.stack([one_sided, one_sided], axis=1).astype(np.float32)
+    mix = Mix(samples=samples, rate_hz=RATE_HZ, file="tone.wav", sha256="", subtype="PCM_24")
+    config = read_config(None, {"target": {"lufs": -24.0, "ceiling_dbtp": -1.0}})
+    found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
+    song = song_of(found, weighted_hops(samples, RATE_HZ), [])
+    assert song.further == side
+    drawn = song_picture("", song)
+    assert f"its {'upper' if side == 1 else 'lower'} side reaches further" in drawn
+    assert drawn.count('class="further"') == 1
