@@ -12,6 +12,7 @@ from autochain.cli.progress import progress_bar
 from autochain.cli.suggest import TARGET_NOT_MET, make_sheet
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song
+from autochain.page import check_folder
 from autochain.search.space import Decisions
 from autochain.sheet import to_json, to_markdown
 from autochain.sheet.words import CAUTION
@@ -51,6 +52,8 @@ def demo(
     # A run that was stopped has its mix already, and is checked for what else is there when it goes on.
     if not (resume and mix.exists()):
         check_output(folder, [*names, f"{stem}.preview.txt"], force)
+        if whole:
+            check_folder(folder / f"{stem}.sheet.sound", force=force)
         with progress_bar() as show:
             show("playing the demo mix", 0.0)
             from autochain.demo import make_demo

@@ -191,7 +191,8 @@ def test_a_hostile_file_name_stays_text(
 ) -> None:
     mix = tmp_path / "<img src=x onerror=alert(1)> '\u202egnp</title>.wav".replace("/", "\u2044")
     shutil.copy(short_mix, mix)
-    ran = command("suggest", mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path / "out")
+    asked = ("--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path / "out", "--whole-songs")
+    ran = command("suggest", mix, *asked)
     assert ran.code in (0, 3), ran.err
     opened = Opened(browser, tmp_path / "out" / f"{mix.stem}.sheet.html")
     assert opened.complaints == []
@@ -199,4 +200,7 @@ def test_a_hostile_file_name_stays_text(
     assert opened.page.query_selector("img") is None
     assert "<img src=x onerror=alert(1)>" in opened.page.inner_text("h1")
     assert "\u202e" not in opened.page.content()
+    opened.page.keyboard.press("Space")  # and its sound is found in a folder of that name
+    opened.until("window.listening.position() > 0.1")
+    assert opened.complaints == []
     opened.page.close()
