@@ -268,8 +268,9 @@ def report(where: Any, real: list[dict[str, Any]], bare: list[dict[str, Any]], s
             table(head, rows(bare)),
             f"{CATALOGUE} songs of four minutes, by the lines through the second table and one such song:",
             table(["", ""], paper),
-            f"Is it linear? CPU ms a track by all numbers of the second table and by its last two: {1e3 * first[1]:.2f} "
-            f"and {1e3 * last['whole']:.2f}; with all done {1e3 * again[1]:.2f} and {1e3 * last['again']:.2f}.",
+            f"Is it linear? CPU ms a track by all numbers of the second table and by its last two: "
+            f"{1e3 * first[1]:.2f} and {1e3 * last['whole']:.2f}; with all done "
+            f"{1e3 * again[1]:.2f} and {1e3 * last['again']:.2f}.",
         ]
     )
     save(

@@ -6,6 +6,7 @@ one sends the trials inside a track to all workers, mixes and all, and gives no 
 """
 
 import hashlib
+import logging
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
@@ -52,6 +53,8 @@ def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
         raise UsageError(
             f"--scheduler needs {error.name}, which is not installed. Install autochain[cluster] in place of autochain."
         ) from None
+    for name in ("distributed", "distributed.client"):  # what they would log is told in one line here
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         client = distributed.Client(scheduler, timeout=_ANSWER_S, set_as_default=False)
     except (OSError, ValueError) as error:

@@ -4,16 +4,21 @@ Processes, since much of a track is Python between its loops; each holds one tra
 memory is bounded by their number. Nobody writes files but the one who hands out.
 """
 
+import gc
 import os
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
+from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from typing import Any, TypeVar
 
 from joblib import effective_n_jobs
-from joblib.externals.loky import get_reusable_executor
+from joblib.externals.loky import ProcessPoolExecutor
+
+from autochain.errors import AutochainError
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -71,9 +76,9 @@ def side_by_side(do: Callable[[A], B], asked: Iterable[A], processes: int) -> It
             yield one, do(one)
         return
 
-    pool, lost = _Pool(), list[A]()
+    lost: list[A] = []
     try:
-        for one, future in as_they_finish(lambda one: pool.submit(do, one, processes), asked, lambda: processes):
+        for one, future in as_they_finish(lambda one: _POOL.submit(do, one, processes), asked, lambda: processes):
             try:
                 found = future.result()
             except BrokenExecutor:
@@ -82,11 +87,11 @@ def side_by_side(do: Callable[[A], B], asked: Iterable[A], processes: int) -> It
                 yield one, found
         for one in lost:
             try:
-                yield one, pool.submit(do, one, 1).result()
+                yield one, _POOL.submit(do, one, 1).result()
             except BrokenExecutor:
                 yield one, LOST
     except BaseException:  # Ctrl-C above all
-        pool.end()
+        _POOL.end()
         raise
 
 
@@ -95,25 +100,56 @@ class _Pool:
 
     def __init__(self) -> None:
         self._executor: Any = None
+        self._processes = 0
 
     def submit(self, do: Callable[[A], B], one: A, processes: int) -> "Future[B]":
-        while True:
-            self._executor = get_reusable_executor(
-                processes, initializer=_begin, initargs=(os.getpid(),), env=_ONE_THREAD
-            )
+        if processes != self._processes:
+            self.end()
+        for executor in (self._executor, None):
+            if executor is None:
+                self._executor = ProcessPoolExecutor(
+                    processes, initializer=_begin, initargs=(os.getpid(),), env=_ONE_THREAD
+                )
+                self._processes = processes
             try:
-                future: Future[B] = self._executor.submit(do, one)
-            except BrokenExecutor:  # it died since it was last looked at
+                with _no_ctrl_c():  # it goes to all processes of a terminal; this one ends the others
+                    future: Future[B] = self._executor.submit(do, one)
+            except BrokenExecutor:
                 continue
             return future
+        raise AutochainError("No process can be started beside this one. Make room, or use --jobs 1.")
 
     def end(self) -> None:
         if self._executor is not None:
             self._executor.shutdown(kill_workers=True)
+            self._executor, self._processes = None, 0
+
+
+_POOL = _Pool()
+
+
+def end_processes() -> None:
+    """End what still waits for more to do, for one who leaves in a hurry."""
+    _POOL.end()
+    gc.collect()  # the system's own things that they shared go with what held them
+
+
+@contextmanager
+def _no_ctrl_c() -> Iterator[None]:
+    """Start processes that never hear Ctrl-C; here it comes a moment later."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # which lets signals through again as it begins
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(parent: int) -> None:
-    """Leave Ctrl-C, which goes to all processes of a terminal, to the one that hands out, and end when that is gone."""
+    """Leave Ctrl-C to the one that hands out, and end when that is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def watch() -> None:

@@ -14,6 +14,7 @@ from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
 from autochain.album.run import Album, run
 from autochain.album.tracks import find_tracks
+from autochain.album.workers import end_processes
 from autochain.audio.files import check_output, write_text
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
@@ -98,6 +99,7 @@ def album(
                     lambda entry: write_log(where, lambda: entry), hand_out, same_settings,
                 )
         except KeyboardInterrupt:
+            end_processes()
             raise StoppedError(
                 "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
             ) from None
