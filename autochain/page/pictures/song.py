@@ -61,7 +61,10 @@ def song_picture(label: str, song: Song) -> str:
         parts += _stage(name, values, y, float(math.ceil(most)))
         y += _STAGE
     for second in times(song.duration_s):
-        parts.append(word(_x(second, song), height - 6.0, f"{second // 60}:{second % 60:02d}", "middle"))
+        x = _x(second, song)
+        # At the ends inward: words are larger on a phone, and would run into the scale or out of the picture.
+        anchor = "start" if second == 0 else "end" if x > _WIDTH - _RIGHT - 24.0 else "middle"
+        parts.append(word(x, height - 6.0, f"{second // 60}:{second % 60:02d}", anchor))
     return svg(_WIDTH, height, label, parts)
 
 
