@@ -164,7 +164,7 @@ def main() -> None:
         "seconds": args.seconds, "budget": args.budget, "runs": runs, "bounds": bounds, "longest_path_cpu_s": paths,
         "tracks": tracks, "outside": read,
     }  # fmt: skip
-    save("album", QUESTION, where, result, text)
+    save("album_jobs", QUESTION, where, result, text)
     if differing:
         raise SystemExit(f"one job and two do not give the same bytes: {', '.join(differing)}")
 
