@@ -66,8 +66,8 @@ def hear(path: Path) -> Heard | str:
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
             raise faint(mix)
-    except AutochainError as error:
-        return str(error)
+    except Exception as error:
+        return _told(error)
     return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
 
 
@@ -75,11 +75,17 @@ def carry_out(job: Job, threads: int = 1, progress: Progress = silent) -> Finish
     """Search a track and write its sheet, `threads` trials at a time; one line that says why where it cannot be."""
     try:
         return _carry_out(job, threads, progress)
-    except AutochainError as error:
+    except Exception as error:
+        return _told(error)
+
+
+def _told(error: Exception) -> str:
+    """One line; a fault of ours in one track must not cost the others, and says where it is."""
+    if isinstance(error, AutochainError):
         return str(error)
-    except Exception as error:  # a fault of ours in one track must not cost the others
-        file, line, *_ = traceback.extract_tb(error.__traceback__)[-1]
-        return f"{type(error).__name__}: {error} ({Path(file).name}:{line}). A fault of the program; please report it."
+    file, line, *_ = traceback.extract_tb(error.__traceback__)[-1]
+    said = " ".join(f"{type(error).__name__}: {error}".split())
+    return f"{said} ({Path(file).name}:{line}). A fault of the program; please report it."
 
 
 def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:

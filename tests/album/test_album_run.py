@@ -16,7 +16,10 @@ import pytest
 import soundfile
 
 from autochain.audio.files import write_wav
+from autochain.audio.mix import Mix
 from autochain.demo import make_demo
+from autochain.search.result import Suggestion
+from autochain.search.run import suggest
 
 RATE = 44100
 ASKED = ("--levels", "relations", "--lufs", -18, "--jobs", 1)
@@ -177,6 +180,21 @@ def test_a_mix_is_read_again_when_its_size_or_time_changed_and_not_otherwise(
     assert "0 of 1 tracks searched" in command(*asked, "--resume").err
     os.utime(mix, ns=(10**18, 10**18 + 1))
     assert "1 of 1 tracks searched" in command(*asked, "--resume").err
+
+
+def test_a_fault_of_ours_in_one_track_costs_no_other(
+    mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def faulty(mix: Mix, *more: Any) -> Suggestion:
+        if mix.file == "b.wav":
+            raise ZeroDivisionError("no luck")
+        return suggest(mix, *more)
+
+    monkeypatch.setattr("autochain.album.job.suggest", faulty)
+    ran = command("album", mixes / "b.wav", mixes / "c.wav", "-o", tmp_path, *ASKED)
+    assert ran.code == 1
+    assert "ZeroDivisionError: no luck (test_album_run.py:" in ran.out
+    assert "1 of 2 tracks searched" in ran.err
 
 
 def test_every_track_has_its_line_in_the_log(tmp_path: Path, command: Callable[..., Any]) -> None:
