@@ -1,6 +1,6 @@
 """Loops of oversampling; every array is allocated by the caller.
 
-`interpolate_line` is compiled into kernels of other modules. Numba's on-disk cache looks only at the file of
+`interpolate` is compiled into kernels of other modules. Numba's on-disk cache looks only at the file of
 the calling kernel: after a change here, touch those files (grep for the name).
 """
 
@@ -12,6 +12,9 @@ from numba import njit
 
 Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
+
+# Runs no further apart are one: what a run costs beyond its frames is worth about as many frames.
+GAP_BLOCKS = 2
 
 
 @njit(cache=True, nogil=True)
@@ -70,7 +73,8 @@ def find_runs(
     Returns their number. `radius` blocks before the first and after the last block are looked at.
     """
     count = 0
-    inside = False
+    open_since = -1
+    last_above = 0
     for j in range(first, last):
         highest = level[j]
         bend = curve[j]
@@ -78,83 +82,87 @@ def find_runs(
             highest = max(highest, level[i])
             bend = max(bend, curve[i])
         near = max(level[j], level[j + 1])
-        above = min(highest * absolute_sum, near + bend * curvature_sum) > limit
-        if above and not inside:
-            starts[count] = j * block
-        if inside and not above:
-            stops[count] = j * block
-            count += 1
-        inside = above
-    if inside:
-        stops[count] = last * block
+        if min(highest * absolute_sum, near + bend * curvature_sum) > limit:
+            if open_since >= 0 and j - last_above > GAP_BLOCKS + 1:
+                starts[count] = open_since * block
+                stops[count] = (last_above + 1) * block
+                count += 1
+                open_since = -1
+            if open_since < 0:
+                open_since = j
+            last_above = j
+    if open_since >= 0:
+        starts[count] = open_since * block
+        stops[count] = (last_above + 1) * block
         count += 1
     return count
 
 
-@njit(cache=True, nogil=True)
-def interpolate_line(
-    x: Floats, channel: int, first: int, count: int, taps: Floats, line: Floats, up: Floats
-) -> None:
-    """Fill `up[:, :count]` with the signal at frames first + i and the points between each and the next.
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def interpolate(flat: Floats, channels: int, first: int, count: int, taps: Floats, up: Floats) -> None:
+    """Fill `up[:, : count * channels]` with frames first .. first + count - 1 and the points between each and the next.
 
-    `taps` has shape (factor - 1, 2 T), row p the weights of frames n - T + 1 .. n + T for the point
-    n + (p + 1)/factor. `line` is scratch of at least count + 2 T. Outside the signal there is silence.
+    `flat` holds interleaved samples, T - 1 frames before and T after these among them; so are the rows of `up`.
+    `taps` are the mirrored ones of an `Interpolator`.
     """
-    rows, width = taps.shape
-    frames = x.shape[0]
-    begin = first - width // 2 + 1
-    total = count + width - 1
-    low = max(0, -begin)
-    high = max(low, min(total, frames - begin))
-    line[:low] = 0.0
-    line[high:total] = 0.0
-    for i in range(low, high):
-        line[i] = x[begin + i, channel]
-    base = width // 2 - 1
-    for i in range(count):  # one array assigned to another would bring two seconds of compiling
-        up[0, i] = line[base + i]
+    rows, half = taps.shape
+    width = count * channels
+    start = first * channels
+    here = flat[start : start + width]
+    for i in range(width):  # one array assigned to another would bring two seconds of compiling
+        up[0, i] = here[i]
     # Taps outside, outputs inside: neighbouring outputs are independent sums, so this vectorises with the
     # order of every sum fixed. Slices spare the loop its check for negative indices, which would stop that.
-    # Three rows at a time share what is read of the line.
-    for p in range(0, rows // 3 * 3, 3):
-        one = up[p + 1, :count]
-        two = up[p + 2, :count]
-        three = up[p + 3, :count]
-        one[:] = 0.0
-        two[:] = 0.0
-        three[:] = 0.0
-        for k in range(0, width, 2):
-            a0, a1 = taps[p, k], taps[p, k + 1]
-            b0, b1 = taps[p + 1, k], taps[p + 1, k + 1]
-            c0, c1 = taps[p + 2, k], taps[p + 2, k + 1]
-            here = line[k : k + count]
-            after = line[k + 1 : k + 1 + count]
-            for i in range(count):
-                v = here[i]
-                w = after[i]
-                one[i] += a0 * v + a1 * w
-                two[i] += b0 * v + b1 * w
-                three[i] += c0 * v + c1 * w
-    for p in range(rows // 3 * 3, rows):
-        row = up[p + 1, :count]
-        row[:] = 0.0
-        for k in range(0, width, 2):
-            a0, a1 = taps[p, k], taps[p, k + 1]
-            here = line[k : k + count]
-            after = line[k + 1 : k + 1 + count]
-            for i in range(count):
-                row[i] += a0 * here[i] + a1 * after[i]
+    # Four taps a turn; the point midway shares its sums of two frames with the first pair.
+    middle = up[(rows + 1) // 2, :width]
+    m = rows - 1
+    for pair in range(rows // 2):
+        e, o = 2 * pair, 2 * pair + 1
+        even = up[1 + pair, :width]
+        odd = up[rows - pair, :width]
+        even[:] = 0.0
+        odd[:] = 0.0
+        if pair == 0:
+            middle[:] = 0.0
+        for k in range(0, half, 4):
+            left = start - k * channels
+            right = start + (k + 1) * channels
+            l0, r0 = flat[left : left + width], flat[right : right + width]
+            left, right = left - channels, right + channels
+            l1, r1 = flat[left : left + width], flat[right : right + width]
+            left, right = left - channels, right + channels
+            l2, r2 = flat[left : left + width], flat[right : right + width]
+            left, right = left - channels, right + channels
+            l3, r3 = flat[left : left + width], flat[right : right + width]
+            e0, e1, e2, e3 = taps[e, k], taps[e, k + 1], taps[e, k + 2], taps[e, k + 3]
+            o0, o1, o2, o3 = taps[o, k], taps[o, k + 1], taps[o, k + 2], taps[o, k + 3]
+            if pair > 0:
+                for i in range(width):
+                    even[i] += e0 * (l0[i] + r0[i]) + e1 * (l1[i] + r1[i]) + e2 * (l2[i] + r2[i]) + e3 * (l3[i] + r3[i])
+                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+            else:
+                m0, m1, m2, m3 = taps[m, k], taps[m, k + 1], taps[m, k + 2], taps[m, k + 3]
+                for i in range(width):
+                    s0, s1, s2, s3 = l0[i] + r0[i], l1[i] + r1[i], l2[i] + r2[i], l3[i] + r3[i]
+                    even[i] += e0 * s0 + e1 * s1 + e2 * s2 + e3 * s3
+                    middle[i] += m0 * s0 + m1 * s1 + m2 * s2 + m3 * s3
+                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+        for i in range(width):
+            one, other = even[i] + odd[i], even[i] - odd[i]
+            even[i] = one
+            odd[i] = other
 
 
 @njit(cache=True, nogil=True)
-def interpolate_all(x: Floats, taps: Floats, piece: int, line: Floats, up: Floats, out: Floats) -> None:
-    """Fill `out`, shape (factor frames, channels), piece by piece."""
-    frames, channels = x.shape
+def interpolate_all(flat: Floats, before: int, taps: Floats, piece: int, up: Floats, out: Floats) -> None:
+    """Fill `out`, shape (factor frames, channels), piece by piece; frame 0 is frame `before` of `flat`."""
+    channels = out.shape[1]
     factor = taps.shape[0] + 1
+    frames = out.shape[0] // factor
     for first in range(0, frames, piece):
         count = min(piece, frames - first)
-        for channel in range(channels):
-            interpolate_line(x, channel, first, count, taps, line, up)
-            for i in range(count):
-                for p in range(factor):
-                    out[factor * (first + i) + p, channel] = up[p, i]
+        interpolate(flat, channels, before + first, count, taps, up)
+        for i in range(count):
+            for p in range(factor):
+                for c in range(channels):
+                    out[factor * (first + i) + p, c] = up[p, i * channels + c]

@@ -5,7 +5,7 @@ and only the points between them are computed. Decimators stop all that could fo
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ BLOCK_FRAMES = 16
 PIECE_POINTS = 2048
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Interpolator:
     """An interpolation filter and what is needed to bound its output.
 
@@ -47,6 +47,17 @@ class Interpolator:
     absolute_sum: float
     curvature_sum: float
 
+    @cached_property
+    def mirrored(self) -> npt.NDArray[np.float64]:
+        """What the loops take: shape (factor - 1, T).
+
+        The points p/factor and 1 - p/factor between two frames share their taps in reverse order. With the sum s[k] and
+        the difference d[k] of the two frames k steps left and right of the interval they are E + O and E - O, where
+        E = sum even[k] s[k] and O = sum odd[k] d[k]: a third less to multiply. Rows 2 p - 2 and 2 p - 1 hold even and
+        odd of the pair p, the last row even of the point midway.
+        """
+        return mirrored(self.taps)
+
     @property
     def piece(self) -> int:
         """Frames that the interpolation loops take at a time."""
@@ -60,9 +71,9 @@ def interpolator(factor: int, reach: int, beta: float) -> Interpolator:
     Parameters
     ----------
     factor
-        Points a frame, 2 or more.
+        Points a frame, a multiple of four.
     reach
-        Frames used on each side, even.
+        Frames used on each side, a multiple of four.
     beta
         Shape of the Kaiser window (J. F. Kaiser 1974): 0.1102 (A - 8.7) for A > 50 dB of stop-band.
     """
@@ -121,15 +132,28 @@ def decimator(factor: int, reach: int, beta: float, corner: float) -> npt.NDArra
     return taps
 
 
+def mirrored(taps: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Even and odd taps of points p/factor between frames n and n + 1, an odd number of points; see `Interpolator`.
+
+    `taps` has shape (factor - 1, 2 T), weights of frames n - T + 1 .. n + T.
+    """
+    points, half = taps.shape[0], taps.shape[1] // 2
+    left, right = taps[:, half - 1 :: -1], taps[:, half:]
+    even, odd = 0.5 * (left + right), 0.5 * (left - right)
+    pairs = [row for p in range(points // 2) for row in (even[p], odd[p])]
+    return np.array([*pairs, even[points // 2]])
+
+
 def upsample(samples: Samples, filter_: Interpolator) -> Samples:
     """Return the samples at `factor` times the rate, shape (factor frames, channels), silence assumed outside.
 
     Frame `factor` n of the result is frame n of the input, bit for bit.
     """
-    taps = filter_.taps.astype(samples.dtype)
-    line, up = scratch(filter_, samples.dtype)
-    out = np.empty((filter_.factor * samples.shape[0], samples.shape[1]), samples.dtype)
-    kernels.interpolate_all(samples, taps, filter_.piece, line, up, out)
+    frames, channels = samples.shape
+    flat = np.pad(samples, ((filter_.reach, filter_.reach), (0, 0))).reshape(-1)
+    up = scratch(filter_, channels, samples.dtype)
+    out = np.empty((filter_.factor * frames, channels), samples.dtype)
+    kernels.interpolate_all(flat, filter_.reach, filter_.mirrored.astype(samples.dtype), filter_.piece, up, out)
     return out
 
 
@@ -147,14 +171,12 @@ def downsample(samples: Samples, taps: npt.NDArray[np.float64]) -> Samples:
     return np.asarray(out[width // 2 - 1 : width // 2 - 1 + frames])
 
 
-def scratch(filter_: Interpolator, dtype: npt.DTypeLike) -> tuple[Samples, Samples]:
-    """Two working arrays for the interpolation loops: the padded line and the phases.
+def scratch(filter_: Interpolator, channels: int, dtype: npt.DTypeLike) -> Samples:
+    """Working array of the interpolation loops: the phases of a piece, channels interleaved.
 
-    They have room for two frames more than a piece, for kernels that look at the neighbours of a piece.
+    It has room for two frames more, for kernels that look at the neighbours of a piece.
     """
-    line: Samples = np.empty(filter_.piece + 2 + 2 * filter_.reach, dtype)
-    up: Samples = np.empty((filter_.factor, filter_.piece + 2), dtype)
-    return line, up
+    return np.empty((filter_.factor, (filter_.piece + 2) * channels), dtype)
 
 
 class Watch:

@@ -1,4 +1,4 @@
-"""Loops of the clipper; every array is allocated by the caller. Uses `interpolate_line`."""
+"""Loops of the clipper; every array is allocated by the caller. Uses `interpolate`."""
 
 from typing import Any
 
@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from autochain.audio._oversample_kernels import interpolate_line
+from autochain.audio._oversample_kernels import interpolate
 
 Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
@@ -26,14 +26,13 @@ def bend(u: float, ceiling: float, half_width: float) -> float:
 
 @njit(cache=True, nogil=True)
 def clip_runs(
-    x: Floats,
+    flat: Floats,
     starts: Integers,
     stops: Integers,
     up_taps: Floats,
     down_taps: Floats,
     ceiling: float,
     half_width: float,
-    line: Floats,
     up: Floats,
     first: int,
     residual: Floats,
@@ -46,27 +45,29 @@ def clip_runs(
 ) -> None:
     """Add the low-passed difference between the clipped and the given signal to `residual`.
 
-    `residual`, shape (channels, ...), begins at frame `first` of x and must reach as far as the low-pass does.
-    For frames low .. high of x, `peak` takes the largest |u| per hop where the curve bends and `loss`, shape
-    (channels, hops), the sum of 1 - |f(u)/u| over the points; `frame` is the place of x's frame 0 in the stream.
+    `residual`, shape (channels, ...), begins at frame `first` of the interleaved `flat` and must reach as far as the
+    low-pass does.
+    For frames low .. high, `peak` takes the largest |u| per hop where the curve bends and `loss`, shape
+    (channels, hops), the sum of 1 - |f(u)/u| over the points; `frame` is the place of frame 0 in the stream.
     Only frames where the curve bends take part in the low-pass, so it runs from those outwards. The factor is a
     multiple of four.
     """
     factor, width = down_taps.shape
     knee = ceiling - half_width
-    piece = up.shape[1] - 2
+    channels = residual.shape[0]
+    piece = up.shape[1] // channels - 2
     for r in range(starts.size):
         for begin in range(starts[r], stops[r], piece):
             count = min(piece, stops[r] - begin)
-            for channel in range(x.shape[1]):
-                interpolate_line(x, channel, begin, count, up_taps, line, up)
-                for i in range(count):
+            interpolate(flat, channels, begin, count, up_taps, up)
+            for channel in range(channels):
+                for i in range(channel, count * channels, channels):
                     top = abs(up[0, i])
                     for p in range(1, factor):
                         top = max(top, abs(up[p, i]))
                     if top <= knee:
                         continue
-                    n = begin + i
+                    n = begin + i // channels
                     lost = 0.0
                     # Frame n sits at n - first of `residual`, the first tap T - 1 frames before it.
                     origin = n - first - width // 2 + 1

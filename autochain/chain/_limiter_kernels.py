@@ -1,4 +1,4 @@
-"""Loops of the limiter; every array is allocated by the caller. Uses `interpolate_line`.
+"""Loops of the limiter; every array is allocated by the caller. Uses `interpolate`.
 
 Reductions, 1 - gain, are whole multiples of 2^-30: sums of integers have no rounding, so running sums neither
 drift nor depend on where they began, and a gain of 1 stays exactly 1.
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from autochain.audio._oversample_kernels import interpolate_line
+from autochain.audio._oversample_kernels import interpolate
 
 Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
@@ -21,43 +21,49 @@ UNIT = 1 << 30
 NOTHING = 1e-8 * UNIT
 
 
-@njit(cache=True, nogil=True)
-def meter_line(line: Floats, start: int, count: int, rows: Floats, read: Floats) -> None:
-    """Fill `read[0, i]` with the largest magnitude of the meters' seven points, taps beginning at line[start + i].
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def meter(flat: Floats, channels: int, first: int, count: int, rows: Floats, read: Floats) -> None:
+    """Fill `read[0, : count * channels]` with the largest magnitude of the meters' seven points after each frame.
 
-    The other rows of `read` are scratch.
+    Frames first .. first + count - 1 of the interleaved `flat`, each with the points before the next. `rows` are
+    mirrored as those of an `Interpolator`: three pairs and the point midway; the larger magnitude of a pair is
+    |E| + |O|. The other rows of `read` are scratch.
     """
-    r0, r1, r2, r3 = read[0, :count], read[1, :count], read[2, :count], read[3, :count]
-    r4, r5, r6 = read[4, :count], read[5, :count], read[6, :count]
-    read[:, :count] = 0.0
+    width = count * channels
+    r0, r1, r2, r3 = read[0, :width], read[1, :width], read[2, :width], read[3, :width]
+    r4, r5, r6 = read[4, :width], read[5, :width], read[6, :width]
+    read[:, :width] = 0.0
     for k in range(rows.shape[1]):
         w0, w1, w2, w3 = rows[0, k], rows[1, k], rows[2, k], rows[3, k]
         w4, w5, w6 = rows[4, k], rows[5, k], rows[6, k]
-        here = line[start + k : start + k + count]
-        for i in range(count):
-            v = here[i]
-            r0[i] += w0 * v
-            r1[i] += w1 * v
-            r2[i] += w2 * v
-            r3[i] += w3 * v
-            r4[i] += w4 * v
-            r5[i] += w5 * v
-            r6[i] += w6 * v
-    for i in range(count):
-        published = max(max(abs(r0[i]), abs(r1[i])), max(abs(r2[i]), abs(r3[i])))
-        r0[i] = max(max(published, abs(r4[i])), max(abs(r5[i]), abs(r6[i])))
+        start = (first - k) * channels
+        left = flat[start : start + width]
+        start = (first + k + 1) * channels
+        right = flat[start : start + width]
+        for i in range(width):
+            s, d = left[i] + right[i], left[i] - right[i]
+            r0[i] += w0 * s
+            r1[i] += w1 * d
+            r2[i] += w2 * s
+            r3[i] += w3 * d
+            r4[i] += w4 * s
+            r5[i] += w5 * d
+            r6[i] += w6 * s
+    for i in range(width):
+        published = max(abs(r0[i]) + abs(r1[i]), abs(r2[i]) + abs(r3[i]))
+        r0[i] = max(max(published, abs(r4[i]) + abs(r5[i])), abs(r6[i]))
 
 
 @njit(cache=True, nogil=True)
 def find_needs(
-    x: Floats,
+    flat: Floats,
+    channels: int,
     starts: Integers,
     stops: Integers,
     taps: Floats,
     rows: Floats,
     ceiling: float,
     nearly: float,
-    line: Floats,
     up: Floats,
     read: Floats,
     first: int,
@@ -70,45 +76,44 @@ def find_needs(
     within 7/8 by the meters. Frames outside the runs keep what they need. Returns the number of peaks found.
     """
     found = 0
-    start = taps.shape[1] // 2 - rows.shape[1] // 2
-    piece = up.shape[1] - 2
+    piece = up.shape[1] // channels - 2
     for r in range(starts.size):
         for begin in range(starts[r], stops[r], piece):
             count = min(piece, stops[r] - begin)
-            for channel in range(x.shape[1]):
-                need = needs[channel if needs.shape[0] > 1 else 0]
-                # One frame more on each side: the neighbours of the first and last quarter points.
-                interpolate_line(x, channel, begin - 1, count + 2, taps, line, up)
-                meter_line(line, start, count + 2, rows, read)
-                for i in range(1, count + 1):
-                    top = max(abs(up[0, i]), abs(up[1, i]), abs(up[2, i]), abs(up[3, i]))
-                    metered = read[0, i]
-                    if top <= nearly and metered <= ceiling:
-                        continue
-                    between = float(metered)
-                    at = 0.0
-                    for p in range(4):
-                        v = float(up[p, i])
-                        before = float(up[p - 1, i]) if p > 0 else float(up[3, i - 1])
-                        after = float(up[p + 1, i]) if p < 3 else float(up[0, i + 1])
-                        if v < 0.0:
-                            v, before, after = -v, -before, -after
-                        peak = v
-                        if v > nearly and v >= before and v >= after and 2.0 * v > before + after:
-                            peak = v + (before - after) ** 2 / (8.0 * (2.0 * v - before - after))
-                        if p == 0:
-                            at = peak
-                        else:
-                            between = max(between, peak)
-                    # A little more than exact, so that rounding in the gain and in the product cannot lift a
-                    # sample over the ceiling.
-                    n = begin + i - 1 - first
-                    at = max(at, between)
-                    if at > ceiling:
-                        need[n] = max(need[n], int(UNIT * (1.0 - ceiling / at * (1.0 - 2.5e-7))) + 1)
-                        found += 1
-                    if between > ceiling:
-                        need[n + 1] = max(need[n + 1], int(UNIT * (1.0 - ceiling / between * (1.0 - 2.5e-7))) + 1)
+            # One frame more on each side: the neighbours of the first and last quarter points.
+            interpolate(flat, channels, begin - 1, count + 2, taps, up)
+            meter(flat, channels, begin - 1, count + 2, rows, read)
+            for j in range(channels, (count + 1) * channels):
+                top = max(abs(up[0, j]), abs(up[1, j]), abs(up[2, j]), abs(up[3, j]))
+                metered = read[0, j]
+                if top <= nearly and metered <= ceiling:
+                    continue
+                between = float(metered)
+                at = 0.0
+                for p in range(4):
+                    v = float(up[p, j])
+                    before = float(up[p - 1, j]) if p > 0 else float(up[3, j - channels])
+                    after = float(up[p + 1, j]) if p < 3 else float(up[0, j + channels])
+                    if v < 0.0:
+                        v, before, after = -v, -before, -after
+                    peak = v
+                    if v > nearly and v >= before and v >= after and 2.0 * v > before + after:
+                        peak = v + (before - after) ** 2 / (8.0 * (2.0 * v - before - after))
+                    if p == 0:
+                        at = peak
+                    else:
+                        between = max(between, peak)
+                # A little more than exact, so that rounding in the gain and in the product cannot lift a
+                # sample over the ceiling.
+                frame = j // channels
+                need = needs[j - frame * channels if needs.shape[0] > 1 else 0]
+                n = begin + frame - 1 - first
+                at = max(at, between)
+                if at > ceiling:
+                    need[n] = max(need[n], int(UNIT * (1.0 - ceiling / at * (1.0 - 2.5e-7))) + 1)
+                    found += 1
+                if between > ceiling:
+                    need[n + 1] = max(need[n + 1], int(UNIT * (1.0 - ceiling / between * (1.0 - 2.5e-7))) + 1)
     return found
 
 

@@ -66,7 +66,6 @@ class _Work:
 
     up_taps: Samples
     down_taps: Samples
-    line: Samples
     up: Samples
     residual: Samples
     watch: Watch
@@ -135,7 +134,7 @@ class Clipping:
                 self._loss = np.pad(self._loss, ((0, 0), (0, hops)))
             work.residual[:] = 0.0
             kernels.clip_runs(
-                window, starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.line, work.up,
+                window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.up,
                 _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
                 self._first - _AROUND, self._hop, self._peak, self._loss,
             )  # fmt: skip
@@ -148,12 +147,10 @@ class Clipping:
         frames, channels = window.shape
         dtype = window.dtype
         up = UP[self._factor]
-        line, phases = scratch(up, dtype)
         return _Work(
-            up_taps=up.taps.astype(dtype),
+            up_taps=up.mirrored.astype(dtype),
             down_taps=DOWN[self._factor].astype(dtype),
-            line=line,
-            up=phases,
+            up=scratch(up, channels, dtype),
             residual=np.zeros((channels, CELL_FRAMES + 2 * (_SIDE + _DOWN_REACH)), dtype),
             watch=Watch(up, frames, channels, dtype),
         )

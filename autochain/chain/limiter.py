@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from autochain.audio.cells import CELL_FRAMES, Cells
 from autochain.audio.mix import Samples
-from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, scratch
+from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, mirrored, scratch
 from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.limiter_gain import GainLine, Totals, lookahead_samples
 from autochain.chain.limiter_release import RELEASES
@@ -31,7 +31,6 @@ class _Work:
 
     taps: Samples
     rows: Samples
-    line: Samples
     up: Samples
     read: Samples
     watch: Watch
@@ -133,8 +132,8 @@ class Limiting:
         if not starts.size:
             return False
         found = kernels.find_needs(
-            window, starts, stops, work.taps, work.rows, self._ceiling, nearly, work.line, work.up, work.read,
-            first, self._needs,
+            window.reshape(-1), window.shape[1], starts, stops, work.taps, work.rows, self._ceiling, nearly,
+            work.up, work.read, first, self._needs,
         )  # fmt: skip
         if found and len(self._lines) > 1 and self._link > 0.0:
             kernels.link_needs(self._needs, self._link)
@@ -154,11 +153,10 @@ class Limiting:
 
 def _prepared(window: Samples) -> _Work:
     dtype = window.dtype
-    line, up = scratch(DETECTOR, dtype)
+    up = scratch(DETECTOR, window.shape[1], dtype)
     return _Work(
-        taps=DETECTOR.taps.astype(dtype),
+        taps=DETECTOR.mirrored.astype(dtype),
         rows=_meter_rows().astype(dtype),
-        line=line,
         up=up,
         read=np.empty((7, up.shape[1]), dtype),
         watch=Watch(DETECTOR, window.shape[0], window.shape[1], dtype),
@@ -167,14 +165,16 @@ def _prepared(window: Samples) -> _Work:
 
 @cache
 def _meter_rows() -> npt.NDArray[np.float64]:
-    """Weights of frames n - 5 .. n + 6 for the points that meters read between n and n + 1, shape (7, 12).
+    """Mirrored weights of frames n - 5 .. n + 6 for the points that meters read between n and n + 1, shape (7, 6).
 
     The four phases of ITU-R BS.1770-5, Annex 2: n + 1/8, 3/8, 5/8 and 7/8; the three of a Hann-windowed sinc of
     49 taps at four times the rate (facts of libebur128's interpolator): n + 1/4, 1/2 and 3/4.
     """
     annex2 = np.array(read_table("true_peak.toml")["annex2"]["phases"])[:, ::-1]
     distance = np.arange(-5, 7) - np.array([[0.25], [0.5], [0.75]])
-    return np.concatenate((annex2, np.sinc(distance) * (0.5 + 0.5 * np.cos(np.pi * distance / 6.0))))
+    sinc = np.sinc(distance) * (0.5 + 0.5 * np.cos(np.pi * distance / 6.0))
+    # From the outside in, so that each half mirrors the other.
+    return mirrored(np.concatenate((annex2[:2], sinc, annex2[2:])))
 
 
 def _reduction_db(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:

@@ -294,8 +294,7 @@ def test_plain_python_and_compiled_loops_agree(factor):
     x = noise(400 / RATE, RATE, 0.0)
     up = interpolator(factor, 4, 3.0)
     down = np.ascontiguousarray(DOWN[factor][:, 68:76])
-    line, phases = scratch(up, np.float64)
-    phases = phases[:, :42].copy()
+    phases = scratch(up, 2, np.float64)[:, :84].copy()
     starts, stops = np.array([30, 120]), np.array([90, 170])
     results = []
     for clip_runs, add in (
@@ -304,7 +303,8 @@ def test_plain_python_and_compiled_loops_agree(factor):
     ):
         residual, peak, loss, y = np.zeros((2, 200)), np.zeros(2), np.zeros((2, 2)), np.zeros((100, 2))
         clip_runs(
-            x, starts, stops, up.taps.copy(), down, 0.5, 0.1, line, phases, 10, residual, 40, 150, 400, 480, peak, loss
+            x.reshape(-1), starts, stops, up.mirrored, down, 0.5, 0.1, phases, 10, residual, 40, 150, 400, 480,
+            peak, loss,
         )
         add(x, 50, residual, 40, y)
         results.append((residual, peak, loss, y))

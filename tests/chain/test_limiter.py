@@ -397,16 +397,15 @@ def test_finite_at_the_range_ends_and_input_untouched(ceiling_dbtp, lookahead_ms
 
 def test_plain_python_and_compiled_loops_agree():
     x = noise(200 / RATE, RATE, 0.0)
-    line, up = scratch(DETECTOR, np.float64)
-    up = up[:, :42].copy()
-    rows = np.concatenate((ANNEX2.reshape(12, 4).T[:, ::-1], noise(3, 12, 0.0, 1).reshape(3, 12)))
+    up = scratch(DETECTOR, 2, np.float64)[:, :84].copy()
+    rows = noise(7, 6, 0.0, 1).reshape(7, 6)
     starts, stops = np.array([30, 120]), np.array([90, 170])
     results = []
     for loops in (lambda f: f, lambda f: f.py_func):
         needs, held = np.zeros((2, 201), np.int32), np.zeros(170, np.int32)
-        read, y = np.zeros((7, 42)), np.zeros((170, 2))
+        read, y = np.zeros((7, 84)), np.zeros((170, 2))
         found = loops(kernels.find_needs)(
-            x, starts, stops, DETECTOR.taps.copy(), rows, 0.8, 0.7, line, up, read, 0, needs
+            x.reshape(-1), 2, starts, stops, DETECTOR.mirrored, rows, 0.8, 0.7, up, read, 0, needs
         )
         linked = needs.copy()
         loops(kernels.link_needs)(linked, 0.3)
@@ -422,9 +421,9 @@ def test_plain_python_and_compiled_loops_agree():
         loops(kernels.apply_gain)(x, -1, 10, total, scale, y, 3, 165, 20, 44, most, summed)
         apart = np.zeros((170, 2))
         loops(kernels.apply_gain)(x, 1, 10, total, scale, apart, 3, 165, 20, 44, most, summed)
-        loops(kernels.meter_line)(line, 30, 40, rows, read)
+        loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(
-            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[0, :40])
+            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[0, :80])
         )
     assert results[0][0] > 10
     for a, b in zip(*results, strict=True):
