@@ -26,7 +26,7 @@ from autochain.chain import (
     rotation,
     transient,
 )
-from autochain.chain.stage import GainTrace, Processed, Runner, Settings, Stage
+from autochain.chain.stage import BLOCK_FRAMES, GainTrace, Processed, Runner, Settings, Stage
 from autochain.errors import ParameterError
 
 ChainSettings = Mapping[str, Settings]
@@ -51,8 +51,6 @@ STAGES: dict[str, Stage] = {
 PEAK_STAGES = ("clipper", "transient", "limiter", "output")  # behind the drive
 LAST = ("limiter", "output")
 
-LONG_FRAMES = 1 << 24  # six minutes at 44.1 kHz: from here on memory counts
-_BLOCK_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +147,7 @@ class ChainPlan:
         Parameters
         ----------
         samples
-            Shape (frames, channels); never modified, but returned as is when no stage changes it.
+            Shape (frames, channels); never modified, but returned as is when no stage runs.
         rate_hz
             Sample rate.
         settings
@@ -159,10 +157,10 @@ class ChainPlan:
         observe
             Called after every stage with the stage, its input and its output.
         """
-        traces: dict[str, GainTrace] = {}
         present = [name for name in (self.stages if stages is None else stages) if name in settings]
-        if present and observe is None and samples.shape[0] >= LONG_FRAMES:
+        if observe is None and len(present) > 1:
             return self._in_blocks(samples, rate_hz, {name: settings[name] for name in present})
+        traces: dict[str, GainTrace] = {}
         for name in present:
             processed = self.stages[name].process(samples, rate_hz, settings[name])
             if processed.trace is not None:
@@ -173,12 +171,12 @@ class ChainPlan:
         return Rendered(samples=samples, traces=traces)
 
     def _in_blocks(self, samples: Samples, rate_hz: int, settings: ChainSettings) -> Rendered:
-        """A long song with nothing as long as itself in memory but what comes in and what goes out."""
+        """Block by block: what passes from stage to stage stays in the cache, and no song lies between two stages."""
         running = ChainRunner(
             {name: self.stages[name].start(rate_hz, samples.shape[1], own) for name, own in settings.items()}
         )
         output, done = np.empty_like(samples), 0
-        for piece in running.run(samples[at : at + _BLOCK_FRAMES] for at in range(0, len(samples), _BLOCK_FRAMES)):
+        for piece in running.run(samples[at : at + BLOCK_FRAMES] for at in range(0, len(samples), BLOCK_FRAMES)):
             output[done : done + len(piece)] = piece
             done += len(piece)
         return Rendered(samples=output, traces=running.traces)

@@ -15,7 +15,7 @@ from autochain.errors import ParameterError
 
 TRACE_HZ = 100  # a meter redraws no faster; a block is round(rate_hz / TRACE_HZ) frames, the last one shorter
 
-_BLOCK_FRAMES = 65536
+BLOCK_FRAMES = 65536
 
 Settings = Mapping[str, float]
 
@@ -119,8 +119,8 @@ class Stage:
         # The last frames come by themselves. To gather small pieces, still in the cache, costs less than to join those
         # to one as long as the song.
         output, done = np.empty(samples.shape, dtype=samples.dtype), 0
-        for start in range(0, samples.shape[0], _BLOCK_FRAMES):
-            piece = runner.push(samples[start : start + _BLOCK_FRAMES])
+        for start in range(0, samples.shape[0], BLOCK_FRAMES):
+            piece = runner.push(samples[start : start + BLOCK_FRAMES])
             output[done : done + piece.shape[0]] = piece
             done += piece.shape[0]
         output[done:] = runner.finish()

@@ -11,6 +11,8 @@ from autochain.search.material import Material
 from autochain.search.space import Outline
 from autochain.search.work import solve_threshold, work_db
 
+# Levels of longer sounds are not kept: a song of four minutes has 40 MB of them, and few trials ask for it.
+_KEPT_S = 60.0
 COMPRESSORS = ("bus_compressor", "peak_compressor")
 
 
@@ -20,6 +22,8 @@ class Dynamics:
     def __init__(self, material: Material, chain: ChainPlan) -> None:
         self.material = material
         self._chain = chain
+        seconds = sum(len(s.samples) for s in material.segments) / material.rate_hz
+        self._keeps = seconds <= _KEPT_S
         self._levels: dict[tuple[float, ...], list[Sidechain]] = {}
 
     def render(
@@ -61,6 +65,7 @@ class Dynamics:
     def _sidechain(self, samples: Sequence[Samples], own: Settings, *, cached: bool) -> list[Sidechain]:
         """Detector level per segment; the first compressor's input never changes, so its level is kept."""
         key = Sidechain.key(own)
+        cached = cached and self._keeps
         if cached and key in self._levels:
             return self._levels[key]
         levels = [Sidechain.of(x, self.material.rate_hz, own) for x in samples]

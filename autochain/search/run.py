@@ -205,14 +205,16 @@ class Search:
             members = [trial for name, trial in trials.families if name == family]
             if members:
                 contenders[family] = (min(members, key=lambda t: t.score), trials.decisions_for(family))
-        verified: list[Verified] = list(
+        # Backwards: the trade default takes longest, and the suggestion's samples are kept beside what comes after.
+        backwards: list[Verified] = list(
             self.parallel(
                 delayed(verify)(
                     name, trial.settings, self.mix, song, target, decisions, Guess(loss_db=trial.loss_db)
                 )
-                for name, (trial, decisions) in contenders.items()
+                for name, (trial, decisions) in reversed(contenders.items())
             )
         )
+        verified = backwards[::-1]
         by_name = {v.name: v for v in verified}
         allowed = [v for v in verified if trials.honours_locks(v.settings)]
         chosen = min(allowed, key=lambda v: (v.miss_lu(target), v.score))

@@ -26,6 +26,9 @@ _HEADROOM_DB = 0.1
 # A neighbour has to differ by a little more on the excerpts, so that it still does on the whole song.
 _MARGIN_DB = 0.1
 _CLOSELY_LU = 0.004
+# The whole song is rendered no nearer to its target than this to calibrate: what is missing is added to what the
+# excerpts have at that drive, and song and excerpts rise alike within a tenth.
+_ROUGHLY_LU = 0.1
 
 
 def outcome_of(trial: Trial, weights: Weights) -> Outcome:
@@ -80,6 +83,9 @@ class Trials:
         closely = config.search.drive.model_copy(update={"tolerance_lu": tolerance_lu})
         self._closely = Evaluator(self._excerpts.material, config.weights, closely, self._excerpts.chain)
         self._song = song
+        tolerance_lu = max(_ROUGHLY_LU, config.search.drive.tolerance_lu)
+        roughly = config.search.drive.model_copy(update={"tolerance_lu": tolerance_lu})
+        self._roughly = Evaluator(song.material, config.weights, roughly, song.chain)
         self._plan = config.search
         self._weights = config.weights
         self._target_lufs = config.target.loudness_lufs
@@ -264,7 +270,7 @@ class Trials:
 
     def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> Aims:
         """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
-        solved = self._song.solve(fixed(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
+        solved = self._roughly.solve(fixed(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
         same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
         heard = self._excerpts.solve(fixed(settings, same), self._target_lufs, Guess())
         return self._staged.aims(heard, self._target_lufs - solved.solution.reached_lufs)
