@@ -105,7 +105,8 @@ def slope(points: list[tuple[float, float]]) -> tuple[float, float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--real", type=int, nargs="*", default=[50, 100, 200])
-    parser.add_argument("--alone", type=int, nargs="*", default=[1000, 2000, 4000, 8000])
+    parser.add_argument("--alone", type=int, nargs="*", default=[500, 1000, 2000, 4000])
+    parser.add_argument("--kept", type=Path, help="runs are kept here, and taken from here when it is started again")
     parser.add_argument("--mixes", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--run-alone", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--hear", type=Path, help=argparse.SUPPRESS)
@@ -120,9 +121,27 @@ def main() -> None:
         hear(args.hear)
         return
     where = machine()
-    real = [real_run(count) for count in args.real]
-    bare = [alone_run(count) for count in args.alone]
-    report(where, real, bare, four_minutes())
+    kept = {(kind, count): value for line in read_kept(args.kept) for kind, count, value in [json.loads(line)]}
+
+    def once(kind: str, count: int) -> dict[str, Any]:
+        if (kind, count) not in kept:
+            run = {"real": real_run, "alone": alone_run, "song": four_minutes}[kind]
+            kept[kind, count] = run(count)
+            if args.kept:
+                with args.kept.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps([kind, count, kept[kind, count]]) + "\n")
+        return kept[kind, count]
+
+    song = once("song", 1)
+    bare = [once("alone", count) for count in args.alone]
+    real = [once("real", count) for count in args.real]
+    if len(bare) > 1:
+        report(where, real, bare, song)
+
+
+def read_kept(path: Path | None) -> list[str]:
+    """Runs that were kept, one a line."""
+    return path.read_text(encoding="utf-8").splitlines() if path and path.exists() else []
 
 
 def real_run(count: int) -> dict[str, Any]:
@@ -159,8 +178,8 @@ def written(out: Path) -> dict[str, float]:
     return {"sheets_mb": mb("*.sheet.*"), "records_mb": mb("*.track.json"), "overview_mb": mb("album.*")}
 
 
-def four_minutes() -> dict[str, float]:
-    """Files of one track of four minutes, at a loudness that is searched for, and what its measurement takes."""
+def four_minutes(count: int) -> dict[str, float]:
+    """Files of one track of four minutes that is searched, and what its measurement takes."""
     with tempfile.TemporaryDirectory() as place:
         mix, out = Path(place, "mixes", "song.wav"), Path(place, "out")
         mix.parent.mkdir()
