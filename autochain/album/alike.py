@@ -20,7 +20,7 @@ ALIKE = "same-settings"  # folder, inside the album's, of the sheets with the ho
 _FEWEST = 2  # tracks that can have something in common
 
 BY_GAIN = "it needs a gain alone"
-SIMPLER = "limiter, clipper or the usual default alone is better for it than the common settings"
+FORBIDDEN = "what else is asked of it keeps a stage of the common settings out"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +112,7 @@ def compare(
         if free.met and not again.met:
             why[stem] = "it would miss its loudness"
         elif not keeps(there, house):
-            why[stem] = SIMPLER
+            why[stem] = FORBIDDEN
         elif lost > within:
             why[stem] = f"it would lose {number(lost, decimals=2)} of score"
         else:

@@ -129,7 +129,7 @@ class Near:
         shorter = plan.search.model_copy(
             update={"budget": max(2, round(_BUDGET_SHARE * plan.search.budget)), "around_share": _REACH}
         )
-        near = replace(rest, start=_start(rest.start, self.house), held=held, left_out=left_out)
+        near = replace(rest, start=_start(rest.start, self.house), held=held, left_out=left_out, binding=True)
         return decided, plan.model_copy(update={"search": shorter}), near
 
 

@@ -92,6 +92,8 @@ class Around:
         Stages that the sheet does not have.
     decided
         What was decided since: changed on the sheet, or asked for now.
+    binding
+        Whether a result without what is held is none, even where a simple baseline is better.
     """
 
     sheet: EarlierSheet
@@ -100,6 +102,7 @@ class Around:
     held: Locks
     left_out: frozenset[str]
     decided: Locks
+    binding: bool = False
 
     def settled(self, decisions: Decisions, stages: Iterable[str]) -> Decisions:
         """Put what the sheet has, and has not, of some stages under the engineer's decisions."""

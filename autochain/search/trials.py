@@ -203,10 +203,12 @@ class Trials:
         return Decisions(locks=locks, without=self._decisions.without)
 
     def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
-        """True when every value that the engineer has locked is in the chain."""
-        return all(
+        """True when every value that the engineer has locked is in the chain, and all that a binding start holds."""
+        binding = self._around is not None and self._around.binding
+        decided = self.searched if binding else self._decisions
+        return not (binding and settings.keys() & decided.without) and all(
             settings.get(stage, {}).get(name) == value
-            for stage, fixed_values in self._decisions.locks.items()
+            for stage, fixed_values in decided.locks.items()
             for name, value in fixed_values.items()
         )
 
