@@ -7,12 +7,15 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
+from autochain.album import tone
 from autochain.album.house import Near
 from autochain.album.record import Record
 from autochain.audio.files import read_mix
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
+from autochain.measure.ends import measure_ends
+from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
 from autochain.measure.pooled import levels_of
 from autochain.page import thirds_of, to_html
@@ -103,6 +106,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
+    ends, silence = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
@@ -114,6 +118,10 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         met=found.chosen.met,
         figures=found.chosen.after.as_dict(),
         score=found.chosen.score,
+        balance_db=tone.balance_db(thirds),
+        change_db=tone.change_db(thirds),
+        head_s=ends.head_s + silence.get("head_silence_ms", 0.0) / 1000.0,
+        tail_s=ends.tail_s + silence.get("tail_silence_ms", 0.0) / 1000.0,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
         levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),

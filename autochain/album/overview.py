@@ -4,18 +4,32 @@ import json
 from collections.abc import Iterator, Sequence
 
 from autochain.album import alike_words
-from autochain.album.account import standing_out, worst_relation_lu
+from autochain.album.account import (
+    drift,
+    gaps_s,
+    median_balance_db,
+    median_change_db,
+    standing_out,
+    worst_relation_lu,
+)
 from autochain.album.levels import POLICIES, SAME
+from autochain.album.pictures import Shown, pictures
 from autochain.album.record import KINDS, Record
 from autochain.album.run import Album
 from autochain.album.tracks import Track
-from autochain.document.charts import dot_chart
-from autochain.document.shell import address, element, figure, grid, items, page, text
+from autochain.document.shell import address, element, grid, items, page, text
+from autochain.log.history import FEWEST, LEAST_DB, RANGES
 from autochain.sheet.findings import VERDICTS
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import number
 
+_TONE = "Tone and gaps"
+_TONE_WORDS = (
+    "Level of five ranges in each master against the album's median, dB, each relative to the whole of its track; "
+    "silence before the next track as they will play, s."
+)
+_TONE_HEAD = ["track", *(name for name, _, _ in RANGES), "gap"]
 _ALIKE = "The same settings"
 MOST_SHOWN = 500  # beyond, a page takes seconds to open and nobody reads it
 FILES = ("album.md", "album.html", "album.json")
@@ -44,6 +58,10 @@ def facts(album: Album) -> list[str]:
         lines.append(f"One after the other the masters have {number(whole, 'LUFS')}.")
     if (worst := worst_relation_lu(album)) is not None:
         lines.append(f"No two masters differ by more than {number(worst, 'LU', decimals=2)} from what was wanted.")
+    if len(album.done) >= FEWEST:
+        moved = drift(album)
+        common = "; ".join(moved) if moved else f"nothing by {number(LEAST_DB, 'dB')} or more"
+        lines.append(f"What the masters moved in common against their mixes, at equal loudness: {common}.")
     if album.policy != SAME and len(album.done) < len(album.tracks):
         lines.append("What could not be done took no part in the levels; with it they may change.")
     if len(album.tracks) > MOST_SHOWN:
@@ -77,6 +95,16 @@ def _rows(shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str
             yield [track.title, *["–"] * 8, "failed"]
 
 
+def _tone_rows(album: Album, shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str]]:
+    middle, change = median_balance_db(album), median_change_db(album)
+    gaps = dict(enumerate(gaps_s(album), 1))
+    for place, _, found in shown:
+        if isinstance(found, Record):
+            off = {name: own - middle[name] for name, own in found.balance_db.items()}
+            yield [found.title, *(number(off.get(name), signed=True) for name, _, _ in RANGES), number(gaps.get(place))]
+    yield ["changed by the masters, median", *(number(change.get(name), signed=True) for name, _, _ in RANGES), "–"]
+
+
 def _place(album: Album, track: Track) -> str:
     """Where a track's sheets are from the overview, without `.sheet.` and what follows."""
     folder = "" if album.alike is None else album.alike.folder(track.stem)
@@ -101,6 +129,9 @@ def to_markdown(album: Album) -> str:
     lines = ["# Album", "", f"**{summary(album)}**", "", *facts(album), ""]
     shown = _shown(album)
     lines += table(_HEAD, ([plain(row[0]), *row[1:]] for row in _rows(shown)))
+    if album.done:
+        lines += ["", f"## {_TONE}", "", _TONE_WORDS, ""]
+        lines += table(_TONE_HEAD, ([plain(row[0]), *row[1:]] for row in _tone_rows(album, shown)))
     if album.alike is not None:
         lines += ["", f"## {_ALIKE}", "", *alike_words.facts(album), ""]
         lines += table(alike_words.HEAD, alike_words.rows(album)) if album.alike.house else []
@@ -124,16 +155,16 @@ def _body(album: Album) -> Iterator[str]:
     yield element("p", " ".join(facts(album)))
     shown = _shown(album)
     drawn = [
-        (str(place), r, float(lufs))
-        for place, _, r in shown
-        if isinstance(r, Record) and (lufs := r.figures["integrated_lufs"]) is not None
+        Shown(place=place, record=found, href=address(f"{_place(album, track)}.sheet.html"))
+        for place, track, found in shown
+        if isinstance(found, Record)
     ]
-    if drawn:
-        marks, titles = [mark for mark, _, _ in drawn], [r.title for _, r, _ in drawn]
-        masters = [own for *_, own in drawn]
-        words = "Integrated loudness of each track: ring, the mix; dot, the master."
-        yield figure(dot_chart(words, "LUFS", marks, titles, [r.mix_lufs for _, r, _ in drawn], masters), words)
+    yield from pictures(album, drawn)
     yield grid(_HEAD, _rows(shown))
+    if album.done:
+        yield element("h2", _TONE)
+        yield element("p", _TONE_WORDS)
+        yield grid(_TONE_HEAD, _tone_rows(album, shown))
     if album.alike is not None:
         yield element("h2", _ALIKE)
         yield element("p", " ".join(alike_words.facts(album)))
@@ -169,6 +200,11 @@ def to_json(album: Album) -> str:
         "ceiling_dbtp": album.ceiling_dbtp,
         "album_lufs": album.lufs,
         "worst_relation_lu": worst_relation_lu(album),
+        "gaps_s": gaps_s(album),
+        "median_balance_db": median_balance_db(album),
+        "median_change_db": median_change_db(album),
+        "moved_in_common": drift(album),
+        "stand_out": [line for _, line in standing_out(album)],
         "same_settings": alike_words.as_values(album),
         "tracks": tracks,
     }

@@ -15,6 +15,7 @@ class Record(BaseModel):
 
     `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
     that these replace, `levels` the gating blocks of the master as `measure.pooled` counts them; empty once counted.
+    `balance_db` and `change_db` are as in `tone`; `head_s` and `tail_s` the silence around the sound as it will play.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -28,6 +29,10 @@ class Record(BaseModel):
     met: bool
     figures: dict[str, float | int | None]
     score: float
+    balance_db: dict[str, float]
+    change_db: dict[str, float]
+    head_s: float
+    tail_s: float
     files: dict[str, str]
     earlier: list[str]
     levels: list[int]

@@ -24,6 +24,7 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
 .second { stroke: var(--other); stroke-width: 1.6; stroke-dasharray: 6 4; fill: none; }
 .pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 0 1.5rem; }
 .ring { fill: var(--paper); stroke: var(--other); stroke-width: 1.5; } .dot { fill: var(--mark); }
+.dot.out { fill: var(--other); }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }

@@ -1,0 +1,128 @@
+"""The album's page as Chromium shows it, opened from disk: six short songs at a loudness that a gain alone reaches."""
+
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from autochain.audio.files import write_wav
+from autochain.demo import make_demo
+
+RATE = 44100
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+TRACKS = 6
+PAUSE_S = 5.0
+
+if CHROMIUM is None:
+    pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory, command: Callable[..., Any]) -> Path:
+    mixes, out = tmp_path_factory.mktemp("mixes"), tmp_path_factory.mktemp("album")
+    for k in range(TRACKS):
+        samples = make_demo("dense_rock", RATE, 10.0, 1 + k)[: 5 * RATE]
+        if k == 2:  # narrower than the others by 10 dB, and a long pause behind it
+            middle, side = samples.mean(axis=1), 0.5 * (samples[:, 0] - samples[:, 1]) * 10.0**-0.5
+            samples = np.column_stack([middle + side, middle - side])
+            samples = np.concatenate([samples, np.zeros((round(PAUSE_S * RATE), 2))])
+        write_wav(mixes / f"song {k + 1} <i>.wav", samples, RATE, 1)
+    ran = command("album", mixes, "-o", out, "--lufs", -24, "--jobs", 1, "--no-log")
+    assert ran.code == 0, ran.err
+    return out
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield started
+        started.close()
+
+
+class Opened:
+    """A page, what it complained of, and what it asked for."""
+
+    def __init__(self, browser: Browser, path: Path, width: int = 1000, scheme: Any = "light") -> None:
+        self.page: Page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=scheme)
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(path.as_uri())
+
+
+def test_figures_of_the_overview_say_what_the_pictures_show(made: Path) -> None:
+    told = json.loads((made / "album.json").read_text())
+    gaps, tracks = told["gaps_s"], told["tracks"]
+    # Silence of the mix, with 0.2 s after it and 0.2 s before the next, the output stage's usual values.
+    assert gaps[2] == pytest.approx(PAUSE_S + 0.4, abs=0.1)
+    assert len(gaps) == TRACKS - 1
+    assert max(gaps[:2] + gaps[3:]) < 1.0
+    # The sides were lowered by 10 dB.
+    width = [track["figures"]["side_to_mid_db"] for track in tracks]
+    assert width[2] < np.median(width) - 8.0
+    assert {line.split(":")[0] for line in told["stand_out"]} == {"song 3 <i>"}
+    assert any("side against mid" in line for line in told["stand_out"])
+    assert any("5.4 s of silence before the next track" in line for line in told["stand_out"])
+    # A gain moves no tone.
+    assert told["moved_in_common"] == []
+    for track in tracks:
+        assert sum(10.0 ** (db / 10.0) for db in track["balance_db"].values()) == pytest.approx(1.0, abs=0.05)
+        assert max(map(abs, track["change_db"].values())) < 0.1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1000, 390])
+def test_the_page_opens_from_disk_and_fits_the_window(made: Path, browser: Browser, width: int, scheme: str) -> None:
+    opened = Opened(browser, made / "album.html", width, scheme)
+    assert opened.complaints == []
+    assert opened.requests == [(made / "album.html").as_uri()]
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+    # Loudness, peaks, range, width, tone, gaps.
+    assert opened.page.locator("figure svg").count() == 6
+    told = json.loads((made / "album.json").read_text())["stand_out"]
+    assert opened.page.locator("circle.out").count() == len(told) >= 2
+    if kept := os.environ.get("AUTOCHAIN_SCREENSHOTS"):
+        opened.page.screenshot(path=f"{kept}/album-{width}-{scheme}.png", full_page=True)
+    opened.page.close()
+
+
+def test_every_sheet_is_reached_by_keyboard(made: Path, browser: Browser) -> None:
+    opened = Opened(browser, made / "album.html")
+    reached: list[str] = []
+    for _ in range(200):
+        opened.page.keyboard.press("Tab")
+        here = opened.page.evaluate(
+            "(a => a && a.matches('a') ? decodeURI(a.getAttribute('href')) : '')(document.activeElement)"
+        )
+        if not here:
+            break
+        reached.append(here)
+    sheets = [f"./{path.name}" for path in sorted(made.glob("*.sheet.*"))]
+    assert len(sheets) == 3 * TRACKS
+    assert set(reached) == set(sheets)
+    # Dots of five pictures (a track less where it is a gap), and three files a track.
+    assert len(reached) == 4 * TRACKS + TRACKS - 1 + len(sheets)
+    opened.page.close()
+
+
+def test_enter_on_a_dot_opens_the_sheet(made: Path, browser: Browser) -> None:
+    opened = Opened(browser, made / "album.html")
+    opened.page.locator("svg a").first.focus()
+    with opened.page.expect_navigation():
+        opened.page.keyboard.press("Enter")
+    assert "song%201" in opened.page.url
+    assert opened.page.title()
+    opened.page.close()
