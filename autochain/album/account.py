@@ -20,8 +20,8 @@ _FEWEST_TRACKS = 5
 WATCHED = (
     ("psr_median_db", "peak over short-term loudness", "dB", 2.0),
     ("loudness_range_lu", "loudness range", "LU", 3.0),
-    ("side_to_mid_db", "side against mid", "dB", 3.0),
-    ("tilt_db", "bright against dark", "dB", 3.0),
+    ("side_to_mid_db", "width (side against mid)", "dB", 3.0),
+    ("tilt_db", "tone (bright against dark)", "dB", 3.0),
 )
 _GAP_S = 1.0  # the same for gaps
 

@@ -8,7 +8,7 @@ from autochain.album.account import WATCHED, figure_of, gaps_s, outliers, outlyi
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.document.charts import Column, dot_chart, value_chart
-from autochain.document.shell import figure
+from autochain.document.shell import element, figure
 from autochain.units import number
 
 
@@ -35,6 +35,7 @@ def pictures(album: Album, shown: Sequence[Shown]) -> Iterator[str]:
         yield from _watched(album, shown, name, said, unit, least)
     yield from _gaps(album, shown)
     yield "</div>"
+    yield element("p", "Dashed: the album's median; larger dots stand out. A dot opens its track's sheet.", "soft")
 
 
 def _watched(album: Album, shown: Sequence[Shown], name: str, said: str, unit: str, least: float) -> Iterator[str]:
@@ -91,5 +92,5 @@ def _chart(
         if (value := value_of(one)) is not None
     ]
     if columns:
-        words = f"{said}. Line: the median; larger dots stand out. Click or Enter on a dot opens the track's sheet."
+        words = f"{said}."
         yield figure(value_chart(words, unit, columns, middle - zero, signed=relative), words)
