@@ -71,7 +71,7 @@ def alone(folder: Path, resume: bool) -> None:
     out, start, cpu = folder / "out", time.perf_counter(), time.process_time()
     base_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     tracks = find_tracks([folder / "mixes"])
-    sources = tuple(track.path for track in tracks)
+    sources = tuple(path for track in tracks for path in track.paths)
     check_output(out, [*FILES, *(n for t in tracks for n in records.names(t.stem))], resume, sources)
     album = run(tracks, "same", config, Decisions(), out, 1, False, resume, silent, None, at_once)
     for name, text in zip(FILES, (to_markdown(album), to_html(album), to_json(album)), strict=True):

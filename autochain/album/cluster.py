@@ -17,6 +17,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from autochain.album.job import Finished, Job, carry_out
+from autochain.album.joined import joined_sha256
 from autochain.album.run import Done, HandOut
 from autochain.album.workers import as_they_finish
 from autochain.errors import AutochainError, UsageError
@@ -98,7 +99,8 @@ def _hand_out(client: Any, scheduler: str, left: Sequence[Job], progress: Progre
         return max(1, 2 * sum(map(int, client.nthreads().values())))
 
     def by_path(job: Job) -> "Future[_Answer]":
-        future: Future[_Answer] = executor.submit(do_there, replace(job, path=job.path.absolute()), own)
+        there = replace(job, paths=tuple(path.absolute() for path in job.paths))
+        future: Future[_Answer] = executor.submit(do_there, there, own)
         return future
 
     def by_content(job: Job) -> "Future[_Answer]":
@@ -132,35 +134,43 @@ def _answer(future: "Future[_Answer]") -> _Answer:
         return f"Its workers failed: {_short(error)}"
 
 
-def _read(job: Job) -> bytes:
+def _read(job: Job) -> list[bytes]:
     try:
-        return job.path.read_bytes()
+        return [path.read_bytes() for path in job.paths]
     except OSError:  # gone since it was heard: the worker finds that these are not its bytes, and says so
-        return b""
+        return [b"" for _ in job.paths]
 
 
-def do_there(job: Job, asked: Mapping[str, str], content: bytes | None = None) -> _Answer:
+def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None = None) -> _Answer:
     """Do a track in a worker; `UNSEEN` where it was sent by its path and the very mix is not there.
 
     Parameters
     ----------
     job
-        With the mix's path on the machine that asks.
+        With the paths on the machine that asks.
     asked
         Versions there; a worker with others does nothing, as it would find other numbers.
     content
-        Bytes of the mix, where it is sent by content.
+        Bytes of its mixes, where they are sent by content.
     """
     if versions() != asked:
         return f"A worker is not like the machine that asks: {_difference(asked)}."
     if content is not None:
         with TemporaryDirectory() as folder:
-            path = Path(folder) / job.path.name
-            path.write_bytes(content)
-            return carry_out(replace(job, path=path))
+            paths = []
+            for place, (path, own) in enumerate(zip(job.paths, content, strict=True)):
+                beside = Path(folder) / str(place)  # a folder each, as two may have one name
+                beside.mkdir()
+                paths.append(beside / path.name)
+                paths[-1].write_bytes(own)
+            return carry_out(replace(job, paths=tuple(paths)))
     try:
-        with job.path.open("rb") as stream:
-            seen = hashlib.file_digest(stream, "sha256").hexdigest()
+        seen = joined_sha256([_sha256(path) for path in job.paths])
     except OSError:
         return UNSEEN
     return carry_out(job) if seen == job.heard.sha256 else UNSEEN
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,16 +1,17 @@
 """One track: a job that holds all it needs, and what comes of it. Nothing here writes a file."""
 
 import traceback
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
 from autochain.album import tone
 from autochain.album.house import Near
-from autochain.album.record import Record
-from autochain.audio.files import read_mix
+from autochain.album.joined import parts, read_joined
+from autochain.album.record import Part, Record
+from autochain.audio.mix import Samples
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
@@ -18,9 +19,11 @@ from autochain.measure.ends import measure_ends
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
 from autochain.measure.pooled import levels_of
+from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.search.faint import faint
 from autochain.search.progress import Progress, silent
+from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.search.space import Decisions
 from autochain.sheet import build_sheet, to_json, to_markdown
@@ -28,7 +31,7 @@ from autochain.sheet import build_sheet, to_json, to_markdown
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """A mix as it was when the levels were decided: hash of its bytes, integrated loudness, length."""
+    """A track's mix as it was when the levels were decided: its hash (`joined`), integrated loudness, length."""
 
     sha256: str
     lufs: float
@@ -43,9 +46,9 @@ class Job:
     the same bytes, wherever it is done. With `near` it is the track's second search, which holds a house setting.
     """
 
-    path: Path
+    paths: tuple[Path, ...]
     heard: Heard
-    title: str
+    titles: tuple[str, ...]
     stem: str
     plan: Config
     decisions: Decisions
@@ -62,10 +65,10 @@ class Finished:
     entry: Mapping[str, Any]
 
 
-def hear(path: Path) -> Heard | str:
-    """Measure a mix; one line that says why where it cannot be."""
+def hear(paths: Sequence[Path]) -> Heard | str:
+    """Measure a track's mix; one line that says why where it cannot be."""
     try:
-        mix = read_mix(path)
+        mix, _ = read_joined(paths)
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
             raise faint(mix)
@@ -92,14 +95,17 @@ def _told(error: Exception) -> str:
 
 
 def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
-    mix = read_mix(job.path)
+    mix, starts = read_joined(job.paths)
     if mix.sha256 != job.heard.sha256:
-        raise AudioFileError(f"{job.path} was changed while the album was made. Give the command again with --resume.")
+        raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
         found = suggest(mix, job.plan, job.decisions, threads, progress)
     else:
         decisions, plan, around = job.near.asked(job.decisions, job.plan)
         found = suggest(mix, plan, decisions, threads, progress, around=around)
+    songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
+    if songs:
+        found = replace(found, notes=(*found.notes, _joined_note(songs)))
     progress("drawing the page", 0.0)
     sheet = build_sheet(found)
     thirds = thirds_of(found)
@@ -110,7 +116,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
-        title=job.title,
+        title=" / ".join(job.titles),
         file=mix.file,
         target_lufs=job.plan.target.lufs,
         mix_lufs=job.heard.lufs,
@@ -122,9 +128,34 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         change_db=tone.change_db(thirds),
         head_s=ends.head_s + silence.get("head_silence_ms", 0.0) / 1000.0,
         tail_s=ends.tail_s + silence.get("tail_silence_ms", 0.0) / 1000.0,
+        parts=songs,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
         levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
     entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
     return Finished(record=record, texts=named, entry=entry)
+
+
+def _joined_note(songs: Sequence[Part]) -> Note:
+    each = "; ".join(part.words() for part in songs)
+    return Note(
+        code="runs_into_next",
+        text=f"These songs run into each other, with one gain and one setting for all. By themselves: {each}.",
+        suggestion="Process them as one piece, with neither silence nor fade between, and cut the files apart last.",
+    )
+
+
+def _parts(titles: Sequence[str], rate_hz: int, starts: Sequence[int], master: Samples) -> list[Part]:
+    """Figures of each song by itself; none where there is but one."""
+    if len(starts) == 1:
+        return []
+    return [
+        Part(
+            title=title,
+            start_s=cut.start / rate_hz,
+            integrated_lufs=integrated_lufs(weighted_hops(master[cut], rate_hz)),
+            true_peak_dbtp=read_true_peak(master[cut], rate_hz).highest_dbtp,
+        )
+        for title, cut in zip(titles, parts(starts, len(master)), strict=True)
+    ]

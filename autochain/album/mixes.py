@@ -1,8 +1,9 @@
 """What is known of mixes, kept beside the album, so that a restart need not read terabytes again.
 
-One JSON object a line: the mix by its path from the album, its size and time of change, and what was heard. A mix
-whose size and time are the same is taken to be the same, as version control takes it; nothing is kept of a mix that was
-changed within two seconds of being read, since clocks of file systems may be that coarse.
+One JSON object a line: the mix by its path from the album, its size and time of change (of each, where several run
+into each other), and what was heard. A mix whose size and time are the same is taken to be the same, as version control
+takes it; nothing is kept of a mix that was changed within two seconds of being read, since clocks of file systems may
+be that coarse.
 """
 
 import json
@@ -21,8 +22,9 @@ from autochain.search.progress import Progress
 NAME = ".album.mixes.jsonl"
 _COARSEST_CLOCK_NS = 2_000_000_000  # FAT keeps times in steps of 2 s
 
-# Path from the album, size in bytes, time of change in ns.
-_State = tuple[str, int, int]
+Paths = tuple[Path, ...]
+# Path from the album, size in bytes, time of change in ns, for each mix of a track.
+_State = tuple[tuple[str, int, int], ...]
 
 
 def hear_mixes(tracks: Sequence[Track], out: Path, jobs: int, resume: bool, progress: Progress) -> list[Heard | str]:
@@ -32,27 +34,28 @@ def hear_mixes(tracks: Sequence[Track], out: Path, jobs: int, resume: bool, prog
     """
     kept, begun_ns = out / NAME, time.time_ns()
     known = _read(kept) if resume else {}
-    states = {track.path: _state(track.path, out) for track in tracks}
-    found: dict[Path, Heard | str] = {path: known[state] for path, state in states.items() if state in known}
+    states = {track.paths: _state(track.paths, out) for track in tracks}
+    found: dict[Paths, Heard | str] = {paths: known[state] for paths, state in states.items() if state in known}
     write_text(kept, "".join(_line(state, known[state]) for state in states.values() if state in known), force=True)
-    left = [path for path in states if path not in found]
+    left = [paths for paths in states if paths not in found]
     with kept.open("a", encoding="ascii") as file:
-        for done, (path, heard) in enumerate(side_by_side(hear, left, processes_for(jobs, len(left)))):
+        for done, (paths, heard) in enumerate(side_by_side(hear, left, processes_for(jobs, len(left)))):
             progress("measuring the mixes", done / len(left))
-            found[path] = heard
-            state = states[path]
-            if not isinstance(heard, Heard) or state is None or state != _state(path, out):
+            found[paths] = heard
+            state = states[paths]
+            if not isinstance(heard, Heard) or state is None or state != _state(paths, out):
                 continue
-            if begun_ns - state[2] > _COARSEST_CLOCK_NS:
+            if all(begun_ns - changed_ns > _COARSEST_CLOCK_NS for _, _, changed_ns in state):
                 file.write(_line(state, heard))
                 file.flush()
-    return [found[track.path] for track in tracks]
+    return [found[track.paths] for track in tracks]
 
 
-def _state(path: Path, out: Path) -> _State | None:
+def _state(paths: Paths, out: Path) -> _State | None:
     try:
-        seen = path.stat()
-        return os.path.relpath(path, out), seen.st_size, seen.st_mtime_ns
+        seen = [path.stat() for path in paths]
+        whence = [os.path.relpath(path, out) for path in paths]
+        return tuple((path, s.st_size, s.st_mtime_ns) for path, s in zip(whence, seen, strict=True))
     except (OSError, ValueError):  # ValueError: on another drive, where no path leads from the album
         return None
 
@@ -70,8 +73,8 @@ def _read(path: Path) -> dict[_State | None, Heard]:
     for line in lines:
         try:
             entry = json.loads(line)
-            name, size, changed = entry.pop("mix")
-            known[str(name), int(size), int(changed)] = Heard(**entry)
+            state = tuple((str(name), int(size), int(changed)) for name, size, changed in entry.pop("mix"))
+            known[state] = Heard(**entry)
         except (ValueError, TypeError, KeyError, AttributeError):
             continue  # cut off by a kill
     return known

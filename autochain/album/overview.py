@@ -115,8 +115,10 @@ def _lists(album: Album) -> Iterator[tuple[str, list[str]]]:
     """Heads with what stands under them; of very many lines the first."""
     failures = [f"{track.title}: {found}" for track, found in album.tracks if not isinstance(found, Record)]
     out = [line for _, line in standing_out(album)]
+    joined = ["; ".join(part.words() for part in record.parts) + "." for record in album.done if record.parts]
     for head, said in (
-        ("Could not be done", failures), ("Stands out", out), ("Keep their own settings", alike_words.own(album)),
+        ("Could not be done", failures), ("Run into each other", joined), ("Stands out", out),
+        ("Keep their own settings", alike_words.own(album)),
     ):  # fmt: skip
         if len(said) > MOST_SHOWN:
             said = [*said[:MOST_SHOWN], f"{len(said) - MOST_SHOWN} more."]

@@ -7,7 +7,25 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from autochain.units import clock, number
+
 KINDS = ("html", "md", "json")
+
+
+class Part(BaseModel):
+    """One song of several that run into each other: where it begins in the whole, and its master by itself."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    title: str
+    start_s: float
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+
+    def words(self) -> str:
+        """The same in words."""
+        figures = f"{number(self.integrated_lufs, 'LUFS')}, {number(self.true_peak_dbtp, 'dBTP')}"
+        return f"{self.title} from {clock(self.start_s)} on, {figures}"
 
 
 class Record(BaseModel):
@@ -16,6 +34,7 @@ class Record(BaseModel):
     `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
     that these replace, `levels` the gating blocks of the master as `measure.pooled` counts them; empty once counted.
     `balance_db` and `change_db` are as in `tone`; `head_s` and `tail_s` the silence around the sound as it will play.
+    `parts` are the songs of a track that has several.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -36,6 +55,7 @@ class Record(BaseModel):
     files: dict[str, str]
     earlier: list[str]
     levels: list[int]
+    parts: list[Part] = []
 
 
 def names(stem: str) -> list[str]:
@@ -59,6 +79,15 @@ def read_record(path: Path) -> Record | None:
 def sha256(content: bytes) -> str:
     """Hash of a file's bytes."""
     return hashlib.sha256(content).hexdigest()
+
+
+def file_sha256(path: Path) -> str | None:
+    """Hash of a file; None where there is none."""
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except FileNotFoundError:
+        return None
 
 
 def as_bytes(text: str) -> bytes:

@@ -235,12 +235,12 @@ def _here(left: Sequence[Job], jobs: int, progress: Progress) -> Done:
 
 
 def _job(track: Track, heard: Heard, plan: Config, decisions: Decisions) -> Job:
-    title = _sayable(track.title)
-    named = {"title": title, "file": _sayable(track.path.name)}
+    titles = tuple(_sayable(song.title) for song in track.songs)
+    named = {"title": " / ".join(titles), "file": " / ".join(_sayable(path.name) for path in track.paths)}
     return Job(
-        path=track.path,
+        paths=track.paths,
         heard=heard,
-        title=title,
+        titles=titles,
         stem=track.stem,
         plan=plan,
         decisions=decisions,
@@ -285,7 +285,7 @@ def _keep(out: Path, found: Finished, job: Job, known: Sequence[str], force: boo
     _refuse_edited(out, job.stem, known, force)
     earlier = [one for one in known if one not in found.record.files.values()]
     record = found.record.model_copy(update={"earlier": earlier})
-    replace, sources = force or bool(known), (job.path,)
+    replace, sources = force or bool(known), job.paths
     write_text(out / records.names(job.stem)[0], records.to_json(record), replace, sources)
     for name, text in found.texts.items():
         write_text(out / name, text, replace, sources)

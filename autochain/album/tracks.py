@@ -1,8 +1,13 @@
-"""Which songs make the album, and in what order: files, folders by name, or a list in TOML."""
+"""Which songs make the album, and in what order: files, folders by name, or a list in TOML.
+
+Songs that run into each other are one track here: joined, they are given one gain and one setting, and only the files
+of their masters are apart.
+"""
 
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -14,13 +19,35 @@ _ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Track:
-    """One song; `stem` begins the names of its files, `offset_lu` is its place against the others, 0 unless listed."""
+class Song:
+    """One mix of the album; `stem` begins the name of its master."""
 
     path: Path
     title: str
     stem: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """A song, or several that run into each other; `offset_lu` is its place against the others, 0 unless listed."""
+
+    songs: tuple[Song, ...]
     offset_lu: float = 0.0
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Files of its mixes, in order."""
+        return tuple(song.path for song in self.songs)
+
+    @property
+    def title(self) -> str:
+        """Titles of its songs."""
+        return " / ".join(song.title for song in self.songs)
+
+    @property
+    def stem(self) -> str:
+        """What the names of its sheets begin with."""
+        return self.songs[0].stem
 
 
 class _Entry(BaseModel):
@@ -29,6 +56,7 @@ class _Entry(BaseModel):
     file: str
     title: str = ""
     offset_lu: float = Field(default=0.0, ge=-40.0, le=40.0)
+    runs_into_next: bool = False
 
 
 class _List(BaseModel):
@@ -44,40 +72,61 @@ def find_tracks(sources: Sequence[Path]) -> list[Track]:
     ----------
     sources
         Files in the order given, folders (their sound files by name) and lists in TOML whose `[[track]]` tables hold
-        `file` (beside the list, or whole), and perhaps `title` and `offset_lu`, -40 to 40 LU.
+        `file` (beside the list, or whole), and perhaps `title`, `offset_lu`, -40 to 40 LU, and `runs_into_next`.
 
     Raises
     ------
     UsageError
         Where nothing is found or a file is named twice.
     ConfigError
-        For a list that cannot be read; every problem with its address.
+        For a list that cannot be read; every problem with its address. Also where the last song of a list runs into
+        the next, and where songs that run into each other have different offsets.
     """
-    found = [entry for source in sources for entry in _entries(source)]
+    found = [listed for source in sources for listed in _listed(source)]
     if not found:
         raise UsageError("There is no sound file in what was named. Name files, a folder of mixes, or a list.")
     seen: set[Path] = set()
-    for path, _, _ in found:
+    for _, path, _ in found:
         if path.resolve() in seen:
             raise UsageError(f"{path} is named twice. Name each track once.")
         seen.add(path.resolve())
     digits = max(2, len(str(len(found))))
-    return [
-        Track(path=path, title=title or path.stem, stem=f"{place:0{digits}d}-{path.stem}", offset_lu=offset)
-        for place, (path, title, offset) in enumerate(found, 1)
-    ]
+    tracks = []
+    for _, joined in groupby(enumerate(found, 1), key=lambda one: one[1][0]):
+        listed = [(place, path, entry) for place, (_, path, entry) in joined]
+        songs = tuple(
+            Song(path=path, title=entry.title or path.stem, stem=f"{place:0{digits}d}-{path.stem}")
+            for place, path, entry in listed
+        )
+        tracks.append(Track(songs=songs, offset_lu=listed[0][2].offset_lu))
+    return tracks
 
 
-def _entries(source: Path) -> Iterator[tuple[Path, str, float]]:
+# The track that a song is of, its file, what the list says of it.
+_Listed = tuple[object, Path, _Entry]
+
+
+def _listed(source: Path) -> Iterator[_Listed]:
     if source.is_dir():
         for path in sorted(source.iterdir()):
             if path.suffix.lower() in _ENDINGS and path.is_file():
-                yield path, "", 0.0
+                yield object(), path, _Entry(file=path.name)
     elif source.suffix.lower() == ".toml":
+        track, before = object(), None
         for entry in _read_list(source).track:
-            yield source.parent / entry.file, entry.title, entry.offset_lu
+            if before is None or not before.runs_into_next:
+                track = object()
+            elif before.offset_lu != entry.offset_lu:
+                raise ConfigError(
+                    f"{source}: {before.file} runs into {entry.file}, so both have one gain, but offset_lu is "
+                    f"{before.offset_lu:g} and {entry.offset_lu:g}. Give both the same."
+                )
+            yield track, source.parent / entry.file, entry
+            before = entry
+        if before is not None and before.runs_into_next:
+            raise ConfigError(f"{source}: {before.file} is the last and runs into none. Remove its runs_into_next.")
     else:
-        yield source, "", 0.0
+        yield object(), source, _Entry(file=source.name)
 
 
 def _read_list(path: Path) -> _List:
@@ -91,4 +140,6 @@ def _read_list(path: Path) -> _List:
         raise ConfigError(f"{path}: {error}; mend the TOML there.") from error
     except ValidationError as error:
         lines = [f"{'.'.join(map(str, p['loc']))}: {p['msg']}" for p in error.errors()]
-        raise ConfigError(f"{path}: {'; '.join(lines)}. A track has file, title and offset_lu.") from error
+        raise ConfigError(
+            f"{path}: {'; '.join(lines)}. A track has file, title, offset_lu and runs_into_next."
+        ) from error

@@ -96,7 +96,7 @@ def write_wav(
     path: str | Path,
     sound: Samples | Iterable[Samples],
     rate_hz: int,
-    seed: int,
+    seed: int | np.random.Generator,
     force: bool = False,
     sources: Iterable[Path] = (),
     bits: int = 24,
@@ -115,7 +115,8 @@ def write_wav(
     rate_hz
         Sample rate.
     seed
-        Seed of the dither: the same samples and seed give the same bytes, however they are cut into blocks.
+        Seed of the dither: the same samples and seed give the same bytes, however they are cut into blocks. A
+        generator goes on from where an earlier file has left it, so that files in a row are the cut of one.
     force
         Whether an existing file may be replaced.
     sources

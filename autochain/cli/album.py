@@ -10,6 +10,7 @@ import typer
 from autochain.album.alike import ALIKE
 from autochain.album.cluster import cluster
 from autochain.album.levels import OFFSETS, POLICIES, SAME
+from autochain.album.masters import master_names, write_masters
 from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
 from autochain.album.run import Album, run
@@ -58,6 +59,9 @@ def album(
             "worsens by no more than this, such as 0.5.",
         ),
     ] = None,
+    masters: Annotated[
+        bool, typer.Option("--masters", help="Also render every track to a 24-bit WAV, as render does.")
+    ] = False,
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
@@ -83,8 +87,10 @@ def album(
         raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
     plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
-    kept = tuple(track.path for track in tracks) + tuple(source for source in sources if source.is_file())
+    kept = (*(path for track in tracks for path in track.paths), *(source for source in sources if source.is_file()))
     written = [*FILES, *(name for track in tracks for name in names(track.stem))]
+    if masters:
+        written += [name for track in tracks for name in master_names(track)]
     check_output(out, written, force or resume, kept)
     if same_settings is not None:
         again = [name for track in tracks for name in names(track.stem)]
@@ -103,12 +109,15 @@ def album(
             raise StoppedError(
                 "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
             ) from None
+        problems = write_masters(found, out, force, resume, show) if masters else []
     texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
     for name in FILES:
         write_text(out / name, texts[name], force or resume, kept)
+    for problem in problems:
+        typer.echo(problem, err=True)
     typer.echo(_searched(found), err=True)
     typer.echo(texts["album.json"] if as_json else texts["album.md"], nl=False)
-    if len(found.done) < len(tracks):
+    if problems or len(found.done) < len(tracks):
         raise typer.Exit(FAILED)
     if not all(record.met for record in found.done):
         raise typer.Exit(MISSED)

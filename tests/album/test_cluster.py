@@ -142,11 +142,11 @@ def test_without_the_extra_it_is_named(
 def test_a_worker_does_no_track_with_other_versions_and_none_whose_mix_it_does_not_see(tmp_path: Path) -> None:
     heard = Heard(sha256="0" * 64, lufs=-20.0, duration_s=10.0)
     job = Job(
-        path=tmp_path / "a.wav", heard=heard, title="a", stem="01-a", plan=read_config(), decisions=Decisions(),
+        paths=(tmp_path / "a.wav",), heard=heard, titles=("a",), stem="01-a", plan=read_config(), decisions=Decisions(),
         request="",
     )
     assert do_there(job, versions()) == UNSEEN
-    job.path.write_bytes(b"another mix of that name")
+    job.paths[0].write_bytes(b"another mix of that name")
     assert do_there(job, versions()) == UNSEEN
     assert "numpy" in str(do_there(job, {**versions(), "numpy": "0"}))
     assert "a.wav" in str(do_there(job, versions(), b"no sound"))

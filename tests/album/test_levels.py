@@ -33,13 +33,22 @@ def test_a_list_gives_order_titles_and_offsets_beside_itself(tmp_path: Path) -> 
     path = tmp_path / "order.toml"
     path.write_text('[[track]]\nfile = "b.wav"\ntitle = "Last Ferry"\noffset_lu = -2.0\n[[track]]\nfile = "a.wav"\n')
     first, second = find_tracks([path])
-    assert (first.path, first.title, first.stem, first.offset_lu) == (tmp_path / "b.wav", "Last Ferry", "01-b", -2.0)
+    assert (*first.paths, first.title, first.stem, first.offset_lu) == (tmp_path / "b.wav", "Last Ferry", "01-b", -2.0)
     assert (second.title, second.stem) == ("a", "02-a")
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("[[track]]\nfil = 'a.wav'\n", r"track\.0\.fil"), ("[[track]\n", "mend the TOML"), ("", "track: Field required")],
+    [
+        ("[[track]]\nfil = 'a.wav'\n", r"track\.0\.fil"),
+        ("[[track]\n", "mend the TOML"),
+        ("", "track: Field required"),
+        ("[[track]]\nfile = 'a.wav'\nruns_into_next = true\n", "a.wav is the last and runs into none"),
+        (
+            "[[track]]\nfile = 'a.wav'\nruns_into_next = true\noffset_lu = -1.0\n[[track]]\nfile = 'b.wav'\n",
+            "a.wav runs into b.wav, so both have one gain, but offset_lu is -1 and 0",
+        ),
+    ],
 )
 def test_a_wrong_list_is_told_with_its_address(tmp_path: Path, text: str, said: str) -> None:
     path = tmp_path / "order.toml"

@@ -5,7 +5,7 @@ from pathlib import Path
 from autochain.album.overview import MOST_SHOWN, to_html, to_json, to_markdown
 from autochain.album.record import Record
 from autochain.album.run import Album
-from autochain.album.tracks import Track
+from autochain.album.tracks import Song, Track
 
 NAMES = ("integrated_lufs", "true_peak_dbtp", "psr_median_db", "loudness_range_lu", "side_to_mid_db")
 
@@ -19,7 +19,7 @@ def album(count: int) -> Album:
             met=place != 11, figures=figures, score=1.0, files={}, earlier=[], levels=[],
             balance_db={"bass": -3.0, "low mids": -5.0}, change_db={"bass": 0.1}, head_s=0.2, tail_s=0.2,
         )  # fmt: skip
-        track = Track(path=Path("a.wav"), title=record.title, stem=f"{place}-a")
+        track = Track(songs=(Song(path=Path("a.wav"), title=record.title, stem=f"{place}-a"),))
         tracks.append((track, "cannot be read" if place == 13 else record))
     return Album(
         policy="same", target_lufs=-9.0, ceiling_dbtp=-1.0, tracks=tuple(tracks), lufs=-9.0, redone=0

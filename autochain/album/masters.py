@@ -1,0 +1,102 @@
+"""The master files of an album: each track as `render` writes it; songs that run into each other are the cut of one."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from autochain.album import record as records
+from autochain.album.joined import parts, read_joined
+from autochain.album.record import Record
+from autochain.album.run import Album
+from autochain.album.tracks import Track
+from autochain.audio.files import write_text, write_wav
+from autochain.audio.mix import Samples
+from autochain.audio.tags import read_tags
+from autochain.chain.output import with_silence
+from autochain.errors import AutochainError, UsageError
+from autochain.render.master import make_master, refuse_other_mix, room_for_dither
+from autochain.render.planned import planned
+from autochain.search.progress import Progress
+from autochain.sheet.read import read_sheet
+from autochain.units import ms_to_samples
+
+_BITS = 24
+
+
+def master_names(track: Track) -> list[str]:
+    """Everything that is written for a track, its masters in order and then what is known of them."""
+    return [*(f"{song.stem}.master.wav" for song in track.songs), f"{track.stem}.masters.json"]
+
+
+def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: Progress) -> list[str]:
+    """Write the masters of all tracks that are done, and say which could not be written.
+
+    Each is 24 bit with triangular dither by the sheet's seed. Songs that run into each other are rendered and dithered
+    as one and then cut at the frames where the mixes met, so that nothing is lost or added there.
+
+    Parameters
+    ----------
+    album
+        What became of the tracks; their sheets are in `out`.
+    out
+        Folder of the sheets and of the masters.
+    force
+        Replace files that the album did not write.
+    resume
+        Leave masters of the very sheets as they are.
+    progress
+        Called with a phase and its share done.
+    """
+    problems = []
+    done = [track for track, found in album.tracks if isinstance(found, Record)]
+    for place, track in enumerate(done):
+        progress("rendering the masters", place / len(done))
+        folder = "" if album.alike is None else album.alike.folder(track.stem)
+        try:
+            _write(track, out / folder / f"{track.stem}.sheet.json", out, force, resume)
+        except AutochainError as error:
+            problems.append(f"{track.title}: {error}")
+    return problems
+
+
+def _write(track: Track, sheet_path: Path, out: Path, force: bool, resume: bool) -> None:
+    *names, known_name = master_names(track)
+    sheet = read_sheet(sheet_path)
+    known = _known(out / known_name) if resume else {}
+    hashes = {name: records.file_sha256(out / name) for name in names}
+    if known.get("sheet") == sheet.sha256 and all(known.get(name) == own for name, own in hashes.items()):
+        return
+    for name, own in hashes.items():
+        if own is not None and own != known.get(name) and not force:
+            raise UsageError(f"{out / name} is not as the album wrote it. Move it away, or replace it with --force.")
+    for name, (samples, rate_hz, generator, tags) in zip(names, _render(track, sheet_path), strict=True):
+        write_wav(out / name, samples, rate_hz, generator, True, (*track.paths, sheet_path), _BITS, "WAV", tags)
+        known[name] = records.file_sha256(out / name) or ""
+        # At once, so that after a kill it is known as the album's own.
+        write_text(out / known_name, json.dumps({**known, "sheet": ""}, indent=2) + "\n", True, track.paths)
+    state = {"sheet": sheet.sha256, **{name: known[name] for name in names}}
+    write_text(out / known_name, json.dumps(state, indent=2) + "\n", True, track.paths)
+
+
+def _known(path: Path) -> dict[str, str]:
+    try:
+        read = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return {str(name): str(own) for name, own in read.items()} if isinstance(read, dict) else {}
+
+
+def _render(track: Track, sheet_path: Path) -> Iterator[tuple[Samples, int, np.random.Generator, dict[str, str]]]:
+    """Samples, rate, dither and tags of each song's master."""
+    sheet = read_sheet(sheet_path)
+    mix, starts = read_joined(track.paths)
+    refuse_other_mix(sheet, mix)
+    made = make_master(mix, *planned(sheet), sheet.target)
+    whole = with_silence(made.samples, mix.rate_hz, made.settings["output"])
+    whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
+    head = ms_to_samples(made.settings["output"]["head_silence_ms"], mix.rate_hz)
+    generator = np.random.default_rng(sheet.seed)  # one for all, so that the cut is no seam in the dither either
+    for path, cut in zip(track.paths, parts([0, *(head + s for s in starts[1:])], len(whole)), strict=True):
+        yield whole[cut], mix.rate_hz, generator, read_tags(path)
