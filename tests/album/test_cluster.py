@@ -149,4 +149,4 @@ def test_a_worker_does_no_track_with_other_versions_and_none_whose_mix_it_does_n
     job.paths[0].write_bytes(b"another mix of that name")
     assert do_there(job, versions()) == UNSEEN
     assert "numpy" in str(do_there(job, {**versions(), "numpy": "0"}))
-    assert "a.wav" in str(do_there(job, versions(), b"no sound"))
+    assert "a.wav" in str(do_there(job, versions(), [b"no sound"]))
