@@ -20,6 +20,11 @@ from autochain.measure.loudness import gated_lufs, gating_blocks, loud_hops, sho
 from autochain.search.excerpts import GRID_HOPS, Span
 
 Mask = npt.NDArray[np.bool_]
+_Floats = npt.NDArray[np.float64]
+
+_FAINT = 1e-12  # power, far below the gate
+_LEVELS = 8  # classes of equally many blocks in which a chain's gain is read
+_BLOCKS_A_LEVEL = 6  # at least: gating blocks of 400 ms, a new one each 100 ms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +81,7 @@ class Material:
         self._of_loudest_part = of_loudest_part
         self.hop = round(rate_hz / 100)
         self.integrated_lufs = integrated_lufs
+        self._song_hops = song_hops
         loud = loud_hops(song_hops, integrated_lufs)
         self.whole = all(span.start_hop == 0 and span.stop_hop == len(song_hops) for span in spans)
         self.segments = [Segment(samples=self._cut(song, span), span=span) for span in spans]
@@ -110,11 +116,37 @@ class Material:
         ]
 
     def wanted_lufs(self, hops: Sequence[npt.NDArray[np.float64]]) -> float | None:
-        """The loudness that a solve aims at: gated, or of the loudest 3 s; pooled over segments as the two are."""
+        """The loudness that a solve aims at: of the song by what these parts of it show, or of their loudest 3 s.
+
+        Excerpts have another share of loud and quiet parts than their song, and a chain turns these up unlike. So its
+        gain is read by the level of what goes in, and every gating block of the song given the gain of its level.
+        """
         if not self._of_loudest_part:
-            return self.lufs(hops)
+            return self.lufs(hops) if self.whole else gated_lufs(self._song_blocks_by_level(hops))
         windows = np.concatenate([short_term_lufs(h) for h in hops])
         return float(windows.max()) if windows.size else None
+
+    def _song_blocks_by_level(self, hops: Sequence[_Floats]) -> _Floats:
+        """Power of the song's gating blocks behind a chain that gave the scored parts this power per hop."""
+        into, out = self._input_blocks, np.concatenate([gating_blocks(h) for h in hops])
+        gain = np.maximum(out, _FAINT) / np.maximum(into, _FAINT)
+        count = max(1, min(_LEVELS, len(into) // _BLOCKS_A_LEVEL))
+        classes = np.array_split(np.argsort(into, kind="stable"), count)
+        levels = [float(np.log(np.maximum(into[c], _FAINT)).mean()) for c in classes]
+        gains = [float(np.log(gain[c].mean())) for c in classes]
+        return np.asarray(self._song_blocks * np.exp(np.interp(self._song_levels, levels, gains)))
+
+    @cached_property
+    def _input_blocks(self) -> _Floats:
+        return np.concatenate([gating_blocks(h) for h in self.input_hops])
+
+    @cached_property
+    def _song_blocks(self) -> _Floats:
+        return gating_blocks(self._song_hops)
+
+    @cached_property
+    def _song_levels(self) -> _Floats:
+        return np.asarray(np.log(np.maximum(self._song_blocks, _FAINT)))
 
     @staticmethod
     def lufs(hops: Sequence[npt.NDArray[np.float64]]) -> float | None:
@@ -181,4 +213,4 @@ class Material:
 
     def warm(self) -> None:
         """Build every reference now, so that parallel trials only read them."""
-        _ = (self.distortion, self.crest, self.balance, self.input_short_term)
+        _ = (self.distortion, self.crest, self.balance, self.input_short_term, self._input_blocks, self._song_levels)
