@@ -19,6 +19,7 @@ CHAINS = {
     "soft_clip_and_limiter": "fixed soft clip, 3/60 ms limiter",
     "random": "random search, same trials",
     "random_more": "random search, 5 times the trials",
+    "random_tuned": "random search from the tuned baselines, same trials",
 }
 MUST_BEAT = ("limiter_only", "clip_and_limit", "trade_default", "fast_limiter", "soft_clip_and_limiter")
 RAW_MARGIN_DB = 0.2
@@ -184,7 +185,7 @@ def summary(rows: Cells) -> str:
     reached = sum(row["chains"][SUGGESTION]["met"] for row in rows)
     returned = sum(row["stats"]["chosen_from"] != SUGGESTION for row in rows)
     lines = [f"{total} cells; the target was reached in {reached}. In {returned} the search gave back a baseline."]
-    for chain in ("limiter_only", "trade_default", "random", "random_more"):
+    for chain in ("limiter_only", "trade_default", "random", "random_more", "random_tuned"):
         ahead = [score_ahead(row, chain) for row in rows if met(row, chain)]
         if ahead:
             lines.append(
