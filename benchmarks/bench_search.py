@@ -48,7 +48,7 @@ MORE = 5  # times the trials for the longer random search
 MORE_TARGETS_LUFS = (-9.0, -7.0)  # and only there: it takes as long as all the rest of a cell
 DEFAULT_SECONDS = 60.0
 # Plain luck starts from one limiter, one clipper with limiter and the trade default, not from the tuned baselines.
-BARE = {"release_ms": [90.0], "lookahead_ms": [3.0], "soft_clip_share": []}
+BARE = {"release_ms": [90.0], "lookahead_ms": [3.0]}
 CELLS = RESULTS / "search.jsonl"
 
 Cell = tuple[str, float, int]
