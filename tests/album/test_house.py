@@ -60,8 +60,8 @@ def mixes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("mixes")
     for name, character, gain in (
         ("a", "dense_rock", 1.0),
-        ("b", "brass_led_asymmetric", 0.7),
-        ("c", "dense_rock", 0.5),
+        ("b", "brass_led_asymmetric", 0.8),
+        ("c", "dense_rock", 0.8),
     ):
         write_wav(folder / f"{name}.wav", gain * make_demo(character, RATE, 10.0, ord(name))[: 7 * RATE], RATE, 1)
     return folder
