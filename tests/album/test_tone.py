@@ -9,7 +9,7 @@ from autochain.album.account import drift, gaps_s
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tone import balance_db, change_db, tilt_db
-from autochain.album.tracks import Track
+from autochain.album.tracks import Song, Track
 from autochain.compare.bands import BandChange
 from autochain.measure.thirds import NOMINAL_HZ
 
@@ -43,7 +43,7 @@ def test_a_change_is_told_for_its_range_alone() -> None:
 def album(changes: list[float | None]) -> Album:
     tracks: list[tuple[Track, Record | str]] = []
     for place, change in enumerate(changes):
-        track = Track(path=Path("a.wav"), title=str(place), stem=str(place))
+        track = Track(songs=(Song(path=Path("a.wav"), title=str(place), stem=str(place)),))
         if change is None:
             tracks.append((track, "cannot be read"))
             continue
