@@ -33,9 +33,10 @@ _TONE_HEAD = ["track", *(name for name, _, _ in RANGES), "gap"]
 _ALIKE = "The same settings"
 MOST_SHOWN = 500  # beyond, a page takes seconds to open and nobody reads it
 FILES = ("album.md", "album.html", "album.json")
+# The result first, as a narrow screen shows the first columns.
 _HEAD = [
-    "track", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB", "check", "score",
-    "result",
+    "track", "result", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB", "score",
+    "check",
 ]  # fmt: skip
 
 
@@ -87,12 +88,12 @@ def _rows(shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str
         if isinstance(found, Record):
             f = found.figures
             yield [
-                found.title, number(found.mix_lufs), number(found.target_lufs), number(f["integrated_lufs"]),
-                number(f["true_peak_dbtp"]), number(f["psr_median_db"]), number(f["side_to_mid_db"]),
-                VERDICTS[found.ready], number(found.score, decimals=2), "reached" if found.met else "missed",
+                found.title, "reached" if found.met else "missed", number(found.mix_lufs), number(found.target_lufs),
+                number(f["integrated_lufs"]), number(f["true_peak_dbtp"]), number(f["psr_median_db"]),
+                number(f["side_to_mid_db"]), number(found.score, decimals=2), VERDICTS[found.ready],
             ]  # fmt: skip
         else:
-            yield [track.title, *["–"] * 8, "failed"]
+            yield [track.title, "failed", *["–"] * 8]
 
 
 def _tone_rows(album: Album, shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str]]:
