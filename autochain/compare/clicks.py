@@ -16,7 +16,7 @@ from autochain.units import linear_to_db
 
 _LOCAL_CELLS = 50
 _NEAR_PEAK_DB = -2.5
-_SMALL_DB = -22.0
+_SMALL_DB = -19.5
 _SMALLEST_DB = -50.0  # in a master that is clipped anyway
 _CLIPPED = 3
 _SAME_CELLS = 3
