@@ -290,6 +290,22 @@ def test_finite_at_the_range_ends_and_input_untouched(ceiling_dbfs, softness, ch
 
 
 @pytest.mark.parametrize("factor", [4, 8])
+def test_every_run_has_frames_enough_for_the_taps(monkeypatch, factor):
+    # Compiled loops do not look whether an index lies inside.
+    room, clip_runs, reach = [], kernels.clip_runs, UP[factor].reach
+
+    def watched(flat, starts, stops, *more):
+        if starts.size:
+            room.append((starts.min() + 1 - reach, flat.size // 2 - stops.max() - reach))
+        return clip_runs(flat, starts, stops, *more)
+
+    monkeypatch.setattr(kernels, "clip_runs", watched)
+    clip(noise(0.5, RATE, 12.0).astype(np.float32), -6.0, 20.0, f"x{factor}")
+    assert len(room) > 1
+    assert min(map(min, room)) >= 0
+
+
+@pytest.mark.parametrize("factor", [4, 8])
 def test_plain_python_and_compiled_loops_agree(factor):
     x = noise(400 / RATE, RATE, 0.0)
     up = interpolator(factor, 4, 3.0)

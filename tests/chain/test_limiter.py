@@ -395,11 +395,28 @@ def test_finite_at_the_range_ends_and_input_untouched(ceiling_dbtp, lookahead_ms
     assert np.isfinite(limit(x, ceiling_dbtp, lookahead_ms, release_ms, 192000).samples).all()
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+def test_every_run_has_frames_enough_for_the_taps(monkeypatch, channels):
+    # Compiled loops do not look whether an index lies inside.
+    room, find = [], kernels.find_needs
+
+    def watched(flat, channels, starts, stops, *more):
+        if starts.size:
+            room.append((starts.min() - DETECTOR.reach, flat.size // channels - 1 - stops.max() - DETECTOR.reach))
+        return find(flat, channels, starts, stops, *more)
+
+    monkeypatch.setattr(kernels, "find_needs", watched)
+    limit(noise(0.5, RATE, 12.0, channels).astype(np.float32))
+    assert len(room) > 1
+    assert min(map(min, room)) >= 0
+
+
 def test_plain_python_and_compiled_loops_agree():
-    x = noise(200 / RATE, RATE, 0.0)
+    x = noise(250 / RATE, RATE, 0.0)
     up = scratch(DETECTOR, 2, np.float64)[:, :84].copy()
     rows = noise(7, 6, 0.0, 1).reshape(7, 6)
-    starts, stops = np.array([30, 120]), np.array([90, 170])
+    # As in a stream, frames enough for the taps lie on both sides of every run and of the frame beside it.
+    starts, stops = np.array([DETECTOR.reach + 4, 120]), np.array([90, 170])
     results = []
     for loops in (lambda f: f, lambda f: f.py_func):
         needs, held = np.zeros((2, 201), np.int32), np.zeros(170, np.int32)
