@@ -30,6 +30,15 @@ RATE = 44100
 CEILING_DBTP = -1.0
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """One Chromium for all tests of a file."""
+    from tests.browsing import chromium  # half a second that the other tests can do without
+
+    with chromium() as started:
+        yield started
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ran:
     """What a command left behind."""

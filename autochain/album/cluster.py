@@ -5,7 +5,6 @@ track whose worker is lost to another one. It is asked for single tracks, not th
 one sends the trials inside a track to all workers, mixes and all, and gives no word of a track that killed its workers.
 """
 
-import hashlib
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
@@ -18,6 +17,7 @@ from typing import Any
 
 from autochain.album.job import Finished, Job, carry_out
 from autochain.album.joined import joined_sha256
+from autochain.album.record import file_sha256
 from autochain.album.run import Done, HandOut
 from autochain.album.workers import as_they_finish
 from autochain.errors import AutochainError, UsageError
@@ -165,12 +165,7 @@ def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None
                 paths[-1].write_bytes(own)
             return carry_out(replace(job, paths=tuple(paths)))
     try:
-        seen = joined_sha256([_sha256(path) for path in job.paths])
+        seen = [file_sha256(path) or "" for path in job.paths]
     except OSError:
         return UNSEEN
-    return carry_out(job) if seen == job.heard.sha256 else UNSEEN
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    return carry_out(job) if joined_sha256(seen) == job.heard.sha256 else UNSEEN

@@ -15,9 +15,10 @@ from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
-from autochain.errors import AutochainError, UsageError
+from autochain.errors import AutochainError
 from autochain.render.master import make_master, refuse_other_mix, room_for_dither
 from autochain.render.planned import planned
+from autochain.search.around import EarlierSheet
 from autochain.search.progress import Progress
 from autochain.sheet.read import read_sheet
 from autochain.units import ms_to_samples
@@ -65,13 +66,11 @@ def _write(track: Track, sheet_path: Path, out: Path, force: bool, resume: bool)
     *names, known_name = master_names(track)
     sheet = read_sheet(sheet_path)
     known = _known(out / known_name) if resume else {}
-    hashes = {name: records.file_sha256(out / name) for name in names}
-    if known.get("sheet") == sheet.sha256 and all(known.get(name) == own for name, own in hashes.items()):
+    if known.get("sheet") == sheet.sha256 and all(records.file_sha256(out / n) == known.get(n) for n in names):
         return
-    for name, own in hashes.items():
-        if own is not None and own != known.get(name) and not force:
-            raise UsageError(f"{out / name} is not as the album wrote it. Move it away, or replace it with --force.")
-    for name, (samples, rate_hz, generator, tags) in zip(names, _render(track, sheet_path), strict=True):
+    for name in names:
+        records.refuse_edited(out / name, [known[name]] if name in known else [], force)
+    for name, (samples, rate_hz, generator, tags) in zip(names, _render(track, sheet), strict=True):
         write_wav(out / name, samples, rate_hz, generator, True, (*track.paths, sheet_path), _BITS, "WAV", tags)
         known[name] = records.file_sha256(out / name) or ""
         # At once, so that after a kill it is known as the album's own.
@@ -88,9 +87,8 @@ def _known(path: Path) -> dict[str, str]:
     return {str(name): str(own) for name, own in read.items()} if isinstance(read, dict) else {}
 
 
-def _render(track: Track, sheet_path: Path) -> Iterator[tuple[Samples, int, np.random.Generator, dict[str, str]]]:
+def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, np.random.Generator, dict[str, str]]]:
     """Samples, rate, dither and tags of each song's master."""
-    sheet = read_sheet(sheet_path)
     mix, starts = read_joined(track.paths)
     refuse_other_mix(sheet, mix)
     made = make_master(mix, *planned(sheet), sheet.target)

@@ -2,11 +2,13 @@
 
 import hashlib
 import json
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from autochain.errors import UsageError
 from autochain.units import clock, number
 
 KINDS = ("html", "md", "json")
@@ -86,8 +88,14 @@ def file_sha256(path: Path) -> str | None:
     try:
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
-    except FileNotFoundError:
+    except (FileNotFoundError, IsADirectoryError):
         return None
+
+
+def refuse_edited(path: Path, known: Collection[str], force: bool) -> None:
+    """Refuse to replace a file unless it has one of the hashes of what the album wrote, or `force` allows it."""
+    if not force and (own := file_sha256(path)) is not None and own not in known:
+        raise UsageError(f"{path} is not as the album wrote it. Move it away, or replace it with --force.")
 
 
 def as_bytes(text: str) -> bytes:
@@ -102,4 +110,4 @@ def request_sha256(request: dict[str, Any]) -> str:
 
 def whole(folder: Path, record: Record) -> bool:
     """Whether all files of a track are there as they were written."""
-    return all((p := folder / name).is_file() and sha256(p.read_bytes()) == h for name, h in record.files.items())
+    return all(file_sha256(folder / name) == h for name, h in record.files.items())

@@ -275,9 +275,7 @@ def _known(out: Path, stem: str, resume: bool) -> list[str]:
 
 def _refuse_edited(out: Path, stem: str, known: Sequence[str], force: bool) -> None:
     for name in records.names(stem)[1:]:
-        path = out / name
-        if path.exists() and not force and records.sha256(path.read_bytes()) not in known:
-            raise UsageError(f"{path} is not as the album wrote it. Move it away, or replace it with --force.")
+        records.refuse_edited(out / name, known, force)
 
 
 def _keep(out: Path, found: Finished, job: Job, known: Sequence[str], force: bool) -> Record:

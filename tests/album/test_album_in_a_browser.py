@@ -2,30 +2,22 @@
 
 import json
 import os
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser
 
 from autochain.audio.files import write_wav
 from autochain.demo import make_demo
+from tests.browsing import Opened
 
 RATE = 44100
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 TRACKS = 6
 PAUSE_S = 5.0
-
-if CHROMIUM is None:
-    pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page", allow_module_level=True)
 
 
 @pytest.fixture(scope="module")
@@ -41,27 +33,6 @@ def made(tmp_path_factory: pytest.TempPathFactory, command: Callable[..., Any]) 
     ran = command("album", mixes, "-o", out, "--lufs", -24, "--jobs", 1, "--no-log")
     assert ran.code == 0, ran.err
     return out
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
-        yield started
-        started.close()
-
-
-class Opened:
-    """A page, what it complained of, and what it asked for."""
-
-    def __init__(self, browser: Browser, path: Path, width: int = 1000, scheme: Any = "light") -> None:
-        self.page: Page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=scheme)
-        self.complaints: list[str] = []
-        self.requests: list[str] = []
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.goto(path.as_uri())
 
 
 def test_figures_of_the_overview_say_what_the_pictures_show(made: Path) -> None:
@@ -86,7 +57,7 @@ def test_figures_of_the_overview_say_what_the_pictures_show(made: Path) -> None:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1000, 390])
-def test_the_page_opens_from_disk_and_fits_the_window(made: Path, browser: Browser, width: int, scheme: str) -> None:
+def test_the_page_opens_from_disk_and_fits_the_window(made: Path, browser: Browser, width: int, scheme: Any) -> None:
     opened = Opened(browser, made / "album.html", width, scheme)
     assert opened.complaints == []
     assert opened.requests == [(made / "album.html").as_uri()]

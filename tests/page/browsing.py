@@ -1,19 +1,14 @@
-"""Chromium, and a page in it that was opened from disk."""
+"""The sheet's page in Chromium, and what its player makes."""
 
 import base64
-import shutil
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
-)  # fmt: skip
+from tests import browsing
 
 # What a listener hears from a time of the page's sound on, for some seconds; a switch half a second later.
 RENDER = """async ([before, after, at_s, seconds, loop]) => {
@@ -34,17 +29,11 @@ RENDER = """async ([before, after, at_s, seconds, loop]) => {
 }"""
 
 
-class Opened:
-    """A page, what it complained of, and what it asked for."""
+class Opened(browsing.Opened):
+    """The sheet's page with its player, ready to play."""
 
     def __init__(self, browser: Browser, path: Path, width: int = 1000) -> None:
-        self.page: Page = browser.new_page(viewport={"width": width, "height": 800})
-        self.complaints: list[str] = []
-        self.requests: list[str] = []
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.goto(path.as_uri())
+        super().__init__(browser, path, width)
         self.page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
 
     def until(self, condition: str) -> None:

@@ -1,0 +1,41 @@
+"""Chromium, and a page in it that was opened from disk."""
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Literal
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
+)  # fmt: skip
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    if CHROMIUM is None:
+        pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield started
+        started.close()
+
+
+class Opened:
+    """A page, what it complained of, and what it asked for."""
+
+    def __init__(
+        self, browser: Browser, path: Path, width: int = 1000, scheme: Literal["light", "dark"] = "light"
+    ) -> None:
+        self.page: Page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=scheme)
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(path.as_uri())
