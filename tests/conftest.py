@@ -145,8 +145,12 @@ def loudest_outside(samples: npt.NDArray[np.floating], rate_hz: int) -> float:
 
 
 def small_config(path: Path, **search: object) -> Path:
-    """Write a config whose baselines and excerpts are few, so that a small budget still asks the sampler."""
-    keys = "".join(f"{key} = {value}\n" for key, value in {"batch": 4, "startup": 3, **search}.items())
+    """Write a config whose baselines and excerpts are few, so that a small budget still asks the sampler.
+
+    Trials of how far settings may move are few, too: the usual 45 would be most of the time of every small search.
+    """
+    given = {"batch": 4, "startup": 3, "sensitivity_trials": 9, **search}
+    keys = "".join(f"{key} = {value}\n" for key, value in given.items())
     path.write_text(
         f"[search]\n{keys}"
         "[search.baselines]\nrelease_ms = [5.0, 60.0]\nlookahead_ms = [3.0]\n"
@@ -205,7 +209,9 @@ def search_demo(character: str, folder: Path) -> Suggested:
     # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
     write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
     lufs = demo_song(character).target_lufs
-    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2)
+    plan = folder / "plan.toml"
+    plan.write_text("[search]\nsensitivity_trials = 18\n", encoding="utf-8")
+    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2, "--config", plan)
 
 
 @pytest.fixture(scope="session")

@@ -16,6 +16,8 @@ from autochain.units import linear_to_db
 
 _LOCAL_CELLS = 50
 _NEAR_PEAK_DB = -2.5
+# In 60 hard-clipped masters of the demo's mixes two edges pass for clicks, and of 300 clicks put into them 35 are
+# missed; at -17 it is one edge and 41 clicks.
 _SMALL_DB = -19.5
 _SMALLEST_DB = -50.0  # in a master that is clipped anyway
 _CLIPPED = 3
