@@ -93,7 +93,8 @@ def test_every_stage_says_what_to_listen_for_and_when(demo_run):
 def test_the_request_is_reproduced_whole(demo_run):
     run = demo_run("dense_rock")
     request = dict(run.sheet["provenance"]["request"])
-    config = read_config(None, {"target": {"lufs": -8.0, "ceiling_dbtp": -1.0}, "search": {"budget": 36}})
+    asked = {"budget": 36, "sensitivity_trials": 18}
+    config = read_config(None, {"target": {"lufs": -8.0, "ceiling_dbtp": -1.0}, "search": asked})
     canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
     assert request.pop("config_sha256") == hashlib.sha256(canonical.encode()).hexdigest()
     assert request == {
