@@ -237,12 +237,7 @@ def test_a_96_khz_file_is_mastered_at_96_khz(suggested, libebur128, small_plan, 
 
 @pytest.mark.parametrize(
     ("end", "kind", "subtype"),
-    [
-        ("flac", "FLAC", "PCM_24"),
-        ("ogg", "OGG", "VORBIS"),
-        ("mp3", "MP3", "MPEG_LAYER_III"),
-        ("aiff", "AIFF", "PCM_16"),
-    ],
+    [("ogg", "OGG", "VORBIS"), ("aiff", "AIFF", "PCM_16")],  # tests/audio reads every format
 )
 def test_other_formats_are_read_and_reach_the_target(
     suggested, libebur128, short_mix, small_plan, tmp_path, end, kind, subtype
