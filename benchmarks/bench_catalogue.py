@@ -64,7 +64,7 @@ def alone(folder: Path, resume: bool) -> None:
                 f"{job.stem}.sheet.{kind}": text for kind, text in zip(records.KINDS, one.texts.values(), strict=True)
             }
             files = dict(zip(named, one.record.files.values(), strict=True))
-            record = one.record.model_copy(update={"request": job.request, "title": job.title, "files": files})
+            record = one.record.model_copy(update={"request": job.request, "title": " / ".join(job.titles), "files": files})
             yield job, replace(one, record=record, texts=named)
 
     config, silent = read_config(None, {"target": {"lufs": -18.0}}), lambda phase, done: None
@@ -203,11 +203,12 @@ def four_minutes(count: int) -> dict[str, float]:
 
 def hear(path: Path) -> None:
     """In a child: CPU time of measuring a mix as the album does first, once its code is loaded."""
-    from autochain.album.job import hear
+    from autochain.album.job import Heard, hear
 
-    hear(path)
+    hear((path,))
     start = time.process_time()
-    hear(path)
+    if not isinstance(hear((path,)), Heard):
+        raise SystemExit(f"{path} could not be heard")
     print(time.process_time() - start)
 
 
