@@ -64,7 +64,8 @@ def alone(folder: Path, resume: bool) -> None:
                 f"{job.stem}.sheet.{kind}": text for kind, text in zip(records.KINDS, one.texts.values(), strict=True)
             }
             files = dict(zip(named, one.record.files.values(), strict=True))
-            record = one.record.model_copy(update={"request": job.request, "title": " / ".join(job.titles), "files": files})
+            title = " / ".join(job.titles)
+            record = one.record.model_copy(update={"request": job.request, "title": title, "files": files})
             yield job, replace(one, record=record, texts=named)
 
     config, silent = read_config(None, {"target": {"lufs": -18.0}}), lambda phase, done: None

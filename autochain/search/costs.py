@@ -109,6 +109,7 @@ def measure_costs(
         ]
     )
     after_short_term = material.short_term(hops)
+    before_song, after_song = material.contrast(hops)
     return Costs(
         added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
         added_distortion_low_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_low_db),
@@ -118,7 +119,7 @@ def measure_costs(
             material.scored(before_peaks), material.rate_hz, threshold_linear, material.loud_joined
         ),
         gain_movement_db=gain_movement_db(moving, [m[: len(t)] for m, t in zip(material.loud, moving, strict=True)]),
-        contrast_loss_lu=contrast_loss_lu([material.input_short_term], [after_short_term]),
+        contrast_loss_lu=contrast_loss_lu([before_song], [after_song]),
         image_shift_db=image_shift_db,
         tilt_shift_db=tilt_shift_db,
         short_term_overshoot_lu=short_term_overshoot_lu(

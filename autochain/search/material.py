@@ -10,13 +10,21 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from autochain.audio.mix import Samples
 from autochain.chain.stage import GainTrace
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import DistortionReference
 from autochain.measure.image import BalanceReference
-from autochain.measure.loudness import gated_lufs, gating_blocks, loud_hops, short_term_lufs, weighted_hops
+from autochain.measure.loudness import (
+    gated_lufs,
+    gating_blocks,
+    loud_hops,
+    power_to_lufs,
+    short_term_lufs,
+    weighted_hops,
+)
 from autochain.search.excerpts import GRID_HOPS, Span
 
 Mask = npt.NDArray[np.bool_]
@@ -24,6 +32,7 @@ _Floats = npt.NDArray[np.float64]
 
 _FAINT = 1e-12  # power, far below the gate
 _LEVELS = 8  # classes of equally many blocks in which a chain's gain is read
+_BLOCKS_OF_3_S = 27
 _BLOCKS_A_LEVEL = 6  # at least: gating blocks of 400 ms, a new one each 100 ms
 
 
@@ -148,6 +157,10 @@ class Material:
     def _song_levels(self) -> _Floats:
         return np.asarray(np.log(np.maximum(self._song_blocks, _FAINT)))
 
+    @cached_property
+    def _song_short_term(self) -> _Floats:
+        return _short_term_of_blocks(self._song_blocks)
+
     @staticmethod
     def lufs(hops: Sequence[npt.NDArray[np.float64]]) -> float | None:
         """Gated loudness pooled over segments; no gating block straddles a splice."""
@@ -157,6 +170,15 @@ class Material:
     def short_term(hops: Sequence[npt.NDArray[np.float64]]) -> npt.NDArray[np.float64]:
         """Short-term loudness at a 100 ms step, pooled over segments; no window straddles a splice."""
         return np.concatenate([short_term_lufs(h)[::10] for h in hops])
+
+    def contrast(self, hops: Sequence[_Floats]) -> tuple[_Floats, _Floats]:
+        """Short-term loudness of the song at a 100 ms step, before a chain and as these parts let expect it behind.
+
+        Excerpts are loud, and what a chain does to a song's contrast is done between its loud and its quiet parts.
+        """
+        if self.whole:
+            return self.input_short_term, self.short_term(hops)
+        return self._song_short_term, _short_term_of_blocks(self._song_blocks_by_level(hops))
 
     def trace(self, values: Sequence[npt.NDArray[np.float32]]) -> list[npt.NDArray[np.float32]]:
         """Scored part of one 100 Hz trace per segment."""
@@ -214,3 +236,11 @@ class Material:
     def warm(self) -> None:
         """Build every reference now, so that parallel trials only read them."""
         _ = (self.distortion, self.crest, self.balance, self.input_short_term, self._input_blocks, self._song_levels)
+        _ = self._song_short_term
+
+
+def _short_term_of_blocks(blocks: _Floats) -> _Floats:
+    """Loudness of 3 s windows from the powers of their gating blocks: 27 of 400 ms, a new one each 100 ms."""
+    if len(blocks) < _BLOCKS_OF_3_S:
+        return np.empty(0)
+    return power_to_lufs(sliding_window_view(blocks, _BLOCKS_OF_3_S).mean(axis=1))

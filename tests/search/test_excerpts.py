@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from autochain.audio.signals import noise, sine, tones
 from autochain.config.model import Excerpts
 from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.measure.movement import contrast_loss_lu
 from autochain.search.excerpts import GRID_HOPS, Span, choose_spans
 from autochain.search.material import Material
 
@@ -145,3 +146,17 @@ def test_short_term_windows_do_not_straddle_a_splice():
     # Windows of 3 s at 100 ms steps: 23 in 5.2 s, and none between the two levels.
     assert short_term.size == 46
     assert set(np.round(short_term).astype(int)) == {-20, -40}
+
+
+def test_lost_contrast_is_that_of_the_song_and_not_of_its_loud_excerpts():
+    # EBU Tech 3342 v4, cases 1 and 2: levels 10 and 5 dB apart have loudness ranges of 10 and 5 LU.
+    samples, spans = two_levels(-20.0, -30.0)
+    material = material_of(samples, spans)
+    loud, quiet = material.input_hops
+
+    def lost(loud):
+        before, after = material.contrast([loud, quiet])
+        return contrast_loss_lu([before], [after])
+
+    assert lost(loud * 10.0**-0.5) == pytest.approx(5.0, abs=0.1)
+    assert lost(loud) == 0.0
