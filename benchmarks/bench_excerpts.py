@@ -39,7 +39,7 @@ def spent(mix: Mix, config: Any) -> Trials:
     """The trials of one search, without its verification."""
     search = Search(mix, config, Decisions(), 2, silent)
 
-    def no_end(*_: object) -> Any:
+    def no_end(*_: object, **__: object) -> Any:
         raise SpentError
 
     search._finish = no_end

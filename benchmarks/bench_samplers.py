@@ -23,7 +23,7 @@ from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
 from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans
+from autochain.search.excerpts import Span, choose_spans, whole_song
 from autochain.search.guess import guess_from
 from autochain.search.material import Material
 from autochain.search.optimiser import Optimiser
@@ -74,8 +74,8 @@ class Cell:
         def evaluator(spans: Sequence[Span]) -> Evaluator:
             return Evaluator(Material(mix, RATE_HZ, hops, level, spans), config.weights, plan.drive, chain)
 
-        whole = evaluator([Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")])
-        self.evaluator = evaluator(choose_spans(mix, RATE_HZ, hops, level, plan.excerpts))
+        whole = evaluator([whole_song(len(hops))])
+        self.evaluator = evaluator(choose_spans(hops, level, plan.excerpts))
         self.evaluator.material.warm()
         # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
         start = outline(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)

@@ -19,7 +19,7 @@ from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighte
 from autochain.measure.true_peak import read_true_peak
 from autochain.search.around import EarlierSheet
 from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import Span
+from autochain.search.excerpts import whole_song
 from autochain.search.material import Material
 from autochain.search.space import Decisions, fixed
 from autochain.search.trial import Guess
@@ -119,8 +119,7 @@ def solve_master(
     hops = weighted_hops(start, rate_hz)
     level = integrated_lufs(hops)
     assert level is not None, "a mix without loudness is refused when it is read"
-    whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
-    material = Material(start, rate_hz, hops, level, [whole], of_loudest_part=target.of_loudest_part)
+    material = Material(start, rate_hz, hops, level, [whole_song(len(hops))], of_loudest_part=target.of_loudest_part)
     song = Evaluator(material, weights, plan, chain)
     solved = song.solve(
         fixed(settings, Decisions()),

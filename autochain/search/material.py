@@ -93,6 +93,7 @@ class Material:
         self._song_hops = song_hops
         loud = loud_hops(song_hops, integrated_lufs)
         self.whole = all(span.start_hop == 0 and span.stop_hop == len(song_hops) for span in spans)
+        self._alone = len(spans) == 1  # one excerpt does not tell how a chain treats other levels
         self.segments = [Segment(samples=self._cut(song, span), span=span) for span in spans]
         self._references = (
             [s.samples for s in self.segments] if reference is None else [self._cut(reference, s) for s in spans]
@@ -128,11 +129,15 @@ class Material:
         """The loudness that a solve aims at: of the song by what these parts of it show, or of their loudest 3 s.
 
         Excerpts have another share of loud and quiet parts than their song, and a chain turns these up unlike. So its
-        gain is read by the level of what goes in, and every gating block of the song given the gain of its level.
+        gain is read by the level of what goes in, and every gating block of the song given the gain of its level. One
+        excerpt alone stands for itself.
         """
         if not self._of_loudest_part:
-            return self.lufs(hops) if self.whole else gated_lufs(self._song_blocks_by_level(hops))
-        windows = np.concatenate([short_term_lufs(h) for h in hops])
+            return self.lufs(hops) if self._alone else gated_lufs(self._song_blocks_by_level(hops))
+        if self._alone:
+            windows = np.concatenate([short_term_lufs(h) for h in hops])
+        else:
+            windows = _short_term_of_blocks(self._song_blocks_by_level(hops))
         return float(windows.max()) if windows.size else None
 
     def _song_blocks_by_level(self, hops: Sequence[_Floats]) -> _Floats:
@@ -176,7 +181,7 @@ class Material:
 
         Excerpts are loud, and what a chain does to a song's contrast is done between its loud and its quiet parts.
         """
-        if self.whole:
+        if self._alone:
             return self.input_short_term, self.short_term(hops)
         return self._song_short_term, _short_term_of_blocks(self._song_blocks_by_level(hops))
 

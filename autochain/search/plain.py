@@ -8,7 +8,7 @@ from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
 from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import Span
+from autochain.search.excerpts import whole_song
 from autochain.search.facts import stage_facts
 from autochain.search.material import Material
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
@@ -110,9 +110,8 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
     """The trade default at the same target: its compressors work even where nothing has to."""
     target = config.target
     hops = weighted_hops(mix.samples, mix.rate_hz)
-    whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(
-        mix.samples, mix.rate_hz, hops, loudness_lufs, [whole], of_loudest_part=target.of_loudest_part
+        mix.samples, mix.rate_hz, hops, loudness_lufs, [whole_song(len(hops))], of_loudest_part=target.of_loudest_part
     )
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     start, wanted = config.search.trade_default, target.loudness_lufs

@@ -19,7 +19,7 @@ from autochain.search.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, first_excerpt
+from autochain.search.excerpts import Span, choose_spans, first_excerpt, whole_song
 from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
@@ -140,8 +140,8 @@ class Search:
             without = self.decisions.without | {"clipper"}
             self.decisions = Decisions(locks=self.decisions.locks, without=without)
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
-        spans = choose_spans(mix.samples, mix.rate_hz, mix_hops, before.integrated_lufs, plan.excerpts)
-        self.rotation = rotation_on(spans, mix, before, mix_hops, self.config.target)
+        spans = choose_spans(mix_hops, before.integrated_lufs, plan.excerpts)
+        self.rotation = rotation_on(mix, before, mix_hops, self.config.target, plan.excerpts)
         self._fix_linear(self.rotation)
 
         chain, settings = self.chain, self._linear_settings()
@@ -151,7 +151,6 @@ class Search:
         hops = mix_hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
         level = integrated_lufs(hops)
         assert level is not None
-        whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
 
         def evaluator(spans: Sequence[Span]) -> Evaluator:
             reference = None if linear is start else linear
@@ -161,7 +160,7 @@ class Search:
             )
             return Evaluator(material, self.config.weights, plan.drive, chain)
 
-        self.song, self.spans = evaluator([whole]), spans
+        self.song, self.spans = evaluator([whole_song(len(hops))]), spans
         place = first_excerpt(spans)
         first = None if place is None else evaluator([spans[place]])
         self.staged = Staged(evaluator(spans), first, place or 0, plan.ranges)

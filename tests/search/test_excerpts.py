@@ -8,23 +8,33 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autochain.audio.signals import noise, sine, tones
+from autochain.audio.signals import noise, tones
+from autochain.config import read_config
 from autochain.config.model import Excerpts
+from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.movement import contrast_loss_lu
+from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import GRID_HOPS, Span, choose_spans
 from autochain.search.material import Material
+from autochain.search.space import Decisions
+from autochain.search.trial import Guess
 
 RATE = 44100
 HOP = RATE // 100
 PLAN = Excerpts(count=4, length_s=5.2, preroll_s=2.0)
 
 
+# Costs of one limiter less those of another: how far excerpts may differ from the song, in their units.
+APART = {"added_distortion_nmr_db": 0.3, "contrast_loss_lu": 0.3, "gain_movement_db": 0.1, "crest_loss_db": 0.1}
+NOTHING_ELSE = {"bus_work_db": 0.0, "peak_work_db": 0.0, "clip_share": 0.0, "onset_db": 0.0}
+
+
 def spans_of(samples, plan=PLAN):
     hops = weighted_hops(samples, RATE)
     level = integrated_lufs(hops)
     assert level is not None
-    return choose_spans(samples, RATE, hops, level, plan)
+    return choose_spans(hops, level, plan)
 
 
 def material_of(samples, spans):
@@ -66,25 +76,40 @@ def at_loudness(samples, lufs):
     return samples * 10.0 ** ((lufs - pyloudnorm.Meter(RATE).integrated_loudness(samples)) / 20.0)
 
 
-def test_each_excerpt_is_where_the_song_has_what_it_is_named_for():
-    """Forty-eight seconds with one thing in each quarter; nowhere else is that thing."""
-    quarter = 12.0
-    t = np.arange(round(quarter * RATE)) / RATE
-    steady = at_loudness(noise(quarter, RATE, seed=1), -21.0)
-    loud = at_loudness(noise(quarter, RATE, seed=2), -17.0)
-    clicks = np.sin(2.0 * np.pi * 3000.0 * t) * (t % 0.05 < 0.002) * (t % 0.8 < 0.4)
-    hits = at_loudness(clicks[:, None] + noise(quarter, RATE, -50.0, seed=3), -18.5)
-    half = np.maximum(sine(440.0, quarter, RATE), 0.0) - 1.0 / np.pi  # half a sine reaches 6.6 dB further up than down
-    lean = at_loudness(half + noise(quarter, RATE, -60.0, seed=4), -18.0)
-    samples = np.concatenate([steady, loud, hits, lean])
-    by_reason = {s.reason: s for s in spans_of(samples)}
-    assert set(by_reason) == {"loudest", "most transient", "most asymmetric", "typical"}
-    for reason, number in (("loudest", 1), ("most transient", 2), ("most asymmetric", 3)):
-        assert quarter * number * 100 - 40 <= by_reason[reason].start_hop, reason
-        assert by_reason[reason].stop_hop <= quarter * (number + 1) * 100 + 40, reason
-    meter, typical = pyloudnorm.Meter(RATE), by_reason["typical"]
-    heard = meter.integrated_loudness(samples[typical.start_hop * HOP : typical.stop_hop * HOP])
-    assert heard == pytest.approx(meter.integrated_loudness(samples), abs=0.5)
+def test_every_quarter_of_the_song_by_loudness_sends_its_middle_excerpt():
+    """Four levels of noise of 12 s each in no order, and 8 s of near silence, which is no part of the song."""
+    levels = (-24.0, -15.0, -27.0, -18.0)
+    parts = [at_loudness(noise(12.0, RATE, seed=seed), lufs) for seed, lufs in enumerate(levels)]
+    samples = np.concatenate([noise(8.0, RATE, -80.0), *parts])
+    spans = spans_of(samples)
+    meter = pyloudnorm.Meter(RATE)
+    heard = {s.reason: meter.integrated_loudness(samples[s.start_hop * HOP : s.stop_hop * HOP]) for s in spans}
+    for number, lufs in enumerate(sorted(levels), start=1):
+        assert heard[f"{number} of 4 from quiet to loud"] == pytest.approx(lufs, abs=1.0)
+
+
+def test_excerpts_tell_a_fast_limiter_from_a_slow_one_as_the_song_does():
+    """A limiter's distortion is paid in the loud parts, its lost contrast between them and the quiet ones."""
+    samples = make_demo("dense_rock", RATE, 60.0, 3)
+    config = read_config(None, {})
+    on_song = Span(start_hop=0, stop_hop=len(weighted_hops(samples, RATE)), preroll_hops=0, reason="whole song")
+    apart = {}
+    for name, spans in (("song", [on_song]), ("excerpts", spans_of(samples))):
+        evaluator = Evaluator(material_of(samples, spans), config.weights, config.search.drive, config.chain_plan)
+        fast, slow = (
+            evaluator.trial(
+                config.search.trade_default.model_copy(
+                    update={**NOTHING_ELSE, "limiter_release_ms": release, "limiter_lookahead_ms": 1.5}
+                ),
+                Decisions(), -1.1, -9.0, Guess(),
+            )
+            for release in (5.0, 300.0)
+        )  # fmt: skip
+        assert fast.solution.met
+        assert slow.solution.met
+        apart[name] = {cost: fast.costs.as_dict()[cost] - slow.costs.as_dict()[cost] for cost in APART}
+    for cost, within in APART.items():
+        assert apart["excerpts"][cost] == pytest.approx(apart["song"][cost], abs=within), cost
 
 
 def test_a_song_hardly_longer_than_its_excerpts_is_taken_whole():
@@ -151,12 +176,13 @@ def test_short_term_windows_do_not_straddle_a_splice():
 def test_lost_contrast_is_that_of_the_song_and_not_of_its_loud_excerpts():
     # EBU Tech 3342 v4, cases 1 and 2: levels 10 and 5 dB apart have loudness ranges of 10 and 5 LU.
     samples, _ = two_levels(-20.0, -30.0)
-    # Three seconds of the loud part and two of the quiet one: no window of 3 s shows how quiet it is.
-    material = material_of(samples, [Span(start_hop=1200, stop_hop=1720, preroll_hops=200, reason="a")])
-    (hops,) = material.input_hops
+    # Two seconds of each: no window of 3 s shows either.
+    spans = [Span(start_hop=at, stop_hop=at + 200, preroll_hops=0, reason=f"{at}") for at in (1000, 1800)]
+    material = material_of(samples, spans)
+    loud, quiet = material.input_hops
 
     def lost(gain):
-        before, after = material.contrast([np.concatenate([gain * hops[:300], hops[300:]])])
+        before, after = material.contrast([gain * loud, quiet])
         return contrast_loss_lu([before], [after])
 
     assert lost(10.0**-0.5) == pytest.approx(5.0, abs=0.1)

@@ -85,11 +85,11 @@ def test_what_is_expected_of_the_rest_is_the_median_near_the_best(wide):
     assert Known.of(alone, alone, 5.0, 0.1).bar is None  # nothing says what the rest adds
 
 
-def test_the_typical_excerpt_comes_first():
+def test_the_loudest_excerpt_comes_first():
     spans = [
-        Span(start_hop=at, stop_hop=at + 40, preroll_hops=0, reason=why)
-        for at, why in ((0, "loudest"), (40, "typical"), (80, "most transient"))
+        Span(start_hop=at, stop_hop=at + 40, preroll_hops=0, reason=f"{number} of 3 from quiet to loud")
+        for at, number in ((0, 2), (40, 3), (80, 1))
     ]
     assert first_excerpt(spans) == 1
-    assert first_excerpt([spans[0], spans[2]]) == 1  # without it, the last
+    assert first_excerpt([spans[0], spans[2]]) == 0
     assert first_excerpt(spans[:1]) is None
