@@ -125,11 +125,14 @@ class Staged:
         known: Known,
     ) -> Trial:
         """Evaluate a point."""
-        if self._first is None or aims.first_lufs is None:
+        quick = None
+        if self._first is not None and aims.first_lufs is not None:
+            guess = guess_from(known.trials, point, self._ranges, first=True)
+            quick = self._first.trial(point, decisions, ceiling_dbtp, aims.first_lufs, guess)
+        if quick is None or not quick.solution.met:
+            # One that cannot reach its aim alone may do so among the others, where it need not be as loud.
             guess = guess_from(known.trials, point, self._ranges)
             return self.excerpts.trial(point, decisions, ceiling_dbtp, aims.excerpts_lufs, guess)
-        guess = guess_from(known.trials, point, self._ranges, first=True)
-        quick = self._first.trial(point, decisions, ceiling_dbtp, aims.first_lufs, guess)
         if known.bar is not None and known.rest is not None and quick.score + known.rest > known.bar:
             return replace(
                 quick,

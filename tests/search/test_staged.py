@@ -50,6 +50,19 @@ def test_a_wide_margin_lets_every_trial_hear_everything(wide):
     assert not any(t.pruned for t in wide[0].done)
 
 
+def test_a_trial_that_cannot_reach_the_first_excerpt_s_loudness_alone_hears_the_others(narrow):
+    trials, _ = narrow
+    staged, aims = trials._staged, trials.aims
+    point = trials.best.coordinates.model_copy(update={"clip_softness": 37.0})
+    behind = Known.of(trials.done, trials.done[trials._fair :], trials.best.score - 50.0, 0.0)
+    asked = point, trials.searched, trials._limiter_ceiling
+    assert staged.trial(*asked, aims, behind).pruned
+    deaf = staged.trial(*asked, dataclasses.replace(aims, first_lufs=2.0), behind)  # louder than full scale allows
+    assert deaf.solution.met
+    assert not deaf.pruned
+    assert deaf.first_score is None  # which would tell the next trials a wrong rest
+
+
 def test_baselines_are_never_cut_short(narrow):
     assert not any(trial.pruned for _, trial in narrow[0].families)
 
