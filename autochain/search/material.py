@@ -179,7 +179,7 @@ class Material:
     def contrast(self, hops: Sequence[_Floats]) -> tuple[_Floats, _Floats]:
         """Short-term loudness of the song at a 100 ms step, before a chain and as these parts let expect it behind.
 
-        Excerpts are loud, and what a chain does to a song's contrast is done between its loud and its quiet parts.
+        What a chain does to a song's contrast is done between its loud and its quiet parts, seldom inside one excerpt.
         """
         if self._alone:
             return self.input_short_term, self.short_term(hops)

@@ -19,13 +19,15 @@ from autochain.search.excerpts import GRID_HOPS, Span, choose_spans
 from autochain.search.material import Material
 from autochain.search.space import Decisions
 from autochain.search.trial import Guess
+from tests.levels import at_loudness
 
 RATE = 44100
 HOP = RATE // 100
 PLAN = Excerpts(count=4, length_s=5.2, preroll_s=2.0)
 
 
-# Costs of one limiter less those of another: how far excerpts may differ from the song, in their units.
+# Costs of one limiter less those of another: how far excerpts may differ from the song, in their units. Limits of our
+# own; with parts that stand out in place of the excerpts, added distortion is beyond its one.
 APART = {"added_distortion_nmr_db": 0.3, "contrast_loss_lu": 0.3, "gain_movement_db": 0.1, "crest_loss_db": 0.1}
 NOTHING_ELSE = {"bus_work_db": 0.0, "peak_work_db": 0.0, "clip_share": 0.0, "onset_db": 0.0}
 
@@ -72,14 +74,10 @@ def test_excerpts_lie_on_the_grid_apart_from_each_other_and_inside_the_song(leve
     assert len({s.reason for s in spans}) == len(spans)
 
 
-def at_loudness(samples, lufs):
-    return samples * 10.0 ** ((lufs - pyloudnorm.Meter(RATE).integrated_loudness(samples)) / 20.0)
-
-
 def test_every_quarter_of_the_song_by_loudness_sends_its_middle_excerpt():
     """Four levels of noise of 12 s each in no order, and 8 s of near silence, which is no part of the song."""
     levels = (-24.0, -15.0, -27.0, -18.0)
-    parts = [at_loudness(noise(12.0, RATE, seed=seed), lufs) for seed, lufs in enumerate(levels)]
+    parts = [at_loudness(noise(12.0, RATE, seed=seed), lufs, RATE) for seed, lufs in enumerate(levels)]
     samples = np.concatenate([noise(8.0, RATE, -80.0), *parts])
     spans = spans_of(samples)
     meter = pyloudnorm.Meter(RATE)

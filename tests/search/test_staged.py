@@ -34,7 +34,7 @@ def narrow(mix, small_plan):
 
 @pytest.fixture(scope="module")
 def wide(mix, small_plan):
-    return searched(mix, small_plan, first_margin=1000.0)
+    return searched(mix, small_plan, first_margin=1000.0, budget=16)
 
 
 def test_trials_behind_on_one_excerpt_hear_no_others_and_are_never_the_best(narrow):
