@@ -56,7 +56,7 @@ def _clicks(seen: Inspection) -> Iterator[Finding]:
         value=float(len(found)),
         unit="clicks",
         times_s=tuple(click.at_s for click in found),
-        revisit=True,
+        sends_back=True,
     )
 
 
@@ -73,7 +73,7 @@ def _dropouts(seen: Inspection) -> Iterator[Finding]:
         value=float(len(found)),
         unit="holes",
         times_s=tuple(hole.at_s for hole in found),
-        revisit=True,
+        sends_back=True,
     )
 
 
@@ -92,7 +92,7 @@ def _clipped(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         value=float(count),
         unit="places",
         times_s=tuple(sorted({*seen.measured.series.clipped_at_s, *(click.at_s for click in edges)})),
-        revisit=count >= limits.clipped_runs_revisit,
+        sends_back=count >= limits.clipped_runs_revisit,
     )
 
 
@@ -109,7 +109,7 @@ def _jumps(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         value=largest.step_db,
         unit="dB",
         times_s=tuple(jump.at_s for jump in seen.jumps),
-        revisit=abs(largest.step_db) >= limits.jump_revisit_db,
+        sends_back=abs(largest.step_db) >= limits.jump_revisit_db,
     )
 
 
@@ -126,7 +126,7 @@ def _hum(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             suggestion="Solo the tracks in a pause, find the one that hums, and clean it there.",
             value=hum.level_dbfs,
             unit="dBFS",
-            revisit=hum.level_dbfs >= limits.hum_revisit_dbfs,
+            sends_back=hum.level_dbfs >= limits.hum_revisit_dbfs,
         )
 
 

@@ -1,11 +1,14 @@
 """One thing worth saying about a mix before it is worked on."""
 
 from dataclasses import dataclass
+from typing import Literal
+
+Certainty = Literal["certain", "likely", "doubtful"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What was seen, and what to do.
+    """What was seen, how far it is over what is usual, how sure that is, and what to do.
 
     Attributes
     ----------
@@ -15,10 +18,23 @@ class Finding:
         For the reader.
     value, unit
         The figure behind it; None where there is none.
+    usual
+        Where the usual ends, in the same unit; None where there is no such figure.
     times_s
         Mix times in s, in order; empty when it holds for the whole mix.
-    revisit
+    channels
+        Where it is: `both`, `left`, `right`, `mid` or `side`; of several places, where they all are.
+    freq_hz, q
+        Middle and width of the range it lies in; None for what has none.
+    certainty
+        How sure it is that this is a fault and no music. Only what is certain sends a mix back.
+    sends_back
         Whether it sends the mix back; otherwise it is a remark.
+
+    Raises
+    ------
+    ValueError
+        For a doubt that sends a mix back.
     """
 
     code: str
@@ -26,5 +42,14 @@ class Finding:
     suggestion: str
     value: float | None
     unit: str
+    usual: float | None = None
     times_s: tuple[float, ...] = ()
-    revisit: bool = False
+    channels: str = "both"
+    freq_hz: float | None = None
+    q: float | None = None
+    certainty: Certainty = "certain"
+    sends_back: bool = False
+
+    def __post_init__(self) -> None:
+        if self.sends_back and self.certainty != "certain":
+            raise ValueError(f"{self.code}: a finding that is {self.certainty} cannot send a mix back")

@@ -34,7 +34,7 @@ def _loudness(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             suggestion="Check what was exported.",
             value=None,
             unit="LUFS",
-            revisit=True,
+            sends_back=True,
         )
     elif not limits.quietest_lufs <= lufs <= limits.loudest_lufs:
         quiet = lufs < limits.quietest_lufs
@@ -61,7 +61,7 @@ def _true_peak(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         text = f"The true peak is {number(peak, 'dBTP', signed=over)}" + (", over full scale." if over else ".")
         down = number(peak - limits.highest_peak_dbtp, "dB")
         suggestion = f"Turn the mix down by {down} or more at the output and export it again, in 24 bit or float."
-    yield Finding(code="true_peak", text=text, suggestion=suggestion, value=peak, unit="dBTP", revisit=over)
+    yield Finding(code="true_peak", text=text, suggestion=suggestion, value=peak, unit="dBTP", sends_back=over)
 
 
 def _limited(seen: Inspection, limits: Limits) -> Iterator[Finding]:
@@ -74,7 +74,7 @@ def _limited(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             value=plr,
             unit="dB",
             times_s=() if seen.measured.series.psr.min_at_s is None else (seen.measured.series.psr.min_at_s,),
-            revisit=True,
+            sends_back=True,
         )
     elif density is not None and density > limits.peak_density:
         yield Finding(
@@ -97,7 +97,7 @@ def _imbalance(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             suggestion="Check routing and panning, and export the mix again.",
             value=None,
             unit="dB",
-            revisit=True,
+            sends_back=True,
         )
     elif db is not None and abs(db) > limits.imbalance_db:
         side = "left" if db > 0.0 else "right"
@@ -107,7 +107,7 @@ def _imbalance(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             suggestion="Check pan positions and the balance of the mix bus; keep it if it is meant.",
             value=db,
             unit="dB",
-            revisit=abs(db) > limits.imbalance_revisit_db,
+            sends_back=abs(db) > limits.imbalance_revisit_db,
         )
 
 
@@ -129,7 +129,7 @@ def _mono(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             value=whole,
             unit="",
             times_s=times,
-            revisit=turned,
+            sends_back=turned,
         )
     elif times:
         yield Finding(

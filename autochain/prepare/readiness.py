@@ -40,6 +40,6 @@ def judge(seen: Inspection, limits: Limits, more: tuple[Finding, ...] = ()) -> R
     more
         Findings made elsewhere.
     """
-    found = sorted((*faults(seen, limits), *levels(seen, limits), *more), key=lambda one: not one.revisit)
-    verdict: Verdict = "ready" if not found else "revisit" if found[0].revisit else "usable"
+    found = sorted((*faults(seen, limits), *levels(seen, limits), *more), key=lambda one: not one.sends_back)
+    verdict: Verdict = "ready" if not found else "revisit" if found[0].sends_back else "usable"
     return Readiness(verdict=verdict, findings=tuple(found))

@@ -20,7 +20,7 @@ def resonance_findings(resonances: tuple[Resonance, ...], rules: CorrectionRules
             value=dose.resonance.excess_db,
             unit="dB",
             times_s=dose.resonance.times_s,
-            revisit=dose.back_to_mix,
+            sends_back=dose.back_to_mix,
         )
         for dose in doses(resonances, rules)
     )

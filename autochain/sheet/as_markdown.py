@@ -74,7 +74,7 @@ def _result(sheet: Sheet) -> list[str]:
 def _readiness(sheet: Sheet) -> str:
     """The verdict of the check in one line; its reasons stand further down."""
     found = sheet.readiness.findings
-    reasons = [finding for finding in found if finding.revisit] or found
+    reasons = [finding for finding in found if finding.sends_back] or found
     return f"Mix: {VERDICTS[sheet.readiness.verdict]}{f': {kinds(reasons)}' if reasons else ''}."
 
 

@@ -155,8 +155,13 @@ def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
                 suggestion=one.suggestion,
                 value=None if one.value is None else _fine(one.value),
                 unit=one.unit,
+                usual=one.usual,
                 times_s=tuple(_fine(at) for at in one.times_s),
-                revisit=one.revisit,
+                channels=one.channels,
+                freq_hz=None if one.freq_hz is None else _fine(one.freq_hz),
+                q=one.q,
+                certainty=one.certainty,
+                sends_back=one.sends_back,
             )
             for one in found.findings
         ),

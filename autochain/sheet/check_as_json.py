@@ -24,8 +24,14 @@ def _one(one: Checked) -> dict[str, object]:
 def _finding(finding: Finding) -> dict[str, object]:
     return {
         "code": finding.code,
+        "sends_back": finding.sends_back,
+        "certainty": finding.certainty,
         "times_s": [round(at, 3) for at in finding.times_s],
+        "channels": finding.channels,
+        "freq_hz": _rounded(finding.freq_hz),
+        "q": finding.q,
         "value": _rounded(finding.value),
+        "usual": _rounded(finding.usual),
         "unit": finding.unit,
         "text": finding.text,
         "suggestion": finding.suggestion,

@@ -18,8 +18,8 @@ def kinds(findings: Iterable[Told]) -> str:
 
 def listed(findings: Sequence[Told]) -> Iterable[str]:
     """Reasons to go back first, then remarks, each under its title."""
-    for title, revisit in (("Reasons to go back", True), ("Remarks", False)):
-        own = [finding for finding in findings if finding.revisit == revisit]
+    for title, sends_back in (("Reasons to go back", True), ("Remarks", False)):
+        own = [finding for finding in findings if finding.sends_back == sends_back]
         if own:
             yield f"{title}:"
             yield ""

@@ -166,8 +166,13 @@ class FindingEntry(_Part):
     suggestion: str
     value: float | None
     unit: str
+    usual: float | None = None  # where the usual ends, in the same unit
     times_s: tuple[float, ...]
-    revisit: bool  # a reason to go back to the mix; otherwise a remark
+    channels: str = "both"
+    freq_hz: float | None = None
+    q: float | None = None
+    certainty: Literal["certain", "likely", "doubtful"] = "certain"
+    sends_back: bool  # a reason to go back to the mix; otherwise a remark
 
 
 class ReadinessFacts(_Part):

@@ -50,8 +50,11 @@ def test_json_is_a_list_with_the_promised_keys(command, mixes):
     assert set(one) == {"file", "verdict", "findings", "measurement"}
     assert (one["file"], one["verdict"]) == ("clicked.wav", "revisit")
     (click,) = one["findings"]
-    assert set(click) == {"code", "times_s", "value", "unit", "text", "suggestion"}
-    assert click["code"] == "click"
+    assert set(click) == {
+        "code", "sends_back", "certainty", "times_s", "channels", "freq_hz", "q", "value", "usual", "unit", "text",
+        "suggestion",
+    }  # fmt: skip
+    assert (click["code"], click["sends_back"]) == ("click", True)
     assert click["times_s"] == pytest.approx([5.0], abs=1e-3)
     assert one["measurement"]["integrated_lufs"] == pytest.approx(-15.0, abs=0.1)
 

@@ -106,7 +106,7 @@ def test_one_sided_peaks_are_a_remark_with_their_size_side_and_loudest_part() ->
     told = []
     for sound in (brass, -brass):  # turned over, the same peaks reach to the other side
         (finding,) = [one for one in verdict(sound).findings if one.code == "asymmetry"]
-        assert not finding.revisit
+        assert not finding.sends_back
         assert finding.value == inspect(sound, RATE_HZ).measured.figures.asymmetry_db
         assert "dB in the loudest 3 s" in finding.text
         assert len(finding.times_s) == 1
@@ -181,7 +181,7 @@ def test_ends_are_looked_at(clean: np.ndarray) -> None:
 
 
 def test_findings_from_elsewhere_count(clean: np.ndarray) -> None:
-    more = Finding(code="resonance", text="", suggestion="", value=6.0, unit="dB", revisit=True)
+    more = Finding(code="resonance", text="", suggestion="", value=6.0, unit="dB", sends_back=True)
     found = judge(inspect(clean, RATE_HZ), LIMITS, (more,))
     assert (found.verdict, found.findings) == ("revisit", (more,))
 

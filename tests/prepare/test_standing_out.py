@@ -24,7 +24,7 @@ def resonance(freq_hz, excess_db, times_s=()):
 
 
 @pytest.mark.parametrize(
-    ("freq_hz", "excess_db", "word", "revisit"),
+    ("freq_hz", "excess_db", "word", "sends_back"),
     [
         (4000.0, 3.0, "Harshness", False),  # a cut of two thirds, 2 dB, is within 2.5 dB
         (4000.0, 6.0, "Harshness", True),
@@ -33,9 +33,9 @@ def resonance(freq_hz, excess_db, times_s=()):
         (100.0, 9.0, "Boom", False),
     ],
 )
-def test_a_resonance_is_named_by_its_range_and_sends_back_by_the_cut_it_needs(freq_hz, excess_db, word, revisit):
+def test_a_resonance_is_named_by_its_range_and_sends_back_by_the_cut_it_needs(freq_hz, excess_db, word, sends_back):
     (found,) = resonance_findings((resonance(freq_hz, excess_db),), RULES)
-    assert (found.code, found.value, found.unit, found.revisit) == ("resonance", excess_db, "dB", revisit)
+    assert (found.code, found.value, found.unit, found.sends_back) == ("resonance", excess_db, "dB", sends_back)
     assert found.text.startswith(f"{word} at {freq_hz:.0f} Hz")
     assert ("notes" in found.suggestion) == (freq_hz < RULES.cut_from_hz)
 
@@ -49,7 +49,7 @@ def test_one_that_comes_and_goes_has_its_times():
 def test_many_strong_ones_send_the_mix_back():
     # The third strong one is one too many for a master, however small its cut.
     found = resonance_findings(tuple(resonance(f, 3.0) for f in (2500.0, 4000.0, 7000.0)), RULES)
-    assert [one.revisit for one in found] == [False, False, True]
+    assert [one.sends_back for one in found] == [False, False, True]
 
 
 def test_the_check_finds_what_was_put_in():
