@@ -1,0 +1,258 @@
+"""What does `check` say of real recordings, is it true, and does it find what is done to them?
+
+`heard FOLDER` lets `autochain check --json` read the recordings of a folder as they are, and excerpts of them with
+known damage, and keeps what was said (`results/real_music_heard.json`, or `-o`). `tell BEFORE AFTER` holds two such files
+against the places that were looked at (`real_music/*.toml`) and against the damage, and writes
+`results/real_music.md`.
+"""
+
+import argparse
+import json
+import math
+import re
+import subprocess
+import sys
+import tempfile
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy.signal
+import soundfile
+from bench_check import wilson
+from defects import Damage, Hurt, Sound, clicks, clipped, dropouts, ends, hum, jump, louder_side, offset
+from injected_resonances import lift
+from real_recordings import Place, file_hash, places, recordings
+from report import RESULTS, machine, save, table
+
+EXCERPT_S = 45.0
+# How far a reported place may lie from the true one.
+TOLERANCE_S = {"click": 0.005, "dropout": 0.02, "level_jump": 0.5}
+TOLERANCE_OCTAVES = 1.0 / 6.0
+LOOKED_AT = ("click", "dropout", "level_jump", "resonance")
+Q = 8.0
+LOWEST_HZ, HIGHEST_HZ = 2000.0, 9000.0
+_AT_HZ = re.compile(r"at ([\d.,]+) ?Hz")  # older reports say the frequency only in words
+
+
+def resonance(gain_db: float) -> Hurt:
+    """A bell of q 8 somewhere from 2 kHz up, as far as the recording has something there."""
+
+    def hurt(sound: Sound, rate_hz: int, rng: np.random.Generator) -> tuple[Sound, list[Damage]]:
+        freq_hz, power = scipy.signal.welch(sound.mean(axis=1), rate_hz, nperseg=8192)
+        level_db = 10.0 * np.log10(np.maximum(power, 1e-30))
+        # 30 dB under the level about 2 kHz and less: nothing there that a bell could lift to be heard.
+        middle = np.median(level_db[(freq_hz > 1500.0) & (freq_hz < 3000.0)])
+        there = freq_hz[(level_db > middle - 30.0) & (freq_hz > LOWEST_HZ) & (freq_hz < HIGHEST_HZ)]
+        top = float(np.quantile(there, 0.95)) if there.size else LOWEST_HZ * 1.5
+        at_hz = float(np.exp(rng.uniform(math.log(LOWEST_HZ * 1.05), math.log(max(top, LOWEST_HZ * 1.2)))))
+        damage = Damage("resonance", f"{gain_db:g} dB, q {Q:g}, from 2 kHz up", at_hz)
+        return lift(sound, rate_hz, at_hz, gain_db, Q, "stereo", None), [damage]
+
+    return hurt
+
+
+# Damage, its aim of recall, and how many times a recording gets it, each with dice of its own.
+KINDS: list[tuple[Hurt, float, int]] = [
+    *((clicks(20, width), 0.9, 1) for width in (1, 2, 3, 4)), (dropouts(20, 200), 0.9, 1),
+    (hum(50, -45), 0.9, 1), (hum(60, -45), 0.9, 1), (offset(-40), 0.9, 1), (louder_side(3), 0.9, 2),
+    (ends("end cut off"), 0.9, 1), (clipped(2), 0.9, 1), (jump(4), 0.75, 4),
+    (resonance(6), 0.5, 4), (resonance(8), 0.8, 4),
+]  # fmt: skip
+
+
+def excerpt(path: Path) -> tuple[Sound, int]:
+    """45 s from the second quarter of a recording on, faded at its ends, and its rate; two channels."""
+    sound, rate_hz = soundfile.read(path, always_2d=True)
+    length = round(EXCERPT_S * rate_hz)
+    start = max(0, min(len(sound) // 4, len(sound) - length))
+    part = sound[start : start + length].copy()
+    fade = np.hanning(2 * rate_hz + 1)[:rate_hz, None]
+    part[:rate_hz] *= fade
+    part[-rate_hz:] *= fade[::-1]
+    return part, rate_hz
+
+
+def checked(python: str, files: list[Path]) -> dict[str, Any]:
+    """What the command says, by file."""
+    command = [python, "-m", "autochain", "check", "--json", *files]
+    ran = subprocess.run(command, capture_output=True, text=True, check=False)
+    if ran.returncode:
+        raise SystemExit(ran.stderr)
+    return {one["file"]: one for one in json.loads(ran.stdout)}
+
+
+def brief(one: dict[str, Any]) -> dict[str, Any]:
+    """Verdict, and of every finding what is judged here."""
+    findings = []
+    for finding in one["findings"]:
+        freq_hz, words = finding.get("freq_hz"), _AT_HZ.search(finding["text"])
+        if finding["code"] == "resonance" and freq_hz is None and words:
+            freq_hz = float(words[1].replace(",", ""))
+        findings.append(
+            {
+                "code": finding["code"], "value": finding["value"], "times_s": finding["times_s"], "freq_hz": freq_hz,
+                "sends_back": finding.get("sends_back"), "certainty": finding.get("certainty"),
+            }
+        )  # fmt: skip
+    return {"verdict": one["verdict"], "findings": findings}
+
+
+def hear(number: int, path: Path, python: str) -> dict[str, Any]:
+    """Reports on one recording as it is and with damage."""
+    told = {"recording": number, "sha256": file_hash(path)}
+    (told["whole"],) = map(brief, checked(python, [path]).values())
+    sound, rate_hz = excerpt(path)
+    with tempfile.TemporaryDirectory() as folder:
+        truth: dict[str, list[Damage]] = {}
+        _write(Path(folder) / "clean.wav", sound, rate_hz)
+        for place, (hurt, _, times) in enumerate(KINDS):
+            for again in range(times):
+                name, rng = f"{place}-{again}.wav", np.random.default_rng([number, place, again])
+                damaged, truth[name] = hurt(sound, rate_hz, rng)
+                _write(Path(folder) / name, damaged, rate_hz)
+        said = checked(python, sorted(Path(folder).iterdir()))
+    told["clean"] = brief(said["clean.wav"])
+    told["damaged"] = [
+        {"kind": int(name.split("-")[0]), "code": damage[0].code, "variant": damage[0].variant,
+         "at": [one.at_s for one in damage], **brief(said[name])}
+        for name, damage in truth.items()
+    ]  # fmt: skip
+    print(f"recording {number}: {told['whole']['verdict']}", file=sys.stderr)
+    return told
+
+
+def _write(path: Path, sound: Sound, rate_hz: int) -> None:
+    """24 bit; turned down where damage would pass full scale, which would be damage of another kind."""
+    soundfile.write(path, sound * min(1.0, 0.999 / max(1e-9, float(np.abs(sound).max()))), rate_hz, subtype="PCM_24")
+
+
+def reports(told: dict[str, Any], code: str) -> list[float]:
+    """Places that a report names for a code: s, or Hz for a resonance; NaN where it names none."""
+    found = [one for one in told["findings"] if one["code"] == code]
+    if code == "resonance":
+        return [one["freq_hz"] for one in found if one["freq_hz"] is not None]
+    return [at for one in found for at in one["times_s"] or [math.nan]]
+
+
+def near(code: str, one: float, other: float) -> bool:
+    """Whether two places of a code are the same."""
+    if code == "resonance":
+        return abs(math.log2(one / other)) <= TOLERANCE_OCTAVES
+    return abs(one - other) <= TOLERANCE_S[code]
+
+
+def hits(one: dict[str, Any], clean: dict[str, Any]) -> tuple[int, int]:
+    """How many of the damages of one sound were told, of how many that the sound does not have by itself."""
+    code, told = one["code"], reports(one, one["code"])
+    if code in TOLERANCE_S or code == "resonance":
+        before = reports(clean, code)
+        new = [at for at in one["at"] if not any(near(code, at, had) for had in before)]
+        return sum(any(near(code, at, said) for said in told) for at in new), len(new)
+    # What is told of the sound as it is cannot be told apart from what was done, unless its figure moves.
+    if reports(clean, code) and code not in ("imbalance", "clipped"):
+        return 0, 0
+    if reports(clean, code):
+        figures = [[f["value"] for f in side["findings"] if f["code"] == code] for side in (one, clean)]
+        return int(figures[0] != figures[1] and bool(told)), 1
+    return int(bool(told)), 1
+
+
+def judged(heard: list[dict[str, Any]], looked_at: Iterable[Place]) -> dict[str, Counter[str]]:
+    """By code: reports that are true, false, and that nobody looked at."""
+    by_recording: dict[tuple[int, str], list[Place]] = defaultdict(list)
+    for place in looked_at:
+        by_recording[place.recording, place.code].append(place)
+    counts: dict[str, Counter[str]] = {code: Counter() for code in LOOKED_AT}
+    for one in heard:
+        for code in LOOKED_AT:
+            known = by_recording[one["recording"], code]
+            if any(place.sha256 != one["sha256"] for place in known):
+                print(f"recording {one['recording']} is another build than the one looked at", file=sys.stderr)
+            for at in reports(one["whole"], code):
+                own = [p for p in known if near(code, at, (p.freq_hz if code == "resonance" else p.at_s) or math.nan)]
+                counts[code]["unseen" if not own else "true" if any(p.defect for p in own) else "false"] += 1
+    return counts
+
+
+def tell(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> tuple[str, dict[str, Any]]:
+    """The tables."""
+    looked_at = places()
+    rows = []
+    for code in LOOKED_AT:
+        for name, heard in (("before", before), ("after", after)):
+            seen = judged(heard, looked_at)[code]
+            yes, n = seen["true"], seen["true"] + seen["false"]
+            share = "–" if not n else f"{yes / n:.2f}"
+            rows.append([code, name, n + seen["unseen"], n, yes, share, wilson(yes, n)])
+    found: dict[tuple[str, str], dict[str, list[int]]] = defaultdict(lambda: {"before": [0, 0], "after": [0, 0]})
+    aims = {}
+    for name, heard in (("before", before), ("after", after)):
+        for one in heard:
+            for damaged in one["damaged"]:
+                got, n = hits(damaged, one["clean"])
+                row = found[damaged["code"], damaged["variant"]][name]
+                row[0] += got
+                row[1] += n
+                aims[damaged["code"], damaged["variant"]] = KINDS[damaged["kind"]][1]
+    recall = [
+        [code, variant, *(f"{g} of {n}" for g, n in sides.values()),
+         f"{sides['after'][0] / max(1, sides['after'][1]):.2f}", wilson(*sides["after"]), aims[code, variant]]
+        for (code, variant), sides in found.items()
+    ]  # fmt: skip
+    verdicts = [
+        [verdict, *(sum(one["whole"]["verdict"] == verdict for one in heard) for heard in (before, after))]
+        for verdict in ("ready", "usable", "revisit")
+    ]
+    said = [
+        [one["recording"], old["whole"]["verdict"], one["whole"]["verdict"],
+         *(", ".join(f["code"] for f in one["whole"]["findings"] if bool(f["sends_back"]) is back) or "–"
+           for back in (True, False))]
+        for old, one in zip(before, after, strict=True)
+    ]  # fmt: skip
+    text = "\n\n".join(
+        [
+            f"{len(after)} recordings, numbers {', '.join(str(one['recording']) for one in after)}; "
+            "intervals: Wilson, 95 %.",
+            "What is told of the recordings as they are, against the places that were looked at:",
+            table(["code", "", "places told", "of these looked at", "true", "precision", "95 %"], rows),
+            f"Damage done to {EXCERPT_S:g} s of each:",
+            table(["code", "damage", "found before", "found after", "recall after", "95 %", "aim"], recall),
+            "Verdicts:",
+            table(["verdict", "before", "after"], verdicts),
+            table(["recording", "before", "after", "sends back", "remarks"], said),
+        ]
+    )
+    return text, {"precision": rows, "recall": recall, "verdicts": verdicts, "recordings": said}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    commands = parser.add_subparsers(required=True, dest="command")
+    hearing = commands.add_parser("heard", help="let check hear a folder")
+    hearing.add_argument("folder", type=Path)
+    hearing.add_argument("--half", choices=("odd", "even", "all"), default="odd")
+    hearing.add_argument("--python", default=sys.executable, help="which has the project to be asked")
+    hearing.add_argument("--jobs", type=int, default=1)
+    hearing.add_argument("-o", "--out", type=Path, default=RESULTS / "real_music_heard.json")
+    telling = commands.add_parser("tell", help="hold what was heard against what is so")
+    telling.add_argument("before", type=Path)
+    telling.add_argument("after", type=Path)
+    options = parser.parse_args()
+    if options.command == "heard":
+        own = recordings(options.folder, options.half)
+        with ThreadPoolExecutor(options.jobs) as pool:
+            heard = list(pool.map(lambda item: hear(*item, options.python), own.items()))
+        options.out.write_text(json.dumps(heard, indent=1) + "\n", encoding="utf-8")
+        return
+    where = machine()
+    before, after = (json.loads(path.read_text(encoding="utf-8")) for path in (options.before, options.after))
+    text, result = tell(before, after)
+    save("real_music", str(__doc__).splitlines()[0], where, result, text)
+
+
+if __name__ == "__main__":
+    main()
