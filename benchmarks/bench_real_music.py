@@ -1,9 +1,8 @@
 """What does `check` say of real recordings, is it true, and does it find what is done to them?
 
 `heard FOLDER` lets `autochain check --json` read the recordings of a folder as they are, and excerpts of them with
-known damage, and keeps what was said (`results/real_music_heard.json`, or `-o`). `tell BEFORE AFTER` holds two such files
-against the places that were looked at (`real_music/*.toml`) and against the damage, and writes
-`results/real_music.md`.
+known damage, and keeps what was said. `tell BEFORE AFTER` holds two such files against the places that were looked at
+(`real_music/*.toml`) and against the damage, and writes `results/real_music.md`.
 """
 
 import argparse
