@@ -12,6 +12,7 @@ import numpy as np
 import soundfile
 
 from autochain.audio.mix import Samples
+from autochain.audio.whole import missing_part
 from autochain.errors import AudioFileError, UsageError
 from autochain.units import clock
 
@@ -108,11 +109,13 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
             raise AudioFileError(f"{where} is not a regular file; name a sound file on disk.")
         if path.stat().st_size == 0:
             raise AudioFileError(f"{where} is empty (0 bytes); export the mix again.")
-        with path.open("rb"):
-            pass  # a missing permission has its own message
+        missing = missing_part(path)  # opens it, too: a missing permission has its own message
     except OSError as error:
         raise unreadable(path, error) from error
     with _opened(path, where) as file:
+        if missing is not None:
+            there = "" if missing.share is None else f" after {100.0 * missing.share:.0f} % of what its header promises"
+            raise AudioFileError(f"{where} breaks off{there}: the copy is not whole. Copy or export it again.")
         return MixBlocks(
             path=path,
             rate_hz=int(file.samplerate),
