@@ -21,6 +21,8 @@ HIGHEST_RATE_HZ = 192000
 # One window of short-term loudness (EBU Tech 3341): below it half of the measures have no value.
 SHORTEST_S = 3.0
 _SHORTEST_HOPS = 300
+# A floating-point file may exceed full scale, by a gain left in a mix; not by 60 dB. A limit of this project.
+HIGHEST_SAMPLE = 1000.0
 
 _BLOCK_FRAMES = 1 << 18  # 2 MB of stereo: more makes decoding no faster
 
@@ -175,6 +177,13 @@ def _refuse_not_finite(block: Samples, first_frame: int, rate_hz: int, where: st
         raise AudioFileError(
             f"{where} has a sample at {clock((first_frame + bad) / rate_hz)} that is {kind}; find the plug-in or "
             "track that makes it and export the mix again."
+        )
+    if block.size and max(float(block.max()), -float(block.min())) > HIGHEST_SAMPLE:
+        at = int(np.argmax(np.abs(block).max(axis=1) > HIGHEST_SAMPLE))
+        level_db = 20.0 * math.log10(float(np.abs(block[at]).max()))
+        raise AudioFileError(
+            f"{where} has a sample of {level_db:+.0f} dBFS at {clock((first_frame + at) / rate_hz)}; no mix goes over "
+            f"{20.0 * math.log10(HIGHEST_SAMPLE):+.0f} dBFS. Full scale is 1.0: check how it was exported."
         )
 
 

@@ -2,13 +2,20 @@
 
 import os
 import sys
+import traceback
 from collections.abc import Iterable
 from importlib import import_module
+from pathlib import Path
 
 import typer
 
 from autochain import __version__
 from autochain.errors import AutochainError, StoppedError
+from autochain.resources import keep_compiled_code
+
+# With it set, a fault of the program shows where it happened in full.
+_ALL_OF_IT = "AUTOCHAIN_TRACEBACK"
+_MOST_WORDS = 200  # characters of an error that nobody foresaw
 
 # Each the function of that name in the module of that name.
 _COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "demo")
@@ -46,6 +53,9 @@ def main() -> None:
     # Before numpy is loaded. Our products of matrices are small: more threads wait for each other with busy loops,
     # which takes as much time as everything else that `check` does.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    kept = keep_compiled_code()
+    if kept is not None:
+        typer.echo(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}", err=True)
     # What another command needs is not loaded: half a second.
     asked = [name for name in _COMMANDS if sys.argv[1:2] == [name]]
     try:
@@ -58,3 +68,20 @@ def main() -> None:
             sys.stderr.flush()
             os._exit(error.exit_code)
         sys.exit(error.exit_code)
+    except Exception as error:  # the last resort: one line in place of a page, and nothing half-written is left by then
+        if os.environ.get(_ALL_OF_IT):
+            raise
+        typer.echo(f"autochain: {_fault(error)}", err=True)
+        sys.exit(1)
+
+
+def _fault(error: Exception) -> str:
+    """One line for what nobody foresaw."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if f"{os.sep}autochain{os.sep}" in frame.filename] or frames
+    where = f"{Path(own[-1].filename).name}, line {own[-1].lineno}" if own else "an unknown place"
+    what = "".join(c if c.isprintable() else " " for c in str(error))[:_MOST_WORDS]
+    return (
+        f"a fault of the program, not of yours: {type(error).__name__}{f' ({what})' if what else ''} in {where}. "
+        f"Please report it with the command; {_ALL_OF_IT}=1 before the command shows all of it."
+    )

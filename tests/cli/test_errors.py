@@ -212,3 +212,20 @@ def test_a_shell_sees_the_line_and_the_exit_code(files, tmp_path, arguments, cod
     assert word in done.stderr
     assert "Traceback" not in done.stderr
     assert not out.exists()
+
+
+def test_a_fault_of_the_program_is_one_line_and_says_how_to_see_all(command, tmp_path, monkeypatch):
+    import autochain.cli.check as module
+
+    def broken(config):
+        raise KeyError("nobody\nforesaw this")
+
+    monkeypatch.setattr(module, "read_config", broken)
+    ran = command("check", tmp_path / "mix.wav")
+    assert ran.code == 1
+    assert ran.err.startswith("autochain: a fault of the program, not of yours: KeyError ('nobody")
+    assert "AUTOCHAIN_TRACEBACK=1" in ran.err
+    assert ran.err.count("\n") == 1
+    monkeypatch.setenv("AUTOCHAIN_TRACEBACK", "1")
+    with pytest.raises(KeyError):
+        command("check", tmp_path / "mix.wav")
