@@ -72,7 +72,8 @@ def spikes(
 
     `sound` is one channel: blocks of `window.size / 2` frames, with half a block of context before the first and
     after the last. Scratch: `work` as long as the window and, then zero, order + 1 frames; `error` of a block
-    and `order + 3` frames; `odd` of a block and 3; `lag`, `predictor` and `before` of order + 1 values, a multiple of five.
+    and `order + 3` frames; `odd` of a block and 3; `lag`, `predictor` and `before` of order + 1 values, a multiple of
+    five.
     """
     order = predictor.size - 1
     size = window.size

@@ -1,8 +1,8 @@
 """How far a short sound stands over what the rest of the mix masks at that instant.
 
 The bands, thresholds and masks are those of `ear_model` (ITU-R BS.1387), read through windows of 6 ms, each 1.5 ms
-after the last: a click is over within one of them, and so is what masks it. Nothing below 1 kHz is looked at, where such
-a window resolves no band. In the standard a difference is heard from about 0 dB on; it was made for windows of
+after the last: a click is over within one of them, and so is what masks it. Nothing below 1 kHz is looked at, where
+such a window resolves no band. In the standard a difference is heard from about 0 dB on; it was made for windows of
 43 ms and differences that last, so a limit in these figures is found on clicks, not taken from it.
 """
 

@@ -50,7 +50,8 @@ def told_apart(
         return clicks, jumps
     left, edits = [*clipped], []
     frames = [round(click.at_s * rate_hz) for click in looked_at]
-    for click, frame, around in zip(looked_at, frames, sound_around(blocks, frames, round(_REACH_S * rate_hz)), strict=True):
+    sounds = sound_around(blocks, frames, round(_REACH_S * rate_hz))
+    for click, frame, around in zip(looked_at, frames, sounds, strict=True):
         edit = _edit(around, frame, rate_hz)
         if edit is None:
             left.append(click)

@@ -11,8 +11,8 @@ from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
-from autochain.measure.edits import told_apart
 from autochain.measure.ear_model import full_scale_sine_db_spl
+from autochain.measure.edits import told_apart
 from autochain.measure.ends import Ends, measure_ends
 from autochain.measure.fine import Fine, FineMeter
 from autochain.measure.hum import Hum, HumMeter

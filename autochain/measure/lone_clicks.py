@@ -13,14 +13,16 @@ from autochain.audio.mix import Samples
 from autochain.measure.around import sound_around
 from autochain.measure.audible import ShortMask
 from autochain.measure.clicks import Click
-from autochain.measure.pulse import REACH_S, Pulse, find_pulse
+from autochain.measure.pulse import REACH_S, find_pulse
 
 _Doubles = npt.NDArray[np.float64]
 
 _STANDS_OUT = 4.0  # over what is left within 8 ms
-_CHANGES_DB = 4.5  # from before to after: more is the start of a sound, or its end
-_LEAST = 1e-3  # -60 dBFS
-_LEAST_OVER_MASK_DB = -10.0
+# From before to after. The more it changes, the likelier it is the start of a sound or its end, and the further it has
+# to stand out: ten times as far for every 10 dB more.
+_CHANGES_DB = 3.0
+_LEAST = 1e-3  # -60 dBFS. common practice, no source
+_LEAST_OVER_MASK_DB = -10.0  # in one band; a click lies in all of them, and the ear may add up what they hold
 # Places that a song repeats, click and all, belong to its sounds: the edge of a pulse wave or of a sample that is cut.
 _ALIKE = 0.9  # correlation of the slopes of the 5 ms on either side, the click taken out
 _ALIKE_S = 0.005
@@ -88,6 +90,10 @@ def _comes_back(one: _Seen, contexts: _Doubles, heights: _Doubles) -> bool:
     return bool(np.sum((np.abs(alike) > _ALIKE) & (ratio < _ALIKE_HEIGHT) & (ratio > 1.0 / _ALIKE_HEIGHT)) > 1)
 
 
+def _least_out(changes_db: float) -> float:
+    return float(_STANDS_OUT * 10.0 ** (max(0.0, abs(changes_db) - _CHANGES_DB) / 10.0))
+
+
 def _at_s(click: Click) -> float:
     return click.at_s
 
@@ -99,21 +105,28 @@ def _look(click: Click, sound: _Doubles, mask: ShortMask, rate_hz: int) -> _Seen
     over = {
         k: mask.over_mask_db(channels[k] - pulse.without, pulse.without)
         for k, pulse in pulses.items()
-        if pulse.stands_out >= _STANDS_OUT and abs(pulse.changes_db) <= _CHANGES_DB and pulse.height >= _LEAST
+        if pulse.stands_out >= _least_out(pulse.changes_db) and pulse.height >= _LEAST
     }
     heard = {k: db for k, db in over.items() if db >= _LEAST_OVER_MASK_DB}
-    pick = max(heard or pulses, key=lambda k: pulses[k].stands_out, default=None)
-    if pick is None or pulses[pick].stands_out < _WITNESS:
+    standing = {k: pulse for k, pulse in pulses.items() if pulse.stands_out >= _WITNESS}
+    if not standing:
         return None
-    pulse = pulses[pick]
+    highest = max(standing.values(), key=lambda pulse: pulse.height)
+    place = highest.start + int(np.abs(highest.shape).argmax())
     if heard:
-        name = "both" if len(heard) > 1 else ("left", "right")[pick]
-        click = replace(click, channels=name, over_mask_db=heard[pick], stands_out=pulse.stands_out)
-    at, reach = pulse.without.size // 2 + pulse.start, round(_ALIKE_S * rate_hz)
-    slopes = np.diff(pulse.without[at - reach : at + reach])
+        click = replace(
+            click,
+            at_s=(round(click.at_s * rate_hz) + place) / rate_hz,
+            channels="both" if len(heard) > 1 else ("left", "right")[next(iter(heard))],
+            over_mask_db=max(heard.values()),
+            stands_out=max(pulses[k].stands_out for k in heard),
+        )
+    at, reach = sound.shape[0] // 2 + place, round(_ALIKE_S * rate_hz)
+    rest = [pulses[k].without if k in pulses else one for k, one in enumerate(channels)]
+    slopes = np.concatenate([np.diff(one[at - reach : at + reach]) for one in rest])
     return _Seen(
         click=click,
         told=bool(heard),
-        height=float(pulse.shape[np.abs(pulse.shape).argmax()]),
+        height=float(highest.shape[place - highest.start]),
         context=slopes / max(float(np.linalg.norm(slopes)), 1e-30),
     )
