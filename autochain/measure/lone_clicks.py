@@ -23,6 +23,8 @@ _STANDS_OUT = 4.0  # over what is left within 8 ms
 _CHANGES_DB = 3.0
 _LEAST = 1e-3  # -60 dBFS. common practice, no source
 _LEAST_OVER_MASK_DB = -10.0  # in one band; a click lies in all of them, and the ear may add up what they hold
+# One that stands out so far is a click beyond doubt, and a master may uncover it.
+_PLAIN, _LEAST_PLAIN_DB = 12.0, -20.0
 # Places that a song repeats, click and all, belong to its sounds: the edge of a pulse wave or of a sample that is cut.
 _ALIKE = 0.9  # correlation of the slopes of the 5 ms on either side, the click taken out
 _ALIKE_S = 0.005
@@ -47,7 +49,7 @@ def lone_clicks(
 
     A click stands 12 dB over all that is left near it once it is taken out, and the sound behind it is as the sound
     before it: the start of a note or drum is not. Clicks under -60 dBFS, or more than 10 dB under the mask of the sound
-    around them, are not told, nor are those in surroundings that come back, click and all.
+    around them (20 dB for what stands out 12 times), are not told, nor are those in surroundings that come back, click and all.
     around them, are not told, nor are three or more in like surroundings.
 
     Parameters
@@ -107,7 +109,8 @@ def _look(click: Click, sound: _Doubles, mask: ShortMask, rate_hz: int) -> _Seen
         for k, pulse in pulses.items()
         if pulse.stands_out >= _least_out(pulse.changes_db) and pulse.height >= _LEAST
     }
-    heard = {k: db for k, db in over.items() if db >= _LEAST_OVER_MASK_DB}
+    least_db = {k: _LEAST_PLAIN_DB if pulses[k].stands_out >= _PLAIN else _LEAST_OVER_MASK_DB for k in over}
+    heard = {k: db for k, db in over.items() if db >= least_db[k]}
     standing = {k: pulse for k, pulse in pulses.items() if pulse.stands_out >= _WITNESS}
     if not standing:
         return None
