@@ -48,9 +48,9 @@ def lone_clicks(
     """Those of the candidates that are clicks of one to four samples, in order of time.
 
     A click stands 12 dB over all that is left near it once it is taken out, and the sound behind it is as the sound
-    before it: the start of a note or drum is not. Clicks under -60 dBFS, or more than 10 dB under the mask of the sound
-    around them (20 dB for what stands out 12 times), are not told, nor are those in surroundings that come back, click and all.
-    around them, are not told, nor are three or more in like surroundings.
+    before it: the start of a note or drum is not. Not told are clicks under -60 dBFS; those more than 10 dB under the
+    mask of the sound around them (20 dB for what stands out 12 times); and those in surroundings that come back, click
+    and all. Pulses of more than four samples, and cuts from one sound to another, are not told either.
 
     Parameters
     ----------
