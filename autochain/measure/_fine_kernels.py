@@ -12,6 +12,8 @@ _Places = npt.NDArray[np.int32]
 # rounding of 24-bit words, for near silence.
 _FLOOR = 1e-9
 _LEAST = 1e-13
+# A pulse of four samples, a raised cosine, of which the peak is 1.
+_PULSE = (0.3819660112501052, 1.0, 1.0, 0.3819660112501052)
 
 
 # fastmath: sums of products in any order, so that they are taken several at a time; nothing else is allowed. Slices,
@@ -63,12 +65,15 @@ def spikes(
     peak: _Singles,
     spike: _Singles,
     place: _Places,
+    pulse: _Singles,
+    pulse_place: _Places,
 ) -> None:
-    """Fill, for every cell: the largest |x|, the largest spike, and the spike's frame within the cell.
+    """Fill, for every cell: the largest |x|, the largest spike and its frame within the cell, the same of a pulse.
 
     `sound` is one channel: blocks of `window.size / 2` frames, with half a block of context before the first and
     after the last. Scratch: `work` as long as the window and, then zero, order + 1 frames; `error` of a block
-    and `order` frames; `odd` of a block; `lag`, `predictor` and `before` of order + 1 values, a multiple of five.
+    and `order + 3` frames; `odd` of a block and 3; `lag`, `predictor` and `before` of order + 1 values, a multiple of
+    five.
     """
     order = predictor.size - 1
     size = window.size
@@ -98,6 +103,12 @@ def spikes(
         energy = 0.0
         for k in range(order + 1):
             energy += predictor[k] * predictor[k]
+        wide_energy = 0.0
+        for k in range(order + 4):
+            s = 0.0
+            for j in range(max(0, k - order), min(4, k + 1)):
+                s += _PULSE[j] * predictor[k - j]
+            wide_energy += s * s
         first = start + block // 2
         _filtered(sound, first, -1, predictor, error)
         _filtered(error, 0, 1, predictor, odd)
@@ -105,7 +116,13 @@ def spikes(
             top = 0.0
             high = 0.0
             at = 0
+            wide = 0.0
+            wide_at = 0
             for i in range(c * cell, (c + 1) * cell):
+                s = abs(_PULSE[0] * (odd[i] + odd[i + 3]) + _PULSE[1] * (odd[i + 1] + odd[i + 2]))
+                if s > wide:
+                    wide = s
+                    wide_at = i - c * cell
                 s = abs(odd[i])
                 if s > high:
                     high = s
@@ -114,3 +131,5 @@ def spikes(
             peak[b * cells + c] = top
             spike[b * cells + c] = high / energy
             place[b * cells + c] = at
+            pulse[b * cells + c] = wide / wide_energy
+            pulse_place[b * cells + c] = wide_at

@@ -1,4 +1,8 @@
-"""Clicks and pops: spikes of a sample or a few that belong to nothing before or after them."""
+"""Clicks and pops: spikes of a sample or a few that belong to nothing before or after them.
+
+What is found here stands out of the 8 ms around it, as the start of many a note or drum does too: `lone_clicks` looks
+at the sound itself and keeps what is laid over a sound that goes on, and can be heard.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -45,12 +49,18 @@ class Click:
         Where it is: `left`, `right` or `both` (always `left` for one channel).
     at_top
         Whether it stands at the highest level of its channel. Several such ones are the edges of clipped peaks.
+    over_mask_db
+        How far it stands over what the sound around it masks, in dB; None where that was not looked at.
+    stands_out
+        How many times as high as all that is left near it once it is taken out; None likewise.
     """
 
     at_s: float
     height_db: float
     channels: str
     at_top: bool
+    over_mask_db: float | None = None
+    stands_out: float | None = None
 
 
 def find_clicks(fine: Fine) -> tuple[Click, ...]:
@@ -62,9 +72,24 @@ def find_clicks(fine: Fine) -> tuple[Click, ...]:
     of a microphone is not. Where the sound itself is full of such edges, as unfiltered square waves are, a
     click is one of many and not found.
     """
+    return _found(fine, fine.spike, fine.place)
+
+
+def find_pulses(fine: Fine) -> tuple[Click, ...]:
+    """Pulses of three to six samples by the same rules, with their own height; many are the starts of notes."""
+    return _found(fine, fine.pulse, fine.pulse_place)
+
+
+def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click, ...]:
+    """Those that are the edges of clipped peaks; one or two at the highest level may be what reaches it."""
+    found = tuple(click for click in clicks if click.at_top)
+    return found if len(found) >= _FEWEST_EDGES or clipped_runs else ()
+
+
+def _found(fine: Fine, heights: npt.NDArray[np.float32], places: npt.NDArray[np.int32]) -> tuple[Click, ...]:
     found: list[tuple[int, int, float]] = []
-    for channel in range(fine.spike.shape[1]):
-        spike, peak = fine.spike[:, channel], fine.peak[:, channel]
+    for channel in range(heights.shape[1]):
+        spike, peak = np.ascontiguousarray(heights[:, channel]), fine.peak[:, channel]
         local = maximum_filter1d(peak, 2 * _LOCAL_CELLS + 1, mode="constant")
         high = (spike > 10.0 ** (_LEAST_DB / 20.0) * local) & (spike > _SILENCE)
         out = _stands_out(spike)
@@ -72,13 +97,7 @@ def find_clicks(fine: Fine) -> tuple[Click, ...]:
         for index in np.flatnonzero(high & (out > _STANDS_OUT)):
             if not _repeats(spike, out, int(index)):
                 found.append((int(index), channel, linear_to_db(float(spike[index] / local[index]))))
-    return _joined(sorted(found), fine)
-
-
-def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click, ...]:
-    """Those that are the edges of clipped peaks; one or two at the highest level may be what reaches it."""
-    found = tuple(click for click in clicks if click.at_top)
-    return found if len(found) >= _FEWEST_EDGES or clipped_runs else ()
+    return _joined(sorted(found), fine, places)
 
 
 def _stands_out(spike: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
@@ -110,7 +129,9 @@ def _repeats(spike: npt.NDArray[np.float32], out: npt.NDArray[np.float64], index
     return int(alike.sum()) >= _REPEATS
 
 
-def _joined(found: list[tuple[int, int, float]], fine: Fine) -> tuple[Click, ...]:
+def _joined(
+    found: list[tuple[int, int, float]], fine: Fine, places: npt.NDArray[np.int32]
+) -> tuple[Click, ...]:
     groups: list[list[tuple[int, int, float]]] = []
     for one in found:
         if groups and one[0] - groups[-1][-1][0] <= _TOGETHER_CELLS:
@@ -123,7 +144,7 @@ def _joined(found: list[tuple[int, int, float]], fine: Fine) -> tuple[Click, ...
         where = {one[1] for one in group}
         clicks.append(
             Click(
-                at_s=(index * fine.cell + int(fine.place[index, channel])) / fine.rate_hz,
+                at_s=(index * fine.cell + int(places[index, channel])) / fine.rate_hz,
                 height_db=height_db,
                 channels="both" if len(where) > 1 else "right" if where == {1} else "left",
                 at_top=bool(fine.peak[index - 1 : index + 2, channel].max() >= _TOP * fine.peak[:, channel].max()),

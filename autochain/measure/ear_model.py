@@ -153,7 +153,7 @@ def group_bins(bands: Bands, bin_hz: float, bin_weight: Floats) -> Grouping:
     return Grouping(start=start, first_bin=first, weight=weight)
 
 
-def ear_weight(rate_hz: int, sine_db_spl: float) -> Floats:
+def ear_weight(rate_hz: int, sine_db_spl: float, window: int | None = None) -> Floats:
     """Return the factor from |FFT|^2 of a Hann-windowed frame to power at the inner ear, per bin.
 
     1.0 is 0 dB SPL. Shape (window // 2 + 1,). The bin at 0 Hz is weighted as its upper half is, at a quarter
@@ -165,8 +165,10 @@ def ear_weight(rate_hz: int, sine_db_spl: float) -> Floats:
         Sample rate.
     sine_db_spl
         Level that a full-scale 1019.5 Hz sine stands for.
+    window
+        Length of the frame in samples, where it is not `window_samples`.
     """
-    n = window_samples(rate_hz)
+    n = window or window_samples(rate_hz)
     f = np.arange(n // 2 + 1, dtype=np.float64) * (rate_hz / n)
     f[0] = rate_hz / n / 4.0
     peak = _HALF_BIN_OFF * (n - 1) / 4.0

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.measure.around import sound_around
 from autochain.measure.clicks import Click
 from autochain.measure.gain_step import gain_step_db
 from autochain.measure.jumps import Jump
@@ -49,7 +50,8 @@ def told_apart(
         return clicks, jumps
     left, edits = [*clipped], []
     frames = [round(click.at_s * rate_hz) for click in looked_at]
-    for click, frame, around in zip(looked_at, frames, _around(blocks, frames, round(_REACH_S * rate_hz)), strict=True):
+    sounds = sound_around(blocks, frames, round(_REACH_S * rate_hz))
+    for click, frame, around in zip(looked_at, frames, sounds, strict=True):
         edit = _edit(around, frame, rate_hz)
         if edit is None:
             left.append(click)
@@ -70,18 +72,3 @@ def _edit(around: _Doubles, frame: int, rate_hz: int) -> Jump | None:
             name = "both" if both else ("left", "right")[next(iter(moved))]
             return Jump(at_s=(frame + shift) / rate_hz, step_db=float(np.mean(list(moved.values()))), channels=name)
     return None
-
-
-def _around(blocks: Iterable[Samples], frames: list[int], reach: int) -> list[_Doubles]:
-    """The sound `reach` frames on either side of every frame, silence beyond the ends, float64."""
-    found: list[_Doubles] = []
-    start = 0
-    for block in blocks:
-        if not found:
-            found = [np.zeros((2 * reach, block.shape[1])) for _ in frames]
-        for frame, kept in zip(frames, found, strict=True):
-            first, last = max(start, frame - reach), min(start + block.shape[0], frame + reach)
-            if first < last:
-                kept[first - frame + reach : last - frame + reach] = block[first - start : last - start]
-        start += block.shape[0]
-    return found

@@ -1,4 +1,4 @@
-"""Everything that is looked at before a mix is worked on: one pass over it, two when there are clicks."""
+"""Everything that is looked at before a mix is worked on: one pass over it, up to three when there may be clicks."""
 
 import os
 from collections.abc import Iterable
@@ -8,14 +8,16 @@ from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
 from autochain.audio.mix import Samples
-from autochain.measure.clicks import Click, find_clicks
+from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
+from autochain.measure.ear_model import full_scale_sine_db_spl
 from autochain.measure.edits import told_apart
 from autochain.measure.ends import Ends, measure_ends
-from autochain.measure.fine import FineMeter
+from autochain.measure.fine import Fine, FineMeter
 from autochain.measure.hum import Hum, HumMeter
 from autochain.measure.jumps import Jump, JumpMeter
+from autochain.measure.lone_clicks import lone_clicks
 from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.mono import MonoFold, fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
@@ -23,6 +25,7 @@ from autochain.measure.resonance import ResonanceMap, ResonanceMeter
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
 _THREADS = min(4, os.cpu_count() or 1)
+_AT_EDIT_S = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,7 +66,7 @@ def inspect_file(path: str | Path) -> Inspection:
 def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspection:
     """Look at a sound with one thread per core: meters know nothing of each other, and nearly all release the lock.
 
-    `blocks` are iterated once more when there are clicks; their size does not change the result.
+    `blocks` are iterated twice more when there may be clicks; their size does not change the result.
     """
     mix, fine = MixMeter(rate_hz, channels), FineMeter(rate_hz, channels)
     hum, jumps = HumMeter(rate_hz, channels), JumpMeter(rate_hz, channels)
@@ -80,11 +83,11 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
         hums, jumped, mapped = pool.submit(hum.result), pool.submit(jumps.result), pool.submit(resonance.result)
         cells, measured = fine.result(), mix.result()
         # Some clicks are edits: the sound around them is looked at once more.
-        clicks, steps = told_apart(find_clicks(cells), jumped.result(), blocks, rate_hz)
+        spikes, steps = told_apart(find_clicks(cells), jumped.result(), blocks, rate_hz)
         return Inspection(
             duration_s=frames / rate_hz,
             measured=measured,
-            clicks=clicks,
+            clicks=_clicks(spikes, steps, cells, measured, blocks),
             dropouts=find_dropouts(cells),
             hum=hums.result(),
             jumps=steps,
@@ -94,6 +97,25 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
             ends=measure_ends(measured.sums),
             resonance=mapped.result(),
         )
+
+
+def _clicks(
+    spikes: tuple[Click, ...], steps: tuple[Jump, ...], cells: Fine, measured: Measured, blocks: Iterable[Samples]
+) -> tuple[Click, ...]:
+    """Clicks, and the edges of clipped peaks, which are at the top; what an edit explains is none."""
+    edges = edges_of_clipping(spikes, measured.figures.clipped_runs)
+    loudness = measured.figures.integrated_lufs
+    if loudness is None:
+        return edges
+    wide = [
+        pulse
+        for pulse in find_pulses(cells)
+        if not (edges and pulse.at_top) and all(abs(pulse.at_s - step.at_s) > _AT_EDIT_S for step in steps)
+    ]
+    candidates = [*(spike for spike in spikes if spike not in edges), *wide]
+    sine_db_spl = full_scale_sine_db_spl(loudness, cells.peak.shape[1])
+    lone = lone_clicks(candidates, blocks, cells.rate_hz, sine_db_spl)
+    return tuple(sorted([*edges, *lone], key=lambda click: click.at_s))
 
 
 def _done(busy: Iterable[Future[None]]) -> None:

@@ -1,5 +1,7 @@
 """Verdicts on mixes whose state is known. All limits: common practice, no source."""
 
+from dataclasses import replace
+
 import numpy as np
 import pyebur128
 import pytest
@@ -7,6 +9,7 @@ import pytest
 from autochain.audio.signals import noise, sine
 from autochain.config import read_config
 from autochain.demo import make_demo
+from autochain.measure.clicks import Click
 from autochain.measure.inspection import inspect
 from autochain.prepare.finding import Finding
 from autochain.prepare.readiness import Readiness, judge
@@ -46,6 +49,22 @@ def test_a_click_sends_the_mix_back(clean: np.ndarray) -> None:
     assert (found.verdict, codes(found)) == ("revisit", ["click"])
     assert found.findings[0].times_s == pytest.approx([9.0])
     assert found.findings[0].value == 1.0
+
+
+@pytest.mark.parametrize(("over_mask_db", "stands_out"), [(2.9, 50.0), (30.0, 5.9), (-9.0, 4.0)])
+def test_a_click_near_the_mask_or_not_far_from_its_surroundings_is_a_remark(
+    clean: np.ndarray, over_mask_db: float, stands_out: float
+) -> None:
+    click = Click(
+        at_s=9.0, height_db=-20.0, channels="left", at_top=False, over_mask_db=over_mask_db, stands_out=stands_out
+    )
+    seen = inspect(clean, RATE_HZ)
+    (remark,) = judge(replace(seen, clicks=(click,)), LIMITS).findings
+    assert (remark.code, remark.certainty, remark.sends_back, remark.channels) == ("click", "likely", False, "left")
+    sure = replace(click, at_s=12.0, over_mask_db=3.1, stands_out=6.1)
+    both = judge(replace(seen, clicks=(click, sure)), LIMITS)
+    assert both.verdict == "revisit"
+    assert [(one.certainty, one.times_s) for one in both.findings] == [("certain", (12.0,)), ("likely", (9.0,))]
 
 
 def test_clipping_sends_the_mix_back_and_its_edges_are_no_clicks(clean: np.ndarray) -> None:
