@@ -5,7 +5,7 @@ from pathlib import Path
 
 from autochain.audio.blocks import shown
 from autochain.chain.chain import STAGES
-from autochain.render.delivery import Delivered, Delivery
+from autochain.render.delivery import Delivered, Delivery, Version
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
@@ -94,8 +94,21 @@ def _versions(delivery: Delivery) -> Iterable[str]:
             mono = f", {'less' if less else 'more'} by 3 LU for its {'one channel' if less else 'two channels'} alone"
         lower = f"; its trim is {number(version.lowered_db, 'dB')} lower" if version.lowered_db else ""
         apart = number(version.apart_lu, "LU", signed=True)
-        yield f"- {plain(version.file)}: {apart} from the main master{mono}{lower}."
+        yield f"- {plain(version.file)}: {apart} from the main master{mono}{lower}.{_cut_sounds(version)}"
     yield ""
+
+
+def _cut_sounds(version: Version) -> str:
+    """What of a version sounds where the main one is silent and cut."""
+    told = ""
+    if "start" in version.cut_sounds:
+        told += (
+            " It begins before the main version: that is cut off, so that both run in step. To keep it, set "
+            "output.head_cut_ms on the sheet lower."
+        )
+    if "end" in version.cut_sounds:
+        told += " It sounds longer than the main version, and is kept whole."
+    return told
 
 
 def _rates(delivery: Delivery) -> Iterable[str]:

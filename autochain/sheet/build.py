@@ -1,7 +1,10 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
+from collections.abc import Mapping
+
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
+from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
 from autochain.prepare.readiness import Readiness
 from autochain.search.costs import terms
@@ -35,8 +38,10 @@ from autochain.sheet.model import (
     TargetFacts,
 )
 from autochain.sheet.words import WHILE_MOVING
+from autochain.units import number
 
 _DECIMALS = 3
+_FADE_S = 2.1  # the longest fade: as much of a silence may stay
 
 
 def _fine(value: float) -> float:
@@ -145,14 +150,14 @@ def _sensitivity(found: Sensitivity) -> SensitivityEntry:
     )
 
 
-def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
+def _readiness(found: Readiness, limits: Limits, output: Mapping[str, float]) -> ReadinessFacts:
     return ReadinessFacts(
         verdict=found.verdict,
         findings=tuple(
             FindingEntry(
                 code=one.code,
                 text=one.text,
-                suggestion=one.suggestion,
+                suggestion=_cut(one, output) or one.suggestion,
                 value=None if one.value is None else _fine(one.value),
                 unit=one.unit,
                 times_s=tuple(_fine(at) for at in one.times_s),
@@ -162,6 +167,18 @@ def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
         ),
         limits=limits.model_dump(),
     )
+
+
+def _cut(finding: Finding, output: Mapping[str, float]) -> str | None:
+    """What the output does about silence; None for other findings, and where it leaves the silence to the engineer."""
+    if finding.code != "silence" or finding.unit != "s" or finding.value is None:
+        return None
+    which = "tail" if any(finding.times_s) else "head"
+    cut_s = output.get(f"{which}_cut_ms", 0.0) / 1000.0
+    if cut_s > 0.0 and cut_s >= finding.value - _FADE_S:
+        return f"{number(cut_s, 's')} are cut off here; see the output stage."
+    quiet = "tail" if which == "tail" else "intro"
+    return f"Not all of it is cut off here, as it may be a quiet {quiet}. If not, lock output.{which}_cut_ms higher."
 
 
 def build_sheet(suggestion: Suggestion) -> Sheet:
@@ -180,7 +197,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
-        readiness=_readiness(suggestion.readiness, config.check),
+        readiness=_readiness(suggestion.readiness, config.check, chosen.settings.get("output", {})),
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
         stages=tuple(_stage(f) for f in chosen.stages),

@@ -44,11 +44,12 @@ class Rendered:
         return next(self.out / f["file"] for f in self.data["files"] if f["kind"] == kind and not f["version"])
 
     def song(self, path: Path) -> np.ndarray:
-        """Samples without the silence around them."""
+        """Samples at mix time: without the silence around them, with zeros for what was cut."""
         samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
         output = self.data["settings"]["output"]
         head, tail = (round(output[f"{end}_silence_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
-        return samples[head : len(samples) - tail]
+        cut = tuple(round(output[f"{end}_cut_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
+        return np.pad(samples[head : len(samples) - tail], (cut, (0, 0)))
 
 
 @pytest.fixture(scope="module")
