@@ -144,7 +144,7 @@ STAGE = Stage(
             ends="0 leaves the limiter's ceiling the last word; lower takes what peaks between samples exceed it by",
         ),
         # Defaults and ranges: common practice, no source.
-        _ms("head_cut_ms", "cut at the start", 600_000.0, 0.0, "0 keeps all; more than its silence cuts the first attack",
+        _ms("head_cut_ms", "cut at the start", 600_000.0, 0.0, "0 keeps all; more than the silence cuts the attack",
             quiet=True),
         _ms("tail_cut_ms", "cut at the end", 600_000.0, 0.0, "0 keeps all; more than its silence cuts the last tail",
             quiet=True),

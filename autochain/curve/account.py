@@ -82,7 +82,7 @@ def _of_knee(curve: Curve) -> str:
             within = f" (between {number(knee['low_lufs'])} and {number(knee['high_lufs'])})"
         slopes = [
             f"{_slope(knee[f'crest_db_{side}'])} of crest, {_slope(knee[f'distortion_db_{side}'])} of added distortion "
-            f"that counts and {number(knee[f'score_{side}'])} points of score"
+            f"as the score counts it and {number(knee[f'score_{side}'])} points of score"
             for side in ("below", "above")
         ]
         return f"Up to about {number(knee['lufs'], 'LUFS')}{within} each LU costs {slopes[0]}; beyond it {slopes[1]}."
@@ -108,6 +108,6 @@ def dents_text(curve: Curve) -> str:
     """How even the curve is."""
     taken = sum(p.taken_from_lufs is not None for p in curve.points)
     return (
-        f"A point that costs over {number(TOLERANCE)} more than its louder neighbour is a dent: {curve.dents} found, "
-        f"{taken} mended with the neighbour's settings driven less."
+        f"A point that scores over {number(TOLERANCE)} worse than its louder neighbour is a dent: {curve.dents} found, "
+        f"{taken} replaced by that neighbour at lower drive."
     )

@@ -1,4 +1,4 @@
-"""The ends of a song: silence that is cut; fades, over before the first attack, begun after the last tail has died away.
+"""The ends of a song: silence to cut, fades over before the first attack and begun after the last tail has died away.
 
 Where the sound begins and ends is read from the loudest sample of every millisecond. An attack is the first
 millisecond within 40 dB of the song's peak; the tail has died away where the level stays 60 dB under the song's peak

@@ -152,7 +152,7 @@ def _correction_note(correction: Correction, used: bool) -> Note:
 def _low_cut_note(low_cut: LowCut) -> Note:
     reasons = []
     if low_cut.subsonic_db is not None:
-        reasons.append(f"{number(low_cut.subsonic_db, 'dB')} of the energy lies below 20 Hz")
+        reasons.append(f"what lies below 20 Hz is only {number(-low_cut.subsonic_db, 'dB')} under the whole")
     if low_cut.offset_dbfs is not None:
         reasons.append(f"the waveform has an offset of {number(low_cut.offset_dbfs, 'dBFS', 0)}")
     phase = ", in linear phase since the usual filter would raise the peak" if low_cut.linear_phase else ""
@@ -184,8 +184,8 @@ def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Not
         notes.append(
             Note(
                 code="silence_cut",
-                text=f"Silence of the mix is cut off: {' and '.join(cut)}. The output then adds its own. All times here stay "
-                "times of the mix.",
+                text=f"Silence of the mix is cut off: {' and '.join(cut)}. The output then adds its own. Times here "
+                "stay times of the mix.",
                 suggestion="Lock output.head_cut_ms or output.tail_cut_ms to 0 to keep it.",
             )
         )

@@ -67,7 +67,8 @@ def made(
 def test_every_file_has_the_silence_that_the_sheet_sets(made: tuple[str, Path]) -> None:
     _, folder = made
     files = [folder / "mix.preview.wav", folder / "album" / "01-mix.master.wav"]
-    files += [path for path in (folder / "out").iterdir() if path.suffix in (".wav", ".flac") and "longer" not in path.name]
+    sound = [path for path in (folder / "out").iterdir() if path.suffix in (".wav", ".flac")]
+    files += [path for path in sound if "longer" not in path.name]
     assert len(files) == 2 + 6
     for path in files:
         # 200 ms, the sheet's own; a cut is whole milliseconds, and resampling rings for one more
@@ -97,7 +98,8 @@ def test_versions_are_cut_alike_at_the_start_and_keep_a_longer_tail(made: tuple[
     kind, folder = made
     main, other, longer = (folder / "out" / f"{name}.master.wav" for name in ("mix", "other", "longer"))
     page = (folder / "out" / "mix.delivery.md").read_text()
-    data = {v["file"]: v["cut_sounds"] for v in json.loads((folder / "out" / "mix.delivery.json").read_text())["versions"]}
+    delivery = json.loads((folder / "out" / "mix.delivery.json").read_text())
+    data = {version["file"]: version["cut_sounds"] for version in delivery["versions"]}
     assert soundfile.info(main).frames == soundfile.info(other).frames
     if kind == "none":
         assert data == {"other.wav": [], "longer.wav": []}

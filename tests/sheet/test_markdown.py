@@ -50,7 +50,8 @@ def settings_from(markdown):
     by_label = {stage.label: stage for stage in STAGES.values()}
     assert len(by_label) == len(STAGES)
     settings = {}
-    for place, row in enumerate(table_under(markdown, "## What to set"), 1):
+    rows = [row for row in table_under(markdown, "## What to set") if row["#"]]  # without other ways to set a stage
+    for place, row in enumerate(rows, 1):
         assert row["#"] == str(place)
         stage = by_label[row["stage"]]
         texts = [] if row["set"] == "as listed below" else row["set"].split("; ")
