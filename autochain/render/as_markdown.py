@@ -10,6 +10,13 @@ from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
 
+# EBU Tech 3341 version 4 (November 2023): no stable loudness range in the first 60 s.
+_STABLE_S = 60.0
+STANDARDS = (
+    "Loudness and true peak follow ITU-R BS.1770-5 (November 2023), momentary and short-term loudness EBU Tech 3341 "
+    "version 4 (November 2023), loudness range EBU Tech 3342 (November 2023). PLR is true peak less integrated "
+    "loudness; true peak is the highest of three readings."
+)
 _SAME_LU = 0.05  # nearer than this is the same loudness
 
 
@@ -25,7 +32,8 @@ def to_markdown(delivery: Delivery) -> str:
     lines = [f"# {plain(delivery.mix.file)}: the files that go out", "", *_result(delivery), ""]
     head = ["file", "format", "length", "loudness", "loudest 3 s", "true peak", "samples at full scale", "size"]
     lines += table(head, [_row(file) for file in delivery.files])
-    lines += ["", _WHOLE_FILES, "", *_rates(delivery), *_versions(delivery), *_coders(delivery), *_normalised(delivery)]
+    lines += ["", _WHOLE_FILES, "", *_more(delivery), *_rates(delivery), *_versions(delivery)]
+    lines += [*_coders(delivery), *_normalised(delivery)]
     lines += ["## Checksums", "", "```"]
     lines += [f"{file.reading.sha256}  {shown(Path(file.file))}" for file in delivery.files]
     lines += ["```", "", CAUTION, ""]
@@ -64,6 +72,28 @@ def _result(delivery: Delivery) -> Iterable[str]:
             f"The trim was lowered by {number(master.lowered_db, 'dB')} to hold the ceiling. To keep the "
             "level, lower the limiter's own ceiling and set the drive anew with `--solve`."
         )
+
+
+def _more(delivery: Delivery) -> Iterable[str]:
+    """The figures that a delivery form asks for beside loudness and peak, and the standards they follow."""
+    yield "## More figures"
+    yield ""
+    rows = []
+    for file in delivery.files:
+        figures = file.reading.figures
+        unstable = file.reading.duration_s < _STABLE_S and figures.loudness_range_lu is not None
+        rows.append(
+            [
+                plain(file.file),
+                number(figures.max_momentary_lufs, "LUFS"),
+                number(figures.loudness_range_lu, "LU") + (" (unstable under 60 s)" if unstable else ""),
+                number(figures.plr_db, "dB"),
+            ]
+        )
+    yield from table(["file", "loudest 0.4 s (maximum momentary)", "loudness range", "peak to loudness (PLR)"], rows)
+    yield ""
+    yield STANDARDS
+    yield ""
 
 
 def _row(file: Delivered) -> list[str]:
