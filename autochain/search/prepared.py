@@ -184,8 +184,7 @@ def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Not
         notes.append(
             Note(
                 code="silence_cut",
-                text=f"Silence of the mix is cut off: {' and '.join(cut)}. The output then adds its own. Times here "
-                "stay times of the mix.",
+                text=f"Silence of the mix is cut off: {' and '.join(cut)}. The output then adds its own.",
                 suggestion="Lock output.head_cut_ms or output.tail_cut_ms to 0 to keep it.",
             )
         )

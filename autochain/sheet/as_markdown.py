@@ -220,7 +220,8 @@ def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown text with a final newline."""
     request = sheet.provenance.request
     versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
-    excerpts = ", ".join(f"{clock(e.start_s)} ({e.reason.removesuffix(BY_LOUDNESS)})" for e in sheet.search.excerpts)
+    ordered = sorted(sheet.search.excerpts, key=lambda excerpt: excerpt.reason)  # each begins with its place
+    excerpts = ", ".join(clock(e.start_s) for e in ordered)
     locks = ", ".join(f"{name}={_as_locked(name, value)}" for name, value in request.locks.items()) or "none"
     references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
     heads = [NAMES[name] for name in sheet.baselines]
@@ -279,7 +280,7 @@ def to_markdown(sheet: Sheet) -> str:
         f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.",
         f"{sheet.search.trials} trials: {sheet.search.trials_on_target} on target, "
         f"{sheet.search.trials_cut_short} cut short after one excerpt"
-        + (f"; judged on excerpts at {excerpts}, numbered from the quietest part to the loudest" if excerpts else "")
+        + (f"; judged on excerpts{BY_LOUDNESS if len(ordered) > 1 else ''} at {excerpts}" if excerpts else "")
         + f". {versions}.",
         "",
         f"*{CAUTION}*",

@@ -22,20 +22,18 @@ PRICED_AT_DB = (-40.0, -30.0, -25.0, -20.0)
 DISTORTION_PRICE = (
     "Added distortion costs, at a weight of 1, "
     + ", ".join(f"{number(counted_db(at))} points at {number(at, 'dB', 0)}" for at in PRICED_AT_DB)
-    + ": above about -30 dB, where it begins to show through the music, nearly a point for every dB, below it quickly "
-    "less."
+    + ": nearly a point for every dB above about -30 dB, quickly less below it."
 )
 
 COST_COLUMNS = (
-    "Score: every cost times its weight, added up; the lower, the less the chain changes. "
-    f"{DISTORTION_PRICE} In score: what the suggestion pays for it. Trials: the range that holds 90 % of full trials "
-    "(those that heard every excerpt) on target; narrow means no setting changes it."
+    f"Score: every cost times its weight, added up; lower is better. {DISTORTION_PRICE} Trials: the range that holds "
+    "90 % of full trials (every excerpt heard) on target; narrow means no setting changes it."
 )
 
 # What stands beside the suggestion, by its heading.
 BASELINES = (
-    "Limiter alone: the best of several limiters behind a gain. Trade default: every stage at usual settings, as a "
-    "careful hand might set them without measuring. Both are brought to the same loudness."
+    "Limiter alone: the best of several. Trade default: every stage at usual settings, as a careful hand might set them "
+    "without measuring."
 )
 
 WHAT_MATTERS = (
