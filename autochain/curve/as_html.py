@@ -50,7 +50,7 @@ def _id(point: Point) -> str:
 def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     first, *more = statement(curve)
     knee = knee_of(curve)
-    knee_lufs = None if knee is None else knee["lufs"]
+    knee_lufs = knee["lufs"] if knee is not None and knee["corner"] else None  # a bend has no place to mark
     points, at = curve.points, [p.target_lufs for p in curve.points]
     yield element("h1", title)
     yield element("p", first, "lead")

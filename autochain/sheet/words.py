@@ -32,8 +32,8 @@ COST_COLUMNS = (
 
 # What stands beside the suggestion, by its heading.
 BASELINES = (
-    "Limiter alone: the best of several. Trade default: every stage at usual settings, as a careful hand might set them "
-    "without measuring."
+    "Limiter alone: the best of several. Trade default: every stage at usual settings, as a careful hand might set "
+    "them without measuring."
 )
 
 WHAT_MATTERS = (
