@@ -62,7 +62,7 @@ class Suggested:
     preview: Path
 
     def song(self) -> npt.NDArray[np.float32]:
-        """Samples of the preview without the silence around them."""
+        """Samples of the preview at mix time: without the silence around them, with zeros for what was cut."""
         output = next(stage["settings"] for stage in self.sheet["stages"] if stage["stage"] == "output")
         rate_hz = self.sheet["mix"]["rate_hz"]
         head, tail = (round(output[f"{end}_silence_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
@@ -72,7 +72,8 @@ class Suggested:
         # Dither goes on through the silence: three half steps of 24 bits at most.
         assert np.abs(samples[:head]).max() <= 1.6 * 2.0**-23
         assert np.abs(samples[-tail:]).max() <= 1.6 * 2.0**-23
-        return samples[head:-tail]
+        cut = tuple(round(output[f"{end}_cut_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
+        return np.pad(samples[head:-tail], (cut, (0, 0)))
 
 
 def sha256(path: Path) -> str:

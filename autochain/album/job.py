@@ -112,7 +112,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
-    ends, silence = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
+    ends, output = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
@@ -126,8 +126,8 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         score=found.chosen.score,
         balance_db=tone.balance_db(thirds),
         change_db=tone.change_db(thirds),
-        head_s=ends.head_s + silence.get("head_silence_ms", 0.0) / 1000.0,
-        tail_s=ends.tail_s + silence.get("tail_silence_ms", 0.0) / 1000.0,
+        head_s=ends.head_s + (output.get("head_silence_ms", 0.0) - output.get("head_cut_ms", 0.0)) / 1000.0,
+        tail_s=ends.tail_s + (output.get("tail_silence_ms", 0.0) - output.get("tail_cut_ms", 0.0)) / 1000.0,
         parts=songs,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],

@@ -94,7 +94,7 @@ def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, n
     made = make_master(mix, *planned(sheet), sheet.target)
     whole = with_silence(made.samples, mix.rate_hz, made.settings["output"])
     whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
-    head = ms_to_samples(made.settings["output"]["head_silence_ms"], mix.rate_hz)
+    more, less = (ms_to_samples(made.settings["output"][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
     generator = np.random.default_rng(sheet.seed)  # one for all, so that the cut is no seam in the dither either
-    for path, cut in zip(track.paths, parts([0, *(head + s for s in starts[1:])], len(whole)), strict=True):
+    for path, cut in zip(track.paths, parts([0, *(s + more - less for s in starts[1:])], len(whole)), strict=True):
         yield whole[cut], mix.rate_hz, generator, read_tags(path)

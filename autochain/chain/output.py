@@ -1,12 +1,13 @@
-"""What happens to the sound last: a static trim, fades at its ends, and silence around it where it is played.
+"""What happens to the sound last: a static trim, its ends cut and faded, and silence around it where it is played.
 
 The trim is what makes the ceiling a promise: a limiter may miss a peak between samples by tenths of a dB, a gain
 measured afterwards and applied to the whole song cannot (`held_trim_db`).
 
     y[n] = g a[n] b[n] x[n],   a rises as (1 - cos(pi t / T)) / 2 over `fade_in_ms`, b falls alike at the end,
 
-both raised cosines. Silence is not part of this stage's output, so that times stay mix times; `with_silence` adds
-it where a file is written.
+both raised cosines, and both 0 over what is cut. This stage's output is as long as its input, so that times stay mix
+times; `with_silence` takes away what is cut and adds the silence, where a file is written. Where what is cut was
+silent, the file then has the silence that is set, whatever the mix had.
 """
 
 import math
@@ -18,9 +19,11 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
 from autochain.chain.stage import GainTrace, Settings, Stage
+from autochain.errors import ParameterError
 from autochain.units import db_to_linear, ms_to_samples
 
 TRIM_STEP_DB = 0.1
+ENDS = ("head_cut_ms", "tail_cut_ms", "fade_in_ms", "fade_out_ms")  # what fits one mix only
 
 
 def held_trim_db(true_peak_dbtp: float, ceiling_dbtp: float, allowance_db: float) -> float:
@@ -41,29 +44,55 @@ def held_trim_db(true_peak_dbtp: float, ceiling_dbtp: float, allowance_db: float
 
 
 def with_silence(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
-    """Return the sound with its silence at head and tail, shape (frames, channels); a new array."""
+    """Return what goes into a file: without what is cut, with the silence at head and tail; a new array.
+
+    Parameters
+    ----------
+    samples
+        What the chain gives, shape (frames, channels).
+    rate_hz, settings
+        Of this stage, complete.
+
+    Raises
+    ------
+    ParameterError
+        Nothing is left.
+    """
+    first, last = kept(samples.shape[0], rate_hz, settings)
     head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
-    return np.pad(samples, ((head, tail), (0, 0)))
+    return np.pad(samples[first:last], ((head, tail), (0, 0)))
 
 
-def without_fades(settings: Mapping[str, Settings]) -> dict[str, dict[str, float]]:
-    """Settings of a chain for a stretch of the song: its fades belong to the song's own ends."""
+def kept(frames: int, rate_hz: int, settings: Settings) -> tuple[int, int]:
+    """First frame that is kept, and the one after the last; ParameterError where that leaves nothing."""
+    head, tail = (ms_to_samples(settings[f"{end}_cut_ms"], rate_hz) for end in ("head", "tail"))
+    if head + tail >= frames > 0:
+        raise ParameterError(
+            f"output.head_cut_ms and output.tail_cut_ms are {settings['head_cut_ms']:g} and "
+            f"{settings['tail_cut_ms']:g} ms: nothing is left of a sound of {1e3 * frames / rate_hz:.0f} ms. "
+            f"Cut less."
+        )
+    return head, frames - tail
+
+
+def without_ends(settings: Mapping[str, Settings]) -> dict[str, dict[str, float]]:
+    """Settings of a chain for a stretch of the song: cuts and fades belong to the song's own ends."""
     plain = {name: dict(own) for name, own in settings.items()}
-    for name in ("fade_in_ms", "fade_out_ms"):
+    for name in ENDS:
         if name in plain.get("output", {}):
             plain["output"][name] = 0.0
     return plain
 
 
 class _Finish:
-    """Trim and fades; holds back as much as the closing fade is long."""
+    """Trim, cuts and fades; holds back as much as is cut and faded at the end."""
 
     trace: GainTrace | None = None
 
     def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
         self._gain = db_to_linear(settings["trim_db"])
-        self._rise = _rise(ms_to_samples(settings["fade_in_ms"], rate_hz))
-        self._fall = _rise(ms_to_samples(settings["fade_out_ms"], rate_hz))[::-1]
+        self._rise = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("head_cut_ms", "fade_in_ms")))
+        self._fall = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("tail_cut_ms", "fade_out_ms")))[::-1]
         self._plain = self._gain == 1.0 and not self._rise.size and not self._fall.size
         self._held: Samples | None = None
         self._channels = channels
@@ -91,8 +120,9 @@ class _Finish:
         return (last * fall).astype(last.dtype)
 
 
-def _rise(frames: int) -> npt.NDArray[np.float64]:
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / max(1, frames)))
+def _rise(cut: int, frames: int) -> npt.NDArray[np.float64]:
+    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(frames) + 0.5) / max(1, frames))
+    return np.concatenate([np.zeros(cut), rise])
 
 
 def _latency_samples(rate_hz: int, settings: Settings) -> int:
@@ -114,12 +144,19 @@ STAGE = Stage(
             ends="0 leaves the limiter's ceiling the last word; lower takes what peaks between samples exceed it by",
         ),
         # Defaults and ranges: common practice, no source.
+        _ms("head_cut_ms", "cut at the start", 600_000.0, 0.0, "0 keeps all; more than the silence cuts the attack",
+            quiet=True),
+        _ms("tail_cut_ms", "cut at the end", 600_000.0, 0.0, "0 keeps all; more than its silence cuts the last tail",
+            quiet=True),
         _ms("head_silence_ms", "silence before", 10_000.0, 200.0, "0 starts at once; players may swallow the start"),
         _ms("tail_silence_ms", "silence after", 30_000.0, 200.0, "0 ends with the last sample; longer adds a pause"),
         _ms("fade_in_ms", "fade in", 10_000.0, 0.0, "0 touches nothing; longer softens the first attack", quiet=True),
         _ms("fade_out_ms", "fade out", 60_000.0, 0.0, "0 touches nothing; longer cuts into the last tail", quiet=True),
     ),
-    neutral={"trim_db": 0.0, "head_silence_ms": 0.0, "tail_silence_ms": 0.0, "fade_in_ms": 0.0, "fade_out_ms": 0.0},
+    neutral={
+        "trim_db": 0.0, "head_cut_ms": 0.0, "tail_cut_ms": 0.0, "head_silence_ms": 0.0, "tail_silence_ms": 0.0,
+        "fade_in_ms": 0.0, "fade_out_ms": 0.0,
+    },
     start=_Finish,
     latency_samples=_latency_samples,
     linear=False,

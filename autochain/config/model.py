@@ -216,6 +216,7 @@ class Prepare(Part):
 
     corrective: bool
     fades: bool
+    cut_silence: bool
     least_cut_db: float = Field(ge=0.1, le=3.0)
     most_cut_db: float = Field(ge=0.1, le=6.0)
     most_dynamic_db: float = Field(ge=0.1, le=6.0)

@@ -9,8 +9,8 @@ from autochain.search.costs import priced_db
 from autochain.units import number
 
 METHOD = (
-    "The knee is where two joined straight lines fit the scores best; the range beside it is where it goes when either "
-    "end of the curve is left out."
+    "The knee is where two joined straight lines fit the scores best; in brackets: its range when one end point is "
+    "dropped. Where a smooth curve fits about as well, the score is said to bend gradually."
 )
 NO_ADVICE = "Scores weigh costs as the configuration says; a knee is no advice, and taste may lie elsewhere."
 
@@ -18,7 +18,7 @@ NO_ADVICE = "Scores weigh costs as the configuration says; a knee is no advice, 
 def knee_of(curve: Curve) -> dict[str, float] | None:
     """The knee of the scores over the points that were searched, and the slopes of score and crest on either side.
 
-    Loudness in LUFS, slopes per LU. None where there is none.
+    Loudness in LUFS, slopes per LU; `corner` is false where the scores bend gradually. None where there is none.
     """
     points = curve.searched
     at = [p.target_lufs for p in points]
@@ -32,6 +32,7 @@ def knee_of(curve: Curve) -> dict[str, float] | None:
         "low_lufs": knee.low,
         "high_lufs": knee.high,
         "furthest_from_chord_lufs": knee.chord_at,
+        "corner": knee.corner,
         "score_below": knee.below,
         "score_above": knee.above,
         "crest_db_below": crest[0],
@@ -82,9 +83,14 @@ def _of_knee(curve: Curve) -> str:
             within = f" (between {number(knee['low_lufs'])} and {number(knee['high_lufs'])})"
         slopes = [
             f"{_slope(knee[f'crest_db_{side}'])} of crest, {_slope(knee[f'distortion_db_{side}'])} of added distortion "
-            f"that counts and {number(knee[f'score_{side}'])} points of score"
+            f"as the score counts it and {number(knee[f'score_{side}'])} points of score"
             for side in ("below", "above")
         ]
+        if not knee["corner"]:
+            return (
+                f"The score bends gradually, with no corner: below {number(knee['lufs'], 'LUFS')} each LU costs on "
+                f"average {slopes[0]}; above it {slopes[1]}."
+            )
         return f"Up to about {number(knee['lufs'], 'LUFS')}{within} each LU costs {slopes[0]}; beyond it {slopes[1]}."
     if len(points) >= LEAST_POINTS:
         first, last = points[0], points[-1]
@@ -108,6 +114,6 @@ def dents_text(curve: Curve) -> str:
     """How even the curve is."""
     taken = sum(p.taken_from_lufs is not None for p in curve.points)
     return (
-        f"A point that costs over {number(TOLERANCE)} more than its louder neighbour is a dent: {curve.dents} found, "
-        f"{taken} mended with the neighbour's settings driven less."
+        f"A point that scores over {number(TOLERANCE)} worse than its louder neighbour is a dent: {curve.dents} found, "
+        f"{taken} replaced by that neighbour at lower drive."
     )

@@ -63,7 +63,7 @@ def to_json(curve: Curve, stem: str) -> str:
         "mix": {"file": first.mix.file, "sha256": first.mix.sha256},
         "ceiling_dbtp": first.config.target.ceiling_dbtp,
         "said": statement(curve),
-        "knee": None if knee is None else {name: _fine(value) for name, value in knee.items()},
+        "knee": None if knee is None else {n: v if isinstance(v, bool) else _fine(v) for n, v in knee.items()},
         "points": [_point(point, stem) for point in curve.points],
         "not_tried_lufs": list(curve.not_tried_lufs),
         "dents": {"tolerance": TOLERANCE, "found": curve.dents, "left_at_lufs": dented(curve)},

@@ -16,7 +16,7 @@ from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
 from autochain.sheet import Sheet, build_sheet
 from autochain.sheet.settings import setting_text, shown_settings
-from autochain.sheet.words import CAUTION, COSTS
+from autochain.sheet.words import CAUTION, COSTS, DISTORTION_PRICE
 from autochain.units import number
 
 _PICTURE = (
@@ -50,7 +50,7 @@ def _id(point: Point) -> str:
 def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     first, *more = statement(curve)
     knee = knee_of(curve)
-    knee_lufs = None if knee is None else knee["lufs"]
+    knee_lufs = knee["lufs"] if knee is not None and knee["corner"] else None  # a bend has no place to mark
     points, at = curve.points, [p.target_lufs for p in curve.points]
     yield element("h1", title)
     yield element("p", first, "lead")
@@ -104,8 +104,9 @@ def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
 
 def _small(curve: Curve, name: str) -> str:
     label, unit, _, meaning = COSTS[name]
-    counts = name.endswith("nmr_db")
-    caption = f"{label.strip()}, {unit}: {'dB that count, above about -30 dB noise-to-mask' if counts else meaning}."
+    if name.endswith("nmr_db"):
+        unit, meaning = "points", f"what it costs at a weight of 1. {DISTORTION_PRICE.removesuffix('.')}"
+    caption = f"{label.strip()}, {unit}: {meaning}."
     lines = []
     for chain, kind in ((TRADE_DEFAULT, "third"), (LIMITER_ONLY, "second")):
         besides = [p.beside.get(chain) for p in curve.points]

@@ -19,7 +19,7 @@ import soundfile
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Samples
 from autochain.audio.resample import resampled
-from autochain.chain.output import without_fades
+from autochain.chain.output import without_ends
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.page.places import WINDOW_S, Window, excerpts, places
 from autochain.search.result import Suggestion, Verified
@@ -182,7 +182,7 @@ def _affordable_s(found: Suggestion, loudest_s: float) -> float:
 
 def _rendered(found: Suggestion, verified: Verified, first: int, last: int) -> Samples:
     begin = max(0, first - round(_SETTLE_S * found.mix.rate_hz))
-    settings = without_fades(verified.settings)
+    settings = without_ends(verified.settings)
     rendered = found.config.chain_plan.render(found.mix.samples[begin:last], found.mix.rate_hz, settings).samples
     return rendered[first - begin :]
 

@@ -193,7 +193,7 @@
   const prefer = () => {
     if (!order) return;
     choices.push({ mix_time_s: Number(mixTime().toFixed(2)), choice: names[chosen], hidden: true });
-    find("revealed").textContent = `${choices.length} choices kept.`;
+    find("revealed").textContent = `${choices.length} ${choices.length === 1 ? "choice" : "choices"} kept.`;
     remember();
   };
   const exported = () => JSON.stringify({ format_version: 1, mix_sha256: facts.sha256, sheet_sha256: facts.sheet, names, choices }, null, 2);

@@ -20,15 +20,16 @@ from autochain.page.pictures.song import Song, song_picture
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json, to_markdown
-from autochain.sheet.words import CAUTION, SIDES
+from autochain.sheet.as_markdown import SET, SET_NEAREST, set_heading
+from autochain.sheet.words import CAUTION, SIDES, TIMES
 from autochain.units import clock, number
 
 _SONG = (
     "The song: waveform of the mix, loudness before and after, and what every stage takes, these on one scale. Dotted: "
-    "times to listen at."
+    "times to listen from."
 )
 _BALANCE = (
-    "Balance of the middle by third octaves, in dB of the whole, so that loudness does not enter. "
+    "Third-octave balance of the mid channel, relative to its total. "
     "Thick line: the suggestion; thin: the mix."
 )
 _REFERENCES = " Area: from the lowest to the highest of the references; dots: their median."
@@ -39,7 +40,7 @@ _SPREAD = (
 _EQUALISERS = "What the equalisers do before everything else. Line: mid; dashes: side, where it differs."
 _ROTATION = "Phase that the rotation turns; it moves no level, only the shape of the waveform."
 _NARROW = ("The neighbours", "Before and after")  # many short rows: on paper in two columns
-_SECTIONS_OF_ITS_OWN = ("What to set", "Where to listen")
+_SECTIONS_OF_ITS_OWN = (SET, SET_NEAREST, "Where to listen")
 
 
 def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
@@ -110,8 +111,8 @@ def _body(
     first, *rest = parts
     yield f"<h1>Master settings: <bdi>{text(sheet.mix.file)}</bdi></h1>"
     yield f'<div class="lead">{html(parts[first])}</div>'
-    yield element("h2", "What to set")
-    yield f'<div class="set">{html(parts["What to set"])}</div>'
+    yield element("h2", set_heading(sheet))
+    yield f'<div class="set">{html(parts[set_heading(sheet)])}</div>'
     yield element("h2", "The song")
     yield f'<div class="song">{figure(song_picture(_SONG, song), _SONG)}</div>'
     yield element("h2", "Where to listen")
@@ -129,6 +130,7 @@ def _body(
 
 
 def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
+    yield element("p", TIMES, "soft")
     yield '<ul class="cues">'
     for entry in sheet.stages:
         if entry.listen_for:

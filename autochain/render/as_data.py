@@ -51,7 +51,7 @@ def to_csv(delivery: Delivery) -> str:
     rows = csv.writer(text, lineterminator="\r\n")  # RFC 4180
     rows.writerow(
         ["file", "version", "format", "rate_hz", "channels", "duration_s", "integrated_lufs", "max_short_term_lufs",
-         "true_peak_dbtp",
+         "max_momentary_lufs", "loudness_range_lu", "plr_db", "true_peak_dbtp",
          "true_peak_annex2_dbtp", "true_peak_sinc49_dbtp", "true_peak_x16_dbtp", "clipped_samples", "size_bytes",
          "sha256"]
     )  # fmt: skip
@@ -59,7 +59,8 @@ def to_csv(delivery: Delivery) -> str:
         figures, reading = file.reading.figures, file.reading
         cells = (file.file, file.version, file.export.label)
         numbers = (
-            figures.integrated_lufs, figures.max_short_term_lufs, figures.true_peak_dbtp,
+            figures.integrated_lufs, figures.max_short_term_lufs, figures.max_momentary_lufs,
+            figures.loudness_range_lu, figures.plr_db, figures.true_peak_dbtp,
             figures.true_peak_annex2_dbtp, figures.true_peak_sinc49_dbtp, figures.true_peak_x16_dbtp,
         )  # fmt: skip
         rows.writerow(

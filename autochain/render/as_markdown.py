@@ -5,11 +5,18 @@ from pathlib import Path
 
 from autochain.audio.blocks import shown
 from autochain.chain.chain import STAGES
-from autochain.render.delivery import Delivered, Delivery
+from autochain.render.delivery import Delivered, Delivery, Version
 from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
 
+# EBU Tech 3341 version 4 (November 2023): no stable loudness range in the first 60 s.
+_STABLE_S = 60.0
+STANDARDS = (
+    "Loudness and true peak follow ITU-R BS.1770-5 (November 2023), momentary and short-term loudness EBU Tech 3341 "
+    "version 4 (November 2023), loudness range EBU Tech 3342 (November 2023). PLR is true peak less integrated "
+    "loudness; true peak is the highest of three readings."
+)
 _SAME_LU = 0.05  # nearer than this is the same loudness
 
 
@@ -25,7 +32,8 @@ def to_markdown(delivery: Delivery) -> str:
     lines = [f"# {plain(delivery.mix.file)}: the files that go out", "", *_result(delivery), ""]
     head = ["file", "format", "length", "loudness", "loudest 3 s", "true peak", "samples at full scale", "size"]
     lines += table(head, [_row(file) for file in delivery.files])
-    lines += ["", _WHOLE_FILES, "", *_rates(delivery), *_versions(delivery), *_coders(delivery), *_normalised(delivery)]
+    lines += ["", _WHOLE_FILES, "", *_more(delivery), *_rates(delivery), *_versions(delivery)]
+    lines += [*_coders(delivery), *_normalised(delivery)]
     lines += ["## Checksums", "", "```"]
     lines += [f"{file.reading.sha256}  {shown(Path(file.file))}" for file in delivery.files]
     lines += ["```", "", CAUTION, ""]
@@ -66,6 +74,28 @@ def _result(delivery: Delivery) -> Iterable[str]:
         )
 
 
+def _more(delivery: Delivery) -> Iterable[str]:
+    """The figures that a delivery form asks for beside loudness and peak, and the standards they follow."""
+    yield "## More figures"
+    yield ""
+    rows = []
+    for file in delivery.files:
+        figures = file.reading.figures
+        unstable = file.reading.duration_s < _STABLE_S and figures.loudness_range_lu is not None
+        rows.append(
+            [
+                plain(file.file),
+                number(figures.max_momentary_lufs, "LUFS"),
+                number(figures.loudness_range_lu, "LU") + (" (unstable under 60 s)" if unstable else ""),
+                number(figures.plr_db, "dB"),
+            ]
+        )
+    yield from table(["file", "loudest 0.4 s (maximum momentary)", "loudness range", "peak to loudness (PLR)"], rows)
+    yield ""
+    yield STANDARDS
+    yield ""
+
+
 def _row(file: Delivered) -> list[str]:
     reading = file.reading
     return [
@@ -94,8 +124,21 @@ def _versions(delivery: Delivery) -> Iterable[str]:
             mono = f", {'less' if less else 'more'} by 3 LU for its {'one channel' if less else 'two channels'} alone"
         lower = f"; its trim is {number(version.lowered_db, 'dB')} lower" if version.lowered_db else ""
         apart = number(version.apart_lu, "LU", signed=True)
-        yield f"- {plain(version.file)}: {apart} from the main master{mono}{lower}."
+        yield f"- {plain(version.file)}: {apart} from the main master{mono}{lower}.{_cut_sounds(version)}"
     yield ""
+
+
+def _cut_sounds(version: Version) -> str:
+    """What of a version sounds where the main one is silent and cut."""
+    told = ""
+    if "start" in version.cut_sounds:
+        told += (
+            " It begins before the main version: that is cut off, so that both run in step. To keep it, set "
+            "output.head_cut_ms on the sheet lower."
+        )
+    if "end" in version.cut_sounds:
+        told += " It sounds longer than the main version, and is kept whole."
+    return told
 
 
 def _rates(delivery: Delivery) -> Iterable[str]:

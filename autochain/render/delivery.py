@@ -1,16 +1,20 @@
 """Everything that goes out for one song: rendered, written, read back and measured."""
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from autochain.audio.files import write_wav
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
-from autochain.chain.output import with_silence
+from autochain.chain.output import kept, with_silence
 from autochain.config.model import Config
+from autochain.measure.ends import HEARD_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
+from autochain.prepare.ends import find_ends
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
 from autochain.render.lossy import write_lossy
@@ -28,6 +32,7 @@ from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
 from autochain.search.around import EarlierSheet
 from autochain.search.progress import Progress
+from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.
 USUAL_CODERS = ("mp3:320", "mp3:192", "mp3:128", "vorbis:8", "vorbis:5", "opus:192", "opus:96")
@@ -45,12 +50,16 @@ class Delivered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Version:
-    """An alternate version at the main master's settings; `apart_lu` is its loudness less that of the main master."""
+    """An alternate version at the main master's settings; `apart_lu` is its loudness less that of the main master.
+
+    `cut_sounds` holds the ends ("start", "end") at which it sounds where the main version is silent and cut.
+    """
 
     file: str
     channels: int
     apart_lu: float | None
     lowered_db: float
+    cut_sounds: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,13 +206,18 @@ def deliver(
         del master  # a minute at 96 kHz is 46 MB: no sound stays longer than it is needed
         for number, (path, other) in enumerate(alternates if here else (), 1):
             progress(f"rendering other version {number} of {len(alternates)}", 0.0)
-            version = make_master(at_rate(other, rate_hz), chain, settings_here, target)
+            own_settings, sounds = _cut_alike(settings_here, other)
+            version = make_master(at_rate(other, rate_hz), chain, own_settings, target)
             own.append((path, other.file, version))
             if rate_hz == mix.rate_hz:
                 apart = None if version.lufs is None or lufs_here is None else version.lufs - lufs_here
                 versions.append(
                     Version(
-                        file=other.file, channels=other.channels, apart_lu=apart, lowered_db=version.lowered_db
+                        file=other.file,
+                        channels=other.channels,
+                        apart_lu=apart,
+                        lowered_db=version.lowered_db,
+                        cut_sounds=sounds,
                     )
                 )
         while own:
@@ -237,6 +251,25 @@ def deliver(
         normalised=() if heard_at[0] is None or heard_at[1] is None else normalise(heard_at[0], heard_at[1]),
         headroom=tuple(headroom),
     )
+
+
+def _cut_alike(
+    settings: Mapping[str, Mapping[str, float]], other: Mix
+) -> tuple[Mapping[str, Mapping[str, float]], tuple[str, ...]]:
+    """The main master's settings for another version, and the ends at which that sounds where the main one is cut.
+
+    The start is cut alike in any case, so that versions run in step; at the end the sound stays.
+    """
+    output, frames = settings["output"], other.samples.shape[0]
+    first, last = kept(frames, other.rate_hz, output)
+    reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-HEARD_DB)
+    parts = {"start": other.samples[:first], "end": other.samples[last:]}
+    sounds = tuple(end for end, part in parts.items() if np.abs(part).max(initial=0.0) > reach)
+    ends = find_ends(other.samples, other.rate_hz) if "end" in sounds else None
+    if ends is None:
+        return settings, sounds
+    tail = min(output["tail_cut_ms"], float(ends.tail_cut_ms))
+    return {**settings, "output": {**output, "tail_cut_ms": tail}}, sounds
 
 
 def _other_rate(master: Master, main: Master) -> OtherRate:

@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
-# Loudness in LUFS, and the peak in dBTP that a gain may reach. EBU R 128 (2020): -23 LUFS, at most -1 dBTP.
-# AES TD1008 (2021): music -16 LUFS track by track, -14 LUFS for the loudest track of an album, peaks at most
-# -1 dBTP (figures as reports of it give them; its text was not at hand).
+# Loudness in LUFS, and the peak in dBTP that a gain may reach. EBU R 128 version 5.0 (November 2023): -23 LUFS, at most
+# -1 dBTP. AES77-2023, which succeeded AES TD1008: music -16 LUFS track by track, -14 LUFS for the loudest track of an
+# album, peaks at most -1 dBTP (figures as reports of it give them; its text was not at hand).
 PRACTICES = (
-    ("Broadcast (EBU R 128)", -23.0, -1.0),
-    ("Streaming, track by track (AES TD1008)", -16.0, -1.0),
-    ("Streaming, loudest track of an album (AES TD1008)", -14.0, -1.0),
+    ("Broadcast (EBU R 128 v5.0, 2023)", -23.0, -1.0),
+    ("Streaming, track by track (AES77-2023)", -16.0, -1.0),
+    ("Streaming, loudest track of an album (AES77-2023)", -14.0, -1.0),
 )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.output import ENDS
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
 from autochain.errors import ParameterError, SheetError
@@ -22,8 +23,7 @@ Values = Mapping[str, float | str]  # a choice is a word
 _SEARCHED = {
     *PARAMETER_OF.values(),
     *((stage, name) for stage, names in FOUND.items() if stage != "rotation" for name in names),
-    ("output", "fade_in_ms"),
-    ("output", "fade_out_ms"),
+    *(("output", name) for name in ENDS),
 }
 _NEEDED = ("drive", "limiter", "output")
 

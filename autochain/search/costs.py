@@ -51,12 +51,17 @@ NOTHING = Costs(
 )
 
 
+def counted_db(nmr_db: float) -> float:
+    """What the score counts of a noise-to-mask ratio, in dB, >= 0: a smooth knee at -30 dB."""
+    return 10.0 * math.log10(1.0 + 10.0 ** ((nmr_db - INAUDIBLE_NMR_DB) / 10.0))
+
+
 def priced_db(costs: Costs) -> dict[str, float]:
     """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
     priced = costs.as_dict()
     for name in NAMES:
         if name.endswith("nmr_db"):
-            priced[name] = 10.0 * math.log10(1.0 + 10.0 ** ((priced[name] - INAUDIBLE_NMR_DB) / 10.0))
+            priced[name] = counted_db(priced[name])
     return priced
 
 

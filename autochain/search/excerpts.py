@@ -19,6 +19,7 @@ from autochain.config.model import Excerpts
 from autochain.measure.loudness import power_to_lufs
 
 GRID_HOPS = 40  # 400 ms
+BY_LOUDNESS = " from quiet to loud"
 # A song not much longer than its excerpts is rendered whole: nothing would be saved.
 _WHOLE_BELOW = 1.25
 # Quieter than this under the song's loudness is a pause or a fade, as for a loudness range (EBU Tech 3342, gate).
@@ -90,7 +91,7 @@ def choose_spans(hops: npt.NDArray[np.float64], integrated_lufs: float, plan: Ex
             start_hop=start,
             stop_hop=start + length,
             preroll_hops=min(start, round(plan.preroll_s * 100.0)),
-            reason=f"{number + 1} of {plan.count} from quiet to loud",
+            reason=f"{number + 1} of {plan.count}{BY_LOUDNESS}",
         )
         for start, number in sorted(chosen.items())
     )

@@ -8,9 +8,10 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
-from autochain.chain.output import without_fades
+from autochain.chain.output import without_ends
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
+from autochain.prepare.ends import Ends, find_ends
 from autochain.search.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 
@@ -18,6 +19,7 @@ _LOUDEST_S = 3.0
 _LEAD_S = 5.0  # rendered before the loudest part, so that every detector has settled
 _CUES = 2
 _CUE_DISTANCE_S = 5.0
+_RUN_UP_S = 1.0  # what is heard without what comes before it is hard to judge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,7 @@ class StageFacts:
     trim_db
         Gain after the stage that makes bypassing it level-matched in the loudest part.
     cues_s
-        Mix times to listen at.
+        Mix times to listen from, a second before what is to be heard where the song has begun by then.
     """
 
     stage: str
@@ -69,9 +71,10 @@ def _cues(strength: npt.NDArray[np.float32]) -> tuple[float, ...]:
     return tuple(sorted(times))
 
 
-def _both_ends(ends_s: float) -> tuple[float, ...]:
-    """The first sound and the last seconds; one time where the song is no longer than these."""
-    return tuple(dict.fromkeys((0.0, max(0.0, ends_s - _LEAD_S))))
+def _both_ends(ends: Ends | None, ends_s: float) -> tuple[float, ...]:
+    """The first attack and the last seconds that sound; one time where the song is no longer than these."""
+    first_s, last_s = (0.0, ends_s) if ends is None else (ends.attack_s, ends.decayed_s)
+    return tuple(dict.fromkeys((first_s, max(first_s, last_s - _LEAD_S + _RUN_UP_S))))
 
 
 def stage_facts(
@@ -103,6 +106,8 @@ def stage_facts(
     hop = round(rate_hz / 100)
     ends_s = samples.shape[0] / rate_hz
     loudest_s = loudest_start_s(mix_hops)
+    song = find_ends(samples, rate_hz)
+    begins_s = 0.0 if song is None else min(song.attack_s, song.head_cut_ms / 1000.0)
     lead = round(min(_LEAD_S, loudest_s) * 100) * hop
     start = round(loudest_s * 100) * hop
     window = samples[start - lead : start + round(_LOUDEST_S * 100) * hop]
@@ -126,6 +131,8 @@ def stage_facts(
             busy = peaks[loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5]
             typical = float(np.median(busy)) if busy.size else 0.0
             cues = _cues(np.abs(values))
+        if stage.name == "output":
+            cues = _both_ends(song, ends_s)
         found.append(
             StageFacts(
                 stage=stage.name,
@@ -136,9 +143,9 @@ def stage_facts(
                 reduction_typical_db=typical,
                 max_at_s=at,
                 trim_db=before - after,
-                cues_s=_both_ends(ends_s) if stage.name == "output" else cues or (loudest_s,),
+                cues_s=tuple(max(begins_s, round(at - _RUN_UP_S, 2)) for at in cues or (loudest_s,)),
             )
         )
 
-    chain.render(window, rate_hz, without_fades(settings), observe=observe)
+    chain.render(window, rate_hz, without_ends(settings), observe=observe)
     return tuple(found)

@@ -163,8 +163,8 @@ def notes_for(
         echo = (
             ""
             if rotation.pre_echo_db is None or rotation.early_echo_db is None
-            else f" In the 5 ms before a click it puts energy {number(-rotation.pre_echo_db, 'dB')} under the "
-            f"click's, {number(-rotation.early_echo_db, 'dB')} under it more than 1 ms before."
+            else f" Pre-echo: {number(-rotation.pre_echo_db, 'dB')} below a click within 5 ms before it; "
+            f"{number(-rotation.early_echo_db, 'dB')} earlier than 1 ms."
         )
         delay = f" The lows come up to {number(rotation.group_delay_ms, 'ms')} late." if rotation.group_delay_ms else ""
         notes.append(

@@ -1,4 +1,4 @@
-"""What is decided before the search: fades, cuts, a high-pass, tone moves; as settings of linear stages, with reasons.
+"""What is decided before the search: the song's ends, cuts, a high-pass, tone moves; as settings, with reasons.
 
 The engineer's locks, the configuration's bands and stages left out win: a suggestion never touches a stage that was
 set by any of them.
@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
+from autochain.chain.output import kept
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import measure_resonance
@@ -24,6 +25,7 @@ from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
 _OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone"})
+_TOLD_S = 0.5  # less is in the settings and not worth a note
 _LINEAR_PHASE = 1.0  # its place among the equaliser's phases
 
 
@@ -91,14 +93,22 @@ def prepare(
     notes += said
     if moves:
         settings["tone"] = bands([move.settings for move in moves])
-    if plan.fades and (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
+    if (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
         output = config.chain_plan.stages["output"]
         own = decisions.locks.get("output", {})
-        # A fade that was set, by hand or in the configuration, stays.
-        fades = {n: v for n, v in ends.settings.items() if n not in own and output.parameter(n).default == 0.0}
-        if fades:
-            settings["output"] = fades
-        notes += _ends_notes(ends, fades)
+        wanted = {"fade": plan.fades, "cut": plan.cut_silence}
+        # What was set, by hand or in the configuration, stays.
+        found = {
+            name: min(value, output.parameter(name).high)
+            for name, value in ends.settings.items()
+            if wanted["fade" if name.startswith("fade") else "cut"]
+            and name not in own
+            and output.parameter(name).default == 0.0
+        }
+        if found:
+            settings["output"] = found
+        kept(mix.samples.shape[0], mix.rate_hz, output.checked({**found, **own}))
+        notes += _ends_notes(ends, found, mix)
     return Prepared(settings=settings, notes=tuple(notes))
 
 
@@ -142,7 +152,7 @@ def _correction_note(correction: Correction, used: bool) -> Note:
 def _low_cut_note(low_cut: LowCut) -> Note:
     reasons = []
     if low_cut.subsonic_db is not None:
-        reasons.append(f"{number(low_cut.subsonic_db, 'dB')} of the energy lies below 20 Hz")
+        reasons.append(f"what lies below 20 Hz is only {number(-low_cut.subsonic_db, 'dB')} under the whole")
     if low_cut.offset_dbfs is not None:
         reasons.append(f"the waveform has an offset of {number(low_cut.offset_dbfs, 'dBFS', 0)}")
     phase = ", in linear phase since the usual filter would raise the peak" if low_cut.linear_phase else ""
@@ -155,7 +165,7 @@ def _low_cut_note(low_cut: LowCut) -> Note:
     )
 
 
-def _ends_notes(ends: Ends, fades: Mapping[str, float]) -> list[Note]:
+def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Note]:
     notes = []
     if ends.cut_off_db is not None:
         notes.append(
@@ -166,11 +176,23 @@ def _ends_notes(ends: Ends, fades: Mapping[str, float]) -> list[Note]:
                 suggestion="Export the mix again with its whole tail, or lock output.fade_out_ms to a length you like.",
             )
         )
+    head_s, tail_s = (settings.get(f"{end}_cut_ms", 0.0) / 1000.0 for end in ("head", "tail"))
+    stop_s = mix.duration_s - tail_s
+    cut = [f"{number(head_s, 's', 2)} at the start"] if head_s >= _TOLD_S else []
+    cut += [f"{number(tail_s, 's', 2)} at the end, from {clock(stop_s)} on"] if tail_s >= _TOLD_S else []
+    if cut:
+        notes.append(
+            Note(
+                code="silence_cut",
+                text=f"Silence of the mix is cut off: {' and '.join(cut)}. The output then adds its own.",
+                suggestion="Lock output.head_cut_ms or output.tail_cut_ms to 0 to keep it.",
+            )
+        )
     parts = []
-    if "fade_in_ms" in fades:
+    if "fade_in_ms" in settings:
         parts.append(f"in over {ends.fade_in_ms} ms (first attack at {ends.attack_s:.3f} s)")
-    if "fade_out_ms" in fades:
-        parts.append(f"out over {ends.fade_out_ms} ms from {clock(ends.decayed_s)}")
+    if "fade_out_ms" in settings:
+        parts.append(f"out over {ends.fade_out_ms} ms from {clock(stop_s - ends.fade_out_ms / 1000.0)}")
     if parts:
         notes.append(
             Note(

@@ -4,17 +4,31 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
+from autochain.search.excerpts import BY_LOUDNESS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import VERDICTS, kinds, listed
-from autochain.sheet.model import Baseline, Figures, Sheet, StageEntry
+from autochain.sheet.model import Baseline, Figures, NoteEntry, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
 from autochain.sheet.settings import setting_text, shown_settings, value_text
 from autochain.sheet.tables import plain, table
-from autochain.sheet.words import CAUTION, COST_COLUMNS, COSTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
+from autochain.sheet.words import (
+    BASELINES,
+    CAUTION,
+    COST_COLUMNS,
+    COSTS,
+    FIGURES,
+    TIME_CONSTANTS,
+    TIMES,
+    TRIM,
+    WHAT_MATTERS,
+)
 from autochain.units import clock, number
 
-AS_USUAL = "As usual, and not in the table –"
+AS_USUAL = "Left at default:"
+READY = "Is the mix ready?"
+SET, SET_NEAREST = "What to set", "The nearest settings found"
+_OF_A_MISS = ("target_missed", "mix_too_dense", "mix_too_quiet")
 
 
 def _meter(entry: StageEntry) -> str:
@@ -37,6 +51,21 @@ def _usual(sheet: Sheet) -> str:
     return f"{AS_USUAL} {listed}." if listed else ""
 
 
+def _at_full_scale(entry: StageEntry) -> str:
+    """What to set where the stage cannot go over 0 dBFS: the same curve, with gains around it."""
+    same = entry.at_full_scale
+    assert same is not None
+    shown = [(p, v) for p, v in shown_settings(entry, quiet=False) if p.name != "ceiling_dbfs"]
+    drive = "" if same.drive_gain_db is None else f" (or the drive at {number(same.drive_gain_db, 'dB')})"
+    parts = [
+        f"input gain {number(same.input_gain_db, 'dB', signed=True)}{drive}",
+        f"ceiling {number(same.ceiling_dbfs, 'dBFS')}",
+        *(setting_text(parameter, value) for parameter, value in shown),
+        f"output gain {number(same.output_gain_db, 'dB', signed=True)}",
+    ]
+    return "; ".join(parts)
+
+
 def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:
     for place, entry in enumerate(sheet.stages, 1):
         stage = STAGES[entry.stage]
@@ -48,6 +77,8 @@ def _stage_rows(sheet: Sheet) -> Iterable[list[str]]:
             f"{number(entry.input.peak_dbfs)} dBFS peak, {number(entry.input.short_term_lufs)} LUFS",
             number(entry.trim_db, "dB", signed=True),
         ]
+        if entry.at_full_scale is not None:
+            yield ["", f"{stage.label} that stops at 0 dBFS", _at_full_scale(entry), "as above", "", "as above"]
 
 
 def _loudness(figures: Figures) -> str:
@@ -58,11 +89,12 @@ def _loudness(figures: Figures) -> str:
 
 def _result(sheet: Sheet) -> list[str]:
     after, before = sheet.after, sheet.before
-    verdict = "Target reached" if sheet.met else "Target NOT reached"
+    verdict = "Target reached:" if sheet.met else "Target NOT reached; the nearest is"
     want = f"{wanted(sheet.target)} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
     return [
-        f"**{verdict}: {_loudness(after)}** (wanted {want}; the mix has {_loudness(before)}).",
+        f"**{verdict} {_loudness(after)}** (wanted {want}; the mix has {_loudness(before)}).",
         "",
+        *(line for note in _why_missed(sheet) for line in (f"{note.text} **{note.suggestion}**", "")),
         f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
         f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
         f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
@@ -75,13 +107,25 @@ def _readiness(sheet: Sheet) -> str:
     """The verdict of the check in one line; its reasons stand further down."""
     found = sheet.readiness.findings
     reasons = [finding for finding in found if finding.sends_back] or found
+    if sheet.readiness.verdict == "revisit":
+        return f"**First go back to the mix: {kinds(reasons)}.** A master makes it no better; see “{READY}”."
     return f"Mix: {VERDICTS[sheet.readiness.verdict]}{f': {kinds(reasons)}' if reasons else ''}."
 
 
 def _findings(sheet: Sheet) -> list[str]:
     if not sheet.readiness.findings:
         return []
-    return ["## Is the mix ready?", "", *listed(sheet.readiness.findings)]
+    return [f"## {READY}", "", *listed(sheet.readiness.findings)]
+
+
+def _why_missed(sheet: Sheet) -> list[NoteEntry]:
+    """What stood in the way of the target, and what to change."""
+    return [] if sheet.met else [note for note in sheet.notes if note.code in _OF_A_MISS]
+
+
+def set_heading(sheet: Sheet) -> str:
+    """Over the table of settings: those that miss the target are nothing to dial."""
+    return SET if sheet.met else SET_NEAREST
 
 
 def _scores(sheet: Sheet) -> str:
@@ -176,33 +220,38 @@ def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown text with a final newline."""
     request = sheet.provenance.request
     versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
-    excerpts = ", ".join(f"{clock(e.start_s)} ({e.reason})" for e in sheet.search.excerpts)
+    ordered = sorted(sheet.search.excerpts, key=lambda excerpt: excerpt.reason)  # each begins with its place
+    excerpts = ", ".join(clock(e.start_s) for e in ordered)
     locks = ", ".join(f"{name}={_as_locked(name, value)}" for name, value in request.locks.items()) or "none"
     references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
     heads = [NAMES[name] for name in sheet.baselines]
+    notes = [note for note in sheet.notes if note not in _why_missed(sheet)]
     lines = [
         f"# Master settings: {plain(sheet.mix.file)}",
         "",
         *_result(sheet),
         "",
-        "## What to set",
+        f"## {set_heading(sheet)}",
         "",
+        *([] if sheet.met else ["They miss the target: look at what was said above before you dial them.", ""]),
         *table(
             ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"],
             _stage_rows(sheet),
         ),
         "",
-        "Trim: gain after the stage at which switching it off changes nothing in loudness. " + TIME_CONSTANTS,
+        f"{TRIM} {TIME_CONSTANTS}",
         *([_usual(sheet)] if _usual(sheet) else []),
         "",
         "## Where to listen",
         "",
+        TIMES,
+        "",
         *_listen(sheet),
         "",
         *_sensitivity(sheet),
-        *(["## Notes", ""] if sheet.notes else []),
-        *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
-        *([""] if sheet.notes else []),
+        *(["## Notes", ""] if notes else []),
+        *(f"- {note.text} {note.suggestion}" for note in notes),
+        *([""] if notes else []),
         *_findings(sheet),
         *moves_section(sheet),
         "## What it costs",
@@ -210,6 +259,7 @@ def to_markdown(sheet: Sheet) -> str:
         *table(["cost", "suggestion", *heads, "weight", "in score", "trials", "meaning"], _cost_rows(sheet)),
         "",
         COST_COLUMNS,
+        *([BASELINES] if sheet.baselines else []),
         "",
         *(neighbours_section(sheet) if sheet.met else []),
         "## Before and after",
@@ -230,7 +280,7 @@ def to_markdown(sheet: Sheet) -> str:
         f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.",
         f"{sheet.search.trials} trials: {sheet.search.trials_on_target} on target, "
         f"{sheet.search.trials_cut_short} cut short after one excerpt"
-        + (f"; judged on excerpts at {excerpts}" if excerpts else "")
+        + (f"; judged on excerpts{BY_LOUDNESS if len(ordered) > 1 else ''} at {excerpts}" if excerpts else "")
         + f". {versions}.",
         "",
         f"*{CAUTION}*",

@@ -1,7 +1,10 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
+from collections.abc import Mapping, Sequence
+
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
+from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
 from autochain.prepare.readiness import Readiness
 from autochain.search.costs import terms
@@ -13,6 +16,7 @@ from autochain.search.sensitivity import Sensitivity
 from autochain.sheet.model import (
     Alternative,
     AroundFacts,
+    AtFullScale,
     Baseline,
     CostFigures,
     Costs,
@@ -35,8 +39,10 @@ from autochain.sheet.model import (
     TargetFacts,
 )
 from autochain.sheet.words import WHILE_MOVING
+from autochain.units import number
 
 _DECIMALS = 3
+_FADE_S = 2.1  # the longest fade: as much of a silence may stay
 
 
 def _fine(value: float) -> float:
@@ -59,7 +65,25 @@ def _shown(facts: StageFacts) -> dict[str, float | str]:
     return {name: stage.parameter(name).shown(value + 0.0) for name, value in facts.settings.items()}
 
 
-def _stage(facts: StageFacts) -> StageEntry:
+def _stages(chain: Sequence[StageFacts]) -> tuple[StageEntry, ...]:
+    return tuple(_stage(facts, before) for before, facts in zip((None, *chain), chain, strict=False))
+
+
+def _at_full_scale(facts: StageFacts, before: StageFacts | None) -> AtFullScale | None:
+    """Gains around a clipper that let its ceiling stand at 0 dBFS: its curve scales with its ceiling."""
+    over_db = facts.settings["ceiling_dbfs"] if facts.stage == "clipper" else 0.0
+    if over_db <= 0.0:
+        return None
+    drive = before.settings["gain_db"] if before is not None and before.stage == "drive" else None
+    return AtFullScale(
+        input_gain_db=-over_db,
+        ceiling_dbfs=0.0,
+        output_gain_db=over_db,
+        drive_gain_db=None if drive is None else round(drive - over_db, 6),
+    )
+
+
+def _stage(facts: StageFacts, before: StageFacts | None) -> StageEntry:
     stage = STAGES[facts.stage]
     reduction = None
     if facts.reduction_max_db is not None and facts.reduction_typical_db is not None and facts.max_at_s is not None:
@@ -78,6 +102,7 @@ def _stage(facts: StageFacts) -> StageEntry:
         trim_db=_fine(facts.trim_db),
         listen_for=stage.listen_for,
         cues_s=tuple(_fine(t) for t in facts.cues_s),
+        at_full_scale=_at_full_scale(facts, before),
     )
 
 
@@ -86,7 +111,7 @@ def _alternative(name: str, found: Verified, chosen: Verified) -> Alternative:
     return Alternative.model_validate(
         {
             "name": name,
-            "stages": tuple(_stage(facts) for facts in found.stages),
+            "stages": _stages(found.stages),
             "after": _figures(found.after),
             "costs": CostFigures(**_costs(found)),
             "met": found.met,
@@ -145,14 +170,14 @@ def _sensitivity(found: Sensitivity) -> SensitivityEntry:
     )
 
 
-def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
+def _readiness(found: Readiness, limits: Limits, output: Mapping[str, float]) -> ReadinessFacts:
     return ReadinessFacts(
         verdict=found.verdict,
         findings=tuple(
             FindingEntry(
                 code=one.code,
                 text=one.text,
-                suggestion=one.suggestion,
+                suggestion=_cut(one, output) or one.suggestion,
                 value=None if one.value is None else _fine(one.value),
                 unit=one.unit,
                 usual=one.usual,
@@ -167,6 +192,18 @@ def _readiness(found: Readiness, limits: Limits) -> ReadinessFacts:
         ),
         limits=limits.model_dump(),
     )
+
+
+def _cut(finding: Finding, output: Mapping[str, float]) -> str | None:
+    """What the output does about silence; None for other findings, and where it leaves the silence to the engineer."""
+    if finding.code != "silence" or finding.unit != "s" or finding.value is None:
+        return None
+    which = "tail" if any(finding.times_s) else "head"
+    cut_s = output.get(f"{which}_cut_ms", 0.0) / 1000.0
+    if cut_s > 0.0 and cut_s >= finding.value - _FADE_S:
+        return f"{number(cut_s, 's')} are cut off here; see the output stage."
+    quiet = "tail" if which == "tail" else "intro"
+    return f"Not all of it is cut off here, as it may be a quiet {quiet}. If not, lock output.{which}_cut_ms higher."
 
 
 def build_sheet(suggestion: Suggestion) -> Sheet:
@@ -185,10 +222,10 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
-        readiness=_readiness(suggestion.readiness, config.check),
+        readiness=_readiness(suggestion.readiness, config.check, chosen.settings.get("output", {})),
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
-        stages=tuple(_stage(f) for f in chosen.stages),
+        stages=_stages(chosen.stages),
         costs=Costs(**_costs(chosen), rotation_saving_db=_fine(suggestion.rotation_saving_db)),
         weights=config.weights.model_dump(),
         contributions={k: _fine(v) for k, v in terms(chosen.costs, config.weights).items()},

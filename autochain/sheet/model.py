@@ -75,8 +75,20 @@ class Reduction(_Part):
     max_at_s: float
 
 
+class AtFullScale(_Part):
+    """The same curve on a clipper whose ceiling cannot pass 0 dBFS: everything around it shifted by as much.
+
+    `drive_gain_db` is what a drive directly ahead has to be set to in place of the input gain; null without one.
+    """
+
+    input_gain_db: float
+    ceiling_dbfs: float
+    output_gain_db: float
+    drive_gain_db: float | None
+
+
 class StageEntry(_Part):
-    """One stage in chain order."""
+    """One stage in chain order; `at_full_scale` where its ceiling lies over 0 dBFS."""
 
     stage: str
     settings: dict[str, float | str]  # a choice is a word
@@ -85,6 +97,7 @@ class StageEntry(_Part):
     trim_db: float
     listen_for: tuple[str, ...]
     cues_s: tuple[float, ...]
+    at_full_scale: AtFullScale | None
 
 
 class CostFigures(_Part):

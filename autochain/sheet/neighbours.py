@@ -23,8 +23,8 @@ def neighbours_section(sheet: Sheet) -> list[str]:
         if name in found:
             lines.append(f"- **{label}**: {meaning} {_work(found[name])}")
         else:
-            within = number(sheet.search.neighbours_within)
-            lines.append(f"- {label}: no real choice on this side. {NO_CHOICE[name]} for up to {within} of score.")
+            within = number(sheet.search.neighbours_within, "point")
+            lines.append(f"- {label}: no real choice on this side. {NO_CHOICE[name].format(within=within)}")
     if not found:
         return [*lines, ""]
     sides = [found.get("denser"), None, found.get("more_open")]  # None is the suggestion itself

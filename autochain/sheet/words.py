@@ -1,30 +1,45 @@
 """Plain words for what the sheet shows."""
 
+from autochain.search.costs import counted_db
+from autochain.units import number
+
 # name -> (label, unit, decimals, meaning)
 COSTS: dict[str, tuple[str, str, int, str]] = {
-    "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible, -40 is free"),
+    "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible"),
     "added_distortion_low_nmr_db": ("  of that under 200 Hz", "dB", 1, "the same for the bass bands alone"),
     "crest_loss_db": ("crest lost", "dB", 1, "peak over rms in 50 ms windows, whole and in 5 bands"),
     "onset_loss_db": ("onsets lost", "dB", 1, "how much less strong hits stand out of their body"),
     "asymmetry_reduction_db": ("one-sided reduction", "dB", 1, "peak work caused by one side of the waveform"),
     "gain_movement_db": ("gain movement", "dB", 1, "rms of gain between 0.5 and 20 Hz: pumping"),
-    "contrast_loss_lu": ("contrast lost", "LU", 1, "quiet and loud parts moved together"),
+    "contrast_loss_lu": ("contrast lost", "LU", 1, "quiet and loud parts brought closer together"),
     "image_shift_db": ("width moved", "dB", 1, "side against mid, by octaves"),
     "tilt_shift_db": ("tilt moved", "dB", 1, "bright against dark, 63 Hz to 8 kHz"),
-    "short_term_overshoot_lu": ("loudest part raised", "LU", 1, "above the song's own relation"),
+    "short_term_overshoot_lu": ("loudest part raised", "LU", 1, "how much more that part stands out than in the mix"),
 }
 
+# What the score takes for a distortion, at a weight of 1: points by dB, as the formula gives them.
+PRICED_AT_DB = (-40.0, -30.0, -25.0, -20.0)
+DISTORTION_PRICE = (
+    "Added distortion costs, at a weight of 1, "
+    + ", ".join(f"{number(counted_db(at))} points at {number(at, 'dB', 0)}" for at in PRICED_AT_DB)
+    + ": nearly a point for every dB above about -30 dB, quickly less below it."
+)
+
 COST_COLUMNS = (
-    "Weight: what one dB (or LU) more costs in the score; added distortion counts above about -30 dB only, where it "
-    "begins to show through the music. In score: what the suggestion pays for it. Trials: between which values nine in "
-    "ten of the trials that met the target and heard every excerpt lie; where they hardly differ, no setting moves "
-    "that cost."
+    f"Score: every cost times its weight, added up; lower is better. {DISTORTION_PRICE} Trials: the range that holds "
+    "90 % of full trials (every excerpt heard) on target; narrow means no setting changes it."
+)
+
+# What stands beside the suggestion, by its heading.
+BASELINES = (
+    "Limiter alone: the best of several. Trade default: every stage at usual settings, as a careful hand might set "
+    "them without measuring."
 )
 
 WHAT_MATTERS = (
     "The free settings that change the score most, each moved alone on the excerpts, with the drive set again for the "
-    "loudness. One step is a dB, an octave of time or a tenth of the range, to the side where the score worsens more; "
-    "within its range it worsens by no more than"
+    "loudness. A step is 1 dB, a doubling or halving of time, or a tenth of the range, in the worse direction. Where a "
+    "setting may move, the score worsens by no more than"
 )
 
 # What to listen for while a setting moves, by (stage, parameter). Common practice, no source.
@@ -47,11 +62,12 @@ SIDES: dict[str, tuple[str, str]] = {
     "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),
     "more_open": ("more open", "hits, contrast and a steady level lose less."),
 }
+# With the most score that a neighbour may cost. A full trial is one that heard every excerpt.
 NO_CHOICE: dict[str, str] = {
-    "denser": "No trial that heard every excerpt lets the compressors and the clipper take over 0.5 dB more and "
-    "lowers any cost by as much,",
-    "more_open": "No trial that heard every excerpt spares over 0.5 dB of crest, onsets, contrast or steadiness, and "
-    "loses less of them in all,",
+    "denser": "No full trial within {within} gives compressors and clipper over 0.5 dB more work and lowers a cost by "
+    "as much.",
+    "more_open": "No full trial within {within} spares over 0.5 dB of crest, onsets, contrast or steadiness and loses "
+    "less of them in all.",
 }
 
 FIGURES: tuple[tuple[str, str, str, int], ...] = (
@@ -72,7 +88,7 @@ FIGURES: tuple[tuple[str, str, str, int], ...] = (
     ("correlation", "correlation of left and right", "", 2),
     ("correlation_below_120_hz", "  the same below 120 Hz", "", 2),
     ("side_to_mid_db", "side against mid", "dB", 1),
-    ("noise_floor_dbfs", "quietest 0.4 s", "dBFS", 1),
+    ("noise_floor_dbfs", "quietest 0.4 s, rms (a full-scale sine: -3.0)", "dBFS", 1),
     ("clipped_runs", "clipped places (3 or more equal samples at the top)", "", 0),
 )
 
@@ -81,7 +97,11 @@ CAUTION = (
     "safe-listening advice (WHO and ITU-T H.870) and your local rules come before any figure here."
 )
 
+TRIM = "Trim: the output gain at which bypassing the stage leaves the loudness unchanged."
+
 TIME_CONSTANTS = (
     "Attack and release are the times in which 63 % of a level step is followed; other tools may count differently. "
-    "Detectors differ too: set by the meter first, the threshold is where to start turning."
+    "Detectors differ: start at the printed threshold, then turn until the meter shows the reduction."
 )
+
+TIMES = "Times are those of the mix and begin a second before what is to be heard."

@@ -52,9 +52,10 @@ def test_masters_end_to_end_are_the_master_of_the_whole(made: Path, command: Cal
     assert ran.code == 0, ran.err
     parts = [words_of(made / "out" / f"{name}.master.wav") for name in ("01-first", "02-second")]
     np.testing.assert_array_equal(np.concatenate(parts), words_of(made / "one" / "whole.master.wav"))
-    # The cut is where the mixes met, after the silence that the sheet puts before the song; the second has none.
-    stages = json.loads((made / "out" / "01-first.sheet.json").read_text())
-    assert len(parts[0]) - CUT == round(0.2 * RATE), stages
+    # The cut is where the mixes met, after the sheet's silence in place of the mix's own; the second has none.
+    output = json.loads((made / "out" / "01-first.sheet.json").read_text())["stages"][-1]["settings"]
+    assert output["head_cut_ms"] > 0.0
+    assert len(parts[0]) - CUT == round(0.2 * RATE) - round(output["head_cut_ms"] * RATE / 1000.0)
     assert np.abs(parts[1][: RATE // 100]).max() > 1 << 24
 
 

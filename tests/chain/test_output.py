@@ -5,6 +5,7 @@ import pytest
 
 from autochain.audio.signals import pink_noise
 from autochain.chain.output import STAGE, held_trim_db, with_silence
+from autochain.errors import ParameterError
 
 RATE = 44100
 NEUTRAL = STAGE.checked(STAGE.neutral)
@@ -70,3 +71,22 @@ def test_the_held_trim_is_the_least_settable_one_that_fits(peak, ceiling, trim):
     assert found == pytest.approx(trim, abs=1e-12)
     assert peak + found + 0.001 <= ceiling + 1e-9
     assert found == 0.0 or peak + found + 0.1 + 0.001 > ceiling
+
+
+def test_what_is_cut_is_silent_at_mix_time_and_gone_in_the_file():
+    x = np.ones((RATE, 2), np.float32)
+    settings = STAGE.checked({"head_cut_ms": 100.0, "tail_cut_ms": 250.0, "fade_in_ms": 10.0, "fade_out_ms": 20.0})
+    y = STAGE.process(x, RATE, settings).samples
+    assert y.shape == x.shape
+    assert not y[:4410].any()
+    assert not y[RATE - 11025 :].any()
+    assert y[4410:4851].min() > 0.0
+    assert np.array_equal(y[4851 : RATE - 11025 - 882], x[4851 : RATE - 11025 - 882])
+    whole = with_silence(y, RATE, settings)
+    assert np.array_equal(whole, np.pad(y[4410 : RATE - 11025], ((8820, 8820), (0, 0))))
+
+
+def test_cutting_all_of_a_sound_is_refused_with_its_length():
+    settings = STAGE.checked({"head_cut_ms": 600.0, "tail_cut_ms": 400.0})
+    with pytest.raises(ParameterError, match="600 and 400 ms: nothing is left of a sound of 1000 ms"):
+        with_silence(np.ones((RATE, 2)), RATE, settings)

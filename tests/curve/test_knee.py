@@ -71,3 +71,43 @@ def test_noise_on_two_lines_moves_the_knee_by_less_than_a_step() -> None:
 def test_slopes_at_a_given_join_are_those_of_the_lines() -> None:
     x = np.arange(-14.0, -5.5)
     assert slopes_at(x.tolist(), (np.maximum(0.0, x + 9.0) * 2.0 + x).tolist(), -9.0) == pytest.approx((1.0, 3.0))
+
+
+def bend(kind: str, x: np.ndarray) -> np.ndarray:
+    """Costs that rise; names with a corner have it at -9.1."""
+    at = x - x[0]
+    return {
+        "corner, 0.4 to 1.3 a LU": 0.4 * at + 0.9 * np.maximum(0.0, x + 9.1),
+        "corner, 0.3 to 2.0 a LU": 0.3 * at + 1.7 * np.maximum(0.0, x + 9.1),
+        "parabola": 0.15 * at**2,
+        "exponential": 0.3 * np.exp(0.45 * at),
+        "bend 4 LU wide": 0.3 * at + 2.4 * np.log1p(np.exp((x + 9.3) / 2.0)),
+    }[kind]
+
+
+@pytest.mark.parametrize(
+    ("kind", "told", "most_wrong"),
+    [
+        ("corner, 0.4 to 1.3 a LU", True, 0.1),
+        ("corner, 0.3 to 2.0 a LU", True, 0.05),
+        ("parabola", False, 0.02),
+        ("exponential", False, 0.02),
+        ("bend 4 LU wide", False, 0.15),
+    ],
+)
+@pytest.mark.parametrize("count", [9, 17])
+def test_a_corner_is_told_from_a_gradual_bend(kind: str, told: bool, most_wrong: float, count: int) -> None:
+    """Scores that scatter by 0.1, as far as a dent may go; shares of 200 draws. Shares: a limit of this project."""
+    x = np.linspace(-13.0, -5.0, count)
+    noise = np.random.default_rng(2).normal(0.0, 0.1, (200, count))
+    found = [find_knee(x.tolist(), (bend(kind, x) + one).tolist()) for one in noise]
+    wrong = np.mean([knee is None or knee.corner != told for knee in found])
+    assert wrong <= most_wrong
+
+
+@pytest.mark.parametrize("kind", ["corner, 0.4 to 1.3 a LU", "parabola", "exponential", "bend 4 LU wide"])
+def test_without_scatter_it_is_right_every_time(kind: str) -> None:
+    for count in (6, 9, 17):
+        knee = find_knee((x := np.linspace(-13.0, -5.0, count)).tolist(), bend(kind, x).tolist())
+        assert knee is not None
+        assert knee.corner == kind.startswith("corner")

@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyebur128
 import pytest
 import soundfile
 
@@ -44,11 +46,12 @@ class Rendered:
         return next(self.out / f["file"] for f in self.data["files"] if f["kind"] == kind and not f["version"])
 
     def song(self, path: Path) -> np.ndarray:
-        """Samples without the silence around them."""
+        """Samples at mix time: without the silence around them, with zeros for what was cut."""
         samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
         output = self.data["settings"]["output"]
         head, tail = (round(output[f"{end}_silence_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
-        return samples[head : len(samples) - tail]
+        cut = tuple(round(output[f"{end}_cut_ms"] * rate_hz / 1000.0) for end in ("head", "tail"))
+        return np.pad(samples[head : len(samples) - tail], (cut, (0, 0)))
 
 
 @pytest.fixture(scope="module")
@@ -299,3 +302,27 @@ def test_names_that_are_no_text_are_rendered_and_escaped(
     assert "=\\udcff\\<b>\\|\\n\\[red].master.wav" in ran.out
     assert "[red]" not in ran.err  # which a terminal's library would take for a colour
     assert len(list(tmp_path.glob("*.master*"))) == 2
+
+
+def test_the_page_has_the_figures_of_a_delivery_form_as_libebur128_reads_them(rendered: Rendered) -> None:
+    """The table under "More figures" against libebur128 on the written file (EBU Tech 3341 and 3342)."""
+    page = rendered.ran.out
+    part = page[page.index("## More figures") :]
+    path = rendered.file("wav24")
+    row = next(line for line in part.splitlines() if line.startswith(f"| {path.name} |"))
+    shown = [float(found) for found in re.findall(r"(-?[\d.]+) (?:LUFS|LU|dB)", row)]
+    samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
+    mode = pyebur128.MeasurementMode
+    state = pyebur128.R128State(2, rate_hz, mode.MODE_M | mode.MODE_I | mode.MODE_LRA | mode.MODE_TRUE_PEAK)
+    momentary = []
+    for start in range(0, len(samples) - rate_hz // 10, rate_hz // 10):  # Tech 3341: updated every 100 ms
+        state.add_frames(np.ascontiguousarray(samples[start : start + rate_hz // 10]).reshape(-1), rate_hz // 10)
+        momentary.append(pyebur128.get_loudness_momentary(state))
+    lufs, peak = read_outside(path)
+    # Tech 3341: 0.1 LU; Tech 3342: 1 LU; PLR: two readings of 0.1 dB each, and what is printed
+    assert shown[0] == pytest.approx(max(momentary), abs=0.15)
+    assert shown[1] == pytest.approx(pyebur128.get_loudness_range(state), abs=1.0)
+    assert shown[2] == pytest.approx(peak - lufs, abs=0.25)
+    short = soundfile.info(path).duration < 60.0
+    assert ("(unstable under 60 s)" in row) == short
+    assert all(text in part for text in ("BS.1770-5", "Tech 3341 version 4", "Tech 3342", "November 2023"))

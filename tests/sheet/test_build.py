@@ -189,8 +189,10 @@ def test_the_sheet_says_of_the_mix_what_the_check_says(demo_run, command, charac
     on_sheet = run.sheet["readiness"]
     assert on_sheet["verdict"] == checked["verdict"]
     assert on_sheet["findings"] == checked["findings"]
-    words = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
+    words = {"ready": "ready", "usable": "usable, with remarks"}
     first_screen = run.markdown.splitlines()[:8]
-    assert [line for line in first_screen if line.startswith(f"Mix: {words[checked['verdict']]}")]
+    verdict = checked["verdict"]
+    begins = "**First go back to the mix: " if verdict == "revisit" else f"Mix: {words[verdict]}"
+    assert [line for line in first_screen if line.startswith(begins)]
     for finding in checked["findings"]:
         assert finding["text"] in run.markdown

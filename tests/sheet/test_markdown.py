@@ -12,7 +12,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
 from autochain.sheet.as_markdown import AS_USUAL
-from autochain.sheet.model import SensitivityEntry
+from autochain.sheet.model import FindingEntry, NoteEntry, SensitivityEntry
 from autochain.sheet.settings import setting_text
 
 PROMISED_DB = 0.05
@@ -50,7 +50,8 @@ def settings_from(markdown):
     by_label = {stage.label: stage for stage in STAGES.values()}
     assert len(by_label) == len(STAGES)
     settings = {}
-    for place, row in enumerate(table_under(markdown, "## What to set"), 1):
+    rows = [row for row in table_under(markdown, "## What to set") if row["#"]]  # without other ways to set a stage
+    for place, row in enumerate(rows, 1):
         assert row["#"] == str(place)
         stage = by_label[row["stage"]]
         texts = [] if row["set"] == "as listed below" else row["set"].split("; ")
@@ -236,3 +237,29 @@ def test_costs_show_their_share_of_the_score_and_how_far_trials_moved_them(demo_
     assert crest["in score"] == f"{run.sheet['contributions']['crest_loss_db']:.2f}"
     assert rows["loudest part raised, LU"]["weight"] == "guard"
     assert all(row["meaning"] for name, row in rows.items() if not name.startswith("loudness reached"))
+
+
+def test_a_missed_target_leads_with_the_nearest_and_what_to_change_and_not_with_settings(demo_run):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+    why = NoteEntry(code="target_missed", text="Reached -9.4 LUFS.", suggestion="Choose a quieter target.")
+    sheet = plain.model_copy(update={"met": False, "notes": (why, *plain.notes)})
+    lines = to_markdown(sheet).splitlines()
+    assert lines[2].startswith("**Target NOT reached; the nearest is ")
+    assert lines[4] == "Reached -9.4 LUFS. **Choose a quieter target.**"
+    markdown = "\n".join(lines)
+    assert markdown.count("Choose a quieter target.") == 1
+    assert "## What to set" not in markdown
+    told = markdown.index("## The nearest settings found")
+    assert markdown.index("They miss the target") < markdown.index("| # | stage |", told)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "begins"), [("revisit", "**First go back to the mix: click.**"), ("ready", "Mix: ready.")]
+)
+def test_the_verdict_on_the_mix_stands_out_where_it_sends_one_back(demo_run, verdict, begins):
+    plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
+    click = FindingEntry(code="click", text="x", suggestion="y", value=None, unit="", times_s=(), sends_back=True)
+    found = (click,) if verdict == "revisit" else ()
+    readiness = plain.readiness.model_copy(update={"verdict": verdict, "findings": found})
+    first_screen = to_markdown(plain.model_copy(update={"readiness": readiness})).splitlines()[:9]
+    assert any(line.startswith(begins) for line in first_screen)

@@ -77,7 +77,7 @@ def test_one_neighbour_leaves_two_columns_and_a_word_on_the_other_side(sheet):
 def test_without_neighbours_both_sides_say_so_and_no_table_is_printed(sheet):
     markdown = to_markdown(sheet)
     assert markdown.count("no real choice on this side") == 2
-    assert f"for up to {sheet.search.neighbours_within:.1f} of score" in markdown
+    assert f"No full trial within {sheet.search.neighbours_within:.1f} point " in markdown
     assert tables(markdown) == []
 
 
