@@ -29,7 +29,7 @@ _SKIPPED = 1  # cells on either side of the moment: the windows that straddle it
 _LONG, _MIDDLE, _SHORT = 4 * _CELLS_PER_S, 2 * _CELLS_PER_S, _CELLS_PER_S
 _AT_ONCE = (_CELLS_PER_S // 4, _CELLS_PER_S // 2, _SHORT, _MIDDLE)
 # One against the other, chosen on 15 recordings: steps put in where both channels have one sound differ by 0.3 dB from
-# width to width and from band to band, 8 arrangements that came closest by 3 dB and more from width to width.
+# width to width and from band to band, 8 arrangements that came closest by 2 dB and more from width to width.
 _SIDE_DB, _SIDE_SPREAD_DB, _SIDE_APART_DB = 2.5, 0.6, 0.75
 _FLOOR_DBFS = -70.0  # a band of a part that is under it is at rest, and its first note is no jump
 _SOUNDING_DB = 25.0

@@ -35,7 +35,8 @@ def test_what_is_no_jump_is_not_found() -> None:
     panned = apart + low * np.concatenate([pan, 1.2 - pan], axis=1)  # one part changes sides
     slow = apart.copy()
     slow[:, 0] *= db_to_linear(1.0) ** np.clip((np.arange(len(slow)) / RATE_HZ - 5.0) * 2.0, 0.0, 8.0)  # a slow fader
-    for sound in (steady, swell, entry, panned, slow, louder, louder[:, :1], np.zeros((14 * RATE_HZ, 2)), steady[: 3 * RATE_HZ]):
+    silence, short = np.zeros((14 * RATE_HZ, 2)), steady[: 3 * RATE_HZ]
+    for sound in (steady, swell, entry, panned, slow, louder, louder[:, :1], silence, short):
         assert measure_jumps(sound, RATE_HZ) == ()
 
 

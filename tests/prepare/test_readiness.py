@@ -1,5 +1,7 @@
 """Verdicts on mixes whose state is known. All limits: common practice, no source."""
 
+from dataclasses import replace
+
 import numpy as np
 import pyebur128
 import pytest
@@ -7,6 +9,7 @@ import pytest
 from autochain.audio.signals import noise, sine
 from autochain.config import read_config
 from autochain.demo import make_demo
+from autochain.measure.hum import Hum
 from autochain.measure.inspection import inspect
 from autochain.prepare.finding import Finding
 from autochain.prepare.readiness import Readiness, judge
@@ -205,3 +208,14 @@ def test_findings_from_elsewhere_count(clean: np.ndarray) -> None:
 
 def test_one_channel_is_judged_too(clean: np.ndarray) -> None:
     assert verdict(0.9 * clean[:, :1]).verdict in ("ready", "usable")
+
+
+def test_hum_is_told_where_a_pause_would_let_it_be_heard(clean: np.ndarray) -> None:
+    # 83 dB SPL at -15 LUFS: -76 dBFS is 22 dB SPL. Threshold of hearing 3.64 (f / 1 kHz)^-0.8 dB SPL (Terhardt 1979,
+    # from memory): 40.0 at 50 Hz, 11.0 at 250 Hz.
+    seen = inspect(clean, RATE_HZ)
+    for line_hz, expected in ((50.0, False), (250.0, True)):
+        hum = Hum(mains_hz=50.0, lines_hz=(line_hz,), line_dbfs=(-76.0,), level_dbfs=-76.0, channels="both")
+        told = [one for one in judge(replace(seen, hum=(hum,)), LIMITS).findings if one.code == "hum"]
+        assert bool(told) == expected
+        assert all(one.certainty == "doubtful" for one in told)  # of one line only
