@@ -49,6 +49,8 @@ class Hum:
         50 or 60.
     lines_hz
         The multiples that were found, lowest first.
+    line_dbfs
+        Level of each of them, in the channel that has more of it.
     level_dbfs
         Level of all of them together, a full-scale sine in one channel being 0, in the channel that has more.
     channels
@@ -57,6 +59,7 @@ class Hum:
 
     mains_hz: float
     lines_hz: tuple[float, ...]
+    line_dbfs: tuple[float, ...]
     level_dbfs: float
     channels: str
 
@@ -159,9 +162,12 @@ def _family(mains_hz: float, lines: list[_Lines]) -> Hum | None:
         return None
     levels = [float(np.sqrt(sum(level * level for level, _ in found.values()))) for found in own]
     there = [level > 10.0 ** (-_ONE_SIDED_DB / 20.0) * max(levels) for level in levels]
+    lines_hz = tuple(sorted(set().union(*own)))
+    highest_of = [max(found[f][0] for found in own if f in found) for f in lines_hz]
     return Hum(
         mains_hz=mains_hz,
-        lines_hz=tuple(sorted(set().union(*own))),
+        lines_hz=lines_hz,
+        line_dbfs=tuple(linear_to_db(level) for level in highest_of),
         level_dbfs=linear_to_db(max(levels)),
         channels="both" if len(there) > 1 and all(there) else "left" if there[0] else "right",
     )

@@ -8,6 +8,8 @@ from autochain.measure.hop_sums import HopSums
 from autochain.measure.spectrum import Spectrum
 from autochain.units import power_to_db
 
+_OCTAVES_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0)
+_SOUNDING_DB = 25.0
 SILENCE_POWER = 1e-12  # -120 dBFS mean square: below it a channel says nothing of the image
 
 
@@ -52,6 +54,32 @@ def correlation_under(spectrum: Spectrum, corner_hz: float = 120.0) -> float | N
     # left = (mid + side) / sqrt(2), right = (mid - side) / sqrt(2)
     half = 0.5 * (mid + side)
     return _ratio(half + product, half - product, 0.5 * (mid - side))
+
+
+def band_balances_db(spectrum: Spectrum) -> tuple[float, ...]:
+    """How much louder left is than right in every octave band that sounds, in dB; empty for one channel.
+
+    Octaves from 62.5 Hz to 8 kHz whose level is less than 25 dB under the whole; held within +-60 dB.
+    """
+    if spectrum.channels != 2:
+        return ()
+    freq_hz = np.arange(spectrum.mid.size) * (0.5 * spectrum.rate_hz / (spectrum.mid.size - 1))
+    whole, balances = float((spectrum.mid + spectrum.side).sum()), []
+    for low_hz in _OCTAVES_HZ:
+        inside = (freq_hz >= low_hz) & (freq_hz < 2.0 * low_hz)
+        half = 0.5 * float((spectrum.mid[inside] + spectrum.side[inside]).sum())
+        product = float(spectrum.product[inside].sum())
+        if half > 0.5 * 10.0 ** (-_SOUNDING_DB / 10.0) * whole:
+            left, right = half + product, half - product
+            balances.append(power_to_db(max(left, 1e-6 * half) / max(right, 1e-6 * half)))
+    return tuple(balances)
+
+
+def share_under_db(spectrum: Spectrum, corner_hz: float) -> float:
+    """Energy below a frequency re the whole, in dB (-200 for silence)."""
+    both = spectrum.mid + spectrum.side
+    below = both[: int(2.0 * corner_hz / spectrum.rate_hz * (both.size - 1)) + 1]
+    return power_to_db(float(below.sum()) / max(float(both.sum()), 1e-30))
 
 
 def _ratio(left: float, right: float, product: float) -> float | None:

@@ -4,7 +4,10 @@ from collections.abc import Iterator
 
 from autochain.measure.clicks import Click, edges_of_clipping
 from autochain.measure.dropouts import Dropout
+from autochain.measure.ear_model import full_scale_sine_db_spl
+from autochain.measure.hum import Hum
 from autochain.measure.inspection import Inspection
+from autochain.measure.jumps import Jump
 from autochain.prepare.finding import Certainty, Finding
 from autochain.prepare.limits import Limits
 from autochain.units import number
@@ -15,6 +18,8 @@ _EDGE_S = 0.005
 _HEARD_DB = 3.0
 _SURE_OUT = 6.0
 _PAUSE_DB = 30.0  # a quietest 0.4 s that lies less under the loudness is music and no pause. common practice, no source
+
+_SURE_LINES = 3  # a note and its octave may stand still on two multiples of the mains. a limit of this project
 
 
 def faults(seen: Inspection, limits: Limits) -> Iterator[Finding]:
@@ -111,6 +116,7 @@ def _clipped(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     count = max(figures.clipped_runs, len(edges))
     if count < limits.clipped_runs:
         return
+    sure = figures.clipped_runs >= limits.clipped_runs_revisit  # edges alone may be of another kind
     flat = f", flat for up to {figures.longest_clipped_run} samples" if figures.clipped_runs else ""
     yield Finding(
         code="clipped",
@@ -119,43 +125,80 @@ def _clipped(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         suggestion="Take what clips off the mix bus, or turn down what goes into it, and export the mix again.",
         value=float(count),
         unit="places",
+        usual=float(limits.clipped_runs - 1),
         times_s=tuple(sorted({*seen.measured.series.clipped_at_s, *(click.at_s for click in edges)})),
-        sends_back=count >= limits.clipped_runs_revisit,
+        certainty="certain" if sure else "likely",
+        sends_back=sure,
     )
 
 
 def _jumps(seen: Inspection, limits: Limits) -> Iterator[Finding]:
-    if not seen.jumps:
-        return
-    largest = max(seen.jumps, key=lambda jump: abs(jump.step_db))
-    where = _where({jump.channels for jump in seen.jumps})
-    yield Finding(
+    """An edit over the limit sends a mix back; a smaller one, or a step seen in the levels only, may be meant."""
+    large = [jump for jump in seen.jumps if jump.within_a_sample and abs(jump.step_db) >= limits.jump_revisit_db]
+    rest = [jump for jump in seen.jumps if jump not in large]
+    if large:
+        yield _jump(large, limits, seen.mono is not None, "certain")
+    if rest:
+        yield _jump(rest, limits, seen.mono is not None, "likely")
+
+
+def _jump(found: list[Jump], limits: Limits, stereo: bool, certainty: Certainty) -> Finding:
+    largest = max(found, key=lambda jump: abs(jump.step_db))
+    sides = {jump.channels for jump in found} if stereo else {"both"}
+    how = "from one sample to the next" if all(jump.within_a_sample for jump in found) else "at once"
+    return Finding(
         code="level_jump",
-        text=f"The level changes abruptly{where} in {_count(len(seen.jumps), 'place', 'places').lower()}, by up to "
-        f"{number(largest.step_db, 'dB', signed=True)}, in all bands alike.",
+        text=f"The level changes {how}{_where(sides)} in {_count(len(found), 'place', 'places').lower()}, by "
+        f"{'up to ' if len(found) > 1 else ''}{number(largest.step_db, 'dB', signed=True)} in all bands alike, "
+        "and stays there.",
         suggestion="Listen there: if it is an edit or a fader and no part of the song, even it out in the mix.",
         value=largest.step_db,
         unit="dB",
-        times_s=tuple(jump.at_s for jump in seen.jumps),
-        sends_back=abs(largest.step_db) >= limits.jump_revisit_db,
+        usual=limits.jump_revisit_db if certainty == "certain" else None,
+        times_s=tuple(jump.at_s for jump in found),
+        channels=next(iter(sides)) if len(sides) == 1 else "both",
+        certainty=certainty,
+        sends_back=certainty == "certain",
     )
 
 
 def _hum(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     for hum in seen.hum:
-        if hum.level_dbfs < limits.hum_dbfs:
+        if hum.level_dbfs < limits.hum_dbfs or not _audible(hum, seen):
             continue
         lines = ", ".join(f"{line:g}" for line in hum.lines_hz)
         where = _where({hum.channels}) if seen.mono is not None else ""
+        certainty: Certainty = (
+            "certain" if len(hum.lines_hz) >= _SURE_LINES else "likely" if len(hum.lines_hz) > 1 else "doubtful"
+        )
         yield Finding(
             code="hum",
             text=f"A steady tone of the {hum.mains_hz:g} Hz mains{where}, at {lines} Hz, "
-            f"{number(hum.level_dbfs, 'dBFS')} in all.",
+            f"{number(hum.level_dbfs, 'dBFS')} in all (a full-scale sine has 0 dBFS).",
             suggestion="Solo the tracks in a pause, find the one that hums, and clean it there.",
             value=hum.level_dbfs,
             unit="dBFS",
-            sends_back=hum.level_dbfs >= limits.hum_revisit_dbfs,
+            usual=limits.hum_dbfs,
+            channels=hum.channels if seen.mono is not None else "both",
+            certainty=certainty,
+            sends_back=certainty == "certain" and hum.level_dbfs >= limits.hum_revisit_dbfs,
         )
+
+
+def _audible(hum: Hum, seen: Inspection) -> bool:
+    """Whether a line would be heard in a pause of the mix played at 83 dB SPL.
+
+    Threshold of hearing at low frequencies: 3.64 (f / 1 kHz)^-0.8 dB SPL (Terhardt, "Calculating virtual pitch",
+    Hearing Research 1, 1979, from memory).
+    """
+    loudness = seen.measured.figures.integrated_lufs
+    if loudness is None:
+        return True
+    sine_db_spl = full_scale_sine_db_spl(loudness, 1 if seen.mono is None else 2)
+    return any(
+        sine_db_spl + level > 3.64 * (line_hz / 1000.0) ** -0.8
+        for line_hz, level in zip(hum.lines_hz, hum.line_dbfs, strict=True)
+    )
 
 
 def _offset(seen: Inspection, limits: Limits) -> Iterator[Finding]:
@@ -168,10 +211,13 @@ def _offset(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             sides = number(over["left"], "dBFS")
         yield Finding(
             code="dc",
-            text=f"The waveform does not rest at zero: an offset of {sides}.",
+            text=f"The waveform does not rest at zero: an offset of {sides}, up to "
+            f"{number(limits.dc_dbfs, 'dBFS', 0)} being usual.",
             suggestion="Remove the offset before anything else: it takes headroom and clicks where the sound starts.",
             value=max(over.values()),
             unit="dBFS",
+            usual=limits.dc_dbfs,
+            channels=next(iter(over)) if len(over) == 1 and seen.mono is not None else "both",
         )
 
 
@@ -180,11 +226,14 @@ def _noise(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     if floor is not None and loudness is not None and limits.noise_dbfs < floor < loudness - _PAUSE_DB:
         yield Finding(
             code="noise",
-            text=f"Where the mix is quietest, {number(floor, 'dBFS')} remain for 0.4 s.",
-            suggestion="Listen to the pauses loud: if it is noise, mute or clean the tracks there. "
-            "A master makes it louder by as much as the song.",
+            text=f"Where the mix is quietest, {number(floor, 'dBFS')} rms (a full-scale sine has -3.0) remain steady "
+            f"for 0.4 s, {number(floor - limits.noise_dbfs, 'dB')} over what is usual for a pause.",
+            suggestion="Export the pause alone and listen to that: if it is noise and no music, mute or clean the "
+            "tracks there. A master makes it louder by as much as the song.",
             value=floor,
             unit="dBFS",
+            usual=limits.noise_dbfs,
+            certainty="doubtful",  # a held note is as steady
         )
 
 
@@ -198,11 +247,15 @@ def _ends(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         if level > limits.cut_off_dbfs:
             yield Finding(
                 code="silence",
-                text=f"The file {verb} in the middle of sound: its {which} 10 ms reach {number(level, 'dBFS')}.",
+                text=f"The file {verb} in the middle of sound: its {which} 10 ms reach {number(level, 'dBFS')}"
+                + ("; a note may begin there." if verb == "starts" else "."),
                 suggestion=f"Export again with some silence {what}.",
                 value=level,
                 unit="dBFS",
+                usual=limits.cut_off_dbfs,
                 times_s=(at_s,),
+                # A song may well begin with a note at its first sample, and hardly ends in one.
+                certainty="doubtful" if verb == "starts" else "likely",
             )
     for length, limit, at_s, where in [
         (ends.head_s, limits.longest_head_s, 0.0, "before the first sound"),
@@ -215,5 +268,6 @@ def _ends(seen: Inspection, limits: Limits) -> Iterator[Finding]:
                 suggestion="Trim it; about 0.2 s is usual.",
                 value=length,
                 unit="s",
+                usual=limit,
                 times_s=(at_s,),
             )

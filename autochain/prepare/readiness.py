@@ -19,7 +19,7 @@ class Readiness:
     Attributes
     ----------
     verdict
-        `ready`: nothing found; `usable`: remarks only; `revisit`: the mix itself should be changed first.
+        `ready`: nothing found, or doubts only; `usable`: remarks; `revisit`: the mix itself should be changed first.
     findings
         Reasons to go back first, then remarks, each in a fixed order.
     """
@@ -41,5 +41,7 @@ def judge(seen: Inspection, limits: Limits, more: tuple[Finding, ...] = ()) -> R
         Findings made elsewhere.
     """
     found = sorted((*faults(seen, limits), *levels(seen, limits), *more), key=lambda one: not one.sends_back)
-    verdict: Verdict = "ready" if not found else "revisit" if found[0].sends_back else "usable"
+    # A doubt is listed and no more: most doubts are music, and a verdict that follows them says nothing.
+    told = any(one.certainty != "doubtful" for one in found)
+    verdict: Verdict = "revisit" if found and found[0].sends_back else "usable" if told else "ready"
     return Readiness(verdict=verdict, findings=tuple(found))

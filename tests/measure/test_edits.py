@@ -8,6 +8,7 @@ from autochain.measure.clicks import Click
 from autochain.measure.edits import told_apart
 from autochain.measure.gain_step import gain_step_db
 from autochain.measure.inspection import inspect
+from autochain.measure.jumps import JumpMeter
 from autochain.units import db_to_linear
 
 RATE_HZ = 44100
@@ -77,15 +78,51 @@ def test_the_blocks_do_not_change_the_result_and_nothing_is_read_without_clicks(
     sound = music(4.0)
     sound[AT:] *= 2.0
     click = Click(at_s=AT / RATE_HZ, height_db=-20.0, channels="both", at_top=False)
-    whole = told_apart((click,), (), [sound], RATE_HZ)
-    assert told_apart((click,), (), np.array_split(sound, 37), RATE_HZ) == whole
+    meter = JumpMeter(RATE_HZ, 2)
+    meter.push(sound)
+    levels = meter.result()
+    whole = told_apart((click,), levels, [sound], RATE_HZ)
+    assert told_apart((click,), levels, np.array_split(sound, 37), RATE_HZ) == whole
     assert [jump.channels for jump in whole[1]] == ["both"]
 
     def unread():
         raise AssertionError
         yield
 
-    assert told_apart((), (), unread(), RATE_HZ) == ((), ())
+    assert told_apart((), levels, unread(), RATE_HZ) == ((), ())
     # Three or more at the highest level are the edges of clipped peaks; there may be hundreds of them.
     edges = tuple(Click(at_s=k / 10.0, height_db=-20.0, channels="both", at_top=True) for k in range(3))
-    assert told_apart(edges, (), unread(), RATE_HZ) == (edges, ())
+    assert told_apart(edges, levels, unread(), RATE_HZ) == (edges, ())
+
+
+# The step is put in: closed form.
+@pytest.mark.parametrize("step_db", [4.0, -4.0])
+def test_an_edit_counts_where_the_music_moves_too(step_db: float) -> None:
+    sound = music(12.0) * (1.0 + 0.3 * np.sin(2.0 * np.pi * 0.7 * np.arange(12 * RATE_HZ) / RATE_HZ))[:, None]
+    at = 6 * RATE_HZ + 77
+    sound[at:] *= db_to_linear(step_db)
+    (jump,) = inspect(sound.astype(np.float32), RATE_HZ).jumps
+    assert (jump.channels, jump.within_a_sample) == ("both", True)
+    assert jump.step_db == pytest.approx(step_db, abs=0.1)
+    assert jump.at_s == pytest.approx(at / RATE_HZ, abs=1e-4)
+
+
+def test_a_step_that_the_level_does_not_follow_is_of_one_part() -> None:
+    # The louder of two parts steps down for 20 ms and is back: a note that cuts another one off.
+    sound = music(12.0)
+    at = 6 * RATE_HZ + 77
+    sound[at : at + RATE_HZ // 50] *= db_to_linear(-6.0)
+    assert inspect(sound.astype(np.float32), RATE_HZ).jumps == ()
+
+
+def test_hits_a_chorus_and_a_fade_are_no_jumps() -> None:
+    rng = np.random.default_rng(3)
+    quiet, at = music(14.0), 7 * RATE_HZ
+    hit, chorus, fade = quiet.copy(), quiet.copy(), quiet.copy()
+    ring = np.exp(-np.arange(RATE_HZ) / (0.08 * RATE_HZ))[:, None]
+    hit[at : at + RATE_HZ] += 0.3 * ring * rng.standard_normal((RATE_HZ, 1))
+    more = music(7.0) + 0.2 * np.sin(2.0 * np.pi * 98.0 * np.arange(7 * RATE_HZ) / RATE_HZ)[:, None]
+    chorus[at:] += np.minimum(1.0, np.arange(7 * RATE_HZ) / (0.005 * RATE_HZ))[:, None] * 1.5 * more[::-1]
+    fade[at:] *= np.linspace(1.0, 0.0, 7 * RATE_HZ)[:, None]
+    for sound in (hit, chorus, fade):
+        assert inspect(sound.astype(np.float32), RATE_HZ).jumps == ()

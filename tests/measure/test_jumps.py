@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from autochain.audio.signals import noise, pink_noise
-from autochain.measure.jumps import JumpMeter, measure_jumps
+from autochain.audio.signals import noise, pink_noise, sine
+from autochain.measure.jumps import JumpMeter, find_jumps, measure_jumps
 from autochain.units import db_to_linear
 
 RATE_HZ = 44100
@@ -13,7 +13,7 @@ RATE_HZ = 44100
 @pytest.mark.parametrize(("channel", "name"), [(0, "left"), (1, "right")])
 @pytest.mark.parametrize("step_db", [3.0, -10.0])
 def test_a_step_of_one_channel_is_told_to_be_there(channel: int, name: str, step_db: float) -> None:
-    sound = pink_noise(14.0, RATE_HZ, -30.0)
+    sound = np.repeat(pink_noise(14.0, RATE_HZ, -30.0)[:, :1], 2, axis=1)
     sound[7 * RATE_HZ :, channel] *= db_to_linear(step_db)
     (jump,) = measure_jumps(sound, RATE_HZ)
     assert jump.at_s == pytest.approx(7.0, abs=0.11)
@@ -29,15 +29,22 @@ def test_what_is_no_jump_is_not_found() -> None:
     entry[7 * RATE_HZ :] += tone[:, None]  # a part enters
     louder = pink_noise(14.0, RATE_HZ, -30.0)
     louder[7 * RATE_HZ :] *= 2.0  # both channels together: as an arrangement may
-    for sound in (steady, swell, entry, louder, louder[:, :1], np.zeros((14 * RATE_HZ, 2)), steady[: 3 * RATE_HZ]):
+    apart = pink_noise(14.0, RATE_HZ, -40.0) + noise(14.0, RATE_HZ, -60.0)
+    low = sine(150.0, 14.0, RATE_HZ, -20.0) + sine(350.0, 14.0, RATE_HZ, -20.0)
+    pan = np.where(np.arange(14 * RATE_HZ) < 7 * RATE_HZ, 0.2, 1.0)[:, None]
+    panned = apart + low * np.concatenate([pan, 1.2 - pan], axis=1)  # one part changes sides
+    slow = apart.copy()
+    slow[:, 0] *= db_to_linear(1.0) ** np.clip((np.arange(len(slow)) / RATE_HZ - 5.0) * 2.0, 0.0, 8.0)  # a slow fader
+    silence, short = np.zeros((14 * RATE_HZ, 2)), steady[: 3 * RATE_HZ]
+    for sound in (steady, swell, entry, panned, slow, louder, louder[:, :1], silence, short):
         assert measure_jumps(sound, RATE_HZ) == ()
 
 
 def test_the_blocks_do_not_change_the_result() -> None:
-    sound = pink_noise(12.0, RATE_HZ, -30.0).astype(np.float32)
+    sound = np.repeat(pink_noise(12.0, RATE_HZ, -30.0)[:, :1], 2, axis=1).astype(np.float32)
     sound[6 * RATE_HZ :, 0] *= 2.5
     meter = JumpMeter(RATE_HZ, 2)
     for start in range(0, len(sound), 30_001):
         meter.push(sound[start : start + 30_001])
-    assert meter.result() == measure_jumps(sound, RATE_HZ)
-    assert len(meter.result()) == 1
+    assert find_jumps(meter.result()) == measure_jumps(sound, RATE_HZ)
+    assert len(measure_jumps(sound, RATE_HZ)) == 1
