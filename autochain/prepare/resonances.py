@@ -186,7 +186,7 @@ def limit_times(test: str, freq_hz: _Doubles | float) -> _Doubles:
 @cache
 def _limits() -> tuple[_Doubles, dict[str, _Doubles]]:
     table = read_table("resonance_limits.toml")
-    limits = {test: np.array(table[name]) for test, name in (("standing", "standing_ripples"), ("passing", "passing_db"))}
+    limits = {"standing": np.array(table["standing_ripples"]), "passing": np.array(table["passing_db"])}
     return np.log2(np.array(table["freq_hz"])), limits
 
 
