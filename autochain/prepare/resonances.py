@@ -47,6 +47,7 @@ _APART_OCTAVES = 0.6  # two claims closer than this are one
 _FIT_BANDS = 18  # of the description, on either side: 0.75 octaves
 _AROUND_BANDS = 3  # where the exact frequency is looked for: an eighth of an octave
 _LEAST_EXCESS_DB, _LEAST_Q = 3.5, 3.0  # less is seen by hardly anybody, broader is tone; limits of this project
+_LEAST_LASTING_DB = 3.0  # so much of it lasts
 _QS = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 _ONE_SIDED = 0.5  # of the height: what one lane has more than its counterpart makes it that lane's
 _PAIRS = {"mid": (0, 1), "side": (1, 0), "left": (2, 3), "right": (3, 2)}
@@ -136,7 +137,7 @@ def reach_by_test(found: ResonanceMap, swing: _Doubles) -> dict[tuple[str, str],
     """
     level, power, lasting = found.level_db(), found.power_db(), found.lasting_db()
     heard = audible(power, found.freq_hz)
-    seen = humps(level, lasting) & humps(power, lasting)
+    seen = humps(level, lasting) & humps(power, lasting) & (lasting >= _LEAST_LASTING_DB)
     ripple = ripple_db(lasting)
     tests: dict[tuple[str, str], _Doubles] = {}
     for k, lane in enumerate(LANES[: level.shape[0]]):
