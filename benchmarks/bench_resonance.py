@@ -68,14 +68,14 @@ def make_limits(pool: ProcessPoolExecutor, folder: Path) -> None:
     parts += pool.map(reach_of_demo, [(c, s) for s in LIMIT_SEEDS for c in CHARACTERS])
     nodes = 90.0 * 2.0 ** np.arange(8)
     lines = [
-        "# Limits of prepare/resonances.py, from which an excess is told. `standing_ripples` are in units of the ripple",
-        "# within 1.5 octaves (`ripple_db`), `passing_db` in dB of swing. Made by",
+        "# Limits of prepare/resonances.py, from which an excess is told. `standing_ripples` are in units of the",
+        "# ripple within 1.5 octaves (`ripple_db`), `passing_db` in dB of swing. Made by",
         "# `python benchmarks/bench_resonance.py --limits FOLDER`: the most within half an octave that these reach:",
         f"# recordings {', '.join(str(int(path.name[:2])) for path in paths)} (without the humps in",
         "# benchmarks/real_music/resonance.toml) and the demo's characters, "
         f"{SECONDS:g} s, seeds {LIMIT_SEEDS[0]} to {LIMIT_SEEDS[-1]};",
-        f"# times {MARGIN}; a node's own counted twice, its neighbours' once. The least, {LEAST['standing']} ripples and "
-        f"{LEAST['passing']} dB, are",
+        f"# times {MARGIN}; a node's own counted twice, its neighbours' once. The least, {LEAST['standing']} ripples "
+        f"and {LEAST['passing']} dB, are",
         "# what leaves half of injected bells of 6 dB, q 8, told (a limit of this project). No published source.",
         f"freq_hz = [{', '.join(f'{n:.0f}' for n in nodes)}]",
     ]
@@ -86,8 +86,8 @@ def make_limits(pool: ProcessPoolExecutor, folder: Path) -> None:
         limits = [max(LEAST[test], math.ceil(10.0 * limit) / 10.0) for limit in smooth]
         lines.append(f"{name} = [{', '.join(f'{limit:.1f}' for limit in limits)}]")
     lines += [
-        "# From these on, at and above `cut_from_hz`, one is certain: so many times its limit, and so large. Limits of this",
-        "# project: of what stands out of the recordings above, one hump of 7 dB is.",
+        "# From these on, at and above `cut_from_hz`, one is certain: so many times its limit, and so large. Limits",
+        "# of this project: of what stands out of the recordings above, one hump of 7 dB is.",
         f"certain_times = {CERTAIN_TIMES}",
         f"certain_excess_db = {CERTAIN_EXCESS_DB}",
     ]
@@ -197,7 +197,7 @@ def table(rows: list[dict]) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument(
-        "--limits", type=Path, metavar="FOLDER", help="make the limits anew from the odd recordings in it, judge nothing"
+        "--limits", type=Path, metavar="FOLDER", help="make the limits anew from its odd recordings, judge nothing"
     )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--seeds", type=int, default=len(JUDGE_SEEDS), help="how many of the seeds to judge on")
