@@ -21,6 +21,7 @@ CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
 BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
 FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
+_MOST_Q = 8.0  # of both stages' bells
 _HOP_S = 0.01
 _LANES = {"stereo": (0.5, 0.5), "mid": (0.5, 0.5), "side": (0.5, -0.5), "left": (1.0, 0.0), "right": (0.0, 1.0)}
 _LEAST_THRESHOLD_DB, _MOST_THRESHOLD_DB = -60.0, 0.0
@@ -75,7 +76,7 @@ class Correction(Dose):
         """Settings of a band, without the band's number: of the dynamic bell for a passing one."""
         place = {
             "freq_hz": float(round(self.resonance.freq_hz)),
-            "q": self.resonance.q,
+            "q": min(_MOST_Q, self.resonance.q),
             "channel": float(CHANNELS.index(self.resonance.channel)),
         }
         if self.threshold_db is None:

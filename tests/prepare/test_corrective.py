@@ -100,6 +100,13 @@ def test_bands_are_settings_that_the_stages_take():
     assert (bell["band1_freq_hz"], bell["band1_range_db"]) == (6000.0, -2.0)
 
 
+@pytest.mark.parametrize("passing", [False, True])
+def test_a_narrower_hump_than_the_stages_reach_gets_their_narrowest_bell(passing):
+    (only,) = planned(replace(resonance(6.0, passing=passing), q=12.0))
+    stage = DYNAMIC_BELL if passing else CORRECTIVE
+    assert stage.checked(bands([only.settings]))["band1_q"] == 8.0
+
+
 def test_the_threshold_of_a_passing_one_is_passed_for_its_share_of_the_time():
     # A tone whose level falls evenly in dB over 40 dB stands over a level for that level's share of the time.
     t = np.arange(8 * RATE_HZ) / RATE_HZ
