@@ -1,16 +1,18 @@
 """How many injected resonances are told, how exactly, and how many that are not there?
 
 The injector (`injected_resonances.py`) shares nothing with the detectors: its bells are the cookbook's by the bilinear
-transform, run by scipy, on mixes whose seeds played no part in making the limits. `--limits` makes those anew.
+transform, run by scipy, on mixes whose seeds played no part in making the limits. `--limits FOLDER` makes those anew.
 """
 
 import argparse
 import math
 import sys
+import tomllib
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
+import soundfile
 
 sys.path.insert(0, str(Path(__file__).parent))
 from injected_resonances import comes_and_goes, lift
@@ -18,54 +20,77 @@ from report import machine, save
 
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.resonance import ResonanceMap, measure_resonance, swing_db
-from autochain.prepare.corrective import CorrectionRules, full_cut_db
-from autochain.prepare.resonances import Resonance, excess_by_test, find_resonances
+from autochain.prepare.corrective import CorrectionRules, doses, full_cut_db
+from autochain.prepare.resonances import Resonance, find_resonances, reach_by_test
 
 RATE_HZ = 44100
 SECONDS = 40.0
-LIMIT_SEEDS = (*range(1, 45), *range(51, 63))  # of the mixes that make the limits
-# Margins below and above 2 kHz, and for passing ones. With them, limits of seeds 1 to 30 were passed by 2 of 70 mixes
-# of seeds 31 to 44 and by 8 of 60 of seeds 51 to 62; so these were taken in as well.
-MARGINS_DB = (1.2, 0.6, 0.3)
+LIMIT_SEEDS = range(1, 7)  # of the mixes that take part in the limits
+MARGIN = 1.15
+LEAST = {"standing": 1.6, "passing": 1.3}
+CERTAIN_TIMES, CERTAIN_EXCESS_DB = 1.3, 4.5
 JUDGE_SEEDS = range(71, 83)  # played no part in anything
 CASES_PER_MIX = 8
+LABELS = Path(__file__).parent / "real_music" / "resonance.toml"
 LIMITS = Path(__file__).parent.parent / "shared" / "resonance_limits.toml"
 
 
 # --- the limits -----------------------------------------------------------------------------------------------------
 
 
-def reach_of(job: tuple[str, int]) -> dict[str, np.ndarray]:
-    found = measure_resonance(make_demo(job[0], RATE_HZ, SECONDS, job[1]), RATE_HZ)
-    groups: dict[str, np.ndarray] = {"freq_hz": found.freq_hz}
-    reached = excess_by_test(found.level_db(), found.wander_db(), swing_db(found.left_over_db()))
-    for (test, lane), values in reached.items():
-        name = f"{test}_{lane if lane in ('mid', 'side') else 'left_right'}_db"
-        groups[name] = np.maximum(groups.get(name, -99.0), values)
-    return groups
+def reach_of(samples: np.ndarray, rate_hz: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Bands, and the most that any lane reaches in them by test."""
+    found = measure_resonance(samples, rate_hz)
+    reached = reach_by_test(found, swing_db(found.left_over_db()))
+    tests = {test for test, _ in reached}
+    return found.freq_hz, {t: np.max([v for (test, _), v in reached.items() if test == t], axis=0) for t in tests}
 
 
-def make_limits(pool: ProcessPoolExecutor) -> None:
-    """Write the limits: the most of all clean mixes within a third of an octave, and a margin."""
-    reached: dict[str, np.ndarray] = {}
-    for groups in pool.map(reach_of, [(c, s) for s in LIMIT_SEEDS for c in CHARACTERS]):
-        for name, values in groups.items():
-            reached[name] = np.maximum(reached.get(name, -99.0), values)
-    freq_hz = reached.pop("freq_hz")
-    nodes = 90.0 * 2.0 ** (np.arange(15) / 2.0)
+def reach_of_demo(job: tuple[str, int]) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    return reach_of(make_demo(job[0], RATE_HZ, SECONDS, job[1]), RATE_HZ)
+
+
+def reach_of_recording(path: Path) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """As `reach_of`, without what was looked at and is a hump."""
+    freq_hz, reached = reach_of(*soundfile.read(path, dtype="float32", always_2d=True))
+    number = int(path.name[:2])
+    for place in tomllib.loads(LABELS.read_text(encoding="utf-8"))["place"]:
+        if place["recording"] == number and place["defect"]:
+            near = np.abs(np.log2(freq_hz / place["freq_hz"])) <= 0.25
+            reached = {test: np.where(near, 0.0, values) for test, values in reached.items()}
+    return freq_hz, reached
+
+
+def make_limits(pool: ProcessPoolExecutor, folder: Path) -> None:
+    """Write the limits: the most within half an octave, a margin, and the neighbours' mean, never under the least."""
+    paths = sorted(path for path in folder.glob("[0-9][0-9]_*.wav") if int(path.name[:2]) % 2)
+    parts = [*pool.map(reach_of_recording, paths)]
+    parts += pool.map(reach_of_demo, [(c, s) for s in LIMIT_SEEDS for c in CHARACTERS])
+    nodes = 90.0 * 2.0 ** np.arange(8)
     lines = [
-        "# What the excess of clean mixes reaches, and a margin: limits of prepare/resonances.py.",
-        f"# Made by `python benchmarks/bench_resonance.py --limits`: the demo's characters, {SECONDS:g} s at 44.1 kHz,",
-        "# seeds 1 to 44 and 51 to 62; the most within a third of an octave, and a margin for what others go beyond",
-        f"# it: {MARGINS_DB[0]} dB below 2 kHz, {MARGINS_DB[1]} dB above, {MARGINS_DB[2]} dB for passing ones.",
-        "# No published source.",
+        "# Limits of prepare/resonances.py, from which an excess is told. `standing_ripples` are in units of the",
+        "# ripple within 1.5 octaves (`ripple_db`), `passing_db` in dB of swing. Made by",
+        "# `python benchmarks/bench_resonance.py --limits FOLDER`: the most within half an octave that these reach:",
+        f"# recordings {', '.join(str(int(path.name[:2])) for path in paths)} (without the humps in",
+        "# benchmarks/real_music/resonance.toml) and the demo's characters, "
+        f"{SECONDS:g} s, seeds {LIMIT_SEEDS[0]} to {LIMIT_SEEDS[-1]};",
+        f"# times {MARGIN}; a node's own counted twice, its neighbours' once. The least, {LEAST['standing']} ripples "
+        f"and {LEAST['passing']} dB, are",
+        "# what leaves half of injected bells of 6 dB, q 8, told (a limit of this project). No published source.",
         f"freq_hz = [{', '.join(f'{n:.0f}' for n in nodes)}]",
     ]
-    for name, values in sorted(reached.items()):
-        most = [values[np.abs(np.log2(freq_hz / n)) <= 0.35].max() for n in nodes]
-        margins_db = [MARGINS_DB[2 if name.startswith("passing") else int(n >= 2000.0)] for n in nodes]
-        limits = [math.ceil(10.0 * (m + more)) / 10.0 for m, more in zip(most, margins_db, strict=True)]
+    for test, name in (("standing", "standing_ripples"), ("passing", "passing_db")):
+        most = [max(v[test][np.abs(np.log2(f / n)) <= 0.5].max(initial=0.0) for f, v in parts) for n in nodes]
+        padded = np.pad(MARGIN * np.array(most), 1, mode="edge")
+        smooth = (padded[:-2] + 2.0 * padded[1:-1] + padded[2:]) / 4.0
+        limits = [max(LEAST[test], math.ceil(10.0 * limit) / 10.0) for limit in smooth]
         lines.append(f"{name} = [{', '.join(f'{limit:.1f}' for limit in limits)}]")
+    lines += [
+        "# From these on, at and above `cut_from_hz`, one is certain: so many times its limit, and so large. Limits",
+        "# of this project: of what stands out of the recordings above, one hump of 7 dB is.",
+        f"certain_times = {CERTAIN_TIMES}",
+        f"certain_excess_db = {CERTAIN_EXCESS_DB}",
+    ]
     LIMITS.write_text("\n".join(lines) + "\n", encoding="utf-8")
     print(LIMITS.read_text(encoding="utf-8"))
 
@@ -89,7 +114,7 @@ def judge(job: tuple[str, int]) -> list[dict]:
     mix = make_demo(character, RATE_HZ, SECONDS, seed)
     rng = np.random.default_rng([seed, CHARACTERS.index(character)])
     claims = find_resonances(measure_resonance(mix, RATE_HZ))
-    sure = [r for r in claims if r.freq_hz >= CorrectionRules().cut_from_hz]
+    sure = [dose for dose in doses(claims, CorrectionRules()) if dose.cut_db > 0.0]
     rows = [{"clean": True, "told": len(claims), "cut": len(sure)}]
     for k in range(CASES_PER_MIX):
         freq_hz = float(np.exp(rng.uniform(np.log(120.0), np.log(9000.0))))
@@ -171,14 +196,16 @@ def table(rows: list[dict]) -> list[str]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--limits", action="store_true", help="make the limits anew, and judge nothing")
+    parser.add_argument(
+        "--limits", type=Path, metavar="FOLDER", help="make the limits anew from its odd recordings, judge nothing"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--seeds", type=int, default=len(JUDGE_SEEDS), help="how many of the seeds to judge on")
     options = parser.parse_args()
     where = machine()
     with ProcessPoolExecutor(options.jobs) as pool:
         if options.limits:
-            make_limits(pool)
+            make_limits(pool, options.limits)
             return
         seeds = list(JUDGE_SEEDS)[: options.seeds]
         rows = [r for part in pool.map(judge, [(c, s) for s in seeds for c in CHARACTERS]) for r in part]

@@ -1,18 +1,19 @@
 """Resonance: how far narrow ranges of a mix stand out of the song's own smoothed spectrum, always or at times.
 
 A note is a line in the spectrum, a resonance lifts what lies between the lines too. So per window of 0.37 s and band
-the **lower quartile** of the power over the bins of a quarter octave is taken: the noise, the room and the drums
-between the notes. Mid, side, left and right are looked at apart, and only the windows in which the music plays.
+the **lower quartile** of the power over the bins of a twelfth of an octave is taken (a quarter below 500 Hz, where a
+twelfth is a few bins): the noise, the room and the drums between the notes. Mid, side, left and right are looked at
+apart, and only the windows in which the music plays.
 
-- **Standing** excess: around every band a bell is fitted to the average of these levels over an octave on either
-  side, together with a parabola, which stands for the song's own smoothed spectrum. The bell's height counts, and
-  by how much it wanders from second to second, since notes come and go and a resonance stays.
+- **Standing** excess: around every band a bell of q 8 is fitted to these levels over half an octave on either side,
+  together with a straight line, which stands for the song's own smoothed spectrum. A resonance lifts whatever passes;
+  a note comes and goes. So the height counts that 65 % of the seconds reach.
 - **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the course of a
   band is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
   song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
 
 What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
-notes. How far clean mixes reach is for whoever decides on the excess to know (`prepare.resonances`).
+notes. How far finished music reaches is for whoever decides on the excess to know (`prepare.resonances`).
 """
 
 from dataclasses import dataclass
@@ -34,9 +35,12 @@ LANES = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
 LOWEST_HZ = 40.0
 HIGHEST_HZ = 14000.0
-_WIDTH_OCTAVES = 0.25  # over which the quartile is taken: two or three neighbours of a scale
-_REACH_OCTAVES = 1.0  # of the fit, on either side
-_FIT_Q = 4.0  # bells of q 2 to 8 read 0.76 to 1.0 of their height by it
+# Over which the quartile is taken, below the first and from the second frequency on; in between it narrows. With a
+# quarter octave throughout, a bell of q 8 reads half its height.
+_WIDTHS_OCTAVES, _WIDTHS_HZ = (0.25, 1.0 / 12.0), (500.0, 1000.0)
+_REACH_OCTAVES = 0.5  # of the fit, on either side
+_FIT_Q = 8.0
+_LASTING = 35.0  # percentile of the seconds' heights: 65 % of the seconds reach it
 _MOST_BINS = 48  # of a band, spread over its width: more do not move the quartile
 _PLAYING = 0.05  # of the mean power: quieter windows say more of the noise floor than of the music
 _NOTHING = 1e-20
@@ -78,14 +82,19 @@ class ResonanceMap:
         """Excess that is there on average, shape (lanes, bands)."""
         return bell_height_db(self.level_db())
 
-    def wander_db(self) -> _Doubles:
-        """Standard deviation of the excess of every second (5 windows), shape (lanes, bands)."""
+    def lasting_db(self) -> _Doubles:
+        """Excess that 65 % of the seconds (5 windows) reach, shape (lanes, bands); 0 for less than one."""
         seconds = self.floor_db.shape[0] // _SMOOTHED_WINDOWS
         if not seconds:
             return np.zeros(self.floor_db.shape[1:])
         whole = self.floor_db[: seconds * _SMOOTHED_WINDOWS]
         each = whole.reshape(seconds, _SMOOTHED_WINDOWS, *whole.shape[1:]).mean(axis=1, dtype=np.float64)
-        return np.asarray(bell_height_db(each).std(axis=0))
+        return np.asarray(np.percentile(bell_height_db(each), _LASTING, axis=0))
+
+    def power_db(self, there: npt.NDArray[np.bool_] | None = None) -> _Doubles:
+        """Mean of the power, over the windows or over those that are chosen, shape (lanes, bands)."""
+        chosen = self.floor_db if there is None else self.floor_db[there]
+        return np.asarray(10.0 * np.log10(np.power(10.0, chosen / 10.0, dtype=np.float64).mean(axis=0)))
 
     def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
@@ -198,7 +207,7 @@ def _left_over(floor_db: _Singles) -> _Doubles:
 def bell_height_db(floor_db: _Doubles, q: float = _FIT_Q) -> _Doubles:
     """Height in dB of a bell of `q` at every band, fitted to levels whose last axis are the bands.
 
-    Where the octave on one side is missing, the levels are continued as a straight line on average (mirrored
+    Where the half octave on one side is missing, the levels are continued as a straight line on average (mirrored
     through their end).
     """
     taps = _fit(q)
@@ -226,17 +235,17 @@ def bell_db(octaves: _Doubles, q: float) -> _Doubles:
 
 
 def seen_bell(octaves: _Doubles, q: float) -> _Doubles:
-    """Shape of a bell as the bands see it: averaged over their width."""
-    inside = (np.arange(33) / 32.0 - 0.5) * _WIDTH_OCTAVES
+    """Shape of a bell as the bands see it: averaged over their width, a twelfth of an octave."""
+    inside = (np.arange(33) / 32.0 - 0.5) * _WIDTHS_OCTAVES[1]
     return np.asarray(bell_db(octaves[:, None] + inside, q).mean(axis=1))
 
 
 @cache
 def _fit(q: float) -> _Doubles:
-    """Least squares: weights of the levels around a band that give the height of a bell on a parabola."""
+    """Least squares: weights of the levels around a band that give the height of a bell on a straight line."""
     reach = round(_REACH_OCTAVES * BANDS_PER_OCTAVE)
     u = np.arange(-reach, reach + 1) / BANDS_PER_OCTAVE
-    columns = np.stack([np.ones_like(u), u, u * u, seen_bell(u, q)], axis=1)
+    columns = np.stack([np.ones_like(u), u, seen_bell(u, q)], axis=1)
     return np.asarray(np.linalg.pinv(columns)[-1])
 
 
@@ -251,7 +260,7 @@ def _bins(size: int, rate_hz: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[n
     """First bin, step and number of bins of every band."""
     bin_hz = rate_hz / size
     centres = band_centres_hz(rate_hz)
-    half = 2.0 ** (_WIDTH_OCTAVES / 2.0)
+    half = 2.0 ** (np.interp(np.log2(centres), np.log2(_WIDTHS_HZ), _WIDTHS_OCTAVES) / 2.0)
     low = np.ceil(centres / half / bin_hz).astype(np.int64)
     high = np.maximum(np.floor(centres * half / bin_hz).astype(np.int64), low)
     step = -(-(high - low + 1) // _MOST_BINS)

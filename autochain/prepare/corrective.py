@@ -1,9 +1,9 @@
 """Small cuts for what stands out: decided once, before any search, each with its reason.
 
 A **full cut** is the bell that would bring an excess to about a third: what the mix itself needs. A **dose** is what
-a master may take of it: 0.5 to 1 dB always, up to 2 dB by a bell that follows the level. Where the full cut lies
-above 2.5 dB, and from the third strong one on, the rest belongs into the mix, and that is said. All figures of this
-module: common practice, no source.
+a master may take of it: 0.5 to 1 dB always, up to 2 dB by a bell that follows the level. Only what is certain is cut,
+and a third strong one is not. Where the full cut lies above 6 dB the mix goes back, and that is said: small doses are
+common practice, no source; 6 dB is a limit of this project, which nearly every engineer would go back for.
 """
 
 import math
@@ -13,6 +13,7 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.audio.sections import Section, SectionFilter, Step
+from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
 
 # As the equalisers list them: a choice is its place in the list.
@@ -20,6 +21,7 @@ CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
 BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
 FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
+_MOST_Q = 8.0  # of both stages' bells
 _HOP_S = 0.01
 _LANES = {"stereo": (0.5, 0.5), "mid": (0.5, 0.5), "side": (0.5, -0.5), "left": (1.0, 0.0), "right": (0.0, 1.0)}
 _LEAST_THRESHOLD_DB, _MOST_THRESHOLD_DB = -60.0, 0.0
@@ -33,7 +35,7 @@ class CorrectionRules:
     most_cut_db: float = 1.0
     most_dynamic_db: float = 2.0
     strong_cuts: int = 2
-    back_to_mix_db: float = 2.5
+    back_to_mix_db: float = 6.0
     # Below this a cluster of notes passes for a resonance too often to cut on it: `benchmarks/results/resonance.md`.
     cut_from_hz: float = 2000.0
 
@@ -47,20 +49,20 @@ class Dose:
     resonance
         What it is for.
     cut_db
-        The dose, above 0; 0 when there are strong cuts enough already, and when it is doubtful.
+        The dose, above 0; 0 when there are strong cuts enough already, and for what is not certain.
     full_cut_db
         What would be needed, above 0.
     back_to_mix
-        True when the dose is not enough, or one too many.
-    doubtful
-        True where it may as well be notes: told, for the ear to decide, and not cut.
+        True when it is certain and so strong that the mix should be changed.
+    certainty
+        How sure it is that this is no music; `doubtful` where notes pass for resonances too often.
     """
 
     resonance: Resonance
     cut_db: float
     full_cut_db: float
     back_to_mix: bool
-    doubtful: bool
+    certainty: Certainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +76,7 @@ class Correction(Dose):
         """Settings of a band, without the band's number: of the dynamic bell for a passing one."""
         place = {
             "freq_hz": float(round(self.resonance.freq_hz)),
-            "q": self.resonance.q,
+            "q": min(_MOST_Q, self.resonance.q),
             "channel": float(CHANNELS.index(self.resonance.channel)),
         }
         if self.threshold_db is None:
@@ -95,17 +97,18 @@ def doses(resonances: tuple[Resonance, ...], rules: CorrectionRules) -> tuple[Do
         full_db = full_cut_db(resonance.excess_db)
         most_db = rules.most_dynamic_db if resonance.passing else rules.most_cut_db
         dose_db = min(most_db, max(rules.least_cut_db, full_db))
-        doubtful = resonance.freq_hz < rules.cut_from_hz
-        one_more = strong >= rules.strong_cuts and not doubtful
-        if not doubtful and dose_db >= rules.most_cut_db:
+        certainty: Certainty = "doubtful" if resonance.freq_hz < rules.cut_from_hz else resonance.certainty
+        certain = certainty == "certain"
+        cut = certain and strong < rules.strong_cuts
+        if certain and dose_db >= rules.most_cut_db:
             strong += 1
         plan.append(
             Dose(
                 resonance=resonance,
-                cut_db=0.0 if one_more or doubtful else dose_db,
+                cut_db=dose_db if cut else 0.0,
                 full_cut_db=full_db,
-                back_to_mix=not doubtful and (one_more or full_db > rules.back_to_mix_db),
-                doubtful=doubtful,
+                back_to_mix=certain and full_db > rules.back_to_mix_db,
+                certainty=certainty,
             )
         )
     return tuple(plan)
@@ -133,7 +136,7 @@ def plan_corrections(
             cut_db=dose.cut_db,
             full_cut_db=dose.full_cut_db,
             back_to_mix=dose.back_to_mix,
-            doubtful=dose.doubtful,
+            certainty=dose.certainty,
             threshold_db=_threshold_db(dose.resonance, samples, rate_hz) if dose.resonance.passing else None,
         )
         for dose in doses(resonances, rules)

@@ -1,8 +1,10 @@
-"""Resonances worth telling: excess beyond what the notes of clean mixes reach.
+"""Resonances worth telling: narrow humps beyond what finished music has, that can be seen in its averaged spectrum.
 
-The limits stand in `shared/resonance_limits.toml` with how they were made: the most that any of the demo's clean
-mixes reaches thereabouts, and a margin. They are high where few notes have much room between them (below
-1 kHz) and low above. So a claim is rare, and a mix without one is not called free of resonances.
+A place is told when three things hold. Its excess lies beyond a limit (`shared/resonance_limits.toml` says how the
+limits were made: on finished recordings, in units of the ripple that the song has around the place). It is a hump:
+the spectrum falls on both sides of it, on average and in the mean of the power, so that the knee of a roll-off, a
+codec's band limit or the step to a noise floor is none. And it can be heard: not far under the loudest range, nor
+under what the ranges below it mask. So a claim is rare, and a mix without one is not called free of resonances.
 """
 
 from dataclasses import dataclass
@@ -11,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, percentile_filter
 
 from autochain.measure.resonance import (
     BANDS_PER_OCTAVE,
@@ -21,23 +23,37 @@ from autochain.measure.resonance import (
     seen_bell,
     swing_db,
 )
+from autochain.prepare.finding import Certainty
 from autochain.resources import read_table
 
 _Doubles = npt.NDArray[np.float64]
+_Truths = npt.NDArray[np.bool_]
 Channel = Literal["stereo", "mid", "side", "left", "right"]
 
-LOWEST_HZ, HIGHEST_HZ = 90.0, 12000.0
+LOWEST_HZ, HIGHEST_HZ = 90.0, 10000.0
 LEAST_WINDOWS = 150  # 28 s of music: with less, a phrase passes for a habit
-_STEEPEST_DB = 45.0  # over the two octaves of a fit: where a mix is band-limited, its edge is no resonance
 _UNHEARD_DB = 15.0  # a lane this far under the loudest at that frequency is masked by it
+# What can be heard, limits of this project: no further than this under the loudest range (bands of the same share of
+# an octave), nor under a line that falls from the ranges below by so much an octave, as masking spreads upwards at
+# moderate levels.
+_FAR_UNDER_DB = 50.0
+_MASKED_DB, _MASKING_DB_PER_OCTAVE = 12.0, 24.0
+# A hump: how far the middle of a flank, 1/8 to 3/8 of an octave away, lies under the top; least, and of the height.
+_FLANK_BANDS = (3, 9)
+_LEAST_FALL_DB, _FALL_SHARE = 1.0, 0.25
+_RIPPLE_BANDS = 36  # on either side: 1.5 octaves
+_MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
 _APART_OCTAVES = 0.6  # two claims closer than this are one
-_AROUND_BANDS = 5  # where the exact frequency is looked for: a fifth of an octave
-_QS = (2.0, 3.0, 4.0, 6.0, 8.0)
+_FIT_BANDS = 18  # of the description, on either side: 0.75 octaves
+_AROUND_BANDS = 3  # where the exact frequency is looked for: an eighth of an octave
+_LEAST_EXCESS_DB, _LEAST_Q = 3.5, 3.0  # less is seen by hardly anybody, broader is tone; limits of this project
+_LEAST_LASTING_DB = 3.0  # so much of it lasts
+_QS = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 _ONE_SIDED = 0.5  # of the height: what one lane has more than its counterpart makes it that lane's
 _PAIRS = {"mid": (0, 1), "side": (1, 0), "left": (2, 3), "right": (3, 2)}
-_WANDER_SHARE = 0.75  # of what an excess wanders is taken from it
 _SURE = 0.65  # of the limit for passing ones: what stands out and swings that much comes and goes
 _NEAR_BANDS = 3
+_LEAST_PASSING_DB = 3.0  # height while it is there
 _NEVER = -99.0
 
 
@@ -48,7 +64,7 @@ class Resonance:
     Attributes
     ----------
     freq_hz, q
-        Centre, and width as a bell's q, one of 2, 3, 4, 6, 8.
+        Centre, and width as a bell's q, one of 3, 4, 6, 8, 12.
     excess_db
         By how much, while it is there.
     channel
@@ -59,6 +75,10 @@ class Resonance:
         Part of the time for which it is there; 1 when it always is.
     times_s
         Mix times at which it is strongest; empty when it is always there.
+    usual_db
+        Excess up to which this song's own ripple reaches there.
+    certainty
+        How sure it is that this is no music: `certain` or `likely`.
     """
 
     freq_hz: float
@@ -68,98 +88,135 @@ class Resonance:
     passing: bool
     share: float
     times_s: tuple[float, ...]
+    usual_db: float | None = None
+    certainty: Certainty = "certain"
 
 
 def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
-    """Every resonance beyond the limits, the largest excess first; none in less than 28 s of music.
-
-    One after the other: what a standing one lifts is taken out before the next is looked for, since its flanks
-    bend the spectrum that its neighbours are compared with.
-    """
+    """Every resonance beyond the limits, the largest excess first; none in less than 28 s of music."""
     if found.time_s.size < LEAST_WINDOWS:
         return ()
     left_over = found.left_over_db()
-    level, wander, swing = found.level_db(), found.wander_db(), swing_db(left_over)
+    level = found.level_db()
+    reach = reach_by_test(found, swing_db(left_over))
     free = (found.freq_hz >= LOWEST_HZ) & (found.freq_hz <= HIGHEST_HZ)
     claims: list[Resonance] = []
     while free.any():
-        reach = excess_by_test(level, wander, swing)
-        beyond = {t: np.where(free, excess - limit_db(t, found.freq_hz), _NEVER) for t, excess in reach.items()}
+        beyond = {
+            test: np.where(free, times / limit_times(test[0], found.freq_hz), _NEVER) for test, times in reach.items()
+        }
         test = max(beyond, key=lambda name: float(beyond[name].max()))
         band = int(np.argmax(beyond[test]))
-        if beyond[test][band] <= 0.0:
+        over = float(beyond[test][band])
+        if over <= 1.0:
             break
-        passing = test[0] == "passing" or _comes_and_goes(reach, found.freq_hz, test[1], band)
-        claim = _describe(found, level, left_over[:, LANES.index(test[1])] if passing else None, band)
+        kind, lane = test
+        goes = kind == "passing" or _comes_and_goes(reach, found.freq_hz, lane, band)
+        claim = _describe(found, level, left_over[:, LANES.index(lane)] if goes else None, band, over)
+        if claim is None:
+            free[band] = False
+            continue
         claims.append(claim)
-        octaves = np.log2(found.freq_hz / claim.freq_hz)
-        if not claim.passing:
-            at = int(np.argmin(np.abs(octaves)))
-            heights = np.maximum(0.0, bell_height_db(level, claim.q)[:, at])
-            level = level - heights[:, None] * seen_bell(octaves, claim.q)
-        free &= (np.abs(octaves) > _APART_OCTAVES) & (np.arange(free.size) != band)
+        free &= (np.abs(np.log2(found.freq_hz / claim.freq_hz)) > _APART_OCTAVES) & (np.arange(free.size) != band)
     return tuple(sorted(claims, key=lambda claim: -claim.excess_db))
 
 
-def excess_by_test(level_db: _Doubles, wander: _Doubles, swing: _Doubles) -> dict[tuple[str, str], _Doubles]:
+def reach_by_test(found: ResonanceMap, swing: _Doubles) -> dict[tuple[str, str], _Doubles]:
     """Excess per band by (test, lane), which the limits are for.
 
-    Tests are `standing` (less 0.75 of what it wanders), `one_sided` (what stands, and that much more than in the
-    counterpart lane) and `passing`. A lane 15 dB under the loudest one of a band counts for nothing there, nor where
-    its level falls by 45 dB within two octaves.
+    Tests are `standing`, in units of the ripple around the band, and `passing`, the swing in dB. Where there is no
+    hump to be seen, or nothing to be heard, a standing one counts for nothing; where a lane lies 15 dB under the
+    loudest one of a band, neither does.
 
     Parameters
     ----------
-    level_db
-        Average level between the notes, shape (lanes, bands).
-    wander
-        How much the excess wanders, same shape.
+    found
+        The map.
     swing
-        Swing of what is left over, same shape.
+        Swing of what is left over, shape (lanes, bands).
     """
-    octave = 2 * BANDS_PER_OCTAVE + 1
-    fall_db = maximum_filter1d(level_db, octave, axis=1) - minimum_filter1d(level_db, octave, axis=1)
-    heard = (level_db > level_db.max(axis=0) - _UNHEARD_DB) & (fall_db < _STEEPEST_DB)
-    standing = bell_height_db(level_db)
+    level, power, lasting = found.level_db(), found.power_db(), found.lasting_db()
+    heard = audible(power, found.freq_hz)
+    seen = humps(level, lasting) & humps(power, lasting) & (lasting >= _LEAST_LASTING_DB)
+    ripple = ripple_db(lasting)
     tests: dict[tuple[str, str], _Doubles] = {}
-    for k, lane in enumerate(LANES[: level_db.shape[0]]):
-        tests["standing", lane] = np.where(heard[k], standing[k] - _WANDER_SHARE * wander[k], _NEVER)
+    for k, lane in enumerate(LANES[: level.shape[0]]):
+        tests["standing", lane] = np.where(heard[k] & seen[k], lasting[k] / ripple[k], _NEVER)
         tests["passing", lane] = np.where(heard[k], swing[k], _NEVER)
-    if level_db.shape[0] > 1:
-        for lane, (own, other) in _PAIRS.items():
-            more = np.minimum(standing[own] - standing[other], standing[own])
-            tests["one_sided", lane] = np.where(heard[own], more, _NEVER)
     return tests
 
 
-def limit_db(test: tuple[str, str], freq_hz: _Doubles) -> _Doubles:
-    """What an excess has to pass, by (test, lane) and frequency."""
+def ripple_db(lasting: _Doubles) -> _Doubles:
+    """How far the excess of the bands within 1.5 octaves spreads, and 1 dB on top, as powers add; same shape."""
+    spread = _MEDIAN_TO_DEVIATION * median_filter(np.abs(lasting), (1, 2 * _RIPPLE_BANDS + 1), mode="nearest")
+    return np.hypot(1.0, spread)
+
+
+def humps(level_db: _Doubles, height_db: _Doubles) -> _Truths:
+    """Whether the level falls on both sides of a band, by a share of the height, shape (lanes, bands)."""
+    first, last = _FLANK_BANDS
+    size = last - first + 1
+    middle = (first + last) // 2
+    padded = np.pad(level_db, [(0, 0), (last + size, last + size)], mode="edge")
+    flank = percentile_filter(padded, 50.0, (1, size))
+    bands = level_db.shape[1]
+    start = last + size
+    below, above = (flank[:, start + side * middle : start + side * middle + bands] for side in (-1, 1))
+    top = maximum_filter1d(level_db, 3, axis=1)
+    return np.asarray(top - np.maximum(below, above) >= np.maximum(_LEAST_FALL_DB, _FALL_SHARE * height_db))
+
+
+def audible(power_db: _Doubles, freq_hz: _Doubles) -> _Truths:
+    """Whether a band can be heard beside the others and the other lanes, shape (lanes, bands)."""
+    share = power_db + 10.0 * np.log10(freq_hz)
+    loudest = share.max(axis=0)
+    octaves = np.log2(freq_hz)
+    spread = loudest + _MASKING_DB_PER_OCTAVE * octaves
+    mask = np.maximum.accumulate(spread) - _MASKING_DB_PER_OCTAVE * octaves - _MASKED_DB
+    return np.asarray(
+        (share > loudest - _UNHEARD_DB) & (share > loudest.max() - _FAR_UNDER_DB) & (share > mask)
+    )
+
+
+def limit_times(test: str, freq_hz: _Doubles | float) -> _Doubles:
+    """What a reach has to pass, by test and frequency."""
     nodes, limits = _limits()
-    kind, lane = test
-    group = lane if lane in ("mid", "side") else "left_right"
-    return np.asarray(np.interp(np.log2(freq_hz), nodes, limits[f"{kind}_{group}_db"]))
+    return np.asarray(np.interp(np.log2(freq_hz), nodes, limits[test]))
 
 
 @cache
 def _limits() -> tuple[_Doubles, dict[str, _Doubles]]:
     table = read_table("resonance_limits.toml")
-    limits = {name: np.array(values) for name, values in table.items() if name.endswith("_db")}
+    limits = {"standing": np.array(table["standing_ripples"]), "passing": np.array(table["passing_db"])}
     return np.log2(np.array(table["freq_hz"])), limits
+
+
+@cache
+def _certain() -> tuple[float, float]:
+    """From how many times the limit, and from what excess in dB, one is certain."""
+    table = read_table("resonance_limits.toml")
+    return float(table["certain_times"]), float(table["certain_excess_db"])
 
 
 def _comes_and_goes(reach: dict[tuple[str, str], _Doubles], freq_hz: _Doubles, lane: str, band: int) -> bool:
     """Whether what stands out around a band of a lane swings nearly as much as passing ones have to."""
     near = _near(band, freq_hz.size)
     test = ("passing", lane)
-    return bool((reach[test][near] > _SURE * limit_db(test, freq_hz[near])).any())
+    return bool((reach[test][near] > _SURE * limit_times("passing", freq_hz[near])).any())
 
 
 def _near(band: int, bands: int) -> slice:
     return slice(max(0, band - _NEAR_BANDS), min(bands, band + _NEAR_BANDS + 1))
 
 
-def _describe(found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.float32] | None, band: int) -> Resonance:
-    """What is known of a resonance at a band; of one that comes and goes with what is left over in its lane."""
+def _describe(
+    found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.float32] | None, band: int, over: float
+) -> Resonance | None:
+    """What is known of a resonance at a band; of one that comes and goes with what is left over in its lane.
+
+    `over` says how many times its limit it reaches. None for what is broad or small, and where a passing one is no
+    hump while it is there.
+    """
     passing = left_over is not None
     there = np.ones(found.time_s.size, dtype=bool)
     if left_over is not None:
@@ -169,10 +226,16 @@ def _describe(found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.fl
         high, low = np.percentile(course, (85.0, 20.0))
         there = course > 0.5 * (high + low)
         curves = found.level_db(there) - found.level_db(~there)
+        if not _hump_while_there(found, there, band):
+            return None
     else:
         curves = level
-    channel, curve = _place(curves, level, band, found.freq_hz[band], passing)
+    channel, curve = _place(curves, level, band)
     at, q, height = _fitted(curve, band)
+    if height < _LEAST_EXCESS_DB or q < _LEAST_Q:
+        return None
+    usual = float(limit_times("standing", found.freq_hz[band]) * ripple_db(found.lasting_db())[:, band].min())
+    times, excess = _certain()
     return Resonance(
         freq_hz=float(found.freq_hz[0] * 2.0 ** (at / BANDS_PER_OCTAVE)),
         q=q,
@@ -181,14 +244,24 @@ def _describe(found: ResonanceMap, level: _Doubles, left_over: npt.NDArray[np.fl
         passing=passing,
         share=float(there.mean()) if passing else 1.0,
         times_s=_strongest(found.time_s, course) if passing else (),
+        usual_db=usual,
+        certainty="certain" if over >= times and height >= excess else "likely",
     )
 
 
-def _place(curves: _Doubles, level: _Doubles, band: int, freq_hz: float, passing: bool) -> tuple[Channel, _Doubles]:
+def _hump_while_there(found: ResonanceMap, there: _Truths, band: int) -> bool:
+    """Whether a hump can be seen in the windows of a passing one, in any lane that is heard."""
+    near = slice(max(0, band - 1), band + 2)
+    level, power = found.level_db(there), found.power_db(there)
+    height = bell_height_db(level)
+    seen = humps(level, height) & humps(power, height) & audible(power, found.freq_hz) & (height >= _LEAST_PASSING_DB)
+    return bool(seen[:, near].any())
+
+
+def _place(curves: _Doubles, level: _Doubles, band: int) -> tuple[Channel, _Doubles]:
     """Channel, and the curve in which the resonance shows best, from one curve per lane.
 
-    One lane has it when it has half of the height more than its counterpart, or more than clean mixes ever have:
-    notes that are in both make the height larger, and the difference not.
+    One lane has it when it has half of the height more than its counterpart.
     """
     if curves.shape[0] == 1:
         return "stereo", curves[0]
@@ -200,33 +273,24 @@ def _place(curves: _Doubles, level: _Doubles, band: int, freq_hz: float, passing
         own, opposite = _PAIRS[one]
         more = float(heights[own] - heights[opposite])
         winner: Channel = one if more > 0.0 else other  # type: ignore[assignment]
-        enough = _ONE_SIDED * most
-        if not passing:
-            enough = min(enough, float(limit_db(("one_sided", winner), np.array(freq_hz))))
-        if abs(more) > enough:
+        if abs(more) > _ONE_SIDED * most:
             own, opposite = _PAIRS[winner]
             return winner, curves[own] - curves[opposite] if one == "left" else curves[own]
     return "stereo", curves[2:].mean(axis=0)
 
 
 def _fitted(curve: _Doubles, band: int) -> tuple[float, float, float]:
-    """Band (with a fraction), q and height of the bell that explains a curve best around a band."""
-    reach = BANDS_PER_OCTAVE
-    padded = np.pad(curve, reach, mode="reflect", reflect_type="odd")
-    u = np.arange(-reach, reach + 1) / BANDS_PER_OCTAVE
+    """Band (with a fraction), q and height of the bell on a parabola that explains a curve best around a band."""
+    u = np.arange(-_FIT_BANDS, _FIT_BANDS + 1) / BANDS_PER_OCTAVE
+    levels = np.pad(curve, _FIT_BANDS, mode="reflect", reflect_type="odd")[band : band + 2 * _FIT_BANDS + 1]
     best = (np.inf, float(band), _QS[0], 0.0)
-    for at in np.arange(band - _AROUND_BANDS, band + _AROUND_BANDS + 0.25, 0.5):
-        middle = int(np.clip(round(at), 0, curve.size - 1))
-        levels = padded[middle : middle + 2 * reach + 1]
+    for away in np.arange(-_AROUND_BANDS, _AROUND_BANDS + 0.25, 0.5):
         for q in _QS:
-            bell = seen_bell(u - (at - middle) / BANDS_PER_OCTAVE, q)
-            columns = np.stack([np.ones_like(u), u, u * u, bell], axis=1)
+            columns = np.stack([np.ones_like(u), u, u * u, seen_bell(u - away / BANDS_PER_OCTAVE, q)], axis=1)
             solution, *_ = np.linalg.lstsq(columns, levels, rcond=None)
             error = float(np.square(levels - columns @ solution).sum())
-            # An excess, never a hole; and of the same error per variance, whatever lies around.
-            error /= float(np.square(levels - levels.mean()).sum()) + 1e-9
-            if solution[-1] > 0.0 and error < best[0]:
-                best = (error, float(at), q, float(solution[-1]))
+            if solution[-1] > 0.0 and error < best[0]:  # an excess, never a hole
+                best = (error, band + float(away), q, float(solution[-1]))
     return best[1], best[2], best[3]
 
 

@@ -19,6 +19,11 @@ def resonance_findings(resonances: tuple[Resonance, ...], rules: CorrectionRules
             suggestion=_suggestion(dose),
             value=dose.resonance.excess_db,
             unit="dB",
+            usual=dose.resonance.usual_db,
+            channels="both" if dose.resonance.channel == "stereo" else dose.resonance.channel,
+            freq_hz=dose.resonance.freq_hz,
+            q=dose.resonance.q,
+            certainty=dose.certainty,
             times_s=dose.resonance.times_s,
             sends_back=dose.back_to_mix,
         )
@@ -45,20 +50,30 @@ def strongest_at(resonance: Resonance) -> str:
 
 
 def back_to_mix(dose: Dose) -> str:
-    """What to do in the mix, where more is needed than a master takes."""
-    cut = number(dose.full_cut_db, "dB")
-    return f"That is a matter of the mix: find the track it comes from and cut about {cut} there."
+    """What to do in the mix about one that is certain."""
+    most_db = min(dose.full_cut_db, _MOST_ADVICE_DB)
+    cut = f"cut up to {number(most_db, 'dB')} there in the track it comes from, by ear"
+    if dose.full_cut_db > _MOST_ADVICE_DB:
+        return f"That is a matter of the mix, but this may be the music itself: listen first, then {cut}."
+    return f"Better still, {cut}."
 
 
+# No figure above this is advised: a hump that would need more is as often a voice's formant or a held tone. A limit
+# of this project.
+_MOST_ADVICE_DB = 6.0
 DOUBTFUL = "It may as well be notes that never pause: sweep a narrow cut there by ear before you believe it."
+LIKELY = "This may be the music itself: sweep a narrow cut there by ear before you believe it."
 
 
 def _suggestion(dose: Dose) -> str:
-    if dose.doubtful:
-        return DOUBTFUL
-    if dose.back_to_mix:
-        return back_to_mix(dose)
-    return "Cut a little there in the track it comes from; `suggest` enters a small cut otherwise."
+    if not dose.cut_db and not dose.back_to_mix:
+        return doubt(dose)
+    return back_to_mix(dose)
+
+
+def doubt(dose: Dose) -> str:
+    """What to do about one that is not cut."""
+    return DOUBTFUL if dose.certainty == "doubtful" else LIKELY
 
 
 def _kind(freq_hz: float) -> str:

@@ -5,19 +5,20 @@ set by any of them.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
 from autochain.chain.output import kept
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
-from autochain.measure.resonance import measure_resonance
+from autochain.measure.resonance import ResonanceMap, measure_resonance
 from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import DOUBTFUL, back_to_mix, description, strongest_at
+from autochain.prepare.standing_out import back_to_mix, description, doubt, strongest_at
+from autochain.search.heard import Heard, heard_after
 from autochain.search.result import Note
 from autochain.search.space import Decisions
 from autochain.search.toward_references import tone_moves
@@ -61,6 +62,7 @@ def prepare(
     decisions: Decisions,
     references: Sequence[Reference] = (),
     resonances: tuple[Resonance, ...] | None = None,
+    mapped: ResonanceMap | None = None,
 ) -> Prepared:
     """Decide everything that a search takes as given.
 
@@ -74,20 +76,25 @@ def prepare(
         What is decided already; stages in it are left alone.
     references
         The engineer's own; without any there are no tone moves.
-    resonances
-        Those of the mix, when the caller has looked for them already.
+    resonances, mapped
+        Those of the mix and what they were found in, when the caller has looked for them already.
     """
     plan = config.prepare
     settings: dict[str, Mapping[str, float]] = {}
     notes: list[Note] = []
     free = [n for n in ("equaliser", "dynamic_bell") if n not in decisions.locks and n not in decisions.without]
     if plan.corrective and free:
+        if mapped is None:
+            mapped = measure_resonance(mix.samples, mix.rate_hz)
         if resonances is None:
-            resonances = find_resonances(measure_resonance(mix.samples, mix.rate_hz))
-        corrections = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
+            resonances = find_resonances(mapped)
+        planned = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
+        tried = [(c, heard_after(mix, c, mapped) if _used(c, free) else None) for c in planned]
+        # A cut stays where the excess falls by it and nothing else moves.
+        corrections = [c if heard is None or heard.helps else replace(c, cut_db=0.0) for c, heard in tried]
         low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
         settings.update(_corrective_settings(corrections, low_cut, free))
-        notes += [_correction_note(c, _stage_of(c) in free) for c in corrections]
+        notes += [_correction_note(c, heard) for c, (_, heard) in zip(corrections, tried, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     moves, said = tone_moves(mix, before, references, plan.most_tone_db)
     notes += said
@@ -131,20 +138,30 @@ def _corrective_settings(
     return settings
 
 
-def _correction_note(correction: Correction, used: bool) -> Note:
+def _used(correction: Correction, free: Sequence[str]) -> bool:
+    return correction.cut_db > 0.0 and _stage_of(correction) in free
+
+
+def _correction_note(correction: Correction, heard: Heard | None) -> Note:
     what = correction.resonance
-    if not used or correction.cut_db == 0.0:
+    if heard is not None and not heard.helps:
+        taken = f"It is not cut here: a trial cut moved it by {number(heard.excess_change_db, 'dB', signed=True)} only."
+    elif heard is None:
         taken = "It is not cut here."
     elif what.passing:
         taken = f"Here it is cut by up to {number(correction.cut_db, 'dB')} while it is there."
     else:
         taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
-    back = "Compare with and without at equal loudness."
-    if correction.doubtful:
-        back = DOUBTFUL
-    elif correction.back_to_mix:
-        back = back_to_mix(correction)
-    more = "_in_mix" if correction.back_to_mix else "_doubtful" if correction.doubtful else ""
+    if heard is not None and heard.helps:
+        taken += (
+            f" Measured on the mix, that takes {number(-heard.excess_change_db, 'dB')} off it and moves nothing an "
+            f"octave away by more than {number(heard.elsewhere_db, 'dB', 2)}."
+        )
+    certain = correction.certainty == "certain"
+    back = back_to_mix(correction) if certain else doubt(correction)
+    if certain and not correction.back_to_mix:
+        back = f"Compare with and without at equal loudness. {back}"
+    more = "_in_mix" if correction.back_to_mix else "" if certain else "_doubtful"
     text = f"{description(what)}{strongest_at(what)} {taken}"
     return Note(code=f"resonance{more}", text=text, suggestion=back)
 

@@ -112,7 +112,7 @@ class Search:
         if self.around is not None:
             # What is the same for every trial stays as the sheet has it.
             settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
-        self.prepared = prepare(mix, before, self.config, settled, self.references, resonances)
+        self.prepared = prepare(mix, before, self.config, settled, self.references, resonances, seen.resonance)
         self._settled = settled
 
     def by_gain(self, config: Config) -> Suggestion | None:

@@ -8,8 +8,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import butter, firwin, lfilter, oaconvolve
 
+from autochain.audio.signals import pink_noise, sine
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.resonance import measure_resonance
 from autochain.prepare.resonances import find_resonances
@@ -74,6 +75,71 @@ def test_the_channel_in_which_it_lives_is_told(channel):
     else:
         more[:, 1 if channel == "left" else 0] = 0.0
     assert [r.channel for r in told(x + more)] == [channel]
+
+
+def tilted(seconds=32.0, seed_shift=0):
+    """Pink noise, both channels; quiet bursts of it keep it from being one level."""
+    x = pink_noise(seconds, RATE_HZ, -20.0).astype(np.float32)
+    return np.roll(x, seed_shift, axis=0)
+
+
+def chords(seconds=32.0):
+    """Four chords in turn, twelve partials a note, over pink noise 20 dB under them."""
+    t = np.arange(round(2.0 * RATE_HZ)) / RATE_HZ
+    bars = []
+    for root_hz in (220.0, 174.6, 261.6, 196.0):
+        bar = np.zeros(t.size)
+        for ratio in (1.0, 1.26, 1.498):
+            for k in range(1, 13):
+                bar += np.sin(2 * np.pi * root_hz * ratio * k * t + k) / k
+        bars.append(bar * np.exp(-t))
+    song = np.tile(np.concatenate(bars), round(seconds / 8.0))
+    song *= 0.1 / np.sqrt(np.mean(song**2))
+    return (song[:, None] + 0.1 * tilted(seconds)[: song.size] / np.std(tilted(seconds))).astype(np.float32)
+
+
+def test_a_roll_off_into_a_noise_floor_is_none():
+    b, a = butter(8, 5000.0, fs=RATE_HZ)
+    floor = tilted(seed_shift=9999) * 10 ** (-50.0 / 20.0)
+    assert told((lfilter(b, a, tilted(), axis=0) + floor).astype(np.float32)) == ()
+
+
+@pytest.mark.parametrize("edge_hz", [6000.0, 8000.0])
+def test_the_edge_of_a_band_limit_is_none(edge_hz):
+    # as a codec cuts the side off: flat up to the edge, 60 dB less within a sixth of an octave
+    taps = firwin(2047, edge_hz, fs=RATE_HZ)
+    x = tilted()
+    side = oaconvolve((x[:, 0] - x[:, 1]) / 2, taps, mode="same")
+    mid = x.mean(axis=1)
+    assert told(np.stack([mid + side, mid - side], axis=1).astype(np.float32)) == ()
+    cut = np.stack([oaconvolve(lane, taps, mode="same") for lane in x.T], axis=1)
+    assert told(cut.astype(np.float32)) == ()
+
+
+@pytest.mark.parametrize("freq_hz", [3150.0, 9500.0])
+def test_a_steady_tone_at_a_low_level_is_none(freq_hz):
+    # a whistle or pilot 50 dB under the music: a line, which lifts nothing beside it
+    assert told((tilted() + sine(freq_hz, 32.0, RATE_HZ, -70.0)).astype(np.float32)) == ()
+
+
+@pytest.mark.parametrize("make", [tilted, chords])
+@pytest.mark.parametrize(("freq_hz", "gain_db"), [(2600.0, 8.0), (3200.0, 8.0), (6000.0, 8.0), (6000.0, 6.0)])
+def test_a_narrow_bell_on_noise_and_on_chords_is_told(make, freq_hz, gain_db):
+    assert told(make()) == ()
+    (found,) = told(lifted(make(), freq_hz, gain_db, 8.0))
+    assert abs(np.log2(found.freq_hz / freq_hz)) <= 1 / 12
+    assert (found.passing, found.channel) == (False, "stereo")
+
+
+def test_a_broad_lift_is_tone_and_no_resonance():
+    assert told(lifted(tilted(), 4000.0, 6.0, 0.7)) == ()
+
+
+def test_a_hump_far_under_the_music_cannot_be_heard():
+    # more than 50 dB under the loudest range at 9 kHz, bell included; a limit of this project
+    b, a = butter(4, 700.0, fs=RATE_HZ)
+    x = lfilter(b, a, tilted(), axis=0) + tilted(seed_shift=9999) * 10 ** (-70.0 / 20.0)
+    assert told(lifted(x.astype(np.float32), 9000.0, 10.0, 8.0)) == ()
 
 
 def test_little_music_is_not_judged():

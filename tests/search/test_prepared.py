@@ -1,5 +1,6 @@
 """What is decided before the search reaches the chain as settings with reasons, and never over what was set by hand."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -10,6 +11,7 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.measurement import measure
+from autochain.prepare.resonances import Resonance
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.result import Note
 from autochain.search.space import Decisions
@@ -41,9 +43,23 @@ def test_a_resonance_becomes_a_small_cut_and_a_note_with_its_size_and_reason():
     eq = found.settings["equaliser"]
     assert eq["band1_freq_hz"] == pytest.approx(4000.0, rel=0.06)
     assert -1.0 <= eq["band1_gain_db"] <= -0.5
-    assert [note.code for note in found.notes if note.code != "fades"] == ["resonance_in_mix"]
+    assert [note.code for note in found.notes if note.code != "fades"] == ["resonance"]
     assert "of the song's own smoothed spectrum" in found.notes[0].text
+    assert "Measured on the mix" in found.notes[0].text
     assert "dB there" in found.notes[0].suggestion
+
+
+def test_a_cut_that_moves_nothing_is_not_made():
+    # A place at which there is no hump: q 12 beside the one that is there. Its excess hardly falls there.
+    mix = resonant()
+    claim = Resonance(
+        freq_hz=4000.0, q=4.0, excess_db=8.0, channel="side", passing=False, share=1.0, times_s=(), usual_db=3.0
+    )
+    silent = replace(mix, samples=np.repeat(mix.samples.mean(axis=1, keepdims=True), 2, axis=1))
+    plan = read_config(None, {})
+    found = prepare(silent, measure(silent.samples, RATE_HZ), plan, Decisions(), resonances=(claim,))
+    assert "equaliser" not in found.settings
+    assert "not cut here: a trial cut" in found.notes[0].text
 
 
 def test_a_clean_mix_is_left_alone():
