@@ -7,7 +7,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Excerpts, Target
 from autochain.measure.loudness import loud_hops, power_to_lufs
 from autochain.measure.measurement import Measurement
-from autochain.prepare.symmetry import Rotation, choose_rotation
+from autochain.prepare.symmetry import Rotation, RotationRules, choose_rotation
 from autochain.search.excerpts import hardly_longer, window_powers
 from autochain.units import db_to_linear
 
@@ -79,7 +79,12 @@ def telling_starts(
 
 
 def rotation_on(
-    mix: Mix, before: Measurement, mix_hops: npt.NDArray[np.float64], target: Target, plan: Excerpts
+    mix: Mix,
+    before: Measurement,
+    mix_hops: npt.NDArray[np.float64],
+    target: Target,
+    plan: Excerpts,
+    rules: RotationRules | None = None,
 ) -> Rotation:
     """Decide the rotation on telling parts, at the level where a limiter alone would begin to work.
 
@@ -91,6 +96,8 @@ def rotation_on(
         What the master must reach.
     plan
         Length of a part; a song hardly longer than its excerpts is heard whole.
+    rules
+        When a rotation is worth it; the defaults when None.
     """
     assert before.integrated_lufs is not None
     hop = round(mix.rate_hz / 100)
@@ -108,4 +115,4 @@ def rotation_on(
         flags.append(flag)
     louder_db = target.loudness_lufs - (target.heard_lufs(before) or before.integrated_lufs)
     threshold_db = target.ceiling_dbtp - louder_db - _EXPECTED_LOSS_DB
-    return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
+    return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db), rules)
