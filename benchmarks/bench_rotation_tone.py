@@ -221,8 +221,8 @@ def main() -> None:
         if rows:
             rms, largest = ([r[f"{name} after (dB)"] for r in rows] for name in ("rms", "largest"))
             print(
-                f"{count} reference(s): {sum(v <= WITHIN_DB for v in rms)} of {len(rows)} recovered, {WITHIN_DB} dB rms, "
-                f"worst {max(rms):.2f} dB; {sum(v <= WITHIN_DB for v in largest)} in every band, "
+                f"{count} reference(s): {sum(v <= WITHIN_DB for v in rms)} of {len(rows)} recovered "
+                f"({WITHIN_DB} dB rms), worst {max(rms):.2f} dB; {sum(v <= WITHIN_DB for v in largest)} in every band, "
                 f"worst {max(largest):.2f} dB"
             )
     for name, sums in result["others"].items():
