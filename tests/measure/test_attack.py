@@ -12,7 +12,7 @@ LOUD = np.ones(400, dtype=bool)
 
 
 def hits(early_share=0.0, late_ms=0.0):
-    """Bursts of 150 ms of a 1 kHz tone over noise 30 dB lower; a share of the energy of the 10 ms after comes before."""
+    """Bursts of 150 ms at 1 kHz over noise 30 dB lower; a share of the energy of 10 ms comes before each."""
     t = np.arange(round(0.15 * RATE_HZ)) / RATE_HZ
     burst = np.sin(2.0 * np.pi * 1000.0 * t)
     early = np.sqrt(early_share) * burst[: RATE_HZ // 100]

@@ -100,7 +100,7 @@ def test_all_pass_is_taken_where_it_saves_most_for_its_price():
     assert found.net_db > before - min(by_angle)
     # Closed form: the sawtooth's partial sum peaks at t = pi/13. Another all-pass may do better, by net.
     sawtooth = sum(np.sin(k * np.pi / 13) / k for k in range(1, 13))
-    section_ms = 1e3 * 2.0 / (2.0 * np.pi * 400.0 * 0.7)  # 2 / (w0 q), far under the centre: the derivative of its phase
+    section_ms = 1e3 * 2.0 / (2.0 * np.pi * 400.0 * 0.7)  # 2 / (w0 q), far under the centre: closed form
     assert found.net_db >= before - 20 * np.log10(sawtooth / 0.5) - 0.01 - LATE_PRICE_DB_PER_MS * 2 * 1.25 * section_ms
     assert found.pre_echo_db is None
     at_hz = np.geomspace(20.0, 20000.0, 500)
@@ -112,9 +112,9 @@ def test_all_pass_is_taken_where_it_saves_most_for_its_price():
 def test_late_lows_are_priced_by_the_closed_form(freq_hz, q, sections):
     found = candidates(two_harmonics(0), RATE_HZ, loud_inside(), 0.5)
     one = next(r for r in found if (r.freq_hz, r.q, r.sections) == (freq_hz, q, sections))
-    # Closed form, the derivative of the analogue all-pass's phase: 2 / (w0 q) at 0 Hz, 4 q / w0 at w0; the larger is the
-    # most up to q 0.6, though 20 Hz is the lowest looked at: 3 % under it for 400 Hz, 10 % for 100 Hz. At q 1.4 the most
-    # lies a little under the centre, and 4 % higher.
+    # Closed form, the derivative of the analogue all-pass's phase: 2 / (w0 q) at 0 Hz, 4 q / w0 at w0. For small q the
+    # first is the most; at 20 Hz, the lowest looked at, it has fallen by 1 % for 400 Hz and 11 % for 100 Hz. For q 1.4
+    # the most lies a little under the centre and is 4 % higher.
     per_section_ms = 1e3 * max(2.0 / q, 4.0 * q) / (2.0 * np.pi * freq_hz)
     assert one.group_delay_ms == pytest.approx(sections * per_section_ms, rel=0.12 if freq_hz == 100.0 else 0.05)
     assert one.price_db == pytest.approx(0.05 * one.group_delay_ms)  # 0.05 dB a ms: common practice, no source

@@ -97,7 +97,7 @@ def test_one_channel_is_moved_as_a_whole():
 @pytest.mark.parametrize("size_db", [2.0, 3.0])
 @pytest.mark.parametrize(("low", "high"), [(1, 0), (0, -1), (-1, 1)])
 def test_a_tilted_version_is_followed_within_0_7_db(size_db, low, high):
-    # 0.7 dB: asked for, common practice, no source. Judged as `bench_rotation_tone.py` does, relative to 315 Hz to 2 kHz.
+    # 0.7 dB: common practice, no source. Judged as `bench_rotation_tone.py` does, relative to 315 Hz to 2 kHz.
     theirs = shelved(shelved(song(), 150.0, low * size_db, "low"), 4000.0, high * size_db, "high")
     own, reference = profile(song(), RATE_HZ), profile(theirs, RATE_HZ)
     tone = find_tone_moves(own, common([reference]), MOST_DB, 3.0)
