@@ -7,8 +7,8 @@ FOLDER holds WAV files whose names begin with a number; results name that number
 Rotation: for each target, what a choice by saving alone would take (0.2 dB or more; an all-pass where it saves 0.1 dB
 more than the best angle), and what is chosen when late lows, early energy and smeared hits are priced.
 
-Tone: 60 s from the middle of a recording are the mix. A version of it has a ramp in its low end, its high end or both:
-0 dB above 150 Hz 2^0.75 and the full 2 or 3 dB below 150 Hz 2^-0.75, in a straight line over the octave and a half
+Tone: 60 s (`--seconds`) from the middle of a recording are the mix. A version of it has a ramp in its low end, its high
+end or both: 0 dB above 150 Hz 2^0.75 and the full 2 or 3 dB below 150 Hz 2^-0.75, in a straight line over the octave and a half
 between (dB over the logarithm of frequency), the same mirrored around 4 kHz; by a symmetric filter of 8191 taps. One
 reference is such a version. Three are three of them, each with random tilts up to 0.5 dB more at either end and
 cut by up to a tenth at either end; they are judged by the mean of their balances. Judged are third octaves of the mid
@@ -126,9 +126,11 @@ def sum_db(tone: Tone, rate_hz: int) -> float:
     return max(float(np.abs(response_db(settings, at_hz, rate_hz, c)).max()) for c in ("mid", "side"))
 
 
-def tilts(number: int, mix: Mix, before: Measurement, limits: tuple[float, float]) -> list[dict[str, Any]]:
+def tilts(
+    number: int, mix: Mix, before: Measurement, limits: tuple[float, float], seconds: float
+) -> list[dict[str, Any]]:
     rng = np.random.default_rng(number)
-    rate, length = mix.rate_hz, min(len(mix.samples), 60 * mix.rate_hz)
+    rate, length = mix.rate_hz, min(len(mix.samples), round(seconds * mix.rate_hz))
     first = (len(mix.samples) - length) // 2
     song = np.ascontiguousarray(mix.samples[first : first + length])
     own = balance(song, rate, before)
@@ -196,6 +198,7 @@ def main() -> None:
     parser.add_argument("--half", choices=("odd", "even", "all"), default="odd")
     parser.add_argument("--lufs", type=float, nargs="+", default=[-9.0, -14.0])
     parser.add_argument("--tilted", type=int, default=8, help="recordings that are tilted, the lowest numbers (8)")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of each that are tilted (60)")
     parser.add_argument("--json", type=Path, help="also write all figures to this file")
     args = parser.parse_args()
     plan = read_config(None, {}).prepare
@@ -208,7 +211,7 @@ def main() -> None:
         profiles[number] = balance(mix.samples, mix.rate_hz, before)
         result["rotation"] += rotations(number, mix, before, args.lufs)
         if place < args.tilted:
-            result["tilts"] += tilts(number, mix, before, limits)
+            result["tilts"] += tilts(number, mix, before, limits, args.seconds)
             result["small"].append(small(number, mix, profiles[number], before, limits))
         print(f"recording {number} done", flush=True)
     result["others"] = others(profiles, limits)

@@ -50,6 +50,7 @@ _LEAST_DIFFERENCE_DB = 0.8
 _INSIDE_DB = 0.2  # rms over the bands: what is left is not worth another move
 _STEP_DB = 0.1
 _HEARD_HZ = (40.0, 16000.0)
+_ABSENT_DB = 20.0  # further apart one of them has nothing there, as a brass solo has no bass: no tone move gives it any
 # A limit of this project: 15 recordings against each other read 0.86 dB or more, against themselves less a tenth at
 # either end 0.37 or less.
 _ALIKE_DB = 0.6
@@ -133,6 +134,7 @@ def find_tone_moves(mix: Profile, target: Target, most_db: float, most_alike_db:
     rows = _ROWS[:1] if mono else _ROWS
     difference = np.array([target.mid_db - mix.mid_db, target.side_db - mix.side_db])[: len(rows)]
     counted = np.array([_counted(row) for row in difference])
+    counted &= np.abs(_centred(difference, counted)) < _ABSENT_DB
     counted[counted.sum(axis=1) < _FEWEST_BANDS] = False
     uneven_db = max((_unevenness_db(d[c]) for d, c in zip(difference, counted, strict=True) if c.any()), default=0.0)
     alike = uneven_db < _ALIKE_DB

@@ -114,7 +114,7 @@ def _target_missed(config: Config, chosen: Verified, decisions: Decisions) -> No
     return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
 
 
-def _rotation_note(
+def rotation_note(
     config: Config, settings: Mapping[str, Settings], rotation: Rotation, decisions: Decisions
 ) -> tuple[Note, ...]:
     """What the rotation saves and costs; or what one would have saved, and why it is left out."""
@@ -140,17 +140,16 @@ def _rotation_note(
         f"{number(rules.late_least_db, 'dB')}.",
         "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving.",
     }[rotation.left or "small"]
+    parameter = STAGES["rotation"].parameter
+    shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}
+    words = [f"{value:g}" if isinstance(value, float) else value for value in shown.values()]
+    locks = " ".join(f"--lock rotation.{name}={word}" for name, word in zip(shown, words, strict=True))
     return (
         Note(
             code="rotation_left_out",
             text=f"A phase rotation would save the peak stages {saving}. It is left out."
             f"{_rotation_costs(rotation)} {why}",
-            suggestion="To try it, lock "
-            + " and ".join(
-                f"rotation.{name}={STAGES['rotation'].parameter(name).shown(value)}"
-                for name, value in rotation.settings.items()
-            )
-            + ".",
+            suggestion=f"To try it: {locks}.",
         ),
     )
 
@@ -213,7 +212,7 @@ def notes_for(
                 suggestion="With another limiter, lower its ceiling until your own true-peak meter agrees.",
             )
         )
-    notes.extend(_rotation_note(config, chosen.settings, rotation, decisions))
+    notes.extend(rotation_note(config, chosen.settings, rotation, decisions))
     if stats.chosen_from != "suggestion":
         words = NAMES[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"

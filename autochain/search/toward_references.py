@@ -67,16 +67,17 @@ def _tone_note(tone: Tone, references: int) -> Note:
         return Note(code="tone_left", text=f"Tone is not moved. {why}", suggestion="Judge the tone by ear.")
     rest = ""
     if abs(tone.left_db) >= _WORTH_A_WORD_DB:
-        limit = f"All moves together stop at {number(tone.most_db, 'dB')}. "
-        where = f"around {frequency(tone.left_hz)}"
-        rest = f" {limit}{number(abs(tone.left_db), 'dB')} stay {where}."
+        rest = (
+            f" All moves together stop at {number(tone.most_db, 'dB')}; {number(abs(tone.left_db), 'dB')} stay around "
+            f"{frequency(tone.left_hz)}."
+        )
     elif not tone.alike:
         rest = " The moves stop at the edge of what the references leave open."
     return Note(
         code="tone",
         text=f"{said} {uneven} Suggested: {'; '.join(map(_move_text, tone.moves))}.{rest}",
         suggestion="These are broad and small on purpose; keep only what you prefer at equal loudness."
-        + (" What is left belongs in the mix." if abs(tone.left_db) >= _WORTH_A_WORD_DB else ""),
+        + (f" What is left {'belongs in' if tone.alike else 'may be the songs, not'} the mix." if rest else ""),
     )
 
 

@@ -145,3 +145,12 @@ def test_unevenness_is_the_error_around_a_smooth_course():
     # Closed form: the difference of two independent errors of 2 dB has 2.83 dB; a straight slope has no bends. A median
     # of 25 scatters by 15 % and 400 of them by under 1 %, but the bends overlap: 10 %.
     assert np.mean(found) == pytest.approx(2.0 * np.sqrt(2.0), rel=0.1)
+
+
+def test_what_one_of_them_does_not_have_is_no_tone():
+    # A solo without bass beside a band: 30 dB less under 160 Hz, all else alike.
+    mid = np.full(30, -14.0)
+    solo = np.where(np.arange(30) < 8, mid - 30.0, mid)
+    tone = find_tone_moves(replace_mid(solo), common([replace_mid(mid)]), MOST_DB, 3.0)
+    assert tone.moves == ()
+    assert tone.difference_db == 0.0

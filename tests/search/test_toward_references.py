@@ -66,7 +66,7 @@ def test_a_dull_mix_is_brightened_by_the_tone_stage_with_its_reason(tmp_path):
     assert 0.0 < max(gains) <= plan.prepare.most_tone_alike_db  # the same song, only duller
     why = next(note for note in found.notes if note.code == "tone")
     # The low-pass is 12 dB down at 16 kHz (first order, two octaves over its corner): more than a master makes good.
-    assert "All moves together stop at 3.0 dB." in why.text
+    assert "All moves together stop at 3.0 dB;" in why.text
     assert "belongs in the mix" in why.suggestion
     plan.chain_plan.stages["tone"].checked(tone)
     out = Decisions(without=frozenset({"tone"}))
