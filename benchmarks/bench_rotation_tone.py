@@ -9,10 +9,10 @@ more than the best angle), and what is chosen when late lows, early energy and s
 
 Tone: 60 s (`--seconds`) from the middle of a recording are the mix. A version of it has a ramp in its low end, its high
 end or both: 0 dB above 150 Hz 2^0.75 and the full 2 or 3 dB below 150 Hz 2^-0.75, in a straight line over the octave
-and a half between (dB over the logarithm of frequency), the same mirrored around 4 kHz; by a symmetric filter of 8191 taps. One
-reference is such a version. Three are three of them, each with random tilts up to 0.5 dB more at either end and
-cut by up to a tenth at either end; they are judged by the mean of their balances. Judged are third octaves of the mid
-after the moves went through the tone stage, less the references', less the mean of that from 315 Hz to 2 kHz: 40 to
+and a half between (dB over the logarithm of frequency), the same mirrored around 4 kHz; by a symmetric filter of 8191
+taps. One reference is such a version. Three are three of them, each with random tilts up to 0.5 dB more at either end
+and cut by up to a tenth at either end; they are judged by the mean of their balances. Judged are third octaves of the
+mid after the moves went through the tone stage, less the references', less the mean of that from 315 Hz to 2 kHz: 40 to
 250 Hz where the low end was tilted, 2.5 to 16 kHz where the high end was, of these the bands less than 60 dB under the
 whole. Recovered: 0.7 dB rms or less over them; how many stay within 0.7 dB in every single band is told beside it,
 which three versions that are cut differently need not do: their bands differ by the passages that they hold.
