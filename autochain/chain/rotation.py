@@ -74,7 +74,7 @@ def group_delay_ms(
     """How much later than the highest frequencies those at `at_hz` arrive, in ms.
 
     0 for the constant kind, whose phase does not change with frequency; for the all-pass kind about
-    4 q / (2 pi freq_hz) a section at and under `freq_hz` for q up to 0.5, and most at `freq_hz` above.
+    2 / (2 pi freq_hz q) a section far under `freq_hz`, most of all for q up to 0.6, and 4 q / (2 pi freq_hz) at it.
     """
     if not _is_all_pass(settings):
         return np.zeros(np.shape(at_hz))

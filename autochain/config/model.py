@@ -11,6 +11,7 @@ from autochain.config.chain import Chain, Part, chain_plan
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import CorrectionRules
 from autochain.prepare.limits import Limits
+from autochain.prepare.symmetry import RotationRules
 
 
 def _ordered(span: tuple[float, float]) -> tuple[float, float]:
@@ -224,6 +225,10 @@ class Prepare(Part):
     back_to_mix_db: float = Field(gt=0.0, le=12.0)
     cut_from_hz: float = Field(ge=20.0, le=20000.0)
     most_tone_db: float = Field(ge=0.5, le=3.0)
+    most_tone_alike_db: float = Field(ge=0.5, le=6.0)
+    least_rotation_db: float = Field(ge=0.0, le=12.0)
+    most_late_ms: float = Field(ge=0.0, le=100.0)
+    late_rotation_db: float = Field(ge=0.0, le=12.0)
 
     @property
     def rules(self) -> CorrectionRules:
@@ -235,6 +240,13 @@ class Prepare(Part):
             strong_cuts=self.strong_cuts,
             back_to_mix_db=self.back_to_mix_db,
             cut_from_hz=self.cut_from_hz,
+        )
+
+    @property
+    def rotation_rules(self) -> RotationRules:
+        """The same for the choice of a rotation."""
+        return RotationRules(
+            least_db=self.least_rotation_db, most_late_ms=self.most_late_ms, late_least_db=self.late_rotation_db
         )
 
 

@@ -102,7 +102,7 @@ class CrestReference:
         self._band_weight = np.stack(
             [_gated(band) if band.sum() > floor else np.zeros_like(band) for band in power.T], axis=1
         )
-        self._onsets = _onsets(reference, rate_hz)
+        self._onsets = strong_onsets(reference, rate_hz)
         self._onset_db = _onset_db(reference, self._onsets, rate_hz)
 
     def compare(self, output: Samples) -> CrestLoss | None:
@@ -227,7 +227,7 @@ def _crossovers(rate_hz: int) -> _Floats:
     return np.array(rows)
 
 
-def _onsets(samples: Samples, rate_hz: int) -> _Starts:
+def strong_onsets(samples: Samples, rate_hz: int) -> _Starts:
     """First frames of strong onsets: where 10 ms rise most over the 50 ms before and reach the mean level."""
     hop = ms_to_samples(1.0, rate_hz)
     body_end = ms_to_samples(BODY_MS[1], rate_hz)

@@ -1,8 +1,7 @@
 """The engineer's own references: their common balance, how far they differ, and what they have beside it.
 
 Balance is the level of a third-octave band relative to the whole, mid and side apart, so that neither loudness nor
-width of a reference enters into its mid. With fewer than three references the differences between them say little,
-so the spread is never taken for less than 1.5 dB (common practice, no source).
+width of a reference enters into its mid. One reference has no spread; what that is worth, `tone` decides.
 """
 
 from collections.abc import Sequence
@@ -19,7 +18,6 @@ from autochain.units import power_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
-LEAST_SPREAD_DB = 1.5
 LOW_END_HZ = 120.0
 _NOTHING_DB = -90.0  # a band this far under the whole says nothing
 
@@ -56,7 +54,7 @@ class Reference:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Target:
-    """What the references have in common: mean and spread (standard deviation, at least 1.5 dB) per band."""
+    """What the references have in common: mean and spread (standard deviation; 0 of one reference) per band."""
 
     mid_db: _Doubles
     mid_spread_db: _Doubles
@@ -103,4 +101,4 @@ def _mean_and_spread(rows: Sequence[_Doubles]) -> tuple[_Doubles, _Doubles]:
     mean = np.where(count > 0, filled.sum(axis=0) / np.maximum(count, 1), np.nan)
     around = np.where(known, stacked - mean, 0.0)
     spread = np.sqrt((around**2).sum(axis=0) / np.maximum(count - 1, 1))
-    return mean, np.maximum(spread, LEAST_SPREAD_DB)
+    return mean, spread

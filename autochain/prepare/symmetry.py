@@ -1,54 +1,85 @@
-"""The rotation that makes a mix easiest on the peak stages, when there is one worth having."""
+"""The rotation that makes a mix easiest on the peak stages, when it is worth what it costs."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.allpass import all_pass_group_delay_ms, all_pass_section
-from autochain.audio.hilbert import hilbert_pair, pre_echo_db
+from autochain.audio.centred_filter import filter_centred
+from autochain.audio.hilbert import hilbert_pair, pre_echo_db, rotation_taps
 from autochain.audio.mix import Samples
+from autochain.audio.sections import SectionFilter, Step
 from autochain.measure.asymmetry import Loud, loud_windows, window_frames
+from autochain.measure.attack import AttackReference
 from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
 
 STEP_DEG = 5
 
-# A rotation moves every waveform in the mix; under this saving it is not worth the risk. Full mixes of many
-# independent sounds mostly save less than 0.1 dB, a single brass or vocal lead can save several times that.
-LEAST_SAVING_DB = 0.2
+# Prices in dB of saving. common practice, no source: no one has measured what a listener would pay.
+LATE_PRICE_DB_PER_MS = 0.05  # 20 ms, a drum's low part clearly behind its stick, cost what 1 dB less limiting is worth
+ATTACK_PRICE_DB_PER_DB = 0.5  # the score, too, counts a lost dB at hits for half of one lost everywhere
+EARLY_PRICE_DB_PER_PERCENT = 0.5  # of a click's energy, more than 1 ms before it: 0.2 dB at 90 degrees, the worst
 
-# All-pass sections let the lows arrive late, which a constant angle does not: they must save this much more.
-LEAST_ADVANTAGE_DB = 0.1
+# Less than this was there to gain: not worth a word. Full mixes of many independent sounds mostly have less.
+WORTH_A_WORD_DB = 0.2
 
-# Where the phase of a lead's lowest harmonics can be turned, an octave apart; how abruptly; how far.
-ALL_PASS_HZ = (50.0, 100.0, 200.0, 400.0, 800.0)
+# Where the phase of a lead's lowest harmonics can be turned, an octave apart; how abruptly; how far. Lower than these
+# every section delays by 5 ms or more.
+ALL_PASS_HZ = (100.0, 200.0, 400.0, 800.0, 1600.0)
 ALL_PASS_Q = (0.4, 0.7, 1.4)
 MOST_SECTIONS = 4
+
+Left = Literal["small", "late", "price"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotationRules:
+    """When a rotation is worth it.
+
+    Attributes
+    ----------
+    least_db
+        Least saving: a rotation moves every waveform in the mix.
+    most_late_ms, late_least_db
+        Where lows come later than the first, least saving.
+    """
+
+    least_db: float = 0.5
+    most_late_ms: float = 5.0
+    late_least_db: float = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rotation:
-    """The rotation to use.
+    """A rotation: the one to use, or the one that would save most and is left out.
 
     Attributes
     ----------
     kind
         `constant` angle, or `allpass` sections.
     angle_deg
-        Constant phase rotation, -90 to 85; 0 when not used, or when the kind is another one.
+        Constant phase rotation, -90 to 85; 0 when the kind is another one, and when no rotation saves anything.
     freq_hz, q, sections
         The all-pass; None when the kind is another one.
     saving_db
-        Mean reduction of a linked peak stage saved by the best setting of that kind, whether used or not; at least 0.
+        Mean reduction of a linked peak stage that it saves; at least 0.
+    price_db
+        What its costs are worth in dB of saving, by the prices of this module; at least 0.
     used
-        True when the saving is large enough.
+        True when it saves enough and more than its price.
+    left
+        Why it is not used: it saves too little (`small`), lows come too late for what it saves (`late`), or it costs
+        as much as it saves (`price`); None when it is used.
     pre_echo_db
         Energy it puts into the 5 ms before a click, in dB of the click's; None when nothing comes before.
     early_echo_db
         The part of it that comes more than 1 ms before: what may be heard apart from the click.
     group_delay_ms
         How much later than the highest frequencies the latest one arrives; 0 for a constant angle.
+    attack_loss_db
+        What the mix's strong hits lose of their step in energy (`measure.attack`), at least 0.
     """
 
     kind: Literal["constant", "allpass"] = "constant"
@@ -57,10 +88,18 @@ class Rotation:
     q: float | None = None
     sections: int | None = None
     saving_db: float
-    used: bool
+    price_db: float = 0.0
+    used: bool = False
+    left: Left | None = None
     pre_echo_db: float | None = None
     early_echo_db: float | None = None
     group_delay_ms: float = 0.0
+    attack_loss_db: float = 0.0
+
+    @property
+    def net_db(self) -> float:
+        """Saving less price."""
+        return self.saving_db - self.price_db
 
     @property
     def settings(self) -> dict[str, float]:
@@ -70,13 +109,20 @@ class Rotation:
         return {"kind": 1.0, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
 
 
-def choose_rotation(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: float) -> Rotation:
-    """Find the phase rotation that leaves a linked peak stage the least to do.
+NONE = Rotation(angle_deg=0.0, saving_db=0.0, left="small")
 
-    The setting minimises the mean of max(r+, r-) over the loud windows (`measure.asymmetry.mean_reduction_db`):
-    of the constant angles on a grid of 5 degrees from -90 to 85 (rotating by another 180 degrees only swaps the
-    polarities, so the grid is complete), and of 1 to 4 all-pass sections at 5 frequencies with 3 values of q,
-    which are taken only when they save at least 0.1 dB more than the best angle.
+
+def choose_rotation(
+    samples: Samples, rate_hz: int, loud: Loud, threshold_linear: float, rules: RotationRules | None = None
+) -> Rotation:
+    """Find the rotation with the most saving left after its price.
+
+    Saving is what it takes from the mean of max(r+, r-) over the loud windows (`measure.asymmetry.mean_reduction_db`).
+    Looked at are constant angles on a grid of 5 degrees from -90 to 85 (rotating by another 180 degrees only swaps the
+    polarities, so the grid is complete), and 1 to 4 all-pass sections at 5 frequencies with 3 values of q.
+
+    The price is that of lows that come late, of energy that comes more than 1 ms before a click, and of what strong
+    hits lose of their step.
 
     Parameters
     ----------
@@ -88,34 +134,89 @@ def choose_rotation(samples: Samples, rate_hz: int, loud: Loud, threshold_linear
         One flag per 10 ms hop.
     threshold_linear
         Level above which that stage works, full scale 1.0, above 0.
+    rules
+        When one is worth it; the defaults when None.
 
     Returns
     -------
     Rotation
-        With angle 0 and `used` False when the best setting saves less than 0.2 dB or nothing is loud.
+        When none is worth it, the one that saves most, with `used` False and the reason.
+    """
+    rules = RotationRules() if rules is None else rules
+    found = candidates(samples, rate_hz, loud, threshold_linear)
+    if not found:
+        return NONE
+    attack = AttackReference(samples, rate_hz, loud)
+
+    def heard(one: Rotation) -> Rotation:
+        loss_db = attack.loss_db(_turned(samples, rate_hz, one))
+        return replace(one, attack_loss_db=loss_db, price_db=one.price_db + ATTACK_PRICE_DB_PER_DB * loss_db)
+
+    # The attack only adds to the price, so nothing behind a candidate that stays ahead even with it can win.
+    best: Rotation | None = None
+    for one in sorted((o for o in found if _limit(o, rules) is None), key=lambda o: -o.net_db):
+        if one.net_db <= (0.0 if best is None else best.net_db):
+            break
+        priced = heard(one)
+        if priced.net_db > (0.0 if best is None else best.net_db):
+            best = priced
+    if best is not None:
+        return replace(best, used=True)
+    most = max(found, key=lambda o: o.saving_db)
+    return replace(heard(most), left=_limit(most, rules) or "price") if most.saving_db > 0.0 else NONE
+
+
+def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: float) -> list[Rotation]:
+    """Every rotation that is looked at, priced but for the attack; none where less than 0.2 dB is reduced at all.
+
+    Parameters as of `choose_rotation`.
     """
     counted = loud_windows(loud, samples.shape[0], rate_hz)
     if counted.size == 0:
-        return Rotation(angle_deg=0.0, saving_db=0.0, used=False)
+        return []
     samples = np.ascontiguousarray(samples)
     # Ordered by size, so that of two equal angles the smaller rotation wins; 0 comes first.
     angles_deg = np.array(sorted(range(-90, 90, STEP_DEG), key=lambda angle: (abs(angle), angle)), dtype=np.float64)
     by_angle = _by_angle(samples, rate_hz, counted, threshold_linear, angles_deg)
-    best = int(np.argmin(by_angle))
-    saving_db = float(by_angle[0] - by_angle[best])
-    constant = Rotation(
-        angle_deg=float(angles_deg[best]),
-        saving_db=saving_db,
-        used=saving_db >= LEAST_SAVING_DB,
-        pre_echo_db=pre_echo_db(rate_hz, float(angles_deg[best])),
-        early_echo_db=pre_echo_db(rate_hz, float(angles_deg[best]), to_ms=1.0),
-    )
-    # What does nothing at any angle does nothing at all; and nothing can save more than there is.
-    if by_angle[0] >= max(LEAST_SAVING_DB, saving_db + LEAST_ADVANTAGE_DB):
-        all_pass = _best_all_pass(samples, rate_hz, counted, threshold_linear, float(by_angle[0]))
-        if all_pass.used and all_pass.saving_db >= saving_db + LEAST_ADVANTAGE_DB:
-            return all_pass
-    return constant if constant.used else Rotation(angle_deg=0.0, saving_db=saving_db, used=False)
+    unrotated_db = float(by_angle[0])
+    if unrotated_db < WORTH_A_WORD_DB:  # nothing can save more than there is
+        return []
+    return [
+        *_constant(rate_hz, angles_deg[1:], unrotated_db - by_angle[1:]),
+        *_all_passes(samples, rate_hz, counted, threshold_linear, unrotated_db),
+    ]
+
+
+def _limit(one: Rotation, rules: RotationRules) -> Left | None:
+    """Which limit a rotation fails, if any."""
+    if one.saving_db < rules.least_db:
+        return "small"
+    return "late" if one.group_delay_ms > rules.most_late_ms and one.saving_db < rules.late_least_db else None
+
+
+def _turned(samples: Samples, rate_hz: int, one: Rotation) -> Samples:
+    """The sound through a rotation, aligned; what the rotation stage does."""
+    if one.freq_hz is None or one.q is None or one.sections is None:
+        return filter_centred(samples, rotation_taps(rate_hz, one.angle_deg))
+    cascade = (all_pass_section(one.freq_hz, one.q, rate_hz),) * one.sections
+    return SectionFilter([Step(mid_side=False, first=cascade, second=cascade)], samples.shape[1]).push(samples)
+
+
+def _constant(rate_hz: int, angles_deg: npt.NDArray[np.float64], savings_db: npt.NDArray[np.float64]) -> list[Rotation]:
+    found = []
+    for angle_deg, saving_db in zip(angles_deg, savings_db, strict=True):
+        early_db = pre_echo_db(rate_hz, float(angle_deg), to_ms=1.0)
+        early_percent = 0.0 if early_db is None else 100.0 * 10.0 ** (early_db / 10.0)
+        found.append(
+            Rotation(
+                angle_deg=float(angle_deg),
+                saving_db=float(saving_db),
+                price_db=EARLY_PRICE_DB_PER_PERCENT * early_percent,
+                pre_echo_db=pre_echo_db(rate_hz, float(angle_deg)),
+                early_echo_db=early_db,
+            )
+        )
+    return found
 
 
 def _by_angle(
@@ -136,35 +237,34 @@ def _by_angle(
     return np.asarray((20.0 * np.log10(peaks / threshold_linear)).mean(axis=0))
 
 
-def _best_all_pass(
+def _all_passes(
     samples: Samples, rate_hz: int, counted: npt.NDArray[np.intp], threshold_linear: float, unrotated_db: float
-) -> Rotation:
-    """The all-pass of the grid that saves most; of equal ones that which delays least."""
+) -> list[Rotation]:
     frames = window_frames(rate_hz)
     row_of = np.full(counted[-1] + 1, -1, dtype=np.intp)
     row_of[counted] = np.arange(counted.size)
     work, peaks = np.empty((frames, 2)), np.empty((counted.size, MOST_SECTIONS))
     found = []
     for freq_hz in ALL_PASS_HZ:
+        at_hz = np.append(np.geomspace(20.0, 20000.0, 200), freq_hz)
         for q in ALL_PASS_Q:
             last, middle = all_pass_section(freq_hz, q, rate_hz)[:2]
             state = np.zeros((MOST_SECTIONS, 4))
             all_pass_window_peaks(samples, last, middle, row_of, frames, threshold_linear, work, state, peaks)
             mean_db = (20.0 * np.log10(peaks / threshold_linear)).mean(axis=0)
+            late = all_pass_group_delay_ms(at_hz, freq_hz=freq_hz, q=q, sections=1, rate_hz=rate_hz)
             for n, value in enumerate(mean_db, start=1):
-                found.append((float(value), n * q / freq_hz, freq_hz, q, n))
-    mean, _, freq_hz, q, sections = min(found)
-    at_hz = np.geomspace(20.0, 20000.0, 200)
-    delay = all_pass_group_delay_ms(
-        np.append(at_hz, freq_hz), freq_hz=freq_hz, q=q, sections=sections, rate_hz=rate_hz
-    )
-    return Rotation(
-        kind="allpass",
-        angle_deg=0.0,
-        freq_hz=freq_hz,
-        q=q,
-        sections=sections,
-        saving_db=unrotated_db - mean,
-        used=unrotated_db - mean >= LEAST_SAVING_DB,
-        group_delay_ms=float(delay.max()),
-    )
+                late_ms = n * float(late.max())
+                found.append(
+                    Rotation(
+                        kind="allpass",
+                        angle_deg=0.0,
+                        freq_hz=freq_hz,
+                        q=q,
+                        sections=n,
+                        saving_db=unrotated_db - float(value),
+                        price_db=LATE_PRICE_DB_PER_MS * late_ms,
+                        group_delay_ms=late_ms,
+                    )
+                )
+    return found

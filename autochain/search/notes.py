@@ -6,7 +6,7 @@ from autochain.chain.chain import STAGES
 from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
-from autochain.prepare.symmetry import Rotation
+from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
 from autochain.search.baselines import NAMES
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.search.space import Decisions
@@ -114,6 +114,60 @@ def _target_missed(config: Config, chosen: Verified, decisions: Decisions) -> No
     return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
 
 
+def rotation_note(
+    config: Config, settings: Mapping[str, Settings], rotation: Rotation, decisions: Decisions
+) -> tuple[Note, ...]:
+    """What the rotation saves and costs; or what one would have saved, and why it is left out."""
+    turned = settings.get("rotation", {})
+    if rotation.used and rotation.settings.items() <= turned.items():  # a locked one may be another
+        return (
+            Note(
+                code="rotation",
+                text=f"Rotating the phase saves the peak stages {number(rotation.saving_db, 'dB')} on average in the "
+                f"loud parts.{_rotation_costs(rotation)}",
+                suggestion="Compare with and without at equal loudness; leave it out if hits or low notes lose their "
+                "shape.",
+            ),
+        )
+    decided = turned or "rotation" in decisions.without or "rotation" in decisions.locks
+    if rotation.used or decided or rotation.saving_db < WORTH_A_WORD_DB:
+        return ()
+    rules = config.prepare.rotation_rules
+    saving = number(rotation.saving_db, "dB")
+    why = {
+        "small": f"Less than {number(rules.least_db, 'dB')} is not worth one.",
+        "late": f"For lows over {number(rules.most_late_ms, 'ms', 0)} late it would have to save "
+        f"{number(rules.late_least_db, 'dB')}.",
+        "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving.",
+    }[rotation.left or "small"]
+    parameter = STAGES["rotation"].parameter
+    shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}
+    words = [f"{value:g}" if isinstance(value, float) else value for value in shown.values()]
+    locks = " ".join(f"--lock rotation.{name}={word}" for name, word in zip(shown, words, strict=True))
+    return (
+        Note(
+            code="rotation_left_out",
+            text=f"A phase rotation would save the peak stages {saving}. It is left out."
+            f"{_rotation_costs(rotation)} {why}",
+            suggestion=f"To try it: {locks}.",
+        ),
+    )
+
+
+def _rotation_costs(rotation: Rotation) -> str:
+    said = ""
+    if rotation.pre_echo_db is not None and rotation.early_echo_db is not None:
+        said += (
+            f" Pre-echo: {number(-rotation.pre_echo_db, 'dB')} below a click within 5 ms before it; "
+            f"{number(-rotation.early_echo_db, 'dB')} earlier than 1 ms."
+        )
+    if rotation.group_delay_ms:
+        said += f" Lows come up to {number(rotation.group_delay_ms, 'ms')} late."
+    if rotation.attack_loss_db >= 0.05:
+        said += f" Hits lose {number(rotation.attack_loss_db, 'dB')} of their step."
+    return said
+
+
 def notes_for(
     config: Config,
     before: Measurement,
@@ -158,23 +212,7 @@ def notes_for(
                 suggestion="With another limiter, lower its ceiling until your own true-peak meter agrees.",
             )
         )
-    turned = chosen.settings.get("rotation", {})
-    if rotation.used and rotation.settings.items() <= turned.items():  # a locked one may be another
-        echo = (
-            ""
-            if rotation.pre_echo_db is None or rotation.early_echo_db is None
-            else f" Pre-echo: {number(-rotation.pre_echo_db, 'dB')} below a click within 5 ms before it; "
-            f"{number(-rotation.early_echo_db, 'dB')} earlier than 1 ms."
-        )
-        delay = f" The lows come up to {number(rotation.group_delay_ms, 'ms')} late." if rotation.group_delay_ms else ""
-        notes.append(
-            Note(
-                code="rotation",
-                text=f"One side of the waveform reaches further; rotating the phase saves the peak stages "
-                f"{number(rotation.saving_db, 'dB')} on average in the loud parts.{echo}{delay}",
-                suggestion="Compare with and without at equal loudness; leave it out if low notes lose their shape.",
-            )
-        )
+    notes.extend(rotation_note(config, chosen.settings, rotation, decisions))
     if stats.chosen_from != "suggestion":
         words = NAMES[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"

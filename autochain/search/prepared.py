@@ -25,7 +25,7 @@ from autochain.search.toward_references import tone_moves
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
-_OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone"})
+_OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone", "tone_left"})
 _TOLD_S = 0.5  # less is in the settings and not worth a note
 _LINEAR_PHASE = 1.0  # its place among the equaliser's phases
 
@@ -96,7 +96,7 @@ def prepare(
         settings.update(_corrective_settings(corrections, low_cut, free))
         notes += [_correction_note(c, heard) for c, (_, heard) in zip(corrections, tried, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
-    moves, said = tone_moves(mix, before, references, plan.most_tone_db)
+    moves, said = tone_moves(mix, before, references, plan.most_tone_db, plan.most_tone_alike_db)
     notes += said
     if moves:
         settings["tone"] = bands([move.settings for move in moves])

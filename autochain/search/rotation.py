@@ -1,5 +1,7 @@
 """The rotation, decided once for a search, on the parts of the mix where it may save something."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -7,7 +9,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Excerpts, Target
 from autochain.measure.loudness import loud_hops, power_to_lufs
 from autochain.measure.measurement import Measurement
-from autochain.prepare.symmetry import Rotation, choose_rotation
+from autochain.prepare.symmetry import Rotation, RotationRules, choose_rotation
 from autochain.search.excerpts import hardly_longer, window_powers
 from autochain.units import db_to_linear
 
@@ -78,10 +80,29 @@ def telling_starts(
     return sorted(chosen)
 
 
-def rotation_on(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Telling:
+    """What a rotation is decided on.
+
+    Attributes
+    ----------
+    samples
+        The telling parts one after the other, shape (frames, channels).
+    loud
+        One flag per 10 ms hop; False where a rotation's filters hear across a splice.
+    threshold_linear
+        Where a limiter alone would begin to work.
+    """
+
+    samples: Samples
+    loud: npt.NDArray[np.bool_]
+    threshold_linear: float
+
+
+def telling(
     mix: Mix, before: Measurement, mix_hops: npt.NDArray[np.float64], target: Target, plan: Excerpts
-) -> Rotation:
-    """Decide the rotation on telling parts, at the level where a limiter alone would begin to work.
+) -> Telling:
+    """The parts of a mix on which a rotation is decided.
 
     Parameters
     ----------
@@ -108,4 +129,19 @@ def rotation_on(
         flags.append(flag)
     louder_db = target.loudness_lufs - (target.heard_lufs(before) or before.integrated_lufs)
     threshold_db = target.ceiling_dbtp - louder_db - _EXPECTED_LOSS_DB
-    return choose_rotation(joined, mix.rate_hz, np.concatenate(flags), db_to_linear(threshold_db))
+    return Telling(
+        samples=joined, loud=np.concatenate(flags), threshold_linear=db_to_linear(threshold_db)
+    )
+
+
+def rotation_on(
+    mix: Mix,
+    before: Measurement,
+    mix_hops: npt.NDArray[np.float64],
+    target: Target,
+    plan: Excerpts,
+    rules: RotationRules | None = None,
+) -> Rotation:
+    """Decide the rotation on the telling parts; `rules` say when one is worth it, the defaults when None."""
+    on = telling(mix, before, mix_hops, target, plan)
+    return choose_rotation(on.samples, mix.rate_hz, on.loud, on.threshold_linear, rules)

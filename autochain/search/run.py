@@ -141,7 +141,8 @@ class Search:
             self.decisions = Decisions(locks=self.decisions.locks, without=without)
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
         spans = choose_spans(mix_hops, before.integrated_lufs, plan.excerpts)
-        self.rotation = rotation_on(mix, before, mix_hops, self.config.target, plan.excerpts)
+        rules = self.config.prepare.rotation_rules
+        self.rotation = rotation_on(mix, before, mix_hops, self.config.target, plan.excerpts, rules)
         self._fix_linear(self.rotation)
 
         chain, settings = self.chain, self._linear_settings()

@@ -8,9 +8,11 @@ from autochain.audio.mix import Mix
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import BELL, LOW_SHELF
 from autochain.prepare.references import Profile, Reference, common, profile
-from autochain.prepare.tone import ToneMove, find_tone_moves, outside_db
+from autochain.prepare.tone import Tone, ToneMove, find_tone_moves
 from autochain.search.result import Note
-from autochain.units import number
+from autochain.units import frequency, number
+
+_WORTH_A_WORD_DB = 0.7  # of what the moves leave; common practice, no source
 
 # Beyond these a figure is worth a word; common practice, no source.
 _FIGURES = (
@@ -30,27 +32,53 @@ def read_references(paths: Sequence[Path]) -> tuple[Reference, ...]:
 
 
 def tone_moves(
-    mix: Mix, before: Measurement, references: Sequence[Reference], most_db: float
+    mix: Mix, before: Measurement, references: Sequence[Reference], most_db: float, most_alike_db: float | None = None
 ) -> tuple[tuple[ToneMove, ...], tuple[Note, ...]]:
-    """Moves toward the references and the notes that go with them; nothing without references."""
+    """Moves toward the references and the notes that go with them; nothing without references.
+
+    Limits as of `find_tone_moves`.
+    """
     if not references:
         return (), ()
     own = profile(mix.samples, mix.rate_hz, before)
-    target = common([r.profile for r in references])
-    moves = find_tone_moves(own, target, most_db)
-    notes = [_beside(own, references)]
-    if moves:
-        outside = outside_db(target.mid_db - own.mid_db, target.mid_spread_db)
-        notes.append(
-            Note(
-                code="tone",
-                text="The balance of the mix lies outside the spread of the references, by "
-                f"{number(outside, 'dB')} rms over the third octaves of the middle. "
-                f"Suggested: {'; '.join(map(_move_text, moves))}.",
-                suggestion="These are broad and small on purpose; keep only what you prefer at equal loudness.",
-            )
+    tone = find_tone_moves(own, common([r.profile for r in references]), most_db, most_alike_db)
+    return tone.moves, (_beside(own, references), _tone_note(tone, len(references)))
+
+
+def _tone_note(tone: Tone, references: int) -> Note:
+    """What is moved; where nothing is, or not all, why."""
+    theirs = "the reference has" if references == 1 else "the references have"
+    broad = f"{number(abs(tone.difference_db), 'dB')} {'more' if tone.difference_db > 0.0 else 'less'}"
+    said = f"Around {frequency(tone.at_hz)} {theirs} {broad} than the mix."
+    uneven = (
+        f"Band by band the balance differs unevenly, by {number(tone.uneven_db, 'dB')}, as other songs do."
+        if not tone.alike
+        else "The balance differs evenly, as another version of the song does."
+    )
+    if not tone.moves:
+        if abs(tone.difference_db) < 1.0:
+            why = f"No broad difference reaches 1 dB; the largest is {number(abs(tone.difference_db), 'dB')}."
+        elif tone.beyond_db < 1.0 and tone.alike:
+            why = f"{said} That is inside what they differ by among themselves."
+        elif tone.beyond_db < 1.0:
+            why = f"{said} {uneven} Such a difference may be the songs', not the mix's."
+        else:
+            why = f"{said} No broad move within {number(tone.most_db, 'dB')} takes enough of it away."
+        return Note(code="tone_left", text=f"Tone is not moved. {why}", suggestion="Judge the tone by ear.")
+    rest = ""
+    if abs(tone.left_db) >= _WORTH_A_WORD_DB:
+        rest = (
+            f" All moves together stop at {number(tone.most_db, 'dB')}; {number(abs(tone.left_db), 'dB')} stay around "
+            f"{frequency(tone.left_hz)}."
         )
-    return moves, tuple(notes)
+    elif not tone.alike:
+        rest = " The moves stop at the edge of what the references leave open."
+    return Note(
+        code="tone",
+        text=f"{said} {uneven} Suggested: {'; '.join(map(_move_text, tone.moves))}.{rest}",
+        suggestion="These are broad and small on purpose; keep only what you prefer at equal loudness."
+        + (f" What is left {'belongs in' if tone.alike else 'may be the songs, not'} the mix." if rest else ""),
+    )
 
 
 def _move_text(move: ToneMove) -> str:

@@ -48,8 +48,10 @@ def test_without_references_nothing_is_moved_or_said():
 def test_its_own_reference_moves_nothing_and_implies_its_own_loudness(tmp_path):
     mix = as_mix(song())
     before = measure(mix.samples, RATE_HZ)
-    moves, (note,) = tone_moves(mix, before, references(tmp_path, song()), 1.5)
+    moves, (note, why) = tone_moves(mix, before, references(tmp_path, song()), 1.5)
     assert moves == ()
+    assert why.code == "tone_left"
+    assert "No broad difference reaches 1 dB; the largest is 0.0 dB." in why.text
     assert note.suggestion.endswith(f"--lufs {before.integrated_lufs:.1f}.")
     assert "reference 0.wav" in note.text
 
@@ -61,11 +63,22 @@ def test_a_dull_mix_is_brightened_by_the_tone_stage_with_its_reason(tmp_path):
     found = prepare(mix, measure(mix.samples, RATE_HZ), plan, decided, beside)
     tone = found.settings["tone"]
     gains = [value for name, value in tone.items() if name.endswith("gain_db")]
-    assert 0.0 < max(gains) <= plan.prepare.most_tone_db
-    assert "tone" in [note.code for note in found.notes]
+    assert 0.0 < max(gains) <= plan.prepare.most_tone_alike_db  # the same song, only duller
+    why = next(note for note in found.notes if note.code == "tone")
+    # The low-pass is 12 dB down at 16 kHz (first order, two octaves over its corner): more than a master makes good.
+    assert "All moves together stop at 3.0 dB;" in why.text
+    assert "belongs in the mix" in why.suggestion
     plan.chain_plan.stages["tone"].checked(tone)
     out = Decisions(without=frozenset({"tone"}))
     assert "tone" not in found.added_to(out).locks
+
+
+def test_where_other_songs_leave_it_open_the_note_says_so(tmp_path):
+    mix = as_mix(song())
+    others = [make_demo(name, RATE_HZ, 12.0, 33) for name in ("sparse_acoustic", "vocal_with_piano")]
+    moves, (_, why) = tone_moves(mix, measure(mix.samples, RATE_HZ), references(tmp_path, *others), 1.5, 3.0)
+    assert "as other songs do" in why.text
+    assert why.code == ("tone" if moves else "tone_left")
 
 
 def test_references_belong_to_the_request(tmp_path):
