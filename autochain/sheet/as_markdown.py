@@ -14,6 +14,7 @@ from autochain.sheet.tables import plain, table
 from autochain.sheet.words import CAUTION, COST_COLUMNS, COSTS, FIGURES, TIME_CONSTANTS, WHAT_MATTERS
 from autochain.units import clock, number
 
+MISSED = "target_missed"  # stands at the head of the sheet and not among the notes
 AS_USUAL = "As usual, and not in the table –"
 
 
@@ -60,9 +61,11 @@ def _result(sheet: Sheet) -> list[str]:
     after, before = sheet.after, sheet.before
     verdict = "Target reached" if sheet.met else "Target NOT reached"
     want = f"{wanted(sheet.target)} under {number(sheet.target.ceiling_dbtp, 'dBTP')}"
+    missed = [f"{n.text} {n.suggestion}" for n in sheet.notes if n.code == MISSED]
     return [
         f"**{verdict}: {_loudness(after)}** (wanted {want}; the mix has {_loudness(before)}).",
         "",
+        *(line for text in missed for line in (text, "")),
         f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
         f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
         f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
@@ -118,9 +121,10 @@ def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
         spread = sheet.search.spread.get(name)
         moved = "–" if spread is None else f"{number(spread.low)} to {number(spread.high)}"
         yield [f"{label}, {unit}", own, *others, weight, share, moved, meaning]
-    scores = [number(b.score, decimals=2) for b in sheet.baselines.values()]
-    own = number(sheet.costs.score, decimals=2)
-    yield ["**score**", own, *scores, "", own, "", "weighted sum; lower is better"]
+    # What missed the target was weighed at another loudness, which is not better or worse for it.
+    scores = [number(b.score if b.met else None, decimals=2) for b in sheet.baselines.values()]
+    own = number(sheet.costs.score if sheet.met else None, decimals=2)
+    yield ["**score**", own, *scores, "", own, "", "weighted sum at exactly the target; lower is better"]
     reached = [number(_heard(sheet, b)) for b in sheet.baselines.values()]
     which = "loudness" if sheet.target.loudest_part_lufs is None else "loudest 3 s"
     yield [f"{which} reached, LUFS", number(_heard(sheet, sheet.after)), *reached, "", "", "", ""]
@@ -165,11 +169,9 @@ def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
         yield [label, *(number(side[name], unit, decimals, signed=signed) for side in sides)]
 
 
-def _as_locked(full: str, value: float) -> str:
+def _as_locked(value: float | str) -> str:
     """A lock as it is given on the command line, to the last digit; a choice by its word."""
-    stage, _, name = full.partition(".")
-    shown = STAGES[stage].parameter(name).shown(value)
-    return shown if isinstance(shown, str) else f"{shown:.15g}"
+    return value if isinstance(value, str) else f"{value:.15g}"
 
 
 def to_markdown(sheet: Sheet) -> str:
@@ -177,9 +179,10 @@ def to_markdown(sheet: Sheet) -> str:
     request = sheet.provenance.request
     versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
     excerpts = ", ".join(f"{clock(e.start_s)} ({e.reason})" for e in sheet.search.excerpts)
-    locks = ", ".join(f"{name}={_as_locked(name, value)}" for name, value in request.locks.items()) or "none"
+    locks = ", ".join(f"{name}={_as_locked(value)}" for name, value in request.locks.items()) or "none"
     references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
     heads = [NAMES[name] for name in sheet.baselines]
+    notes = [note for note in sheet.notes if note.code != MISSED]
     lines = [
         f"# Master settings: {plain(sheet.mix.file)}",
         "",
@@ -200,9 +203,9 @@ def to_markdown(sheet: Sheet) -> str:
         *_listen(sheet),
         "",
         *_sensitivity(sheet),
-        *(["## Notes", ""] if sheet.notes else []),
-        *(f"- {note.text} {note.suggestion}" for note in sheet.notes),
-        *([""] if sheet.notes else []),
+        *(["## Notes", ""] if notes else []),
+        *(f"- {note.text} {note.suggestion}" for note in notes),
+        *([""] if notes else []),
         *_findings(sheet),
         *moves_section(sheet),
         "## What it costs",

@@ -59,6 +59,12 @@ def _shown(facts: StageFacts) -> dict[str, float | str]:
     return {name: stage.parameter(name).shown(value + 0.0) for name, value in facts.settings.items()}
 
 
+def _as_given(full: str, value: float) -> float | str:
+    """A lock as it is given: a choice by its word."""
+    stage, _, name = full.partition(".")
+    return STAGES[stage].parameter(name).shown(value)
+
+
 def _stage(facts: StageFacts) -> StageEntry:
     stage = STAGES[facts.stage]
     reduction = None
@@ -227,7 +233,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),
-                locks=flat_locks(suggestion.decisions),
+                locks={full: _as_given(full, value) for full, value in flat_locks(suggestion.decisions).items()},
                 without=tuple(sorted(suggestion.decisions.without)),
                 references=dict(sorted((one.file, one.sha256) for one in suggestion.references)),
                 config_sha256=config_sha256(config),

@@ -235,12 +235,12 @@ class Move(_Part):
 
 
 class Request(_Part):
-    """What reproduces the sheet; `references` are hashes by file name."""
+    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word."""
 
     lufs: float | None
     loudest_part_lufs: float | None
     ceiling_dbtp: float
-    locks: dict[str, float]
+    locks: dict[str, float | str]
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str

@@ -34,14 +34,19 @@ class _Search(_Read):
     found: dict[str, float | str]
 
 
+class _Costs(_Read):
+    score: float | None = None
+
+
 class _Request(_Read):
-    locks: dict[str, float]
+    locks: dict[str, float | str]
     without: tuple[str, ...]
     seed: int
 
 
 class _Provenance(_Read):
     request: _Request
+    versions: dict[str, str] = {}
 
 
 class _Sheet(_Read):
@@ -50,6 +55,9 @@ class _Sheet(_Read):
     stages: tuple[_Stage, ...]
     search: _Search
     provenance: _Provenance
+    met: bool = False
+    costs: _Costs = _Costs()
+    weights: dict[str, float] = {}
 
 
 def read_sheet(path: Path) -> EarlierSheet:
@@ -97,6 +105,9 @@ def read_sheet(path: Path) -> EarlierSheet:
         locks=sheet.provenance.request.locks,
         without=frozenset(sheet.provenance.request.without),
         seed=sheet.provenance.request.seed,
+        score=sheet.costs.score if sheet.met else None,
+        weights=sheet.weights,
+        version=sheet.provenance.versions.get("autochain", ""),
     )
 
 
