@@ -50,6 +50,8 @@ class EarlierSheet:
         The decisions it was asked with.
     seed
         Of its search, and of the dither of its preview.
+    course
+        How its song goes, as in `measure.course`; empty where the sheet does not say.
     score, weights, version
         Its score at the target (None where that was missed), what it was weighed with, and by which program.
     """
@@ -64,6 +66,7 @@ class EarlierSheet:
     locks: Values
     without: frozenset[str]
     seed: int
+    course: Mapping[str, str] = field(default_factory=dict)
     score: float | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
     version: str = ""

@@ -189,7 +189,7 @@ def notes_for(
         notes.append(
             Note(
                 code="limiter_only_short",
-                text=f"A limiter alone gets no further than {reached} on this song.",
+                text=f"A limiter alone gets to {reached} on this song before more drive hardly makes it louder.",
                 suggestion="The stages before it are what makes the target possible: do not bypass them all.",
             )
         )

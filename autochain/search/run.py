@@ -8,6 +8,7 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
+from autochain.measure.course import band_cells, course_of, encoded
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
@@ -107,6 +108,7 @@ class Search:
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise faint(mix)
         self.before = before
+        self.course = encoded(course_of(band_cells(mix.samples, mix.rate_hz)))
         resonances = find_resonances(seen.resonance)
         standing_out = resonance_findings(resonances, self.config.prepare.rules)
         self.readiness = judge(seen, self.config.check, standing_out)
@@ -129,6 +131,7 @@ class Search:
             notes=(*simple.notes, *ends.notes),
             around=self.around,
             references=tuple(self.references),
+            course=self.course,
         )
 
     def ready(self) -> None:
@@ -259,6 +262,7 @@ class Search:
             stats=stats,
             around=self.around,
             references=tuple(self.references),
+            course=self.course,
             sensitivity=() if brief else self._sensitivity(chosen, trial, decisions),
             notes=(
                 *(() if chosen.met else (missed_note(self.config, chosen, verified, self.asked.locks, stats),)),

@@ -194,14 +194,14 @@ class Trials:
             self.families.extend(zip(names, self._batch(batch, aims, 0, keep=True), strict=True))
 
     def _distinct(self, points: Sequence[tuple[str, Coordinates]]) -> list[tuple[str, Coordinates]]:
-        """The families under the locks, each setting once: where a release is locked, five points become one."""
+        """The families under the locks, each setting once: a locked release, or no clipper, makes many points one."""
         found: list[tuple[str, Coordinates]] = []
         seen = []
         for family, point in points:
             name = WITH_LOCKS[family] if self._touched(family) else family
             chain = outline(point, self.decisions_for(name), self._limiter_ceiling, self._song.chain)
-            if (name, chain) not in seen:
-                seen.append((name, chain))
+            if chain not in seen:
+                seen.append(chain)
                 found.append((name, point))
         return found
 

@@ -13,7 +13,10 @@ class _Part(BaseModel):
 
 
 class MixFacts(_Part):
-    """Which mix the sheet is for; `file` is the base name."""
+    """Which mix the sheet is for; `file` is the base name.
+
+    `course` is the level of every second in three bands, in tenths of a dB: what a revised mix is known by.
+    """
 
     file: str
     sha256: str
@@ -21,6 +24,7 @@ class MixFacts(_Part):
     channels: int
     duration_s: float
     subtype: str
+    course: dict[str, str]
 
 
 class TargetFacts(_Part):

@@ -22,6 +22,7 @@ class _Read(BaseModel):
 
 class _Mix(_Read):
     sha256: str
+    course: dict[str, str] = {}
 
 
 class _Stage(_Read):
@@ -105,6 +106,7 @@ def read_sheet(path: Path) -> EarlierSheet:
         locks=sheet.provenance.request.locks,
         without=frozenset(sheet.provenance.request.without),
         seed=sheet.provenance.request.seed,
+        course=sheet.mix.course,
         score=sheet.costs.score if sheet.met else None,
         weights=sheet.weights,
         version=sheet.provenance.versions.get("autochain", ""),
