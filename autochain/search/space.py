@@ -92,8 +92,9 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
                 raise UsageError(f"--lock {text} contradicts {narrowed}. Change one of them.") from None
             raise ParameterError(f"--lock {text!r}: {error}") from None
         if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
-            both = [as_given(stage.name, known.name, v) for v in (fixed[stage.name][known.name], number)]
-            raise UsageError(f"--lock gives {both[0]} and {both[1]}. Keep one of them.")
+            both = (as_given(stage.name, known.name, v) for v in (fixed[stage.name][known.name], number))
+            values = " and ".join(text.partition("=")[2] for text in both)
+            raise UsageError(f"--lock gives {stage.name}.{known.name} twice, as {values}. Keep one of them.")
         fixed.setdefault(stage.name, {})[known.name] = number
     for name in without:
         chain.stage(name)
