@@ -66,7 +66,7 @@ def test_every_sampler_serves_a_search(short_mix, small_plan, sampler):
 def test_a_search_that_comes_back_to_a_baseline_says_so(short_mix, small_plan):
     # With all else left out only the limiter of the baselines is there to choose.
     without = ["rotation", "bus_compressor", "peak_compressor", "clipper", "transient"]
-    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=6)
+    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=3)
     assert found.stats.chosen_from in ("trade_default", "limiter_only")
     assert "baseline_best" in [note.code for note in found.notes]
 
@@ -200,14 +200,12 @@ def locked(short_mix, small_plan):
     return searched(read_mix(short_mix), small_plan, ["limiter.release_ms=900"], budget=8, sensitivity_trials=0)
 
 
-def test_a_limiter_alone_is_without_the_locks_and_beside_it_one_with_them(locked, small):
+def test_a_limiter_alone_is_without_the_locks_and_beside_it_one_with_them(locked):
     _, found, _ = locked
     assert list(found.baselines) == ["limiter_only", "limiter_only_locked", "trade_default"]
     assert found.baselines["limiter_only"].settings["limiter"]["release_ms"] in (5.0, 60.0)
     for name in ("limiter_only_locked", "trade_default"):
         assert found.baselines[name].settings["limiter"]["release_ms"] == 900.0
-    # It is the one that a search without locks has beside it.
-    assert found.baselines["limiter_only"].settings == small[1].baselines["limiter_only"].settings
     assert found.chosen.settings["limiter"]["release_ms"] == 900.0
 
 
