@@ -42,7 +42,7 @@ def missed_note(
     side = "short of" if missing > 0.0 else "over"
     text = f"The nearest found is {number(heard, 'LUFS')}{where} at {number(peak, 'dBTP')}: "
     text += f"{number(abs(missing), 'LU')} {side} the target. {_cause(config, chosen, asked, missing)}"
-    ways = [f"choose {option} {_reachable(heard, missing):.1f}"]
+    ways = [f"choose a {'quieter' if missing > 0.0 else 'louder'} target, {option} {_reachable(heard, missing):.1f}"]
     if missing > 0.0:
         ways += _ceiling(config, chosen, asked, missing)
         most = {name: getattr(config.search.ranges, name)[1] for name in stats.on_edge if name in _WORK}
@@ -59,7 +59,7 @@ def _reachable(heard: float, missing: float) -> float:
 def _cause(config: Config, chosen: Verified, asked: Locks, missing: float) -> str:
     drive = chosen.settings["drive"]["gain_db"]
     if "gain_db" in asked.get("drive", {}):
-        return f"The drive is locked at {number(drive, 'dB')}."
+        return f"The drive is locked at {drive:.15g} dB."
     if chosen.saturated:
         flat = number(config.search.drive.saturated_slope, "LU", 2)
         return f"One dB of drive beyond the one printed adds less than {flat}: the peak stages take the rest."
