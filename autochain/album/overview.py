@@ -90,7 +90,8 @@ def _rows(shown: Sequence[tuple[int, Track, Record | str]]) -> Iterator[list[str
             yield [
                 found.title, "reached" if found.met else "missed", number(found.mix_lufs), number(found.target_lufs),
                 number(f["integrated_lufs"]), number(f["true_peak_dbtp"]), number(f["psr_median_db"]),
-                number(f["side_to_mid_db"]), number(found.score, decimals=2), VERDICTS[found.ready],
+                number(f["side_to_mid_db"]), number(found.score if found.met else None, decimals=2),
+                VERDICTS[found.ready],
             ]  # fmt: skip
         else:
             yield [track.title, "failed", *["–"] * 8]

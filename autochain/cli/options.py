@@ -46,6 +46,9 @@ Around = Annotated[
         show_default=False,
     ),
 ]
+AnotherSong = Annotated[
+    bool, typer.Option("--another-song", help="With --around: yes, the sheet is of another song than MIX.")
+]
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
 ]

@@ -1,6 +1,7 @@
 """`autochain suggest MIX`: starting settings for one mix."""
 
 import json
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
@@ -8,6 +9,7 @@ from typing import Annotated
 import typer
 
 from autochain.audio.files import check_output, read_mix, write_text, write_wav
+from autochain.audio.mix import Mix
 from autochain.chain.output import with_silence
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
@@ -25,6 +27,7 @@ from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
 from autochain.search.request import request_of
 from autochain.search.run import suggest as search
+from autochain.search.same_song import another_song
 from autochain.search.space import Decisions, parse_decisions
 from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
@@ -49,11 +52,13 @@ def make_sheet(
     log: Path | None = None,
     sound: bool = True,
     whole: bool = False,
+    another: bool = False,
 ) -> Sheet:
     """Search, write the sheet (and the preview) and return it; outputs are checked before the long run.
 
     Trials are kept in a journal beside the sheet until the search has come to its end. `log` gets a line, if any.
     The page plays places of the song, nothing without `sound`, and with `whole` all of it, from a folder beside it.
+    A sheet of another song is refused as what to stay near, unless `another` says that this is meant.
     """
     options.check_jobs(jobs)
     refuse_contradictions(decisions, config, None if near is None else near.held)
@@ -63,6 +68,8 @@ def make_sheet(
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
     refuse_faint(mix)
+    if near is not None and not another:
+        _ask_about_another_song(near, mix)
     beside = read_references(references)
     kept = out / f"{stem}.journal.jsonl"
     force = force or (resume and _stopped_early(out / names[0]))
@@ -108,6 +115,17 @@ def make_sheet(
     return sheet
 
 
+def _ask_about_another_song(near: Around, mix: Mix) -> None:
+    """Let a mix pass that is of the sheet's song; else ask, where somebody is there to answer."""
+    doubt = another_song(near.sheet, mix)
+    if doubt is None:
+        return
+    asked = sys.stdin.isatty() and sys.stderr.isatty()
+    if asked and typer.confirm(f"{doubt} Search around it all the same?", err=True):
+        return
+    raise UsageError(f"{doubt} Check both files, or add --another-song if this is meant.")
+
+
 def _stopped_early(path: Path) -> bool:
     """Whether a sheet is the best so far of a run that was stopped: going on may replace it."""
     try:
@@ -126,6 +144,7 @@ def suggest(
     lock: options.Lock = None,
     without: options.Without = None,
     around: options.Around = None,
+    another: options.AnotherSong = False,
     budget: options.Budget = None,
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
@@ -157,6 +176,8 @@ def suggest(
         decisions, near = search_around(earlier, decisions, plan)
         same = "its own" if plan.target == earlier.target else "asked for now"
         typer.echo(f"around {earlier.file}: the target is {same}", err=True)
+    if another and earlier is None:
+        raise UsageError("--another-song says something of the sheet given with --around, and none is. Drop it.")
     if silent and whole:
         raise UsageError("--no-sound leaves out what --whole-songs puts beside the page. Drop one of them.")
     where = log_of(log, no_log)
@@ -176,6 +197,7 @@ def suggest(
         where,
         sound=not silent,
         whole=whole,
+        another=another,
     )
     typer.echo(to_json(sheet) if as_json else to_markdown(sheet), nl=False)
     if not sheet.met:

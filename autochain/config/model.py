@@ -177,6 +177,7 @@ class SearchPlan(Part):
     explore_share: float = Field(ge=0.0, le=1.0)
     first_margin: float = Field(ge=0.0)
     simpler_within: float = Field(ge=0.0)
+    chain_earns: float = Field(ge=0.0)
     neighbours_within: float = Field(ge=0.0)
     sensitivity_score: float = Field(gt=0.0)
     sensitivity_trials: int = Field(ge=0)

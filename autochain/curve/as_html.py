@@ -59,7 +59,7 @@ def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     links = [
         Link(
             href=address(f"{stem_of(stem, p.target_lufs)}.sheet.html"),
-            words=f"{number(p.target_lufs, 'LUFS')}: score {number(p.chosen.score, decimals=2)}, {words.how(p)}. "
+            words=f"{number(p.target_lufs, 'LUFS')}: score {words.score_text(p)}, {words.how(p)}. "
             f"{'; '.join(_settings(build_sheet(p.found)))}",
             name=f"d{_id(p)}",
         )
@@ -77,8 +77,7 @@ def _body(title: str, curve: Curve, stem: str) -> Iterator[str]:
     for point in points:
         kind = "card first" if point is start else "card"
         settings = "".join(element("li", line) for line in _settings(build_sheet(point.found)))
-        price = number(point.chosen.score, decimals=2)
-        head = f"{number(point.target_lufs, 'LUFS')}, score {price}, {words.how(point)}"
+        head = f"{number(point.target_lufs, 'LUFS')}, score {words.score_text(point)}, {words.how(point)}"
         yield f'<div class="{kind}" id="c{_id(point)}"><strong>{text(head)}</strong><ul>{settings}</ul></div>'
     yield "</div></section>"
     yield element("h2", "The points")

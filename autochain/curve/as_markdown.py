@@ -30,6 +30,11 @@ def beside_text(beside: Beside | None) -> str:
     return f"{'' if beside.verified else '~'}{number(beside.score, decimals=2)}"
 
 
+def score_text(point: Point) -> str:
+    """Score of a point; what missed its loudness compares with nothing."""
+    return number(point.chosen.score if point.met else None, decimals=2)
+
+
 def how(point: Point) -> str:
     """Where the settings come from."""
     if not point.met:
@@ -54,7 +59,7 @@ def point_rows(curve: Curve) -> Iterator[list[str]]:
         yield [
             number(point.target_lufs),
             number(point.chosen.after.true_peak_dbtp),
-            number(point.chosen.score, decimals=2),
+            score_text(point),
             *(beside_text(point.beside.get(name)) for name in BESIDE),
             number(costs.crest_loss_db),
             number(costs.added_distortion_nmr_db),

@@ -53,7 +53,7 @@ def mend(
                 coordinates=louder.found.stats.coordinates,
                 chosen_from=f"the settings of {name_of(louder.target_lufs)} LUFS, driven less",
             )
-            found = replace(point.found, chosen=replace(less, samples=None), stats=stats)
+            found = replace(point.found, chosen=less, stats=stats)
             points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)
     return points, dents
 

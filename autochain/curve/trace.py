@@ -68,8 +68,11 @@ class Tracer:
                 config = self._at(target, share)
                 found = search.reach(config, tuple(dict.fromkeys(seeds[t] for t in near)), brief=True)
                 found_at[target] = _without_samples(found)
-                if found.stats.coordinates is not None and found.chosen.met:
-                    seeds[target] = found.stats.coordinates
+                point = found.stats.coordinates
+                if found.stats.forgone is not None:
+                    point = search.trials.best.coordinates  # the next point may need what this one need not have
+                if point is not None and found.chosen.met:
+                    seeds[target] = point
                 if not families:
                     families = _best_of_families(search)
                     decisions = {name: search.trials.decisions_for(name) for name in families}
@@ -105,7 +108,7 @@ def _outward(targets: Sequence[float]) -> list[float]:
 
 def _without_samples(found: Suggestion) -> Suggestion:
     nothing = np.zeros((0, found.samples.shape[1]), dtype=found.samples.dtype)
-    return replace(found, samples=nothing, chosen=replace(found.chosen, samples=None))
+    return replace(found, samples=nothing)
 
 
 def _of_plain(found: Suggestion) -> dict[str, Beside]:
@@ -116,11 +119,8 @@ def _of_plain(found: Suggestion) -> dict[str, Beside]:
 
 def _best_of_families(search: Search) -> Mapping[str, Coordinates]:
     """The best limiter alone of the first search, and the trade default."""
-    best: dict[str, Trial] = {}
-    for name, trial in search.trials.families:
-        if name in (LIMITER_ONLY, TRADE_DEFAULT) and (name not in best or trial.score < best[name].score):
-            best[name] = trial
-    return {name: trial.coordinates for name, trial in best.items() if trial.coordinates is not None}
+    best = {name: trial.coordinates for name, (trial, _) in search.trials.rivals().items()}
+    return {name: point for name, point in best.items() if point is not None and name in (LIMITER_ONLY, TRADE_DEFAULT)}
 
 
 def trace(

@@ -6,7 +6,7 @@ are in; thresholds, drive and peak ceilings are derived anew, for the same mix o
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from autochain.chain.output import ENDS
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
 from autochain.errors import ParameterError, SheetError
-from autochain.search.space import Decisions, Locks, from_vector, narrowed_out, to_vector
+from autochain.search.space import Decisions, Locks, as_given, from_vector, narrowed_out, to_vector
 
 Values = Mapping[str, float | str]  # a choice is a word
 
@@ -50,6 +50,10 @@ class EarlierSheet:
         The decisions it was asked with.
     seed
         Of its search, and of the dither of its preview.
+    course
+        How its song goes, as in `measure.course`; empty where the sheet does not say.
+    score, weights, version
+        Its score at the target (None where that was missed), what it was weighed with, and by which program.
     """
 
     file: str
@@ -59,9 +63,13 @@ class EarlierSheet:
     stages: Mapping[str, Values]
     found: Values
     point: Coordinates | None
-    locks: Mapping[str, float]
+    locks: Values
     without: frozenset[str]
     seed: int
+    course: Mapping[str, str] = field(default_factory=dict)
+    score: float | None = None
+    weights: Mapping[str, float] = field(default_factory=dict)
+    version: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +167,7 @@ def around(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[Decis
     _refuse_contradictions(sheet, changed, settings, asked)
     removed = {name.partition(".")[0] for name in sheet.found} - settings.keys()
     without = asked.without | removed | (sheet.without - asked.locks.keys() - changed.keys())
-    older = _nested(sheet.locks)
+    older = _nested(sheet, chain)
     layers = (older, changed, asked.locks)
     locks = {
         stage: {name: value for layer in layers for name, value in layer.get(stage, {}).items()}
@@ -234,13 +242,13 @@ def _refuse_contradictions(sheet: EarlierSheet, changed: Locks, settings: Locks,
             other = asked.locks.get(stage, {}).get(name)
             if other is not None and other != value:
                 raise SheetError(
-                    f"{sheet.file} was changed to {stage}.{name}={value:g}, but --lock gives "
-                    f"{stage}.{name}={other:g}. Keep one of them."
+                    f"{sheet.file} was changed to {as_given(stage, name, value)}, but --lock gives "
+                    f"{as_given(stage, name, other)}. Keep one of them."
                 )
             if stage in asked.without:
                 raise SheetError(
-                    f"{sheet.file} was changed to {stage}.{name}={value:g}, but --without {stage} leaves the stage "
-                    f"out. Drop one of them."
+                    f"{sheet.file} was changed to {as_given(stage, name, value)}, but --without {stage} leaves the "
+                    f"stage out. Drop one of them."
                 )
     for stage in asked.locks:
         if stage not in settings and any(name.startswith(f"{stage}.") for name in sheet.found):
@@ -250,9 +258,13 @@ def _refuse_contradictions(sheet: EarlierSheet, changed: Locks, settings: Locks,
             )
 
 
-def _nested(flat: Mapping[str, float]) -> dict[str, dict[str, float]]:
+def _nested(sheet: EarlierSheet, chain: ChainPlan) -> dict[str, dict[str, float]]:
+    """Locks of the sheet by stage, as numbers."""
     nested: dict[str, dict[str, float]] = {}
-    for full, value in flat.items():
+    for full, value in sheet.locks.items():
         stage, _, name = full.partition(".")
-        nested.setdefault(stage, {})[name] = value
+        try:
+            nested.setdefault(stage, {})[name] = chain.stage(stage).parameter(name).parsed(value, stage)
+        except ParameterError as error:
+            raise ParameterError(f"{sheet.file}: provenance.request.locks: {error}") from None
     return nested

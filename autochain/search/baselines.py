@@ -5,8 +5,18 @@ from autochain.config.model import Baselines, Coordinates
 LIMITER_ONLY = "limiter_only"
 CLIP_AND_LIMIT = "clip_and_limit"
 TRADE_DEFAULT = "trade_default"
+# The same under the engineer's locks, where these touch them; without locks in force each is one chain.
+LIMITER_LOCKED = "limiter_only_locked"
+CLIP_LOCKED = "clip_and_limit_locked"
+WITH_LOCKS = {LIMITER_ONLY: LIMITER_LOCKED, CLIP_AND_LIMIT: CLIP_LOCKED}
 # As a reader knows them.
-NAMES = {LIMITER_ONLY: "limiter alone", CLIP_AND_LIMIT: "clipper with limiter", TRADE_DEFAULT: "trade default"}
+NAMES = {
+    LIMITER_ONLY: "limiter alone",
+    LIMITER_LOCKED: "limiter alone, locked",
+    CLIP_AND_LIMIT: "clipper with limiter",
+    CLIP_LOCKED: "clipper with limiter, locked",
+    TRADE_DEFAULT: "trade default",
+}
 
 
 def baseline_points(trade_default: Coordinates, plan: Baselines) -> list[tuple[str, Coordinates]]:

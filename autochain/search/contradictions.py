@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from autochain.chain.stage import Settings, Stage
 from autochain.config.model import PARAMETER_OF, Config
 from autochain.errors import UsageError
-from autochain.search.space import Decisions, Locks
+from autochain.search.space import Decisions, Locks, as_given
 
 
 def refuse_contradictions(decisions: Decisions, config: Config, held: Locks | None = None) -> None:
@@ -54,7 +54,7 @@ def _refuse_meaningless(stage: Stage, locks: Settings, beside: Settings) -> None
         if not others:
             continue
         other = next((other for other in others if other in locks), others[0])
-        lock, because = _text(stage, name, value), _text(stage, other, settings[other])
+        lock, because = as_given(stage.name, name, value), as_given(stage.name, other, settings[other])
         if other in locks:
             raise UsageError(f"The lock {lock} means nothing beside the lock {because}. Drop one of them.")
         if (stage.name, other) not in PARAMETER_OF.values():
@@ -68,8 +68,3 @@ def _revives(stage: Stage, settings: Mapping[str, float], name: str, other: str)
     parameter = stage.parameter(other)
     values = range(len(parameter.choices)) if parameter.choices else (parameter.low, parameter.high)
     return any(stage.applies({**settings, other: float(value)}, name) for value in values)
-
-
-def _text(stage: Stage, name: str, value: float) -> str:
-    shown = stage.parameter(name).shown(value)
-    return f"{stage.name}.{name}={shown if isinstance(shown, str) else format(shown, 'g')}"

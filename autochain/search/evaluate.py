@@ -5,6 +5,7 @@ drive the solve asks for, then the costs of the render that met the target.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,10 +14,11 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan, Rendered
 from autochain.chain.output import held_trim_db
+from autochain.chain.stage import Settings
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.search.costs import measure_costs, score
-from autochain.search.drive import Solution, solve_drive
+from autochain.search.drive import Solution, solve_drive, within_slopes
 from autochain.search.dynamics import Dynamics
 from autochain.search.material import Material
 from autochain.search.space import Decisions, Outline, outline
@@ -32,6 +34,9 @@ LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the tar
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 MOST_TRIM_STEPS = 2
+# One LU costs up to four points of score, so that this much is 0.004 of it.
+EXACT_LU = 0.001
+_MOST_EXACT_RENDERS = 3
 
 
 @dataclass(slots=True)
@@ -116,7 +121,7 @@ class Evaluator:
             Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
             lowered by settable steps, and the drive solved again, until it does. Where that is not enough, or
             the plan locks that ceiling, the output's trim takes the rest: the last step is a trim alone, after
-            which nothing can exceed the ceiling.
+            which nothing can exceed the ceiling. A target out of reach then ends at a drive that somebody could dial.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -126,10 +131,12 @@ class Evaluator:
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         reading: TruePeakReading | None = None
+        saturated = False
         for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
             solution, nearest = self._solve_level(
-                settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db
+                settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db, hold_dbtp is not None
             )
+            saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
             reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
@@ -137,6 +144,8 @@ class Evaluator:
             if excess_db <= 0.0:
                 break
             guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
+            if saturated:  # where it ends is not looked for again
+                plan = replace(plan, drive_db=solution.drive_db)
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
                 trim = round(settings["output"]["trim_db"] + lower, 6)
@@ -153,7 +162,7 @@ class Evaluator:
             settings["limiter"] = {**settings["limiter"], "ceiling_dbtp": ceiling.rounded(lower)}
         return Solved(
             settings=nearest.settings,
-            solution=solution,
+            solution=replace(solution, saturated=saturated and not solution.met),
             loss_db=solution.drive_db - start,
             before_peaks=before_peaks,
             rendered=[r.samples for r in nearest.rendered],
@@ -161,6 +170,35 @@ class Evaluator:
             hops=nearest.hops,
             true_peak=reading,
         )
+
+    def at_target(self, solved: Solved, target_lufs: float) -> Solved:
+        """The same chain at the target's very loudness: its drive moves by hundredths of a dB, off a hand's steps.
+
+        Chains are compared there, since which is louder is not better. The render of `solved` is given up for it.
+        """
+        material, drive_db, reached = self.material, solved.settings["drive"]["gain_db"], solved.solution.reached_lufs
+        slope, settings = within_slopes(solved.solution.slope), solved.settings
+        for _ in range(_MOST_EXACT_RENDERS):
+            if abs(reached - target_lufs) <= EXACT_LU:
+                break
+            solved.rendered.clear()
+            was_db, was_lufs = drive_db, reached
+            drive_db -= (reached - target_lufs) / slope
+            settings = {**settings, "drive": {"gain_db": drive_db}}
+            rendered = self._peak_stages(solved.before_peaks, settings)
+            hops = material.scored_hops([r.samples for r in rendered])
+            lufs = material.wanted_lufs(hops)
+            reached = SILENT_LUFS if lufs is None else lufs
+            slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
+            solved = replace(
+                solved,
+                settings=settings,
+                solution=replace(solved.solution, drive_db=drive_db, reached_lufs=reached),
+                rendered=[r.samples for r in rendered],
+                traces=[{**t, **r.traces} for t, r in zip(solved.traces, rendered, strict=True)],
+                hops=hops,
+            )
+        return solved
 
     @staticmethod
     def _trimmed(nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
@@ -184,6 +222,7 @@ class Evaluator:
         gain_alone_db: float,
         guess: Guess,
         step_db: float,
+        dialable: bool,
     ) -> tuple[Solution, _Nearest]:
         """Drive solve over the peak stages; keeps the nearest render."""
         material = self.material
@@ -195,7 +234,7 @@ class Evaluator:
                 # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
                 nearest.rendered = []
             at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
-            rendered = [self.chain.render(x, material.rate_hz, at, stages=self._behind) for x in before_peaks]
+            rendered = self._peak_stages(before_peaks, at)
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.wanted_lufs(hops)
             lufs = SILENT_LUFS if lufs is None else lufs
@@ -213,16 +252,21 @@ class Evaluator:
                 plan=self.plan,
                 step_db=step_db,
                 gain_alone_db=gain_alone_db,
+                dialable=dialable,
             )
         else:
             lufs = loudness_at(plan.drive_db)
             met = abs(lufs - target_lufs) <= LOUDNESS_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
-        if nearest is not None and not nearest.rendered:
-            drive_db, nearest = nearest.drive_db, None
-            loudness_at(drive_db)
+        if nearest is not None and (not nearest.rendered or nearest.drive_db != solution.drive_db):
+            nearest.rendered, nearest = [], None
+            loudness_at(solution.drive_db)
         assert nearest is not None
         return solution, nearest
+
+    def _peak_stages(self, before_peaks: list[Samples], settings: Mapping[str, Settings]) -> list[Rendered]:
+        rate_hz = self.material.rate_hz
+        return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
 
     def _with_drive(
         self, settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float

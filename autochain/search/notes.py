@@ -15,7 +15,6 @@ from autochain.units import number
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
 _APART_LU = 3.0  # between integrated and loudest short-term loudness; more is worth saying
 _COORDINATES = len(Coordinates.model_fields)
-_LEVEL = ("bus_compressor", "peak_compressor", "drive", "clipper", "transient", "limiter")
 
 
 def too_quiet_note(loudness_lufs: float, gain_db: float) -> Note:
@@ -92,28 +91,6 @@ def mono_note(channels: int, settings: Mapping[str, Settings]) -> tuple[Note, ..
     )
 
 
-def _target_missed(config: Config, chosen: Verified, decisions: Decisions) -> Note:
-    after, target = chosen.after, config.target
-    loudness = target.heard_lufs(after)
-    stages = [stage for stage in _LEVEL if stage in chosen.settings]
-    held = [f"{stage}.{name}" for stage in stages for name in decisions.locks.get(stage, {})]
-    locked = f" Locked are {', '.join(held)}." if held else ""
-    loosen = "Loosen a lock, or choose" if held else "Choose"
-    missing = number(abs(target.loudness_lufs - loudness), "LU") if loudness is not None else "all"
-    if loudness is not None and loudness > target.loudness_lufs:
-        why = f"These settings are louder than that.{locked}"
-        what = f"{loosen} a louder target."
-    elif chosen.saturated:
-        why = f"More drive hardly makes it louder, since the peak stages take it away, or its range ends here.{locked}"
-        what = f"{loosen} a quieter target, or let the compressors or the clipper do more by widening their ranges."
-    else:
-        why = f"A set value or the true-peak ceiling stands in the way.{locked}"
-        what = f"{loosen} a quieter target."
-    where = " in the loudest 3 s" if target.of_loudest_part else ""
-    reached = f"{number(loudness, 'LUFS')}{where} at {number(after.true_peak_dbtp, 'dBTP')}"
-    return Note(code="target_missed", text=f"Reached {reached}, {missing} from the target. {why}", suggestion=what)
-
-
 def rotation_note(
     config: Config, settings: Mapping[str, Settings], rotation: Rotation, decisions: Decisions
 ) -> tuple[Note, ...]:
@@ -179,8 +156,6 @@ def notes_for(
 ) -> tuple[Note, ...]:
     """Everything worth saying about a searched result, most important first."""
     notes = []
-    if not chosen.met:
-        notes.append(_target_missed(config, chosen, decisions))
     if before.true_peak_dbtp is not None and before.true_peak_dbtp > 0.0:
         left_out = "It was not clipped again: the clipper was left out."
         clipper = "The clipper stays, since it was set." if "clipper" in decisions.locks else left_out
@@ -213,7 +188,19 @@ def notes_for(
             )
         )
     notes.extend(rotation_note(config, chosen.settings, rotation, decisions))
-    if stats.chosen_from != "suggestion":
+    if stats.forgone is not None:
+        extra = [STAGES[name].label for name in stats.forgone.settings if name not in chosen.settings]
+        notes.append(
+            Note(
+                code="simpler_suggested",
+                text=f"On the whole song a chain with {' and '.join(extra)} would gain "
+                f"{number(chosen.score - stats.forgone.score, decimals=2)} points of score over this one at the same "
+                f"loudness: less than {number(config.search.chain_earns, decimals=2)}, about what two searches differ "
+                f"by.",
+                suggestion="Take the simpler one; search.chain_earns = 0 in a configuration always suggests the best.",
+            )
+        )
+    elif stats.chosen_from != "suggestion":
         words = NAMES[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"
         take = "a simple chain is enough for this song and target" if chosen.met else "it is the nearest there is"
@@ -240,7 +227,7 @@ def notes_for(
         notes.append(
             Note(
                 code="limiter_only_short",
-                text=f"A limiter alone gets no further than {reached} on this song.",
+                text=f"A limiter alone gets to {reached} on this song before more drive hardly makes it louder.",
                 suggestion="The stages before it are what makes the target possible: do not bypass them all.",
             )
         )

@@ -71,7 +71,6 @@ def plain_gain(
             met=met,
             saturated=False,
             stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain),
-            samples=None,
         )
 
     note = gain_only_note(gain) if met else too_quiet_note(loudness, gain)

@@ -43,15 +43,13 @@ class Verified:
     after
         Measurement of the render.
     costs, score
-        Whole-song costs and their weighted sum.
+        Whole-song costs and their weighted sum, at exactly the target where it is met.
     met
         True when loudness is within 0.1 LU of the target and the true peak under the ceiling.
     saturated
-        True when more drive no longer made it louder.
+        True when the target was missed and more drive hardly makes it louder.
     stages
         Facts per stage.
-    samples
-        The render; None for all but the suggestion, since nobody hears the others.
     reductions_db
         Largest reduction in every 10 ms of the song by stage, in chain order; negative where level is added.
     """
@@ -64,7 +62,6 @@ class Verified:
     met: bool
     saturated: bool
     stages: tuple[StageFacts, ...]
-    samples: Samples | None
     reductions_db: Mapping[str, npt.NDArray[np.float32]] = field(default_factory=dict)
 
     @property
@@ -88,7 +85,7 @@ class SearchStats:
     `pruned` trials heard one excerpt and no more.
     `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
     None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the feasible
-    trials.
+    trials. `forgone` is the best chain where a simpler one was suggested for it, over which it gains too little.
     """
 
     trials: int
@@ -100,13 +97,15 @@ class SearchStats:
     complete: bool = True
     coordinates: Coordinates | None = None
     spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    forgone: Verified | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
-    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it.
+    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it; `course`
+    is how the song goes, by band.
     """
 
     mix: Mix
@@ -125,3 +124,4 @@ class Suggestion:
     notes: tuple[Note, ...]
     around: Around | None = None
     references: tuple[Reference, ...] = ()
+    course: dict[str, str] = field(default_factory=dict)

@@ -8,6 +8,7 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
+from autochain.measure.course import band_cells, course_of, encoded
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
@@ -16,14 +17,16 @@ from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.search.around import Around
-from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
 from autochain.search.batches import Stop, never
 from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span, choose_spans, first_excerpt, whole_song
 from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
+from autochain.search.locked import level_locks, outside_note, price_note, since_note, unlocked
 from autochain.search.material import Material
+from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
@@ -105,6 +108,7 @@ class Search:
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise faint(mix)
         self.before = before
+        self.course = encoded(course_of(band_cells(mix.samples, mix.rate_hz)))
         resonances = find_resonances(seen.resonance)
         standing_out = resonance_findings(resonances, self.config.prepare.rules)
         self.readiness = judge(seen, self.config.check, standing_out)
@@ -127,6 +131,7 @@ class Search:
             notes=(*simple.notes, *ends.notes),
             around=self.around,
             references=tuple(self.references),
+            course=self.course,
         )
 
     def ready(self) -> None:
@@ -175,7 +180,7 @@ class Search:
         self.config = config
         self.trials = Trials(
             self.staged, self.song, config, self.effective, self.parallel, self.progress, self.journal, self.stop,
-            self.around, seeds,
+            self.around, seeds, unlocked(self.effective, self.asked.locks, self.chain),
         )
         return self._finish(self.trials.spend(), brief=brief)
 
@@ -194,18 +199,15 @@ class Search:
         return {name: first.settings[name] for name in self.chain.linear if name in first.settings}
 
     def _finish(self, best: Trial, *, brief: bool) -> Suggestion:
-        """Verify the best trial and the baselines on the whole song; the best of them is the suggestion."""
+        """Verify the best trial and the baselines on the whole song, and choose among them."""
         trials, target, song = self.trials, self.config.target, self.song
         self.progress("verifying on the whole song", 0.0)
         song.material.warm()
         weights, within = self.config.weights, self.config.search.neighbours_within
         near = trials.neighbours(weights, within) if trials.complete and not brief else {}
         contenders = {name: (trial, trials.searched) for name, trial in {SUGGESTION: best, **near}.items()}
-        for family in (LIMITER_ONLY, CLIP_AND_LIMIT, TRADE_DEFAULT):
-            members = [trial for name, trial in trials.families if name == family]
-            if members:
-                contenders[family] = (min(members, key=lambda t: t.score), trials.decisions_for(family))
-        # Backwards: the trade default takes longest, and the suggestion's samples are kept beside what comes after.
+        contenders |= trials.rivals()
+        # Backwards: the trade default takes longest.
         backwards: list[Verified] = list(
             self.parallel(
                 delayed(verify)(
@@ -217,20 +219,20 @@ class Search:
         verified = backwards[::-1]
         by_name = {v.name: v for v in verified}
         allowed = [v for v in verified if trials.honours_locks(v.settings)]
-        chosen = min(allowed, key=lambda v: (v.miss_lu(target), v.score))
+        best_found = min(allowed, key=lambda v: (v.miss_lu(target), v.score))
+        chosen = best_found if self.around is not None else self._simple_enough(best_found, allowed)
         # Sides are told on the whole song, where another of them may be the best.
         others = [by_name[n] for n in (SUGGESTION, *SIDES) if n in by_name and by_name[n] is not chosen]
         beside = neighbours(chosen, [chosen, *(v for v in others if v.met)], weights, within)
-        # The same settings on the same mix give the same samples, so a baseline that won is rendered once more.
-        samples = chosen.samples
-        if samples is None:
-            samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
+        # Rendered once more: to keep a song beside what is verified after it would take more than that.
+        samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         trial, decisions = contenders[chosen.name]
         point = trial.coordinates
         if chosen.name in SIDES:
             chosen = replace(chosen, name=SUGGESTION)
         # The search may have come back to a baseline's very settings.
-        twins = [v.name for v in verified if v.settings == chosen.settings and v.name in (LIMITER_ONLY, TRADE_DEFAULT)]
+        shown = (LIMITER_ONLY, LIMITER_LOCKED, TRADE_DEFAULT)
+        twins = [v.name for v in verified if v.settings == chosen.settings and v.name in shown]
         ranges = self.config.search.ranges
         stats = SearchStats(
             trials=len(trials.done),
@@ -242,8 +244,10 @@ class Search:
             complete=trials.complete,
             coordinates=None if point is None else switched(point),
             spread=spread([t for t in trials.done if t.solution.met and not t.pruned]),
+            forgone=None if chosen.score <= best_found.score else best_found,
         )
-        baselines = {name: by_name[name] for name in (LIMITER_ONLY, TRADE_DEFAULT) if name in by_name}
+        baselines = {name: by_name[name] for name in shown if name in by_name}
+        locks = level_locks(self.asked.locks, self.chain)
         return Suggestion(
             mix=self.mix,
             config=self.config,
@@ -259,13 +263,33 @@ class Search:
             stats=stats,
             around=self.around,
             references=tuple(self.references),
+            course=self.course,
             sensitivity=() if brief else self._sensitivity(chosen, trial, decisions),
             notes=(
+                *(() if chosen.met else (missed_note(self.config, chosen, verified, self.asked.locks, stats),)),
+                *price_note(chosen, verified, locks, self.config.search.chain_earns),
+                *since_note(chosen, self.around, self.config, self.mix.sha256),
+                *outside_note(self.asked.locks, self.config),
                 *notes_for(self.config, self.before, chosen, baselines, self.rotation, stats, self.effective),
                 *self.prepared.notes,
                 *mono_note(self.mix.channels, chosen.settings),
             ),
         )
+
+    def _simple_enough(self, best: Verified, allowed: Sequence[Verified]) -> Verified:
+        """The best, or a limiter alone or clipper with limiter over which it gains too little for its stages."""
+        if not best.met:
+            return best
+        most = best.score + self.config.search.chain_earns
+        simple = [
+            v
+            for v in allowed
+            if v.name in {*WITH_LOCKS, *WITH_LOCKS.values()}
+            and v.met
+            and v.score <= most
+            and len(v.settings) < len(best.settings)
+        ]
+        return min([*simple, best], key=lambda v: (len(v.settings), v.score))
 
     def _sensitivity(self, chosen: Verified, trial: Trial, decisions: Decisions) -> tuple[Sensitivity, ...]:
         """Which settings matter most, and how far they may move; nothing of a search that was stopped or fell short."""

@@ -92,10 +92,9 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
                 raise UsageError(f"--lock {text} contradicts {narrowed}. Change one of them.") from None
             raise ParameterError(f"--lock {text!r}: {error}") from None
         if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
-            raise UsageError(
-                f"--lock gives {stage.name}.{known.name} twice, as {fixed[stage.name][known.name]:g} and {number:g}. "
-                f"Keep one of them."
-            )
+            both = (as_given(stage.name, known.name, v) for v in (fixed[stage.name][known.name], number))
+            values = " and ".join(text.partition("=")[2] for text in both)
+            raise UsageError(f"--lock gives {stage.name}.{known.name} twice, as {values}. Keep one of them.")
         fixed.setdefault(stage.name, {})[known.name] = number
     for name in without:
         chain.stage(name)
@@ -106,6 +105,12 @@ def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEF
         if name in fixed:
             raise UsageError(f"--without {name} contradicts --lock {name}.{next(iter(fixed[name]))}. Drop one of them.")
     return Decisions(locks=fixed, without=frozenset(without))
+
+
+def as_given(stage: str, name: str, value: float) -> str:
+    """A lock as it is given on the command line, a choice by its word."""
+    shown = STAGES[stage].parameter(name).shown(value)
+    return f"{stage}.{name}={shown if isinstance(shown, str) else format(shown, '.15g')}"
 
 
 def narrowed_out(chain: ChainPlan, stage: str, name: str, value: str | float) -> str | None:

@@ -7,7 +7,14 @@ from joblib import Parallel
 from autochain.config.model import Config, Coordinates, Weights
 from autochain.errors import StoppedError
 from autochain.search.around import Around
-from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT, baseline_points
+from autochain.search.baselines import (
+    CLIP_AND_LIMIT,
+    CLIP_LOCKED,
+    NAMES,
+    TRADE_DEFAULT,
+    WITH_LOCKS,
+    baseline_points,
+)
 from autochain.search.batches import Batches, Stop, never
 from autochain.search.evaluate import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
@@ -61,6 +68,8 @@ class Trials:
         The earlier sheet to stay near; None explores the whole space.
     seeds
         Points known to be good near this target: tried first, in place of baselines and explorer.
+    unlocked
+        `decisions` without the engineer's locks: what binds the simple baselines; the same when None.
     """
 
     def __init__(
@@ -75,8 +84,10 @@ class Trials:
         stop: Stop = never,
         around: Around | None = None,
         seeds: Sequence[Coordinates] = (),
+        unlocked: Decisions | None = None,
     ) -> None:
         self._seeds = seeds
+        self._unlocked = decisions if unlocked is None else unlocked
         self._staged = staged
         self._excerpts = staged.excerpts
         tolerance_lu = min(_CLOSELY_LU, config.search.drive.tolerance_lu)
@@ -132,12 +143,23 @@ class Trials:
         best = self._best(fair)
         self._fair, self.aims = fair, aims
         self.best = best if self._stopped() else self._simpler(best, aims, fair)
+        if not self._stopped():
+            self._without_locks(aims, fair)
         return self.best
 
+    def rivals(self) -> dict[str, tuple[Trial, Decisions]]:
+        """The best trial of every baseline's family, and what binds it."""
+        best: dict[str, Trial] = {}
+        for name, trial in self.families:
+            if name not in best or trial.score < best[name].score:
+                best[name] = trial
+        order = sorted(best, key=list(NAMES).index)
+        return {name: (best[name], self.decisions_for(name)) for name in order}
+
     def beside(self, family: str, point: Coordinates) -> Trial:
-        """A baseline's point on the excerpts at the loudness of the last trials."""
+        """A baseline's point on the excerpts at the loudness of the last trials, solved as closely as in `judge`."""
         aim = self.aims.excerpts_lufs
-        return self._excerpts.trial(point, self.decisions_for(family), self._limiter_ceiling, aim, Guess())
+        return self._closely.trial(point, self.decisions_for(family), self._limiter_ceiling, aim, Guess())
 
     def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
@@ -162,13 +184,39 @@ class Trials:
 
     def _spend_on_baselines(self, aims: Aims) -> None:
         plan = self._plan
-        families = baseline_points(plan.trade_default, plan.baselines)[: max(2, plan.budget - len(self.done))]
+        families = self._distinct(baseline_points(plan.trade_default, plan.baselines))
+        families = families[: max(2, plan.budget - len(self.done))]
         for start in range(0, len(families), plan.batch):
             if self._stopped():
                 break
             batch = families[start : start + plan.batch]
             names = [family for family, _ in batch]
             self.families.extend(zip(names, self._batch(batch, aims, 0, keep=True), strict=True))
+
+    def _distinct(self, points: Sequence[tuple[str, Coordinates]]) -> list[tuple[str, Coordinates]]:
+        """The families under the locks, each setting once: a locked release, or no clipper, makes many points one."""
+        found: list[tuple[str, Coordinates]] = []
+        seen = []
+        for family, point in points:
+            name = WITH_LOCKS[family] if self._touched(family) else family
+            chain = outline(point, self.decisions_for(name), self._limiter_ceiling, self._song.chain)
+            if chain not in seen:
+                seen.append(chain)
+                found.append((name, point))
+        return found
+
+    def _touched(self, family: str) -> bool:
+        """Whether the engineer's locks reach into a simple baseline."""
+        return family in WITH_LOCKS and self.decisions_for(family) != self.decisions_for(WITH_LOCKS[family])
+
+    def _without_locks(self, aims: Aims, fair: int) -> None:
+        """Beyond the budget: the simple baselines as they would be without the locks, to tell what these cost."""
+        points = baseline_points(self._plan.trade_default, self._plan.baselines)
+        free = [(family, point) for family, point in points if self.families and self._touched(family)]
+        if free:
+            self._progress("trying simple chains without the locks", 0.0)
+            trials = self._evaluate(free, aims, fair, keep=True)
+            self.families.extend(zip([family for family, _ in free], trials, strict=True))
 
     def _explored(self, aims: Aims) -> tuple[Trial, Aims, int]:
         """Spend the explorer's share; returns the best, what to aim at now, and where that begins."""
@@ -192,15 +240,19 @@ class Trials:
         return best, aims, fair
 
     def decisions_for(self, family: str) -> Decisions:
-        """Locks of one family: simple baselines take those of the stages they have, and solve their own drive."""
+        """Locks of one family: a simple baseline has none of the engineer's, or those of the stages it has.
+
+        It solves its own drive; what is the same for every trial (linear stages, ends) is as decided.
+        """
         if not family:
             return self.searched
         if family == TRADE_DEFAULT:
             return self._decisions
+        source = self._decisions if family in WITH_LOCKS.values() else self._unlocked
         keep = {*self._song.chain.linear, "dynamic_bell", "limiter", "output"}
-        keep |= {"clipper"} if family != LIMITER_ONLY else set()
-        locks = {name: values for name, values in self._decisions.locks.items() if name in keep}
-        return Decisions(locks=locks, without=self._decisions.without)
+        keep |= {"clipper"} if family in (CLIP_AND_LIMIT, CLIP_LOCKED) else set()
+        locks = {name: values for name, values in source.locks.items() if name in keep}
+        return Decisions(locks=locks, without=source.without)
 
     def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
         """True when every value that the engineer has locked is in the chain, and all that a binding start holds."""

@@ -27,6 +27,10 @@ def verify(
 ) -> Verified:
     """Solve the drive on the whole song under the true-peak ceiling, then measure.
 
+    What is measured is what a hand can set. Costs and score are those of the same chain at exactly the target, its
+    drive moved by hundredths of a dB, so that contenders compare at one loudness; where the target is missed, those of
+    what was reached, which compare with nothing.
+
     Parameters
     ----------
     name
@@ -48,27 +52,25 @@ def verify(
     wanted = target.loudness_lufs
     plan = fixed(song.chain.rounded(settings), decisions)
     solved = song.solve(plan, wanted, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
-    trial = song.price(solved, wanted)
-    samples, traces, settings = solved.rendered[0], solved.traces[0], solved.settings
-    # A locked drive that misses the target says nothing of what more drive would do.
-    saturated = not solved.solution.met and "gain_db" not in decisions.locks.get("drive", {})
-    true_peak = solved.true_peak
-    del solved  # its copy of the song before the drive is no longer needed: a fifth of the memory at its peak
-    after = measure(samples, mix.rate_hz, true_peak)
+    traces, settings, saturated = solved.traces[0], solved.settings, solved.solution.saturated
+    after = measure(solved.rendered[0], mix.rate_hz, solved.true_peak)
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
     heard = target.heard_lufs(after)
-    close = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
+    met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
+    if met:
+        solved = song.at_target(solved, wanted)
+    costs = song.price(solved, wanted).costs
+    del solved
     return Verified(
         name=name,
         settings=settings,
         after=after,
-        costs=trial.costs,
-        score=score(trial.costs, song.weights),
-        met=under and close,
+        costs=costs,
+        score=score(costs, song.weights),
+        met=met,
         saturated=saturated,
         stages=stage_facts(
             mix.samples, mix.rate_hz, settings, traces, material.input_hops[0], material.loud[0], song.chain
         ),
-        samples=samples if name == SUGGESTION else None,
         reductions_db={stage: trace.max_db for stage, trace in traces.items()},
     )

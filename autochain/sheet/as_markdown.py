@@ -162,9 +162,10 @@ def _cost_rows(sheet: Sheet) -> Iterable[list[str]]:
         spread = sheet.search.spread.get(name)
         moved = "–" if spread is None else f"{number(spread.low)} to {number(spread.high)}"
         yield [f"{label}, {unit}", own, *others, weight, share, moved, meaning]
-    scores = [number(b.score, decimals=2) for b in sheet.baselines.values()]
-    own = number(sheet.costs.score, decimals=2)
-    yield ["**score**", own, *scores, "", own, "", "weighted sum; lower is better"]
+    # What missed the target was weighed at another loudness, which is not better or worse for it.
+    scores = [number(b.score if b.met else None, decimals=2) for b in sheet.baselines.values()]
+    own = number(sheet.costs.score if sheet.met else None, decimals=2)
+    yield ["**score**", own, *scores, "", own, "", "weighted sum at exactly the target; lower is better"]
     reached = [number(_heard(sheet, b)) for b in sheet.baselines.values()]
     which = "loudness" if sheet.target.loudest_part_lufs is None else "loudest 3 s"
     yield [f"{which} reached, LUFS", number(_heard(sheet, sheet.after)), *reached, "", "", "", ""]
@@ -209,11 +210,9 @@ def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
         yield [label, *(number(side[name], unit, decimals, signed=signed) for side in sides)]
 
 
-def _as_locked(full: str, value: float) -> str:
+def _as_locked(value: float | str) -> str:
     """A lock as it is given on the command line, to the last digit; a choice by its word."""
-    stage, _, name = full.partition(".")
-    shown = STAGES[stage].parameter(name).shown(value)
-    return shown if isinstance(shown, str) else f"{shown:.15g}"
+    return value if isinstance(value, str) else f"{value:.15g}"
 
 
 def to_markdown(sheet: Sheet) -> str:
@@ -222,7 +221,7 @@ def to_markdown(sheet: Sheet) -> str:
     versions = ", ".join(f"{name} {text}" for name, text in sheet.provenance.versions.items())
     ordered = sorted(sheet.search.excerpts, key=lambda excerpt: excerpt.reason)  # each begins with its place
     excerpts = ", ".join(clock(e.start_s) for e in ordered)
-    locks = ", ".join(f"{name}={_as_locked(name, value)}" for name, value in request.locks.items()) or "none"
+    locks = ", ".join(f"{name}={_as_locked(value)}" for name, value in request.locks.items()) or "none"
     references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
     heads = [NAMES[name] for name in sheet.baselines]
     notes = [note for note in sheet.notes if note not in _why_missed(sheet)]

@@ -65,6 +65,12 @@ def _shown(facts: StageFacts) -> dict[str, float | str]:
     return {name: stage.parameter(name).shown(value + 0.0) for name, value in facts.settings.items()}
 
 
+def _as_given(full: str, value: float) -> float | str:
+    """A lock as it is given: a choice by its word."""
+    stage, _, name = full.partition(".")
+    return STAGES[stage].parameter(name).shown(value)
+
+
 def _stages(chain: Sequence[StageFacts]) -> tuple[StageEntry, ...]:
     return tuple(_stage(facts, before) for before, facts in zip((None, *chain), chain, strict=False))
 
@@ -219,6 +225,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             channels=mix.channels,
             duration_s=_fine(mix.duration_s),
             subtype=mix.subtype,
+            course=suggestion.course,
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
@@ -269,7 +276,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),
-                locks=flat_locks(suggestion.decisions),
+                locks={full: _as_given(full, value) for full, value in flat_locks(suggestion.decisions).items()},
                 without=tuple(sorted(suggestion.decisions.without)),
                 references=dict(sorted((one.file, one.sha256) for one in suggestion.references)),
                 config_sha256=config_sha256(config),

@@ -13,7 +13,10 @@ class _Part(BaseModel):
 
 
 class MixFacts(_Part):
-    """Which mix the sheet is for; `file` is the base name."""
+    """Which mix the sheet is for; `file` is the base name.
+
+    `course` is the level of every second in three bands, in tenths of a dB: what a revised mix is known by.
+    """
 
     file: str
     sha256: str
@@ -21,6 +24,7 @@ class MixFacts(_Part):
     channels: int
     duration_s: float
     subtype: str
+    course: dict[str, str]
 
 
 class TargetFacts(_Part):
@@ -253,12 +257,12 @@ class Move(_Part):
 
 
 class Request(_Part):
-    """What reproduces the sheet; `references` are hashes by file name."""
+    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word."""
 
     lufs: float | None
     loudest_part_lufs: float | None
     ceiling_dbtp: float
-    locks: dict[str, float]
+    locks: dict[str, float | str]
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str

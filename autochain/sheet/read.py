@@ -22,6 +22,7 @@ class _Read(BaseModel):
 
 class _Mix(_Read):
     sha256: str
+    course: dict[str, str] = {}
 
 
 class _Stage(_Read):
@@ -34,14 +35,19 @@ class _Search(_Read):
     found: dict[str, float | str]
 
 
+class _Costs(_Read):
+    score: float | None = None
+
+
 class _Request(_Read):
-    locks: dict[str, float]
+    locks: dict[str, float | str]
     without: tuple[str, ...]
     seed: int
 
 
 class _Provenance(_Read):
     request: _Request
+    versions: dict[str, str] = {}
 
 
 class _Sheet(_Read):
@@ -50,6 +56,9 @@ class _Sheet(_Read):
     stages: tuple[_Stage, ...]
     search: _Search
     provenance: _Provenance
+    met: bool = False
+    costs: _Costs = _Costs()
+    weights: dict[str, float] = {}
 
 
 def read_sheet(path: Path) -> EarlierSheet:
@@ -97,6 +106,10 @@ def read_sheet(path: Path) -> EarlierSheet:
         locks=sheet.provenance.request.locks,
         without=frozenset(sheet.provenance.request.without),
         seed=sheet.provenance.request.seed,
+        course=sheet.mix.course,
+        score=sheet.costs.score if sheet.met else None,
+        weights=sheet.weights,
+        version=sheet.provenance.versions.get("autochain", ""),
     )
 
 

@@ -3,14 +3,17 @@
 import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from autochain.audio.files import read_mix, write_wav
+from autochain.audio.signals import pink_noise
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
 from autochain.config.model import Coordinates, Target
 from autochain.errors import ParameterError, SheetError
 from autochain.search.around import EarlierSheet, around
+from autochain.search.same_song import another_song
 from autochain.search.space import Decisions, from_vector, parse_decisions, to_vector
 
 CONFIG = read_config()
@@ -119,6 +122,47 @@ def test_a_revised_mix_keeps_what_was_decided_and_derives_the_rest(earlier, revi
     assert "decided since: limiter.release_ms=33.3333" in said
     assert f"| drive | gain | {before['drive.gain_db']:.1f} dB | {after['drive.gain_db']:.1f} dB |" in said
     assert "around changed.json: the target is asked for now" in ran.err
+
+
+def test_the_sheet_of_another_song_is_refused_without_a_yes(command, earlier, small_plan, tmp_path):
+    other = tmp_path / "other.wav"
+    # Louder and softer from one second to the next, as the sheet's song is not.
+    turned = np.repeat([1.0, 0.3] * 6, 44100)[:, None]
+    write_wav(other, (pink_noise(12.0, 44100, -16.0) * turned).astype(np.float32), 44100, 1)
+    ask = ("suggest", other, "--config", small_plan, "--budget", 2, "-o", tmp_path / "out", "--around", earlier[1])
+    ran = command(*ask)
+    assert ran.code == 2
+    assert ran.out == ""
+    for word in ("other.wav seems to be another song", "short.sheet.json", "--another-song"):
+        assert word in ran.err
+    assert not (tmp_path / "out").exists()
+    assert command(*ask, "--another-song", "--no-sound").code in (0, 3)
+
+
+def test_yes_to_another_song_means_nothing_without_a_sheet(command, short_mix, tmp_path):
+    ran = command("suggest", short_mix, "--another-song", "-o", tmp_path / "out")
+    assert ran.code == 2
+    assert "--around" in ran.err
+
+
+def test_a_sheet_that_says_nothing_of_its_song_lets_every_mix_pass(short_mix):
+    mix = read_mix(short_mix)
+    assert another_song(replace(SHEET, mix_sha256="0"), mix) is None
+    with pytest.raises(SheetError, match=r"song.sheet.json: mix.course cannot be read"):
+        another_song(replace(SHEET, mix_sha256="0", course={"40_250_hz": "loud"}), mix)
+
+
+def test_a_choice_is_locked_by_its_word_and_told_by_it():
+    asked = parse_decisions(["limiter.release_behaviour=density"], [])
+    changed_choice = replace(
+        SHEET, stages={**STAGE_SETTINGS, "limiter": {**STAGE_SETTINGS["limiter"], "release_behaviour": "two_speed"}}
+    )
+    with pytest.raises(SheetError, match=r"release_behaviour=two_speed, but --lock gives .*=density"):
+        around(changed_choice, asked, CONFIG)
+    # As a sheet holds it, and as sheets held it once.
+    for value in ("density", asked.locks["limiter"]["release_behaviour"]):
+        decided, _ = around(replace(SHEET, locks={"limiter.release_behaviour": value}), Decisions(), CONFIG)
+        assert decided == asked
 
 
 def test_a_sheet_is_a_source_and_never_replaced(command, earlier, short_mix, small_plan):

@@ -66,7 +66,7 @@ def test_every_sampler_serves_a_search(short_mix, small_plan, sampler):
 def test_a_search_that_comes_back_to_a_baseline_says_so(short_mix, small_plan):
     # With all else left out only the limiter of the baselines is there to choose.
     without = ["rotation", "bus_compressor", "peak_compressor", "clipper", "transient"]
-    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=6)
+    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=3)
     assert found.stats.chosen_from in ("trade_default", "limiter_only")
     assert "baseline_best" in [note.code for note in found.notes]
 
@@ -83,9 +83,11 @@ def test_the_best_limiter_alone_stands_for_its_family(small):
 
 
 def test_the_suggestion_is_the_best_of_what_was_verified(small):
-    _, found, _ = small
+    search, found, _ = small
     assert found.chosen.met
-    assert found.chosen.score <= min(v.score for v in found.baselines.values())
+    least = min(v.score for v in found.baselines.values())
+    # A chain of fewer stages may be suggested for one that gains less than this over it.
+    assert found.chosen.score <= least + search.config.search.chain_earns
 
 
 def test_excerpts_predict_the_whole_song(small):
@@ -169,3 +171,79 @@ def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix,
     # 30 dB quieter, so 30 dB more drive; the drive's range ends at 40 dB.
     assert found.chosen.met
     assert found.chosen.settings["drive"]["gain_db"] > 30.0
+
+
+def codes(found):
+    return [note.code for note in found.notes]
+
+
+def test_a_chain_that_gains_too_little_gives_way_to_a_simpler_one(short_mix, small_plan):
+    mix, plan = read_mix(short_mix), small_plan
+    _, found, _ = searched(mix, plan, budget=6, chain_earns=100.0, sensitivity_trials=0)
+    assert set(found.chosen.settings) - {"rotation", "equaliser", "dynamic_bell"} == {"drive", "limiter", "output"}
+    assert found.chosen.settings == found.baselines["limiter_only"].settings
+    forgone = found.stats.forgone
+    assert forgone.score < found.chosen.score
+    assert len(forgone.settings) > len(found.chosen.settings)
+    (note,) = [note for note in found.notes if note.code == "simpler_suggested"]
+    assert f"{found.chosen.score - forgone.score:.2f} points" in note.text
+    assert "baseline_best" not in codes(found)
+    # The best is suggested where nothing has to be earned.
+    _, best, _ = searched(mix, plan, budget=6, chain_earns=0.0, sensitivity_trials=0)
+    assert best.stats.forgone is None
+    assert best.chosen.score == forgone.score
+
+
+@pytest.fixture(scope="module")
+def locked(short_mix, small_plan):
+    """A release so slow that it costs a lot, outside of the search's range, on a small search."""
+    return searched(read_mix(short_mix), small_plan, ["limiter.release_ms=900"], budget=8, sensitivity_trials=0)
+
+
+def test_a_limiter_alone_is_without_the_locks_and_beside_it_one_with_them(locked):
+    _, found, _ = locked
+    assert list(found.baselines) == ["limiter_only", "limiter_only_locked", "trade_default"]
+    assert found.baselines["limiter_only"].settings["limiter"]["release_ms"] in (5.0, 60.0)
+    for name in ("limiter_only_locked", "trade_default"):
+        assert found.baselines[name].settings["limiter"]["release_ms"] == 900.0
+    assert found.chosen.settings["limiter"]["release_ms"] == 900.0
+
+
+def test_what_a_lock_costs_is_told_with_both_scores(locked):
+    search, found, _ = locked
+    free, own = found.baselines["limiter_only"], found.chosen
+    if own.met:
+        (note,) = [note for note in found.notes if note.code == "lock_price"]
+        assert "limiter.release_ms=900" in note.text
+        assert f"{own.score:.2f}" in note.text
+    else:
+        (note,) = [note for note in found.notes if note.code == "target_missed"]
+        assert "drop limiter.release_ms=900" in note.suggestion
+    assert free.met
+    # A locked release makes the points of the grid that differ in it alone one.
+    assert [family for family, _ in search.trials.families] == [
+        "trade_default", "limiter_only_locked", "clip_and_limit_locked",
+        "limiter_only", "limiter_only", "clip_and_limit", "clip_and_limit",
+    ]  # fmt: skip
+    assert len(search.trials.done) == 8  # those without locks are beyond the budget
+
+
+def test_a_lock_outside_of_the_ranges_is_told(locked):
+    _, found, _ = locked
+    (note,) = [note for note in found.notes if note.code == "lock_outside_range"]
+    assert "limiter.release_ms=900 lies outside of 5 to 400 ms" in note.text
+
+
+def test_a_drive_locked_too_high_is_told_as_that_and_a_louder_target_named(short_mix, small_plan):
+    _, found, _ = searched(
+        read_mix(short_mix), small_plan, ["drive.gain_db=12"], budget=6, target={"lufs": -13.0}, sensitivity_trials=0
+    )
+    assert not found.chosen.met
+    assert not found.chosen.saturated
+    note = found.notes[0]
+    assert note.code == "target_missed"
+    assert "LU over the target. The drive is locked at 12 dB." in note.text
+    heard = found.chosen.after.integrated_lufs
+    named = float(note.suggestion.split("choose a louder target, --lufs ")[1].split(";")[0].rstrip("."))
+    assert heard <= named < heard + 0.1
+    assert "drop drive.gain_db=12: without, a" in note.suggestion

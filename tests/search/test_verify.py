@@ -1,0 +1,81 @@
+"""The whole song's verdict: scores at one loudness, and settings somebody could dial where a target is out of reach."""
+
+import pytest
+
+from autochain.audio.mix import Mix
+from autochain.config import read_config
+from autochain.demo import make_demo
+from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.search.evaluate import EXACT_LU, Evaluator
+from autochain.search.excerpts import whole_song
+from autochain.search.material import Material
+from autochain.search.space import Decisions, fixed, parse_decisions
+from autochain.search.trial import Guess
+from autochain.search.verify import verify
+
+RATE = 44100
+CONFIG = read_config()
+CHAIN = CONFIG.chain_plan
+MIX = Mix(samples=make_demo("dense_rock", RATE, 10.0, 1), rate_hz=RATE, file="m.wav", sha256="", subtype="PCM_24")
+SETTINGS = CHAIN.checked(
+    {"drive": {}, "clipper": {"ceiling_dbfs": 1.0}, "limiter": {"ceiling_dbtp": -1.1}, "output": {}}
+)
+
+
+@pytest.fixture(scope="module")
+def song():
+    hops = weighted_hops(MIX.samples, RATE)
+    material = Material(MIX.samples, RATE, hops, integrated_lufs(hops), [whole_song(len(hops))])
+    return Evaluator(material, CONFIG.weights, CONFIG.search.drive, CHAIN)
+
+
+def verified(song, lufs=-9.0, locks=()):
+    target = CONFIG.target.model_copy(update={"lufs": lufs})
+    return verify("limiter_only", SETTINGS, MIX, song, target, parse_decisions(list(locks), []), Guess())
+
+
+def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
+    solved = song.solve(fixed(SETTINGS, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0)
+    drive_db = solved.settings["drive"]["gain_db"]
+    at = []
+    for step_db in (0.0, 0.1):  # the step a hand sets beside it, some hundredths of a LU away
+        found = verified(song, locks=[f"drive.gain_db={drive_db + step_db:g}"])
+        assert found.met
+        assert found.settings["drive"]["gain_db"] == pytest.approx(drive_db + step_db)  # what is printed stays
+        at.append(found)
+    assert at[1].after.integrated_lufs - at[0].after.integrated_lufs >= 0.03
+    assert at[1].score == pytest.approx(at[0].score, abs=0.01)
+
+
+def test_a_score_is_that_of_a_render_at_the_very_target(song):
+    found = verified(song)
+    exact = song.at_target(
+        song.solve(fixed(found.settings, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0), -9.0
+    )
+    heard = CHAIN.render(MIX.samples, RATE, exact.settings).samples
+    assert integrated_lufs(weighted_hops(heard, RATE)) == pytest.approx(-9.0, abs=2.0 * EXACT_LU)
+    assert found.score == pytest.approx(song.price(exact, -9.0).score, abs=1e-9)
+
+
+def test_a_target_out_of_reach_ends_where_one_more_db_adds_little(song):
+    found = verified(song, lufs=3.0)
+    assert not found.met
+    assert found.saturated
+    drive_db = found.settings["drive"]["gain_db"]
+    assert drive_db < 30.0
+
+    def lufs_at(more_db):
+        settings = {**found.settings, "drive": {"gain_db": drive_db + more_db}}
+        return integrated_lufs(weighted_hops(CHAIN.render(MIX.samples, RATE, settings).samples, RATE))
+
+    # saturated_slope, LU per dB, on either side of where it ends; found within half a dB.
+    flat = CONFIG.search.drive.saturated_slope
+    assert lufs_at(2.0) - lufs_at(0.0) < 2.0 * flat
+    assert lufs_at(0.0) - lufs_at(-2.0) > 2.0 * flat
+
+
+def test_a_locked_drive_that_falls_short_is_not_called_saturated(song):
+    found = verified(song, lufs=-7.0, locks=["drive.gain_db=3"])
+    assert not found.met
+    assert not found.saturated
+    assert found.settings["drive"]["gain_db"] == 3.0
