@@ -68,6 +68,10 @@ def _db(value: float) -> float:
     return float(10.0 ** (value / 20.0))
 
 
+def _true_peak(x: npt.NDArray[np.float32]) -> float:
+    return float(max(np.abs(scipy.signal.resample_poly(channel, 8, 1)).max() for channel in x.T))
+
+
 def _at_full(x: Sound) -> Sound:
     return x * (_db(-1.0) / np.abs(x).max())
 
@@ -161,7 +165,7 @@ def coded(kind: str, subtype: str) -> Callable[[Sound, int], Sound]:
     return made
 
 
-CLIPPED = LEVEL | {"clipped: edges", "clipped: flat", "clipped: over"}
+CLIPPED = LEVEL | {"clipped: edges", "clipped: flat"}
 TREATMENTS = {
     "identical": Treatment(make=lambda x, _: x),
     "gain": Treatment(make=lambda x, _: 0.63 * x),
@@ -226,8 +230,13 @@ def as_mix(x: Sound, rate_hz: int, name: str) -> Mix:
     )
 
 
-def judged(treatment: Treatment, x: Sound, rate_hz: int, said: list[Said]) -> Iterator[tuple[str, bool, bool]]:
-    """Code, whether it is true, and whether it was said first, of every claim; each click is one."""
+def judged(
+    treatment: Treatment, x: Sound, rate_hz: int, said: list[Said], over: bool
+) -> Iterator[tuple[str, bool, bool]]:
+    """Code, whether it is true, and whether it was said first, of every claim; each click is one.
+
+    `over` is whether the treatment brought the true peak over full scale.
+    """
     for place, one in enumerate(said):
         code = code_of(one)
         if code == "clicks":
@@ -235,7 +244,7 @@ def judged(treatment: Treatment, x: Sound, rate_hz: int, said: list[Said]) -> It
             for at in one.times_s:
                 yield code, any(abs(at - own) < NEAR_S for own in times), place == 0
         else:
-            yield code, code in treatment.may, place == 0
+            yield code, over if code == "clipped: over" else code in treatment.may, place == 0
 
 
 def on_recording(path: Path, seconds: float, only: list[str]) -> Iterator[dict[str, object]]:
@@ -248,7 +257,8 @@ def on_recording(path: Path, seconds: float, only: list[str]) -> Iterator[dict[s
             continue
         mix, master = as_mix(x, rate_hz, "mix"), as_mix(treatment.make(x, rate_hz), rate_hz, "master")
         said = list(account(compare(mix, master)).changed)
-        claims = list(judged(treatment, x, rate_hz, said))
+        over = _true_peak(mix.samples) <= 1.0 < _true_peak(master.samples)
+        claims = list(judged(treatment, x, rate_hz, said, over))
         codes = [code for code, *_ in claims]
         must = {
             code: (len(CLICKS), min(len(CLICKS), sum(c == code and true for c, true, _ in claims)))
