@@ -253,7 +253,7 @@ def on_recording(path: Path, seconds: float, only: list[str]) -> Iterator[dict[s
     number = int(path.name[:2])
     mono = bool(x.shape[1] == 1 or np.allclose(x[:, 0], x[:, -1], atol=1e-4))
     for name, treatment in TREATMENTS.items():
-        if only and name not in only or mono and name.startswith(("wider", "left", "swapped")):
+        if (only and name not in only) or (mono and name.startswith(("wider", "left", "swapped"))):
             continue
         mix, master = as_mix(x, rate_hz, "mix"), as_mix(treatment.make(x, rate_hz), rate_hz, "master")
         said = list(account(compare(mix, master)).changed)
