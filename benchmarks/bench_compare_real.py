@@ -166,6 +166,8 @@ def coded(kind: str, subtype: str) -> Callable[[Sound, int], Sound]:
 
 
 CLIPPED = LEVEL | {"clipped: edges", "clipped: flat"}
+# A side that some bands have more of moves the spectrum of both channels together, too.
+WIDENED = frozenset({"width", "peaks", "balance", "tone"})
 TREATMENTS = {
     "identical": Treatment(make=lambda x, _: x),
     "gain": Treatment(make=lambda x, _: 0.63 * x),
@@ -186,9 +188,8 @@ TREATMENTS = {
         f"clipped {db} dB": Treatment(make=clip(db), may=CLIPPED, must=frozenset({"clipped: flat"}))
         for db in (1, 2, 3)
     },
-    # A side that another band has more of moves the spectrum of both channels together, too.
-    "wider 1 dB": Treatment(make=widen(1.0), may=frozenset({"width", "peaks", "balance", "tone"}), must=frozenset({"width"})),
-    "wider 2 dB": Treatment(make=widen(2.0), may=frozenset({"width", "peaks", "balance", "tone"}), must=frozenset({"width"})),
+    "wider 1 dB": Treatment(make=widen(1.0), may=WIDENED, must=frozenset({"width"})),
+    "wider 2 dB": Treatment(make=widen(2.0), may=WIDENED, must=frozenset({"width"})),
     "tilt +1 dB": Treatment(make=tilt(1.0), may=FIGURES - {"movement", "balance"}, must=frozenset({"tone"})),
     "tilt -1 dB": Treatment(make=tilt(-1.0), may=FIGURES - {"movement", "balance"}, must=frozenset({"tone"})),
     "bell 2 dB": Treatment(

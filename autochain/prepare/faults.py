@@ -153,8 +153,8 @@ def _noise(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         yield Finding(
             code="noise",
             text=f"Where the mix is quietest, {number(floor, 'dBFS')} remain for 0.4 s.",
-            suggestion="Export a pause alone and listen to that, the level down at first: if it is noise, mute or clean the "
-            "tracks there. "
+            suggestion="Export a pause alone and listen to that, the level down at first: if it is noise, mute or "
+            "clean the tracks there. "
             "A master makes it louder by as much as the song.",
             value=floor,
             unit="dBFS",
