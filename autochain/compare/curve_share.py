@@ -59,8 +59,8 @@ def curve_shares(
     """Least-squares shares of all curves together in the difference of two comparisons.
 
     The difference bounce - planned is explained by sum_s k_s curve_s, a constant, a slope per octave, and a share
-    of what the plan does to the spectrum beyond its curves: another drive, or another limiter, moves it in these ways and is
-    no equaliser. Mid and side count alike, in the bands that are heard in all.
+    of what the plan does to the spectrum beyond its curves: another drive, or another limiter, moves it in these
+    ways and is no equaliser. Mid and side count alike, in the bands that are heard in all.
 
     Parameters
     ----------

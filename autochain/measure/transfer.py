@@ -94,7 +94,7 @@ def estimate_transfer(reference: Samples, output: Samples, rate_hz: int, shorter
         Sample rate.
     shorter
         The response is that many times shorter than described above: less of an equaliser in the bass is held,
-        and less is taken for one that only follows the notes.
+        and less is taken for an equaliser that only follows the notes.
     """
     longest = min(_WINDOW_S * rate_hz, 2.0 * reference.shape[0] / (_LEAST_WINDOWS + 1))
     window = int(2 ** np.floor(np.log2(longest * 1.001)))
