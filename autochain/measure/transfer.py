@@ -98,7 +98,8 @@ def estimate_transfer(reference: Samples, output: Samples, rate_hz: int, shorter
     """
     longest = min(_WINDOW_S * rate_hz, 2.0 * reference.shape[0] / (_LEAST_WINDOWS + 1))
     window = int(2 ** np.floor(np.log2(longest * 1.001)))
-    zero, last = (min(round(part * rate_hz), window // 8 * most) // shorter for part, most in ((_BEFORE_S, 1), (_AFTER_S, 3)))
+    longest_response = ((_BEFORE_S, window // 8), (_AFTER_S, 3 * (window // 8)))
+    zero, last = (min(round(part_s * rate_hz), most) // shorter for part_s, most in longest_response)
     S = cross_spectra(reference, output, window, _WINDOWS)
     return Transfer(taps=_response(S, rate_hz, zero, last), zero=zero, rate_hz=rate_hz)
 
