@@ -113,8 +113,9 @@ def _laid(found: Comparison) -> Iterator[str]:
         )
     if found.alignment.confidence < POOR_STEP and not found.apart_s:
         yield (
-            f"The two keep step poorly (coherence {number(found.alignment.confidence, decimals=2)} of 1): if one of "
-            "them came through tape or another clock, the figures of distortion and movement are too high."
+            f"The master drifts against the mix, or much was added to it (coherence "
+            f"{number(found.alignment.confidence, decimals=2)} of 1): if one of them came through tape or another "
+            "clock, distortion and movement read too high."
         )
     length_s = found.compared_s[1] - found.compared_s[0]
     if length_s < FEWEST_S:

@@ -5,6 +5,8 @@ from collections.abc import Iterator, Sequence
 from autochain.compare.account import Account
 from autochain.compare.against_plan import AgainstPlan
 from autochain.compare.as_markdown import (
+    DISTORTION,
+    LISTEN,
     NOTHING,
     NOTHING_OFF,
     advice_text,
@@ -61,6 +63,7 @@ def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | N
     yield items(map(said_text, account.changed), "said", "ol") if account.changed else element("p", NOTHING)
     if account.unchanged:
         yield element("p", f"Not changed, or too little to notice: {', '.join(account.unchanged)}.")
+    yield element("p", LISTEN, "soft")
     yield element("h2", "The spectrum")
     yield spectrum_figure(found.bands)
     if found.courses.at_s.size >= 2:
@@ -69,5 +72,6 @@ def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | N
         yield figure(course_chart(COURSES, *(c.tolist() for c in courses)), COURSES)
     yield element("h2", "Side by side")
     yield grid(["figure", "mix", "master", "change"], figure_rows(found))
+    yield element("p", DISTORTION, "soft")
     yield element("h2", "Third octaves at equal loudness")
     yield grid(["band", "change", "mid", "side"], band_rows(found))

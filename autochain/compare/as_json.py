@@ -1,6 +1,6 @@
 """A comparison as JSON.
 
-format_version 1: first version.
+format_version 2: clicks and edges of cut peaks are those that the master brought in; 1: first version.
 """
 
 import json
@@ -18,7 +18,7 @@ def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None
     """Indented JSON with a final newline, numbers to three decimals; the same facts give the same bytes."""
     return dumped(
         {
-            "format_version": 1,
+            "format_version": 2,
             "same_material": True,
             "mix": _side(found.mix),
             "master": _side(found.master),
@@ -40,7 +40,8 @@ def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None
             "movement_db": found.movement_db,
             "contrast_change_lu": found.contrast_change_lu,
             "ends": asdict(found.ends),
-            "new_clicks_s": found.new_clicks_s,
+            "new_clicks": [asdict(click) for click in found.new_clicks],
+            "new_edges_s": found.new_edges_s,
             "loudness": {
                 "at_s": found.courses.at_s.tolist(),
                 "mix_lufs": found.courses.mix_lufs.tolist(),
@@ -54,7 +55,7 @@ def different_to_json(mix: str, master: str, reason: str) -> str:
     """What is said of two files that are no mix and master."""
     return dumped(
         {
-            "format_version": 1,
+            "format_version": 2,
             "same_material": False,
             "mix": {"file": mix},
             "master": {"file": master},
@@ -98,8 +99,6 @@ def _side(side: Side) -> dict[str, Any]:
         "duration_s": side.duration_s,
         "subtype": side.subtype,
         "figures": side.figures.as_dict(),
-        "clicks_s": [click.at_s for click in side.clicks.clicks],
-        "clipped_edges": side.clicks.edges,
     }
 
 

@@ -16,6 +16,14 @@ from autochain.units import clock, frequency, number
 
 NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
 NOTHING_OFF = "No stage looks off."
+LISTEN = (
+    "These are changes; you decide whether they are wanted. Listen at a moderate level, and do not turn up for quiet "
+    "places: what follows them may be loud."
+)
+DISTORTION = (
+    "Added distortion is read from the two files alone. Behind an equaliser it may read several dB above a sheet's "
+    "figure, most under 200 Hz, where the sheet knows the equaliser and this comparison has to estimate it."
+)
 PLAN_FIGURES = (
     ("integrated_lufs", "integrated loudness", "LUFS"),
     ("max_short_term_lufs", "loudest short-term", "LUFS"),
@@ -46,9 +54,9 @@ def to_markdown(found: Comparison, account: Account, plan: AgainstPlan | None = 
     lines += [f"- {said_text(said)}" for said in account.changed] or [NOTHING]
     if account.unchanged:
         lines += ["", f"Not changed, or too little to notice: {', '.join(account.unchanged)}."]
-    lines += ["", "## Side by side", ""]
+    lines += ["", LISTEN, "", "## Side by side", ""]
     lines += table(["figure", "mix", "master", "change"], figure_rows(found))
-    lines += ["", "## Third octaves at equal loudness", ""]
+    lines += ["", DISTORTION, "", "## Third octaves at equal loudness", ""]
     lines += table(["band", "change", "mid", "side"], band_rows(found))
     return "\n".join(lines) + "\n"
 

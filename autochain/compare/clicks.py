@@ -1,86 +1,142 @@
-"""Clicks of a finished master, told from the hard edges that clipping leaves on its hits.
+"""Clicks that a master brought in, and the hard edges that clipping left on its hits.
 
-A clipper bends the waveform within a sample, and a limiter behind it moves the level of what it cut, so that these
-edges no longer stand at one height. They stand near the peak of the 50 ms around them, and are small against it. On
-24 s of three demo mixes behind nine pairs of clipper and limiter, 2 of 670 such edges still pass for clicks, and with
-them the smallest spikes left out, none; of 152 clicks of one sample at -30 dBFS in the same sound, 44 on top of loud
-peaks are taken for edges.
+Both are looked for in what the master differs in from the explained mix, the mix as static filtering and gain alone
+would have left it (`measure.between.Explained`), so that what the mix holds itself is neither. `find_clicks` names
+places in the master and in that difference; each is then asked what explains it:
+
+- a gain that changed: with the local gain taken out, little is left of it;
+- a peak that was cut: there the sound is nearer to zero than the explained mix, at the top of what is around it. Such a
+  place is an edge, not a click.
+
+What is left is a click when it stands alone, by the curvature of the difference. A click on top of a peak and against
+its direction passes for an edge. All limits here are limits of this project.
 """
 
 from dataclasses import dataclass
 
-from autochain.audio.mix import Mix
-from autochain.measure.clicks import Click, edges_of_clipping, find_clicks
-from autochain.measure.fine import Fine, measure_fine
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.measure.clicks import find_clicks
+from autochain.measure.fine import measure_fine
 from autochain.units import linear_to_db
 
-_LOCAL_CELLS = 50
-_NEAR_PEAK_DB = -2.5
-# In 60 hard-clipped masters of the demo's mixes two edges pass for clicks, and of 300 clicks put into them 35 are
-# missed; at -17 it is one edge and 41 clicks.
-_SMALL_DB = -19.5
-_SMALLEST_DB = -50.0  # in a master that is clipped anyway
-_CLIPPED = 3
-_SAME_CELLS = 3
-_GROWN_DB = 6.0
-_END_S = 0.02
+_END_S = 0.15  # the estimated response reaches that far, and beyond an end it sees silence
+_LOCAL_S = 0.05
+_GAIN_S = 0.005
+_ALONE_S = 0.008
+_OWN_S = 0.0015
+_PULSE = 6  # samples on either side
+_STANDS_OUT = 3.5  # as in `measure.clicks`
+_CHANGED = 0.5  # of the explained mix's own curvature there: a spike that it has itself has changed by 6 dB
+_TOP = 0.7
+_CUT = 0.05  # 0.4 dB less than the explained mix
+_LEAST_DB = -45.0  # re the peak of the 0.1 s around: what is smaller is left alone
+_SAME_S = 0.003
+_SILENCE = 1e-4  # -80 dBFS
+
+_Doubles = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Clicks:
-    """What was found in one file.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewClick:
+    """A click that the mix does not have.
+
+    Attributes
+    ----------
+    at_s
+        Time in s.
+    height_db
+        Its height over the peak of the 0.1 s around it in dB.
+    """
+
+    at_s: float
+    height_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewClicks:
+    """What a master has and its mix does not.
 
     Attributes
     ----------
     clicks
-        Spikes that belong to nothing around them.
-    edges
-        How many more are the edges of clipped peaks.
-    fine
-        The spikes that both were read from.
+        In order of time; within 3 ms they are one.
+    edges_s
+        Times of hard edges of cut peaks, likewise.
     """
 
-    clicks: tuple[Click, ...]
-    edges: int
-    fine: Fine
-
-    def spike_db(self, at_s: float) -> float:
-        """Largest spike within 3 ms of a time, over the peak of the 50 ms around it, in dB."""
-        cells = self.fine.peak.shape[0]
-        index = min(max(0, int(at_s * self.fine.rate_hz) // self.fine.cell), cells - 1)
-        local = self.fine.peak[max(0, index - _LOCAL_CELLS) : index + _LOCAL_CELLS + 1].max()
-        spike = self.fine.spike[max(0, index - _SAME_CELLS) : index + _SAME_CELLS + 1].max()
-        return linear_to_db(float(spike / max(local, 1e-9)))
+    clicks: tuple[NewClick, ...]
+    edges_s: tuple[float, ...]
 
 
-def clicks_of(mix: Mix, clipped_runs: int) -> Clicks:
-    """Find both; `clipped_runs` as `measure` counts them."""
-    fine = measure_fine(mix.samples, mix.rate_hz)
-    found = find_clicks(fine)
-    edges = {*edges_of_clipping(found, clipped_runs), *(click for click in found if _bent_peak(click, fine))}
-    if len(edges) >= _CLIPPED:
-        edges |= {click for click in found if click.height_db < _SMALLEST_DB}
-    return Clicks(clicks=tuple(click for click in found if click not in edges), edges=len(edges), fine=fine)
+def new_clicks(explained: Samples, master: Samples, rate_hz: int) -> NewClicks:
+    """Look for both.
 
-
-def new_clicks_s(before: Clicks, after: Clicks, delay_s: float) -> tuple[float, ...]:
-    """Mix times of the clicks after that were not there before; `after` lies later by `delay_s`.
-
-    A spike that was there before, though no click, and grew by less than 6 dB against what is around it, is none: a
-    click is told by its surroundings, and a louder hit beside it can hide it on one side. Nor are the ends of the mix's
-    file clicks, where the master has silence beyond them.
+    Parameters
+    ----------
+    explained
+        The mix, statically filtered and in step, shape (frames, channels).
+    master
+        Of the same shape.
+    rate_hz
+        Sample rate of both.
     """
-    end_s = before.fine.peak.shape[0] * before.fine.cell / before.fine.rate_hz
-    found = []
-    for click in after.clicks:
-        at_s = click.at_s - delay_s
-        if _END_S < at_s < end_s - _END_S and before.spike_db(at_s) < after.spike_db(click.at_s) - _GROWN_DB:
-            found.append(at_s)
-    return tuple(found)
+    found: list[tuple[float, float | None]] = []
+    for channel in range(master.shape[1]):
+        own, reference = master[:, channel], explained[:, channel]
+        places = {
+            round(click.at_s * rate_hz)
+            for sound in (own, own - reference)
+            for click in find_clicks(measure_fine(np.ascontiguousarray(sound[:, np.newaxis]), rate_hz))
+        }
+        for at in sorted(places):
+            if _END_S * rate_hz < at < own.size - _END_S * rate_hz:
+                found += _seen(reference, own, rate_hz, at)
+    clicks: list[NewClick] = []
+    edges: list[float] = []
+    for at_s, height_db in sorted(found, key=lambda one: one[0]):
+        if height_db is None:
+            edges += [at_s] if not edges or at_s - edges[-1] > _SAME_S else []
+        elif not clicks or at_s - clicks[-1].at_s > _SAME_S:
+            clicks.append(NewClick(at_s=at_s, height_db=height_db))
+    return NewClicks(clicks=tuple(clicks), edges_s=tuple(edges))
 
 
-def _bent_peak(click: Click, fine: Fine) -> bool:
-    index = int(click.at_s * fine.rate_hz) // fine.cell
-    local = fine.peak[max(0, index - _LOCAL_CELLS) : index + _LOCAL_CELLS + 1].max()
-    near = linear_to_db(float(fine.peak[index].max() / local)) > _NEAR_PEAK_DB
-    return near and click.height_db < _SMALL_DB
+def _seen(reference: Samples, own: Samples, rate_hz: int, at: int) -> list[tuple[float, float | None]]:
+    """Time and height of a click at this place, without a height for an edge of a cut peak; empty for neither."""
+    reach = round(_LOCAL_S * rate_hz)
+    start = at - reach
+    x, y = (s[start : at + reach + 1].astype(np.float64) for s in (reference, own))
+    x *= _local_gain(x, y, reach, round(_GAIN_S * rate_hz))
+    rest = y - x
+    bent, bent_x = _curvature(rest), _curvature(x)
+    here = slice(reach - _PULSE, reach + _PULSE + 1)
+    alone, apart = round(_ALONE_S * rate_hz), round(_OWN_S * rate_hz)
+    beside = np.concatenate([bent[reach - alone : reach - apart], bent[reach + apart + 1 : reach + alone + 1]])
+    if bent[here].max() < _CHANGED * bent_x[here].max():
+        return []
+    peak = here.start + int(np.argmax(np.abs(rest[here])))
+    height = abs(float(rest[peak]))
+    near = slice(reach - round(_GAIN_S * rate_hz), reach + round(_GAIN_S * rate_hz) + 1)
+    if abs(y[peak]) >= _TOP * np.abs(y[near]).max() and x[peak] * rest[peak] < 0.0:
+        return [((start + peak) / rate_hz, None)] if height > _CUT * abs(x[peak]) else []
+    height_db = linear_to_db(height / max(float(np.abs(y).max()), 1e-9))
+    if height < _SILENCE or height_db < _LEAST_DB or bent[here].max() < _STANDS_OUT * beside.max():
+        return []
+    return [((start + peak) / rate_hz, height_db)]
+
+
+def _local_gain(x: _Doubles, y: _Doubles, middle: int, reach: int) -> float:
+    """Median of y over x within `reach` of the middle, where x is not small: cut peaks do not move it."""
+    near = slice(middle - reach, middle + reach + 1)
+    x, y = x[near], y[near]
+    loud = np.abs(x) > 0.1 * np.abs(x).max()
+    return float(np.median(y[loud] / x[loud])) if loud.any() else 1.0
+
+
+def _curvature(x: _Doubles) -> _Doubles:
+    out = np.zeros(x.size)
+    out[1:-1] = np.abs(x[2:] - 2.0 * x[1:-1] + x[:-2])
+    return out

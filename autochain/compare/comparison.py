@@ -1,7 +1,7 @@
 """Everything that is measured between a mix and a master of it, in one frozen value."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
 from autochain.compare.bands import BandChange, band_changes, width_change_db
-from autochain.compare.clicks import Clicks, clicks_of, new_clicks_s
+from autochain.compare.clicks import NewClick, new_clicks
 from autochain.compare.course import gain_course_db, movement_between_db
 from autochain.compare.ends import Ends, compare_ends
 from autochain.compare.pair import Pair, make_pair
@@ -41,8 +41,6 @@ class Side:
         As in `audio.mix.Mix`.
     figures
         Measurement of the whole file.
-    clicks
-        Clicks in it, and edges of clipped peaks.
     """
 
     file: str
@@ -52,7 +50,6 @@ class Side:
     duration_s: float
     subtype: str
     figures: Measurement
-    clicks: Clicks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,8 +112,10 @@ class Comparison:
         Change of the spread of short-term loudness: negative when quiet and loud parts moved together.
     ends
         First and last sound.
-    new_clicks_s
-        Mix times of clicks in the master that the mix does not have.
+    new_clicks
+        Clicks in the master that the mix does not have, at mix times.
+    new_edges_s
+        Mix times of hard edges of cut peaks in the master that the mix does not have.
     courses
         Loudness over time.
     """
@@ -140,7 +139,8 @@ class Comparison:
     movement_db: float
     contrast_change_lu: float
     ends: Ends
-    new_clicks_s: tuple[float, ...]
+    new_clicks: tuple[NewClick, ...]
+    new_edges_s: tuple[float, ...]
     courses: Courses
 
     @property
@@ -202,17 +202,11 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
         ends=ends,
         apart_s=tuple((a + pair.start_s, b + pair.start_s) for a, b in apart),
         compared_s=(start_s, stop_s),
-        new_clicks_s=tuple(
-            at
-            for at in new_clicks_s(before.clicks, after.clicks, pair.delay_s)
-            if not apart or start_s <= at <= stop_s
-        ),
         **found,
     )
 
 
 def _side(mix: Mix) -> Side:
-    figures = measure(mix.samples, mix.rate_hz)
     return Side(
         file=mix.file,
         sha256=mix.sha256,
@@ -220,8 +214,7 @@ def _side(mix: Mix) -> Side:
         channels=mix.channels,
         duration_s=mix.duration_s,
         subtype=mix.subtype,
-        figures=figures,
-        clicks=clicks_of(mix, figures.clipped_runs),
+        figures=measure(mix.samples, mix.rate_hz),
     )
 
 
@@ -250,6 +243,7 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
     gain = after - before
     crest = CrestReference(x, rate_hz).compare(y)
     spectra = measure_spectrum(x, rate_hz), measure_spectrum(y, rate_hz)
+    brought_in, from_s = new_clicks(seen.reference, y, rate_hz), pair.start_s + begin / rate_hz
     short = [short_term_lufs(hops) for hops in (hops_x, hops_y)]
     at = np.arange(0, short[0].size, _COURSE_HOPS)
     return {
@@ -262,12 +256,14 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
         "onset_change_db": 0.0 if crest is None else crest.onset_change_db,
         "crest_loss_db": 0.0 if crest is None else crest.crest_loss_db,
         "movement_db": movement_between_db(hops_reference, hops_y, linear),
+        "new_clicks": tuple(replace(click, at_s=from_s + click.at_s) for click in brought_in.clicks),
+        "new_edges_s": tuple(from_s + at for at in brought_in.edges_s),
         "contrast_change_lu": contrast_loss_lu(short[1:], short[:1]) - contrast_loss_lu(short[:1], short[1:]),
         "courses": Courses(
-            at_s=pair.start_s + begin / rate_hz + centre_s(0, SHORT_TERM_HOPS) + at * HOP_S,
+            at_s=from_s + centre_s(0, SHORT_TERM_HOPS) + at * HOP_S,
             mix_lufs=short[0][at],
             master_lufs=short[1][at] - gain,
-            gain_at_s=pair.start_s + begin / rate_hz,
+            gain_at_s=from_s,
             gain_db=gain_course_db(hops_reference, hops_y),
         ),
     }

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from autochain.compare.advice import Advice, set_to
 from autochain.compare.bands import BandChange, regions
 from autochain.compare.comparison import Comparison
-from autochain.compare.curve_share import curve_share
+from autochain.compare.curve_share import curve_shares
 from autochain.compare.plan import Plan
 from autochain.units import frequency, number
 
@@ -13,7 +13,6 @@ _TURN_DEG = 20.0
 _ASYMMETRY_DB = 0.5
 _TONE_DB = 1.0
 _WIDTH_DB = 0.5
-_ABSENT, _TWICE = -0.7, 0.7
 _PART = 0.35
 
 
@@ -27,19 +26,18 @@ def linear_stages(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterat
 
 def _equalisers(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
     told = False
-    for stage, curve in plan.curves.items():
-        share = curve_share(curve, planned.bands, bounce.bands)
-        if share is None or abs(share) < _PART:
+    for stage, found in curve_shares(plan.curves, planned.bands, bounce.bands).items():
+        if found.left_out:
+            seen, todo = "It looks left out.", "Switch it on, with the bands of the sheet."
+        elif found.twice:
+            seen, todo = "It looks applied twice.", "Look for a second one, or for doubled gains."
+        elif found.in_part:
+            seen = f"It does about {number(100.0 * found.share, '%', 0)} of what is planned."
+            todo = "Compare the gains and the q of its bands with the sheet."
+        else:
             continue
         told = True
-        if share <= _ABSENT:
-            seen, todo = "It looks left out.", "Switch it on, with the bands of the sheet."
-        elif share >= _TWICE:
-            seen, todo = "It looks applied twice.", "Look for a second one, or for doubled gains."
-        else:
-            seen = f"It does about {number(100.0 * (1.0 + share), '%', 0)} of what is planned."
-            todo = "Compare the gains and the q of its bands with the sheet."
-        yield Advice(stage=stage, seen=seen, try_next=todo, size=abs(share) / _PART)
+        yield Advice(stage=stage, seen=seen, try_next=todo, size=abs(1.0 - found.share) / _PART)
     if told:
         return
     for region in regions(bounce.bands, _beyond(planned), _TONE_DB):

@@ -11,6 +11,8 @@ from autochain.units import clock, number
 CLIPPED_RUNS = 3
 OVER_DBTP = 0.0
 SILENCE_S = 0.1
+HEARD_CLICK_DB = -30.0  # re the peaks around: lower ones are told last. a limit of this project
+_OVER_MORE_DB = 0.1  # what a mix was over by already is no change
 ROTATION_DEG = 25.0  # an equaliser with a compressor read 17 on a recording
 
 
@@ -75,16 +77,17 @@ def clipped(found: Comparison) -> Iterator[Said]:
             unit="",
             size=2.0,
         )
-    elif (edges := found.master.clicks.edges) >= found.mix.clicks.edges + CLIPPED_RUNS:
+    elif (edges := len(found.new_edges_s)) >= CLIPPED_RUNS:
         yield Said(
             kind="clipped",
-            text=f"In {edges} places hits have the hard edges of clipped peaks.",
+            text=f"In {edges} places hits have the hard edges of clipped peaks, which the mix does not have.",
             value=float(edges),
             unit="",
             size=1.5,
+            times_s=found.new_edges_s,
         )
     peak = after.true_peak_dbtp
-    if peak is not None and peak > OVER_DBTP:
+    if peak is not None and peak > max(OVER_DBTP, (before.true_peak_dbtp or -_OVER_MORE_DB) + _OVER_MORE_DB):
         yield Said(
             kind="clipped",
             text=f"The true peak reaches {number(peak, 'dBTP', signed=True)}: converters and encoders may clip there.",
@@ -96,16 +99,18 @@ def clipped(found: Comparison) -> Iterator[Said]:
 
 def clicks(found: Comparison) -> Iterator[Said]:
     """Clicks that the master brought in."""
-    times = found.new_clicks_s
-    if times:
-        count = "One click" if len(times) == 1 else f"{len(times)} clicks"
+    new = found.new_clicks
+    if new:
+        highest_db = max(click.height_db for click in new)
+        count = "One click" if len(new) == 1 else f"{len(new)} clicks, the highest"
         yield Said(
             kind="clicks",
-            text=f"{count} that the mix does not have.",
-            value=float(len(times)),
+            text=f"{count} {number(abs(highest_db), 'dB')} {'under' if highest_db < 0.0 else 'over'} the peaks around "
+            f"{'it' if len(new) == 1 else 'them'}, which the mix does not have.",
+            value=float(len(new)),
             unit="",
-            size=0.5 * PLAIN_FAULT,
-            times_s=times,
+            size=0.5 * PLAIN_FAULT if highest_db > HEARD_CLICK_DB else HARDLY_HEARD,
+            times_s=tuple(click.at_s for click in new),
         )
 
 

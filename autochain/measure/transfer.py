@@ -76,7 +76,14 @@ class Transfer:
         return np.asarray(20.0 * np.log10(np.maximum(response, 1e-10)))
 
 
-def estimate_transfer(reference: Samples, output: Samples, rate_hz: int) -> Transfer:
+def gain_alone(reference: Samples, output: Samples, rate_hz: int) -> Transfer:
+    """One gain for each channel, by least squares; parameters as of `estimate_transfer`."""
+    x, y = (s.astype(np.float64, copy=False) for s in (reference, output))
+    gains = np.sum(x * y, axis=0) / np.maximum(np.sum(x * x, axis=0), 1e-300)
+    return Transfer(taps=np.diag(gains)[np.newaxis], zero=0, rate_hz=rate_hz)
+
+
+def estimate_transfer(reference: Samples, output: Samples, rate_hz: int, shorter: int = 1) -> Transfer:
     """Estimate what was done to a reference, distortion aside.
 
     Parameters
@@ -85,10 +92,14 @@ def estimate_transfer(reference: Samples, output: Samples, rate_hz: int) -> Tran
         Shape (frames, channels), in step to a few samples, of equal shape, 1 s or longer.
     rate_hz
         Sample rate.
+    shorter
+        The response is that many times shorter than described above: less of an equaliser in the bass is held,
+        and less is taken for an equaliser that only follows the notes.
     """
     longest = min(_WINDOW_S * rate_hz, 2.0 * reference.shape[0] / (_LEAST_WINDOWS + 1))
     window = int(2 ** np.floor(np.log2(longest * 1.001)))
-    zero, last = (min(round(part * rate_hz), window // 8 * most) for part, most in ((_BEFORE_S, 1), (_AFTER_S, 3)))
+    longest_response = ((_BEFORE_S, window // 8), (_AFTER_S, 3 * (window // 8)))
+    zero, last = (min(round(part_s * rate_hz), most) // shorter for part_s, most in longest_response)
     S = cross_spectra(reference, output, window, _WINDOWS)
     return Transfer(taps=_response(S, rate_hz, zero, last), zero=zero, rate_hz=rate_hz)
 

@@ -148,3 +148,22 @@ def test_the_verdict_comes_first_on_every_page(mix, plan, judged):
     assert all(one.seen.replace("'", "&#x27;") in html for one in found.advice)
     assert data["plan"]["reached"] is False
     assert [one["stage"] for one in data["plan"]["advice"]] == [one.stage for one in found.advice]
+
+
+# What else a bounce without the equaliser may have been through: its share is about 0 all the same.
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"clipper": None, "bus_compressor": None, "rotation": None},
+        {"bus_compressor": {"threshold_db": -26.0, "ratio": 4.0}, "drive": {"gain_db": 14.0}},
+    ],
+    ids=["limiter only", "more compression"],
+)
+def test_a_bounce_without_equaliser_does_no_part_of_it(judged, changes):
+    told = [one.seen for one in judged({"tone": None, **changes}).advice if one.stage == "tone"]
+    assert told in ([], ["It looks left out."])
+
+
+def test_another_master_with_the_equaliser_draws_no_word_about_it(judged):
+    found = judged({"clipper": None, "bus_compressor": None, "drive": {"gain_db": 8.5}})
+    assert not [one for one in found.advice if one.stage == "tone"]

@@ -15,6 +15,8 @@ from autochain.compare import compare
 from autochain.compare.account import account
 from autochain.demo import make_demo
 from autochain.errors import AutochainError, DifferentMaterialError
+from autochain.measure.distortion import DistortionReference
+from autochain.measure.loudness import integrated_lufs, weighted_hops
 
 RATE_HZ = 44100
 
@@ -209,18 +211,59 @@ def test_a_click_that_the_mix_has_not_is_told_with_its_time(against, song):
     clicked = song.copy()
     clicked[5 * RATE_HZ] += 0.1
     found, texts, _ = against(clicked)
-    assert found.new_clicks_s == pytest.approx((5.0,), abs=1e-3)
-    assert texts[0] == "One click that the mix does not have."
+    assert [click.at_s for click in found.new_clicks] == pytest.approx([5.0], abs=1e-3)
+    assert texts[0].startswith("One click ")
 
 
 def test_edges_of_clipping_behind_a_limiter_are_no_clicks(against, song):
     settings = {"drive": {"gain_db": 7.0}, "clipper": {"ceiling_dbfs": 0.0, "softness": 0.0}, "limiter": {}}
     master = render(song.astype(np.float32), RATE_HZ, checked(settings)).samples.copy()
     found, texts, _ = against(master)
-    assert found.new_clicks_s == ()
+    assert found.new_clicks == ()
     assert any("hard edges of clipped peaks" in text for text in texts)
     master[round(1.2 * RATE_HZ)] += 0.2
-    assert against(master)[0].new_clicks_s == pytest.approx((1.2,), abs=1e-3)
+    assert [click.at_s for click in against(master)[0].new_clicks] == pytest.approx([1.2], abs=1e-3)
+
+
+def _limited(song):
+    return render(song.astype(np.float32), RATE_HZ, checked({"drive": {"gain_db": 7.0}, "limiter": {}})).samples
+
+
+def _wider(song):
+    mid, side = song.mean(axis=1), 0.5 * (song[:, 0] - song[:, 1]) * 10.0 ** (1.0 / 20.0)
+    return np.column_stack([mid + side, mid - side])
+
+
+@pytest.mark.parametrize(
+    "treated",
+    [
+        _limited,
+        _wider,
+        # memoryless and smooth: it has no edge anywhere
+        lambda song: np.tanh(1.5 * song / np.abs(song).max()),
+    ],
+    ids=["limited", "wider", "soft curve"],
+)
+def test_what_neither_clicks_nor_clips_is_said_to_do_neither(against, song, treated):
+    spiky = song.copy()
+    spiky[3 * RATE_HZ :: 4 * RATE_HZ] += 0.1  # a mix with clicks of its own
+    found = compare(as_mix(spiky), as_mix(treated(spiky), sha256="1" * 64))
+    assert (found.new_clicks, found.new_edges_s) == ((), ())
+
+
+def test_a_moving_gain_is_not_read_as_distortion_in_the_bass(against, song):
+    found, _, _ = against(_limited(song))
+    level = integrated_lufs(weighted_hops(song, RATE_HZ))
+    # the same kernel with the mix itself as reference, which is what the sheet compares with behind no equaliser
+    known = DistortionReference(song, RATE_HZ, level).compare(np.asarray(_limited(song), np.float64))
+    # 0.5 dB: no more than the page's last decimals. a limit of this project
+    assert found.distortion.nmr_low_db == pytest.approx(known.nmr_low_db, abs=0.5)
+
+
+def test_a_true_peak_that_the_mix_has_already_is_no_change(song):
+    over = song * (1.1 / np.abs(song).max())
+    said = account(compare(as_mix(over), as_mix(over, sha256="1" * 64)))
+    assert said.changed == ()
 
 
 def test_cut_and_faded_ends_are_told_apart(against, song):
@@ -267,7 +310,7 @@ def test_another_rate_is_brought_to_the_lower_one_and_changes_nothing(against, s
 
 def test_clocks_that_run_apart_are_told(against, song):
     _, _, said = against(soxr.resample(song, RATE_HZ, RATE_HZ * 1.00008))  # as far apart at the end as 20e-6 in 48 s
-    assert "The two keep step poorly" in said.laid[1]
+    assert "drifts against the mix" in said.laid[1]
 
 
 def test_unrelated_songs_and_noises_are_different_material(song):

@@ -78,7 +78,7 @@ def test_json_gives_the_name_back_and_holds_every_figure(found):
     data = json.loads(text)
     assert data["mix"]["file"] == HOSTILE
     assert "\u202e" not in text
-    assert (data["format_version"], data["same_material"]) == (1, True)
+    assert (data["format_version"], data["same_material"]) == (2, True)
     assert data["gain_lu"] == pytest.approx(found.gain_lu, abs=5e-4)
     assert [band["nominal_hz"] for band in data["third_octaves"]] == [band.nominal_hz for band in found.bands]
     assert [one["text"] for one in data["changed"]] == [one.text for one in account(found).changed]
