@@ -13,6 +13,7 @@ from autochain.page.near import (
     Outline,
     OutlineMeter,
     course_near,
+    flat_at,
     hole_end,
     hump_of,
     mean_spectrum,
@@ -27,7 +28,9 @@ from autochain.sheet.findings import MOST_TIMES, kind
 from autochain.units import clock
 
 _COLUMNS = 600
-_CLICK_FRAMES = 96  # to each side: 2 ms at 48 kHz, and a dot still stands beside its neighbour
+_APART_S = 1.0
+_CLICK_FRAMES = 80  # to each side: 1.7 ms at 48 kHz, and a dot still stands beside its neighbour
+_CLIPPED_S = 0.012  # behind the time of a clipped place, which is told to 10 ms
 _BEFORE_HOLE_S, _LONGEST_HOLE_S = 0.02, 0.54
 _JUMP_S, _JUMP_WINDOW_S = 4.0, 0.05
 _END_S = 0.05
@@ -60,7 +63,7 @@ class Look:
     caption
         What its pictures show; empty without any.
     places
-        The first `MOST_TIMES` of its times.
+        `MOST_TIMES` of its times at most.
     """
 
     finding: Finding
@@ -119,7 +122,7 @@ def look_at(
                     picture=looking.place(one, at_s),
                     sound=f"{number}-{looking.heard(at_s)[0]}",
                 )
-                for n, at_s in enumerate(one.times_s[:MOST_TIMES])
+                for n, at_s in enumerate(shown_times(one.times_s))
             ),
         )
         for k, one in enumerate(findings)
@@ -130,6 +133,20 @@ def look_at(
         duration_s=frames / rate_hz,
         extracts=tuple(_extracts(looking, looks, number)) if sound else (),
     )
+
+
+def shown_times(times_s: Sequence[float]) -> list[float]:
+    """Up to `MOST_TIMES` of many times: the first ones that are `_APART_S` apart, then the first of the rest, in order.
+
+    What comes in swarms would otherwise be seen and heard in its first swarm alone.
+    """
+    apart: list[float] = []
+    for at_s in times_s:
+        if not apart or at_s - apart[-1] >= _APART_S:
+            apart.append(at_s)
+    taken = apart[:MOST_TIMES]
+    rest = [at_s for at_s in times_s if at_s not in taken]
+    return sorted([*taken, *rest[: MOST_TIMES - len(taken)]])
 
 
 def _extracts(looking: "_Looking", looks: Sequence[Look], number: int) -> Iterator[Extract]:
@@ -159,7 +176,7 @@ class _Looking:
         spans = [
             span
             for one in findings
-            for at_s in one.times_s[:MOST_TIMES]
+            for at_s in shown_times(one.times_s)
             for span in (self.heard(at_s), self._seen(one, at_s))
             if span is not None
         ]
@@ -201,6 +218,10 @@ class _Looking:
             return level_picture(label, course_near(cut, self.rate_hz, at, _JUMP_WINDOW_S), _JUMP_SPAN_DB)
         if one.code == "silence" and one.unit == "s":
             return level_picture(label, course_near(cut, self.rate_hz, at, _SILENCE_WINDOW_S), _SILENCE_SPAN_DB)
+        if one.code == "clipped":
+            at = flat_at(cut[: len(cut) - _CLICK_FRAMES], max(0, at - _CLICK_FRAMES // 4))
+            first = max(0, at - _CLICK_FRAMES)
+            cut, at = cut[first : at + _CLICK_FRAMES + 1], at - first
         if one.code == "dropout":
             cut = cut[: hole_end(cut, self.rate_hz, at, one.channels) + at]
         return waveform_picture(label, waveform_near(cut, self.rate_hz, at, one.channels), edges=one.code == "clipped")
@@ -214,7 +235,7 @@ class _Looking:
             return ""
         self._song = self._song or self._spectrum.result()
         hump = song = hump_of(self._song, one.channels, one.freq_hz, one.q)
-        cuts = [self.cuts.result(self.heard(at_s)) for at_s in one.times_s[:MOST_TIMES]]
+        cuts = [self.cuts.result(self.heard(at_s)) for at_s in shown_times(one.times_s)]
         if cuts:
             there = mean_spectrum([measure_spectrum(cut, self.rate_hz) for cut in cuts])
             hump = hump_of(there, one.channels, one.freq_hz, one.q)
@@ -255,24 +276,25 @@ def _around_end(one: Finding, rate_hz: int) -> _Span:
 # By kind: frames before and behind a place that its picture shows.
 _SPANS: dict[str, Callable[[Finding, int], _Span]] = {
     "click": lambda _, __: (_CLICK_FRAMES, _CLICK_FRAMES + 1),
-    "clipped": lambda _, __: (_CLICK_FRAMES, _CLICK_FRAMES + 1),
+    "clipped": lambda _, rate_hz: (_CLICK_FRAMES, round(_CLIPPED_S * rate_hz) + _CLICK_FRAMES),
     "dropout": _around_hole,
     "level_jump": lambda _, rate_hz: (round(_JUMP_S * rate_hz), round(_JUMP_S * rate_hz)),
     "silence": _around_end,
 }
 _CAPTIONS = {
     "click": "The waveform around it; every dot is a sample.",
-    "clipped": "The waveform around it; every dot is a sample. Dashes: where it ends above and below.",
+    "clipped": "The waveform around it; every dot is a sample. Dashes: where it ends.",
     "dropout": "The waveform from a little before the hole to a little behind it.",
     "level_jump": "Level of 50 ms, from 4 s before to 4 s behind it.",
     "silence": "Level of 20 ms, of the silence and of the sound beside it.",
-    "hum": "The low end as a quarter of the seconds do not pass below it. Dotted: the lines that belong together.",
+    "hum": "The low end, second by second, as it is in the quieter quarter of them. Dotted: the lines of the hum.",
 }
-_CUT_OFF = "The waveform at the end of the file: it does not come to rest."
+_CUT_OFF = "The waveform at the edge of the file: it is not at rest there."
 _ALL_THE_TIME = (
-    "Averaged spectrum of the whole mix around it, over the straight line (dashes) through what lies beside it."
+    "Averaged spectrum of the whole mix around it, smoothed, and thin as it is. Dashes: straight through what lies "
+    "beside it."
 )
 _AT_PLACES = (
-    "Averaged spectrum of the places around it, over the straight line (dashes) through what lies beside it. Thin: the "
-    "whole mix."
+    "Averaged spectrum of these places around it, smoothed, and thin as it is. Dashes: straight through what lies "
+    "beside it; second line: the whole mix."
 )

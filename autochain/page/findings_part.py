@@ -82,7 +82,7 @@ def _button(place: Place, look: Look, kept: Mapping[str, Extract]) -> str:
     turned = text(f"turned by {number(sound.gain_db, 'dB', signed=True)}")
     return (
         f'<button type="button" data-extract="{place.sound}" aria-label="{name}" title="{turned}" '
-        f'aria-pressed="false">{clock(place.at_s)}</button>'
+        f'aria-pressed="false">play {clock(place.at_s)}</button>'
     )
 
 
@@ -91,7 +91,7 @@ def how_it_plays(looks: list[Looks], kept: Mapping[str, Extract]) -> Iterator[st
     if not kept:
         return
     yield element("p", CAUTION, "soft")
-    told = f"{LEVELLED} Times with a frame play; again stops."
+    told = f"{LEVELLED} A second press stops it."
     places = {place.sound for one in looks for look in one.looks for place in look.places}
     if len(places) > len(kept):
         told += (

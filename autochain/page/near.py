@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +15,7 @@ from autochain.measure.spectrum import Spectrum
 _Doubles = npt.NDArray[np.float64]
 Lane = tuple[str, Sequence[float]]  # name of a channel, and its values
 
-_COLUMNS = 240  # of a picture: where more frames than twice these are shown, each column has its extremes
+_COLUMNS = 300  # of a picture: where more frames are shown, each column has its two extremes
 _HUMP_COLUMNS = 120
 _WIDEST_OCTAVES, _NARROWEST_OCTAVES = 1.0, 1.0 / 3.0  # to each side of a hump
 _BANDWIDTHS = 4.0
@@ -39,33 +40,44 @@ class Waveform:
 
     Attributes
     ----------
-    at_ms
-        Times in ms from the place on.
+    start_ms, stop_ms
+        From when to when, from the place on.
     lanes
-        Values, one a time, full scale 1.0.
+        Name, times in ms from the place on, and values, full scale 1.0.
     single
-        Whether every value is a sample; otherwise they are the extremes of short stretches by turns.
+        Whether all samples are there; otherwise they are the extremes of short stretches.
     """
 
-    at_ms: Sequence[float]
-    lanes: tuple[Lane, ...]
+    start_ms: float
+    stop_ms: float
+    lanes: tuple[tuple[str, Sequence[float], Sequence[float]], ...]
     single: bool
 
 
 def waveform_near(samples: Samples, rate_hz: int, place: int, channels: str) -> Waveform:
     """`Waveform` of a cut, shape (frames, channels), 1 frame or more; `place` is the frame that counts as 0 ms."""
-    own, frames = lanes_of(samples, channels), samples.shape[0]
-    if frames <= 2 * _COLUMNS:
-        at = np.arange(frames)
-        lanes = tuple((name, values.tolist()) for name, values in own)
-        return Waveform(at_ms=(1e3 * (at - place) / rate_hz).tolist(), lanes=lanes, single=True)
-    edges = np.linspace(0, frames, _COLUMNS, endpoint=False).astype(np.int64)
-    at = np.repeat(edges, 2)
-    lanes = tuple(
-        (name, np.stack([np.minimum.reduceat(v, edges), np.maximum.reduceat(v, edges)], axis=1).ravel().tolist())
-        for name, v in own
-    )
-    return Waveform(at_ms=(1e3 * (at - place) / rate_hz).tolist(), lanes=lanes, single=False)
+    lanes, frames = [], samples.shape[0]
+    for name, values in lanes_of(samples, channels):
+        at = np.arange(frames) if frames <= _COLUMNS else _extremes(values)
+        lanes.append((name, (1e3 * (at - place) / rate_hz).tolist(), values[at].tolist()))
+    ends = (1e3 * -place / rate_hz, 1e3 * (frames - 1 - place) / rate_hz)
+    return Waveform(start_ms=ends[0], stop_ms=ends[1], lanes=tuple(lanes), single=frames <= _COLUMNS)
+
+
+def _extremes(values: _Doubles) -> npt.NDArray[np.int64]:
+    """Where the lowest and the highest value of every column lie, in order of time."""
+    edges = np.linspace(0, values.size, _COLUMNS + 1).astype(np.int64)
+    columns = [(a, values[a:b]) for a, b in pairwise(edges)]
+    return np.unique([a + int(find(part)) for a, part in columns for find in (np.argmin, np.argmax)])
+
+
+def flat_at(samples: Samples, place: int) -> int:
+    """Middle of the first stretch from `place` on that stays at the cut's largest magnitude, as a frame of the cut."""
+    size = np.abs(samples.astype(np.float64)).max(axis=1)
+    top = size >= 0.9999 * size[place:].max(initial=0.0)
+    first = place + int(np.argmax(top[place:]))
+    length = int(np.argmin(np.append(top[first:], False)))
+    return first + length // 2
 
 
 def hole_end(samples: Samples, rate_hz: int, place: int, channels: str) -> int:
@@ -107,13 +119,16 @@ class Hump:
     ----------
     freq_hz
         Frequencies, rising in equal steps of an octave's part.
-    level_db
+    fine_db
         Level in dB of what the straight line has at the middle.
+    level_db
+        The same, smoothed over half the width of the bell.
     beside_db
         The straight line through what lies beside the middle, in the same dB: 0 at the middle.
     """
 
     freq_hz: Sequence[float]
+    fine_db: Sequence[float]
     level_db: Sequence[float]
     beside_db: Sequence[float]
 
@@ -133,13 +148,18 @@ def hump_of(spectrum: Spectrum, channels: str, freq_hz: float, q: float | None) 
     density = np.diff(summed) / np.diff(edges)
     if density.max(initial=0.0) <= 0.0:
         return None
-    level = 10.0 * np.log10(np.maximum(density, density.max() * 1e-12))
+    least = density.max() * 1e-12
     middle = np.sqrt(edges[:-1] * edges[1:])
     away = np.log2(middle / freq_hz)
+    near = np.abs(away[:, None] - away) <= 0.25 * octaves
+    fine, level = (10.0 * np.log10(np.maximum(p, least)) for p in (density, near @ density / near.sum(axis=1)))
     beside = np.abs(away) > min(octaves, 0.5 * reach)
     slope, there = np.polyfit(away[beside], level[beside], 1)
     return Hump(
-        freq_hz=middle.tolist(), level_db=(level - there).tolist(), beside_db=(slope * away).tolist()
+        freq_hz=middle.tolist(),
+        fine_db=(fine - there).tolist(),
+        level_db=(level - there).tolist(),
+        beside_db=(slope * away).tolist(),
     )
 
 

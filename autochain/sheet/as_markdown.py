@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
 from autochain.sheet.faults import shown_faults
-from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
+from autochain.sheet.findings import VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
@@ -81,7 +81,7 @@ def _readiness(sheet: Sheet) -> str:
 def _findings(sheet: Sheet) -> list[str]:
     if not sheet.readiness.findings:
         return []
-    return [f"## {HEADING}", "", *listed(sheet.readiness.findings)]
+    return ["## Is the mix ready?", "", *listed(sheet.readiness.findings)]
 
 
 def _scores(sheet: Sheet) -> str:

@@ -18,7 +18,7 @@ def hump_picture(label: str, freq_hz: float, hump: Hump, song: Hump | None) -> s
 
 def _parts(freq_hz: float, hump: Hump, song: Hump | None) -> Iterator[str]:
     width, height = _WIDTH - _LEFT - _RIGHT, _HEIGHT - _TOP - _BOTTOM
-    drawn = [*hump.level_db, *(song.level_db if song else [])]
+    drawn = [*hump.level_db, *hump.beside_db, *(song.level_db if song else [])]
     high = min(_MOST_DB, max(_LEAST_DB, *drawn))
     low = max(-_MOST_DB, min(-_LEAST_DB, *drawn))
     first, last = hump.freq_hz[0], hump.freq_hz[-1]
@@ -33,6 +33,7 @@ def _parts(freq_hz: float, hump: Hump, song: Hump | None) -> Iterator[str]:
         yield across(_LEFT, width, y(level))
         yield word(_LEFT - 6.0, y(level) + 4.0, f"{level:+.0f}" if level else "0", "end")
     yield upright(x(freq_hz), _TOP, height, "cue")
+    yield line([(x(hz), y(v)) for hz, v in zip(hump.freq_hz, hump.fine_db, strict=True)], "fine")
     if song is not None:
         yield line([(x(hz), y(v)) for hz, v in zip(song.freq_hz, song.level_db, strict=True)], "before")
     yield line([(x(hz), y(v)) for hz, v in zip(hump.freq_hz, hump.level_db, strict=True)], "line")
