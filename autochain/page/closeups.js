@@ -1,6 +1,6 @@
-"use strict";
 // Places of findings: one button each, one of them playing at a time.
 (() => {
+  "use strict";
   const store = document.getElementById("extracts");
   if (!store) return;
   const buttons = [...document.querySelectorAll("button[data-extract]")];

@@ -37,25 +37,42 @@ def strip_of(looks: Looks) -> str:
     return f'<div class="strip">{figure(strip_picture(STRIP, looks.duration_s, looks.outline, marks), STRIP)}</div>'
 
 
-def findings_html(looks: Looks, kept: Mapping[str, Extract], heading: int) -> Iterator[str]:
-    """All findings, reasons to go back first; `heading` is the level of the titles, `kept` what can be heard."""
+def findings_html(
+    looks: Looks, kept: Mapping[str, Extract], heading: int, *, folded: bool = False
+) -> Iterator[str]:
+    """All findings, reasons to go back first.
+
+    Parameters
+    ----------
+    looks
+        What there is to see.
+    kept
+        What can be heard.
+    heading
+        Level of the titles.
+    folded
+        Whether pictures are folded away until they are asked for.
+    """
     by_finding = {id(look.finding): look for look in looks.looks}
     for title, own in by_weight([look.finding for look in looks.looks]):
         yield element(f"h{heading}", title)
         for finding in own:
-            yield from _finding(by_finding[id(finding)], kept, heading + 1)
+            yield from _finding(by_finding[id(finding)], kept, heading + 1, folded)
 
 
-def _finding(look: Look, kept: Mapping[str, Extract], heading: int) -> Iterator[str]:
+def _finding(look: Look, kept: Mapping[str, Extract], heading: int, folded: bool) -> Iterator[str]:
     one = look.finding
     weight = "It sends the mix back." if one.sends_back else "It is a remark and does not send the mix back."
     yield '<section class="found">'
     yield element(f"h{heading}", kind(one))
     yield element("p", " ".join(filter(None, (one.text, beyond_usual(one), one.suggestion))))
     yield element("p", f"{SURE[one.certainty]} {weight}", "soft")
+    drawn = [place for place in look.places if place.picture]
+    fold = folded and bool(look.whole or drawn)
+    if fold:
+        yield f"<details><summary>{'See' if not drawn else 'See and hear' if kept else 'See its places'}</summary>"
     if look.whole:
         yield f'<div class="pair">{figure(look.whole, look.caption)}</div>'
-    drawn = [place for place in look.places if place.picture]
     if drawn:
         yield element("p", look.caption, "soft")
         yield '<div class="pair">'
@@ -65,7 +82,9 @@ def _finding(look: Look, kept: Mapping[str, Extract], heading: int) -> Iterator[
                 f"<figcaption>{_button(place, look, kept)}</figcaption></figure>"
             )
         yield "</div>"
-    elif look.places:
+    if fold:
+        yield "</details>"
+    if look.places and not drawn:
         times = (f'<span id="{place.mark}">{_button(place, look, kept)}</span>' for place in look.places)
         yield f'<p class="cues">{" ".join(times)}</p>'
     more = len(one.times_s) - len(look.places)
