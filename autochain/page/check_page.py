@@ -48,8 +48,8 @@ def _body(
     yield from _glance([one for one, _ in checked])
     yield from how_it_plays([looks for _, looks in checked], kept)
     for number_, (one, looks) in enumerate(checked, 1):
-        yield f"<details{' open' if len(checked) == 1 else ''}><summary><h2><bdi>{text(one.file)}</bdi>: "
-        yield f"{text(VERDICTS[one.readiness.verdict])}</h2></summary>"
+        head = f"<bdi>{text(one.file)}</bdi>: {text(VERDICTS[one.readiness.verdict])}"
+        yield f"<details{' open' if len(checked) == 1 else ''}><summary><h2>{head}</h2></summary>"
         # Inside, and not the whole: a browser opens what holds the place that a link leads to.
         yield f'<div id="mix-{number_}" class="mix">'
         yield element("p", figures_line(one))

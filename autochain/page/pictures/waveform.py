@@ -30,8 +30,8 @@ def _parts(wave: Waveform, height: float, edges: bool) -> Iterator[str]:
         top = _TOP + k * (_LANE + _GAP)
         middle, half = top + _LANE / 2.0, _LANE / 2.0
         yield across(_LEFT, width, middle)
-        for value in (-most, most):
-            yield word(_LEFT - 6.0, middle - half * value / most + 4.0, f"{value:+.2g}", "end")
+        yield word(_LEFT - 6.0, top + 4.0, f"{most:.2g}", "end")
+        yield word(_LEFT - 6.0, middle + 4.0, "0", "end")
         yield word(_LEFT, top - 6.0, f"{name}, full scale 1" if name else "full scale 1")
         for value in (min(values), max(values)) if edges else ():
             if abs(value) >= _REACHED * most:
