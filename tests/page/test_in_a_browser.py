@@ -267,6 +267,7 @@ def test_a_time_in_the_picture_of_the_song_can_be_pressed(browser: Browser, clic
     opened = Opened(browser, clicked)
     cue = opened.page.query_selector(".song rect[data-time]")
     assert cue is not None
+    cue.scroll_into_view_if_needed()
     box = cue.bounding_box()
     assert box is not None
     opened.page.mouse.click(box["x"] + box["width"] / 2.0, box["y"] + 0.8 * box["height"])
@@ -279,7 +280,8 @@ def test_a_time_in_the_picture_of_the_song_can_be_pressed(browser: Browser, clic
 def test_wide_tables_are_stacked_on_a_phone_and_no_cell_loses_its_head(browser: Browser, clicked: Path) -> None:
     opened = Opened(browser, clicked, width=390)
     heads = opened.page.evaluate(
-        "[...document.querySelectorAll('.stack tbody tr')].map((row) => [...row.cells].map((cell) => cell.dataset.head))"
+        "[...document.querySelectorAll('.stack tbody tr')].map((row) =>"
+        " [...row.cells].map((cell) => cell.dataset.head))"
     )
     top = opened.page.evaluate(
         "[...document.querySelectorAll('.stack table')].flatMap((table) => [...table.tBodies[0].rows].map(() =>"
