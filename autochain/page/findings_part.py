@@ -8,7 +8,7 @@ from autochain.document.shell import element, figure, text
 from autochain.page.closeups import Look, Looks, Place
 from autochain.page.extracts import LEVELLED, Extract
 from autochain.page.pictures.strip import Mark, strip_picture
-from autochain.sheet.findings import SURE, beyond_usual, by_weight, kind
+from autochain.sheet.findings import SURE, beyond_usual, by_weight, kind, when
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
 
@@ -67,6 +67,8 @@ def _finding(look: Look, kept: Mapping[str, Extract], heading: int, folded: bool
     yield element(f"h{heading}", kind(one))
     yield element("p", " ".join(filter(None, (one.text, beyond_usual(one), one.suggestion))))
     yield element("p", f"{SURE[one.certainty]} {weight}", "soft")
+    if one.times_s:
+        yield element("p", when(one), "on-paper")
     drawn = [place for place in look.places if place.picture]
     fold = folded and bool(look.whole or drawn)
     if fold:
@@ -109,14 +111,14 @@ def how_it_plays(looks: list[Looks], kept: Mapping[str, Extract]) -> Iterator[st
     """The caution, how loud places play, and how many have no sound; nothing where nothing plays."""
     if not kept:
         return
-    yield element("p", CAUTION, "soft")
+    yield element("p", CAUTION, "soft plays")
     told = f"{LEVELLED} A second press stops it."
     places = {place.sound for one in looks for look in one.looks for place in look.places}
     if len(places) > len(kept):
         told += (
             f" The page has room for {len(kept)} of {len(places)} places; every finding keeps its first place longest."
         )
-    yield element("p", told, "soft")
+    yield element("p", told, "soft plays")
 
 
 def sounds_html(kept: Mapping[str, Extract]) -> Iterator[str]:

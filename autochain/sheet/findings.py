@@ -61,10 +61,14 @@ def beyond_usual(finding: Told) -> str:
     return f"{ends}; this is {number(abs(value - usual), _DIFFERENCES[unit])} beyond."
 
 
-def _line(finding: Told) -> str:
+def when(finding: Told) -> str:
+    """Its first times as a sentence; empty for what has none."""
     times = [clock(at) for at in finding.times_s[:MOST_TIMES]]
     more = f" and {len(finding.times_s) - MOST_TIMES} more" if len(finding.times_s) > MOST_TIMES else ""
-    at = f"At {', '.join(dict.fromkeys(times))}{more}." if times else ""
+    return f"At {', '.join(dict.fromkeys(times))}{more}." if times else ""
+
+
+def _line(finding: Told) -> str:
     sure = "" if finding.certainty == "certain" else SURE[finding.certainty]
-    said = (finding.text, beyond_usual(finding), at, sure, finding.suggestion)
+    said = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
     return f"- **{kind(finding)}**: {' '.join(filter(None, said))}"
