@@ -118,7 +118,10 @@ def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: B
     assert phone.page.evaluate("document.documentElement.scrollWidth") <= 390
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", phone.page.pdf(prefer_css_page_size=True))) <= 2
     phone.page.emulate_media(media="print")
-    hidden = "[...document.querySelectorAll('h1, h2, td, li, figure, svg')].filter(e => !e.getClientRects().length)"
+    # Findings have their words and times there, their pictures on the screen alone.
+    kinds = "h1, h2, td, li, figure, svg, .on-paper"
+    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('details'))"
+    hidden = f"{shown}.filter(e => !e.getClientRects().length)"
     assert phone.page.evaluate(f"{hidden}.map(e => e.outerHTML)") == []
     assert not phone.page.is_visible(".listen")  # on paper nothing plays
     phone.page.close()
