@@ -12,10 +12,8 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from autochain.audio.listing import sound_files
 from autochain.errors import ConfigError, UsageError
-
-# What a folder is searched for; a file that is named may have any ending.
-_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,9 +106,8 @@ _Listed = tuple[object, Path, _Entry]
 
 def _listed(source: Path) -> Iterator[_Listed]:
     if source.is_dir():
-        for path in sorted(source.iterdir()):
-            if path.suffix.lower() in _ENDINGS and path.is_file():
-                yield object(), path, _Entry(file=path.name)
+        for path in sound_files(source):
+            yield object(), path, _Entry(file=path.name)
     elif source.suffix.lower() == ".toml":
         track, before = object(), None
         for entry in _read_list(source).track:

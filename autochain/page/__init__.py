@@ -1,9 +1,20 @@
 """The sheet as a page to look at and to listen with: pictures, text and sound in one file that needs no network.
 
-Whole songs, on request, lie in a folder beside it.
+Whole songs, on request, lie in a folder beside it. The check has a page as well.
 """
 
-from autochain.page.beside import check_folder, write_folder
-from autochain.page.sheet_page import listening_to, sheet_hash, thirds_of, to_html
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from autochain.page.beside import check_folder, write_folder
+    from autochain.page.sheet_page import listening_to, sheet_hash, thirds_of, to_html
 
 __all__ = ["check_folder", "listening_to", "sheet_hash", "thirds_of", "to_html", "write_folder"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a part when it is asked for: the page of the check needs nothing of a search."""
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{'beside' if name.endswith('_folder') else 'sheet_page'}"), name)

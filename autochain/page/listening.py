@@ -6,32 +6,26 @@ measured over all that the page plays. FLAC, since a lossy coder would add to wh
 move the switch.
 """
 
-import base64
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import soundfile
 
-from autochain.audio.dither import quantise
 from autochain.audio.mix import Samples
 from autochain.audio.resample import resampled
 from autochain.chain.output import without_ends
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.page.places import WINDOW_S, Window, excerpts, places
+from autochain.page.words16 import BUDGET_BYTES, HIGHEST_HZ, flac_of, highest, soft_edges, words_of
 from autochain.search.result import Suggestion, Verified
 from autochain.units import db_to_linear, linear_to_db
 
-BUDGET_BYTES = 12_000_000  # of sound inside the page, in base64
 MOST_S, LEAST_S = 60.0, 10.0
 BLOCK_S = 10.0
 _SETTLE_S = 5.0  # rendered before a window, so that every detector has settled
 _EDGE_S = 0.01
-_HIGHEST_HZ = 48_000
-_BITS = 16
 _HIGHEST_DBFS = -0.5
 
 
@@ -81,7 +75,7 @@ class Listening:
     def block(self, number: int) -> tuple[str, ...]:
         """FLAC of a block as base64, one a sound."""
         first = number * self.block_frames
-        return tuple(_flac(sound.words[first : first + self.block_frames], self.rate_hz) for sound in self.sounds)
+        return tuple(flac_of(sound.words[first : first + self.block_frames], self.rate_hz) for sound in self.sounds)
 
 
 def excerpts_of(
@@ -131,20 +125,20 @@ def _levelled(
     block_s: float | None,
 ) -> Listening:
     mix = found.mix
-    rate_hz = min(mix.rate_hz, _HIGHEST_HZ)
+    rate_hz = min(mix.rate_hz, HIGHEST_HZ)
     hops = {name: weighted_hops(sound, mix.rate_hz) for name, sound in heard.items()}
     levels = {name: integrated_lufs(powers) for name, powers in hops.items()}
     known = [level for level in levels.values() if level is not None]
     gains = {name: 0.0 if level is None else min(known) - level for name, level in levels.items()}
     at_rate = {name: resampled(sound, mix.rate_hz, rate_hz) for name, sound in heard.items()}
-    peaks = [_peak(at_rate[name]) * db_to_linear(gains[name]) for name in at_rate]
+    peaks = [highest(at_rate[name]) * db_to_linear(gains[name]) for name in at_rate]
     # A mix may peak over full scale: then all versions go down together, so that none is cut off.
     room = min(0.0, _HIGHEST_DBFS - linear_to_db(max(peaks)))
     sounds = tuple(
         Sound(
             name=names[name],
             gain_db=gains[name] + room,
-            words=_words(sound, gains[name] + room, found.config.search.seed),
+            words=words_of(sound, gains[name] + room, found.config.search.seed),
         )
         for name, sound in at_rate.items()
     )
@@ -171,9 +165,9 @@ def _affordable_s(found: Suggestion, loudest_s: float) -> float:
     part = slice(first, first + round(WINDOW_S * rate_hz))
     gain_db = (found.before.integrated_lufs or 0.0) - (found.chosen.after.integrated_lufs or 0.0)
     turned = [(found.mix.samples[part], 0.0), (found.samples[part], min(0.0, gain_db))]
-    lower_hz = min(rate_hz, _HIGHEST_HZ)
+    lower_hz = min(rate_hz, HIGHEST_HZ)
     mix, master = (
-        len(_flac(_words(resampled(sound, rate_hz, lower_hz), gain, found.config.search.seed), lower_hz))
+        len(flac_of(words_of(resampled(sound, rate_hz, lower_hz), gain, found.config.search.seed), lower_hz))
         for sound, gain in turned
     )
     a_second = (mix + master * (1 + len(found.neighbours))) / max(1e-3, len(found.mix.samples[part]) / rate_hz)
@@ -189,33 +183,4 @@ def _rendered(found: Suggestion, verified: Verified, first: int, last: int) -> S
 
 def _joined(parts: Sequence[Samples], rate_hz: int) -> Samples:
     """The windows behind each other, each with soft edges."""
-    count = round(_EDGE_S * rate_hz)
-    rise = (0.5 - 0.5 * np.cos(np.pi * (np.arange(count) + 0.5) / count)).astype(np.float32)[:, None]
-    soft = []
-    for part in parts:
-        part = part.copy()
-        part[:count] *= rise
-        part[-count:] *= rise[::-1]
-        soft.append(part)
-    return np.concatenate(soft)
-
-
-def _peak(samples: Samples) -> float:
-    return max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
-
-
-def _words(samples: Samples, gain_db: float, seed: int) -> npt.NDArray[np.int16]:
-    """16-bit words of the sound turned by a gain; piece by piece, since dither takes several copies of its piece."""
-    generator, gain = np.random.default_rng(seed), samples.dtype.type(db_to_linear(gain_db))
-    words = np.empty(samples.shape, np.int16)
-    step = 1 << 18
-    for first in range(0, len(samples), step):
-        piece = samples[first : first + step] * gain
-        words[first : first + step] = quantise(piece, _BITS, generator)
-    return words
-
-
-def _flac(words: npt.NDArray[np.int16], rate_hz: int) -> str:
-    packed = io.BytesIO()
-    soundfile.write(packed, words, rate_hz, format="FLAC", subtype=f"PCM_{_BITS}")
-    return base64.b64encode(packed.getvalue()).decode("ascii")
+    return np.concatenate([soft_edges(part, rate_hz, _EDGE_S) for part in parts])

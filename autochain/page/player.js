@@ -84,6 +84,7 @@
   const play = async (at) => {
     if (!context) prepare();
     stop();
+    document.dispatchEvent(new CustomEvent("plays", { detail: "versions" }));
     const mine = asked;
     if (at !== undefined) from = at;
     if (from >= length - 0.05) from = 0;
@@ -230,7 +231,7 @@
   find("save").addEventListener("click", save);
   ["hide", "reveal", "prefer", "save"].forEach((id) => find(id).addEventListener("click", freed));
   ["loop", "volume", "where"].forEach((id) => find(id).addEventListener("pointerup", (event) => event.currentTarget.blur()));
-  document.querySelectorAll("button[data-time]").forEach((button) => {
+  document.querySelectorAll("[data-time]").forEach((button) => {
     const at = placeOf(Number(button.dataset.time));
     if (at === null) {
       button.disabled = true;
@@ -242,10 +243,11 @@
       play(placeOf(Number(button.dataset.time)));
     });
   });
+  document.addEventListener("plays", (event) => event.detail !== "versions" && stop());
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "INPUT") return;
     const digit = Number(event.key) - 1;
-    if (event.key === " " && event.target.tagName !== "BUTTON") running ? stop() : play();
+    if (event.key === " " && !["BUTTON", "SUMMARY"].includes(event.target.tagName)) running ? stop() : play();
     else if (digit >= 0 && digit < shown().length) choose(versionOf(digit));
     else if (event.key === "ArrowLeft") go(-1);
     else if (event.key === "ArrowRight") go(1);

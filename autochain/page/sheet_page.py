@@ -2,14 +2,18 @@
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Sequence
-from importlib.resources import files
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+import numpy as np
 
 from autochain.chain.chain import STAGES
 from autochain.compare.as_html import spectrum_figure
 from autochain.compare.bands import BandChange, thirds_between
 from autochain.document.shell import address, element, figure, page, text
 from autochain.measure.loudness import weighted_hops
+from autochain.page.closeups import Looks, look_at
+from autochain.page.extracts import Extract, Room
+from autochain.page.findings_part import findings_html, how_it_plays, marks_of, packaged, sounds_html
 from autochain.page.from_markdown import html, inline, sections
 from autochain.page.listening import Listening, excerpts_of, songs_of
 from autochain.page.measured import Response, balance_of, response_of, song_of, spread_of
@@ -21,6 +25,7 @@ from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json, to_markdown
 from autochain.sheet.as_markdown import SET, SET_NEAREST, set_heading
+from autochain.sheet.findings import HEADING
 from autochain.sheet.words import CAUTION, SIDES, TIMES
 from autochain.units import clock, number
 
@@ -39,6 +44,9 @@ _SPREAD = (
 )
 _EQUALISERS = "What the equalisers do before everything else. Line: mid; dashes: side, where it differs."
 _ROTATION = "Phase that the rotation turns; it moves no level, only the shape of the waveform."
+_MARKS = " Wedges: what the check found, each leading to its place below."
+_FINDINGS_BYTES = 4_000_000  # of sound: what is compared has the larger part of the page
+_BLOCK_FRAMES = 1 << 18
 _NARROW = ("The neighbours", "Before and after")  # many short rows: on paper in two columns
 _SECTIONS_OF_ITS_OWN = (SET, SET_NEAREST, "Where to listen")
 
@@ -86,14 +94,22 @@ def to_html(
     hops = weighted_hops(found.mix.samples, found.mix.rate_hz)
     song = song_of(found, hops, _cues_s(sheet))
     pictures = _pictures(found, thirds_of(found) if thirds is None else thirds)
-    style = _packaged("style.css")
-    script = "".join(map(_packaged, ("playback.js", "player.js"))) if listening else ""
-    body = _body(sheet, song, pictures, listening, folder)
+    looks, kept = _looks(found, sound=listening is not None)
+    style = packaged("closeups.css") + packaged("style.css")
+    script = "".join(map(packaged, ("playback.js", "closeups.js", "player.js"))) if listening else ""
+    body = _body(sheet, song, pictures, listening, folder, looks, kept)
     return page(f"Master settings: {sheet.mix.file}", body, style, script, loads=folder is not None)
 
 
-def _packaged(name: str) -> str:
-    return files("autochain.page").joinpath(name).read_text(encoding="utf-8")
+def _looks(found: Suggestion, *, sound: bool) -> tuple[Looks, Mapping[str, Extract]]:
+    """What there is to see and to hear of the findings of the check."""
+    mix, room = found.mix, Room(_FINDINGS_BYTES)
+    blocks = np.split(mix.samples, range(_BLOCK_FRAMES, len(mix.samples), _BLOCK_FRAMES))
+    looks = look_at(
+        found.readiness.findings, blocks, mix.rate_hz, mix.channels, len(mix.samples), sound=sound
+    )
+    room.put(looks.extracts)
+    return looks, room.kept
 
 
 def _cues_s(sheet: Sheet) -> list[float]:
@@ -105,16 +121,24 @@ def _names() -> dict[str, str]:
 
 
 def _body(
-    sheet: Sheet, song: Song, pictures: Iterable[str], listening: Listening | None, folder: str | None
+    sheet: Sheet,
+    song: Song,
+    pictures: Iterable[str],
+    listening: Listening | None,
+    folder: str | None,
+    looks: Looks,
+    kept: Mapping[str, Extract],
 ) -> Iterator[str]:
     parts = dict(sections(to_markdown(sheet)))
     first, *rest = parts
     yield f"<h1>Master settings: <bdi>{text(sheet.mix.file)}</bdi></h1>"
-    yield f'<div class="lead">{html(parts[first])}</div>'
+    yield f'<div class="lead">{_with_link(html(parts[first])) if looks.looks else html(parts[first])}</div>'
     yield element("h2", set_heading(sheet))
     yield f'<div class="set">{html(parts[set_heading(sheet)])}</div>'
     yield element("h2", "The song")
-    yield f'<div class="song">{figure(song_picture(_SONG, song), _SONG)}</div>'
+    marks = marks_of(looks)
+    words = _SONG + (_MARKS if marks else "")
+    yield f'<div class="song">{figure(song_picture(words, song, marks, playable=listening is not None), words)}</div>'
     yield element("h2", "Where to listen")
     yield from _cues(sheet, playable=listening is not None)
     if listening is not None:
@@ -124,9 +148,21 @@ def _body(
     yield from pictures
     yield "</div>"
     for heading in rest:
-        if heading not in _SECTIONS_OF_ITS_OWN:
+        if heading == HEADING:
+            yield f'<section class="findings" id="findings">{element("h2", HEADING)}'
+            yield from how_it_plays([looks], kept)
+            yield from findings_html(looks, kept, 3, folded=True)
+            yield from sounds_html(kept)
+            yield "</section>"
+        elif heading not in _SECTIONS_OF_ITS_OWN:
             narrow = ' class="narrow"' if heading in _NARROW else ""
             yield f"<section{narrow}><h2>{inline(heading)}</h2>{html(parts[heading])}</section>"
+
+
+def _with_link(lead: str) -> str:
+    """The first screen, whose last line is the verdict on the mix, with the way to its findings."""
+    before, end, after = lead.rpartition("</p>")
+    return f'{before} <a href="#findings">What was found</a>.{end}{after}'
 
 
 def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:

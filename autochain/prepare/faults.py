@@ -228,8 +228,8 @@ def _noise(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             code="noise",
             text=f"Where the mix is quietest, {number(floor, 'dBFS')} rms (a full-scale sine has -3.0) remain steady "
             f"for 0.4 s, {number(floor - limits.noise_dbfs, 'dB')} over what is usual for a pause.",
-            suggestion="Export the pause alone and listen to that, the level down at first: if it is noise and no music, "
-            "mute or clean the tracks there. A master makes it louder by as much as the song.",
+            suggestion="Export the pause alone and listen to that, the level down at first: if it is noise and no "
+            "music, mute or clean the tracks there. A master makes it louder by as much as the song.",
             value=floor,
             unit="dBFS",
             usual=limits.noise_dbfs,

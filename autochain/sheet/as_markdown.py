@@ -6,7 +6,7 @@ from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
 from autochain.search.excerpts import BY_LOUDNESS
 from autochain.sheet.faults import shown_faults
-from autochain.sheet.findings import VERDICTS, kinds, listed
+from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Sheet, StageEntry
 from autochain.sheet.moves import moves_section, wanted
 from autochain.sheet.neighbours import neighbours_section
@@ -26,7 +26,6 @@ from autochain.sheet.words import (
 from autochain.units import clock, number
 
 AS_USUAL = "Left at default:"
-READY = "Is the mix ready?"
 SET, SET_NEAREST = "What to set", "The nearest settings found"
 _OF_A_MISS = ("target_missed", "mix_too_dense", "mix_too_quiet")
 
@@ -108,14 +107,14 @@ def _readiness(sheet: Sheet) -> str:
     found = sheet.readiness.findings
     reasons = [finding for finding in found if finding.sends_back] or found
     if sheet.readiness.verdict == "revisit":
-        return f"**First go back to the mix: {kinds(reasons)}.** A master makes it no better; see “{READY}”."
+        return f"**First go back to the mix: {kinds(reasons)}.** A master makes it no better; see “{HEADING}”."
     return f"Mix: {VERDICTS[sheet.readiness.verdict]}{f': {kinds(reasons)}' if reasons else ''}."
 
 
 def _findings(sheet: Sheet) -> list[str]:
     if not sheet.readiness.findings:
         return []
-    return [f"## {READY}", "", *listed(sheet.readiness.findings)]
+    return [f"## {HEADING}", "", *listed(sheet.readiness.findings)]
 
 
 def _why_missed(sheet: Sheet) -> list[NoteEntry]:

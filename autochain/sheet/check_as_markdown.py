@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from autochain.measure.measurement import Measurement
 from autochain.prepare.readiness import Readiness
-from autochain.sheet.findings import VERDICTS, kinds, listed
+from autochain.sheet.findings import HEADING, NOTHING, VERDICTS, kinds, listed
 from autochain.sheet.tables import plain, table
 from autochain.units import clock, number
 
@@ -22,7 +22,7 @@ class Checked:
 
 def checks_to_markdown(checked: Sequence[Checked]) -> str:
     """All mixes as one page with a final newline."""
-    lines = ["# Is the mix ready?", ""]
+    lines = [f"# {HEADING}", ""]
     if len(checked) > 1:
         head = ["mix", "verdict", "length", "loudness", "true peak", "PLR", "found"]
         lines += [*table(head, map(_row, checked)), ""]
@@ -44,14 +44,19 @@ def _row(one: Checked) -> list[str]:
     ]
 
 
-def _section(one: Checked) -> Iterable[str]:
+def figures_line(one: Checked) -> str:
+    """Length, loudness and peaks in a sentence."""
     figures = one.measurement
-    yield f"## {plain(one.file)}: {VERDICTS[one.readiness.verdict]}"
-    yield ""
-    yield (
+    return (
         f"{clock(one.duration_s)} long, {number(figures.integrated_lufs, 'LUFS')} "
         f"({number(figures.max_short_term_lufs)} in the loudest 3 s), "
         f"true peak {number(figures.true_peak_dbtp, 'dBTP')}, peak to loudness {number(figures.plr_db, 'dB')}."
     )
+
+
+def _section(one: Checked) -> Iterable[str]:
+    yield f"## {plain(one.file)}: {VERDICTS[one.readiness.verdict]}"
     yield ""
-    yield from listed(one.readiness.findings) if one.readiness.findings else ("Nothing stands in the way.", "")
+    yield figures_line(one)
+    yield ""
+    yield from listed(one.readiness.findings) if one.readiness.findings else (NOTHING, "")

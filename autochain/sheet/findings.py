@@ -4,31 +4,71 @@ from collections.abc import Iterable, Sequence
 
 from autochain.prepare.finding import Finding
 from autochain.sheet.model import FindingEntry
-from autochain.units import clock
+from autochain.units import clock, number
 
 Told = Finding | FindingEntry
+HEADING = "Is the mix ready?"
+NOTHING = "Nothing stands in the way."
 VERDICTS = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
-_MOST_TIMES = 8
+MOST_TIMES = 8
+SURE = {
+    "certain": "This is certain.",
+    "likely": "This is likely, and not certain: judge it by ear.",
+    "doubtful": "This is doubtful: it may well be music. Judge it by ear.",
+}
+# What a difference of two values is counted in; of every other unit it is not told.
+_DIFFERENCES = {"dB": "dB", "dBFS": "dB", "dBTP": "dB", "LUFS": "LU", "s": "s"}
+
+
+def kind(finding: Told) -> str:
+    """Kind of a finding as words."""
+    return finding.code.replace("_", " ")
 
 
 def kinds(findings: Iterable[Told]) -> str:
     """Kinds of findings once each, in order, as words; empty without any."""
-    return ", ".join(dict.fromkeys(finding.code.replace("_", " ") for finding in findings))
+    return ", ".join(dict.fromkeys(map(kind, findings)))
 
 
-def listed(findings: Sequence[Told]) -> Iterable[str]:
+def by_weight(findings: Sequence[Told]) -> Iterable[tuple[str, list[Told]]]:
     """Reasons to go back first, then remarks, each under its title."""
     for title, sends_back in (("Reasons to go back", True), ("Remarks", False)):
         own = [finding for finding in findings if finding.sends_back == sends_back]
         if own:
-            yield f"{title}:"
-            yield ""
-            yield from map(_line, own)
-            yield ""
+            yield title, own
+
+
+def listed(findings: Sequence[Told]) -> Iterable[str]:
+    """All as lists in Markdown."""
+    for title, own in by_weight(findings):
+        yield f"{title}:"
+        yield ""
+        yield from map(_line, own)
+        yield ""
+
+
+def beyond_usual(finding: Told) -> str:
+    """How far the figure is beyond what is usual, as a sentence; empty where no such figure is known."""
+    value, usual, unit = finding.value, finding.usual, finding.unit
+    if value is None or usual is None:
+        return ""
+    if value < 0.0 < usual:  # a step down counts by its size
+        value = -value
+    decimals = 1 if unit in _DIFFERENCES else 2 if not unit else 0
+    ends = f"The usual ends at {number(usual, unit, decimals)}"
+    if unit not in _DIFFERENCES:
+        return f"{ends}."
+    return f"{ends}; this is {number(abs(value - usual), _DIFFERENCES[unit])} beyond."
+
+
+def when(finding: Told) -> str:
+    """Its first times as a sentence; empty for what has none."""
+    times = [clock(at) for at in finding.times_s[:MOST_TIMES]]
+    more = f" and {len(finding.times_s) - MOST_TIMES} more" if len(finding.times_s) > MOST_TIMES else ""
+    return f"At {', '.join(dict.fromkeys(times))}{more}." if times else ""
 
 
 def _line(finding: Told) -> str:
-    times = [clock(at) for at in finding.times_s[:_MOST_TIMES]]
-    more = f" and {len(finding.times_s) - _MOST_TIMES} more" if len(finding.times_s) > _MOST_TIMES else ""
-    at = f" At {', '.join(dict.fromkeys(times))}{more}." if times else ""
-    return f"- **{finding.code.replace('_', ' ')}**: {finding.text}{at} {finding.suggestion}"
+    sure = "" if finding.certainty == "certain" else SURE[finding.certainty]
+    said = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
+    return f"- **{kind(finding)}**: {' '.join(filter(None, said))}"

@@ -39,6 +39,63 @@ def test_mixes_of_one_name_are_told_apart_by_their_paths(command, mixes, tmp_pat
     ]  # fmt: skip
 
 
+def test_a_folder_stands_for_its_sound_files_by_name_and_each_file_is_checked_once(command, mixes, tmp_path):
+    folder = tmp_path / "mixes"
+    folder.mkdir()
+    for name in ("b.wav", "a.WAV"):
+        (folder / name).write_bytes((mixes / "clean.wav").read_bytes())
+    (folder / "notes.txt").write_text("no sound", encoding="utf-8")
+    ran = command("check", mixes / "clicked.wav", folder, folder / "b.wav", "--json")
+    assert ran.code == 0
+    assert [one["file"] for one in json.loads(ran.out)] == ["clicked.wav", "a.WAV", "b.wav"]
+
+
+def test_a_folder_without_sound_is_wrong_usage(command, tmp_path):
+    ran = command("check", tmp_path)
+    assert ran.code == 2
+    assert "holds no sound file" in ran.err
+    assert "Traceback" not in ran.err
+
+
+def test_a_folder_gets_the_page_and_what_is_printed_and_is_not_replaced_unasked(command, mixes, tmp_path):
+    out = tmp_path / "out"
+    ran = command("check", mixes, "-o", out, "--strict")
+    assert ran.code == 3
+    assert (out / "check.md").read_text(encoding="utf-8") == ran.out
+    assert sorted(path.name for path in out.iterdir()) == ["check.html", "check.json", "check.md"]
+    before = (out / "check.html").read_bytes()
+    refused = command("check", mixes, "-o", out)
+    assert refused.code == 2
+    assert "use --force" in refused.err
+    assert "checking" not in refused.err  # before anything is measured
+    again = command("check", mixes, "-o", out, "--force", "--json")
+    assert again.code == 0
+    assert (out / "check.json").read_text(encoding="utf-8") == again.out
+    assert (out / "check.html").read_bytes() == before
+
+
+def test_the_page_says_what_could_not_be_read_and_needs_something_that_could(command, mixes, tmp_path):
+    broken = tmp_path / "broken.wav"
+    broken.write_bytes(b"RIFF and no more")
+    ran = command("check", broken, mixes / "clean.wav", "-o", tmp_path / "out")
+    assert ran.code == 1
+    page = (tmp_path / "out" / "check.html").read_text(encoding="utf-8")
+    assert "Not checked: " in page
+    assert "clean.wav</bdi>: ready" in page
+    assert command("check", broken, "-o", tmp_path / "none").code == 1
+    assert list((tmp_path / "none").iterdir()) == []
+
+
+def test_names_of_files_stay_text_on_the_page(command, mixes, tmp_path):
+    mix = tmp_path / "<img src=x onerror=alert(1)> \u202egnp.wav"
+    mix.write_bytes((mixes / "clicked.wav").read_bytes())
+    assert command("check", mix, "-o", tmp_path / "out").code == 0
+    page = (tmp_path / "out" / "check.html").read_text(encoding="utf-8")
+    assert "<img" not in page
+    assert "\u202e" not in page
+    assert "&lt;img src=x onerror=alert(1)&gt;" in page
+
+
 def test_strict_tells_by_the_exit_code(command, mixes):
     assert command("check", mixes / "clean.wav", "--strict").code == 0
     assert command("check", mixes / "clicked.wav", "--strict").code == 3

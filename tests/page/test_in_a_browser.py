@@ -204,3 +204,92 @@ def test_a_hostile_file_name_stays_text(
     opened.until("window.listening.position() > 0.1")
     assert opened.complaints == []
     opened.page.close()
+
+
+@pytest.fixture(scope="module")
+def clicked(
+    short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """Page of a mix with two clicks."""
+    folder = tmp_path_factory.mktemp("clicked")
+    samples, rate_hz = soundfile.read(short_mix, dtype="float32", always_2d=True)
+    for second in (4, 9):
+        samples[second * rate_hz, 0] += 0.3
+    soundfile.write(folder / "mix.wav", samples, rate_hz, subtype="PCM_24")
+    ran = command("suggest", folder / "mix.wav", "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", folder)
+    assert ran.code in (0, 3), ran.err
+    return folder / "mix.sheet.html"
+
+
+def test_the_first_screen_leads_to_the_findings_and_the_song_to_their_places(browser: Browser, clicked: Path) -> None:
+    opened = Opened(browser, clicked)
+    page = opened.page
+    page.click(".lead a[href='#findings']")
+    assert page.evaluate("document.querySelector(':target h2').textContent") == "Is the mix ready?"
+    assert "click" in page.inner_text("#findings")
+    wedge = page.query_selector(".song a.mark[aria-label='click at 0:04.0']")
+    assert wedge is not None
+    wedge.focus()
+    page.keyboard.press("Enter")
+    place = page.evaluate_handle("document.querySelector(':target')").as_element()
+    assert place is not None
+    assert place.is_visible()  # its fold has opened
+    assert place.query_selector(".thin") is not None
+    assert opened.complaints == []
+    assert opened.requests[0] == clicked.as_uri()
+    assert not [one for one in opened.requests if not one.startswith((clicked.as_uri(), "data:"))]
+    page.close()
+
+
+def test_a_place_of_a_finding_and_the_versions_do_not_play_at_once(browser: Browser, clicked: Path) -> None:
+    opened = Opened(browser, clicked)
+    page = opened.page
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    page.click("#play")
+    opened.until("window.listening.state().running")
+    page.click("button[data-extract]")
+    opened.until("window.extracts.audio.currentTime > 0.1")
+    assert not opened.state()["running"]
+    page.click("#play")
+    opened.until("window.listening.state().running")
+    assert page.evaluate("window.extracts.audio.paused")
+    page.evaluate("window.listening.stop()")
+    # A fold is opened by the keyboard, and plays nothing.
+    page.focus("#findings summary")
+    page.keyboard.press("Space")
+    assert not opened.state()["running"]
+    assert not page.evaluate("document.querySelector('#findings details').open")
+    assert opened.complaints == []
+    page.close()
+
+
+def test_a_time_in_the_picture_of_the_song_can_be_pressed(browser: Browser, clicked: Path) -> None:
+    opened = Opened(browser, clicked)
+    cue = opened.page.query_selector(".song rect[data-time]")
+    assert cue is not None
+    cue.scroll_into_view_if_needed()
+    box = cue.bounding_box()
+    assert box is not None
+    opened.page.mouse.click(box["x"] + box["width"] / 2.0, box["y"] + 0.8 * box["height"])
+    opened.until("window.listening.state().running")
+    wanted = float(cue.get_attribute("data-time") or "nan")
+    assert opened.page.evaluate("window.listening.mixTime()") == pytest.approx(wanted, abs=1.0)
+    opened.page.close()
+
+
+def test_wide_tables_are_stacked_on_a_phone_and_no_cell_loses_its_head(browser: Browser, clicked: Path) -> None:
+    opened = Opened(browser, clicked, width=390)
+    heads = opened.page.evaluate(
+        "[...document.querySelectorAll('.stack tbody tr')].map((row) =>"
+        " [...row.cells].map((cell) => cell.dataset.head))"
+    )
+    top = opened.page.evaluate(
+        "[...document.querySelectorAll('.stack table')].flatMap((table) => [...table.tBodies[0].rows].map(() =>"
+        " [...table.tHead.rows[0].cells].map((cell) => cell.textContent)))"
+    )
+    assert heads
+    assert heads == top
+    assert opened.page.evaluate(
+        "[...document.querySelectorAll('.stack')].every((box) => box.scrollWidth <= box.clientWidth)"
+    )
+    opened.page.close()

@@ -5,10 +5,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from autochain.document.axes import across, area, line, rounds, svg, times, upright, word
+from autochain.page.pictures.strip import Mark, marks_along
+from autochain.units import clock
 
 _WIDTH, _LEFT, _RIGHT = 760.0, 46.0, 10.0
-_TOP, _WAVE, _LOUDNESS, _STAGE, _GAP, _BOTTOM = 18.0, 84.0, 150.0, 46.0, 26.0, 22.0
+_TOP, _WAVE, _LOUDNESS, _STAGE, _GAP, _BOTTOM = 32.0, 84.0, 150.0, 46.0, 26.0, 22.0
 _LOWEST_LU = 24.0  # under the loudest
+_REACH = 6.0  # half the width of what a pointer can press
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,8 +48,8 @@ class Song:
     cues_s: Sequence[float]
 
 
-def song_picture(label: str, song: Song) -> str:
-    """Draw it."""
+def song_picture(label: str, song: Song, marks: Sequence[Mark] = (), *, playable: bool = False) -> str:
+    """Draw it, with places of findings above the waveform; `playable` times to listen at can be pressed."""
     height = _TOP + _WAVE + _GAP + _LOUDNESS + len(song.reductions_db) * (_GAP + _STAGE) + _BOTTOM
     parts: list[str] = []
     bottom = height - _BOTTOM
@@ -65,7 +68,19 @@ def song_picture(label: str, song: Song) -> str:
         # At the ends inward: words are larger on a phone, and would run into the scale or out of the picture.
         anchor = "start" if second == 0 else "end" if x > _WIDTH - _RIGHT - 24.0 else "middle"
         parts.append(word(x, height - 6.0, f"{second // 60}:{second % 60:02d}", anchor))
-    return svg(_WIDTH, height, label, parts)
+    # Last, so that nothing lies over what can be pressed.
+    parts += [_pressed(cue, song, bottom) for cue in song.cues_s if playable]
+    parts += marks_along(marks, song.duration_s, _LEFT, _WIDTH - _LEFT - _RIGHT, _TOP, _WAVE)
+    return svg(_WIDTH, height, label, parts, links=bool(marks))
+
+
+def _pressed(cue_s: float, song: Song, bottom: float) -> str:
+    """What a pointer presses around a time to listen at; by keyboard the list of times does the same."""
+    x = _x(cue_s, song) - _REACH
+    return (
+        f'<rect class="reach" data-time="{cue_s:.2f}" x="{x:.1f}" y="{_TOP:.1f}" width="{2.0 * _REACH:.1f}" '
+        f'height="{bottom - _TOP:.1f}"><title>play {clock(cue_s)}</title></rect>'
+    )
 
 
 def _x(time_s: float, song: Song) -> float:
@@ -86,7 +101,7 @@ def _wave(song: Song, y: float) -> Iterator[str]:
         yield area([(_LEFT, middle), *points, (_WIDTH - _RIGHT, middle)], "further" if side == song.further else "wave")
     even = "waveform of the mix"
     side_named = {1: f"{even}; its upper side reaches further", -1: f"{even}; its lower side reaches further"}
-    yield word(_LEFT, y - 5.0, side_named.get(song.further, even))
+    yield word(_LEFT, y - 18.0, side_named.get(song.further, even))
 
 
 def _loudness(song: Song, y: float) -> Iterator[str]:
