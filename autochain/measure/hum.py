@@ -19,7 +19,7 @@ from autochain.measure.pieces import Pieces
 from autochain.units import linear_to_db
 
 FAMILIES_HZ = (50.0, 60.0)
-_Lines = dict[float, tuple[float, float]]
+_Lines = dict[float, tuple[float, float, float]]
 _Doubles = npt.NDArray[np.float64]
 
 _LOW_RATE_HZ = 2000  # about: a whole number of frames is taken for one
@@ -55,6 +55,8 @@ class Hum:
         Level of all of them together, a full-scale sine in one channel being 0, in the channel that has more.
     channels
         `left`, `right` or `both` (`left` for one channel): a channel with 10 dB less than the other has none.
+    swing_db
+        How far the strongest line's level moves between parts of 24 s; 0 in less than two of them.
     """
 
     mains_hz: float
@@ -62,6 +64,7 @@ class Hum:
     line_dbfs: tuple[float, ...]
     level_dbfs: float
     channels: str
+    swing_db: float
 
 
 class HumMeter:
@@ -108,7 +111,7 @@ class HumMeter:
         return out
 
     def _lines(self, low: npt.NDArray[np.float64]) -> _Lines:
-        """Amplitude and lead in dB of every multiple of 50 and 60 Hz that is always there."""
+        """Amplitude, lead and swing in dB of every multiple of 50 and 60 Hz that is always there."""
         size = round(_WINDOW_S * self._rate_hz)
         if low.size < size:
             return {}
@@ -135,7 +138,7 @@ class HumMeter:
             level_db = 20.0 * np.log10(np.maximum(steady, _SILENCE))
             lead_db = float((level_db[:, 0] - level_db[:, 1:].max(axis=1)).mean())
             if lead_db >= _LINE_DB:
-                found[line_hz] = (float(steady[:, 0].mean()), lead_db)
+                found[line_hz] = (float(steady[:, 0].mean()), lead_db, float(np.ptp(level_db[:, 0])))
         return found
 
 
@@ -156,13 +159,14 @@ def _family(mains_hz: float, lines: list[_Lines]) -> Hum | None:
     other = FAMILIES_HZ[1 - FAMILIES_HZ.index(mains_hz)]
     # 300 Hz belongs to both families and says nothing of either.
     counts = [sum(1 for f in found if f % other) for found in own]
-    highest = [max((lead for f, (_, lead) in found.items() if f % other), default=0.0) for found in own]
+    highest = [max((lead for f, (_, lead, _) in found.items() if f % other), default=0.0) for found in own]
     heard = [n >= _FEWEST_LINES or top >= _ALONE_DB for n, top in zip(counts, highest, strict=True)]
     if not any(heard):
         return None
-    levels = [float(np.sqrt(sum(level * level for level, _ in found.values()))) for found in own]
+    levels = [float(np.sqrt(sum(level * level for level, _, _ in found.values()))) for found in own]
     there = [level > 10.0 ** (-_ONE_SIDED_DB / 20.0) * max(levels) for level in levels]
     lines_hz = tuple(sorted(set().union(*own)))
+    _, swing_db = max((level, swing) for found in own for level, _, swing in found.values())
     highest_of = [max(found[f][0] for found in own if f in found) for f in lines_hz]
     return Hum(
         mains_hz=mains_hz,
@@ -170,6 +174,7 @@ def _family(mains_hz: float, lines: list[_Lines]) -> Hum | None:
         line_dbfs=tuple(linear_to_db(level) for level in highest_of),
         level_dbfs=linear_to_db(max(levels)),
         channels="both" if len(there) > 1 and all(there) else "left" if there[0] else "right",
+        swing_db=swing_db,
     )
 
 

@@ -19,7 +19,9 @@ _HEARD_DB = 3.0
 _SURE_OUT = 6.0
 _PAUSE_DB = 30.0  # a quietest 0.4 s that lies less under the loudness is music and no pause. common practice, no source
 
-_SURE_LINES = 3  # a note and its octave may stand still on two multiples of the mains. a limit of this project
+# Limits of this project: a note and its octave may stand still on two multiples of the mains; and a hum is as loud in
+# one part of the song as in the next, where a bass that stands on 60 Hz is not.
+_SURE_LINES, _STEADY_DB = 3, 3.0
 
 
 def faults(seen: Inspection, limits: Limits) -> Iterator[Finding]:
@@ -59,36 +61,51 @@ def _at_hole(click: Click, holes: tuple[Dropout, ...]) -> bool:
 def _clicks(seen: Inspection) -> Iterator[Finding]:
     edges = set(_edges(seen))
     found = [click for click in seen.clicks if click not in edges and not _at_hole(click, seen.dropouts)]
-    sure = [click for click in found if _is_sure(click)]
-    if sure:
-        yield _click_finding(sure, seen.mono is not None, "certain")
-    doubted = [click for click in found if not _is_sure(click)]
-    if doubted:
-        yield _click_finding(doubted, seen.mono is not None, "likely")
+    for certainty in _CLICKS:
+        alike = [click for click in found if _click_certainty(click) == certainty]
+        if alike:
+            yield _click_finding(alike, seen.mono is not None, certainty)
 
 
-def _is_sure(click: Click) -> bool:
-    """Whether nothing of the sound explains it, and it can be heard."""
+def _click_certainty(click: Click) -> Certainty:
+    """How sure it is that nothing of the sound explains it, and that it can be heard."""
     over, out = click.over_mask_db, click.stands_out
-    return over is not None and out is not None and over >= _HEARD_DB and out >= _SURE_OUT
+    if over is None or out is None:  # not looked at more closely
+        return "likely"
+    if over < 0.0:
+        return "doubtful"
+    return "certain" if over >= _HEARD_DB and out >= _SURE_OUT else "likely"
+
+
+_CLICKS: dict[Certainty, tuple[str, str]] = {
+    "certain": (
+        "a sample or a few that belong to nothing around them.",
+        "Listen at these times, repair the edit or the track, and export the mix again.",
+    ),
+    "likely": (
+        "close to what the sound around them masks or explains.",
+        "Listen at these times on headphones; if you hear none, leave them.",
+    ),
+    "doubtful": (
+        "under what the sound around them masks; a master may uncover them.",
+        "Listen at these times on headphones; if you hear none, leave them.",
+    ),
+}
 
 
 def _click_finding(found: list[Click], stereo: bool, certainty: Certainty) -> Finding:
     sides = {click.channels for click in found}
-    sure = certainty == "certain"
+    what, suggestion = _CLICKS[certainty]
     return Finding(
         code="click",
-        text=f"{_count(len(found), 'click', 'clicks')}{_where(sides) if stereo else ''}: "
-        + ("a sample or a few that belong to nothing around them." if sure else
-           "likely, but close to what the sound around them masks or explains."),
-        suggestion="Listen at these times, repair the edit or the track, and export the mix again." if sure else
-        "Listen at these times on headphones; if you hear none, leave them.",
+        text=f"{_count(len(found), 'click', 'clicks')}{_where(sides) if stereo else ''}: {what}",
+        suggestion=suggestion,
         value=float(len(found)),
         unit="clicks",
         times_s=tuple(click.at_s for click in found),
         channels=_sides(sides),
         certainty=certainty,
-        sends_back=sure,
+        sends_back=certainty == "certain",
     )
 
 
@@ -168,9 +185,9 @@ def _hum(seen: Inspection, limits: Limits) -> Iterator[Finding]:
             continue
         lines = ", ".join(f"{line:g}" for line in hum.lines_hz)
         where = _where({hum.channels}) if seen.mono is not None else ""
-        certainty: Certainty = (
-            "certain" if len(hum.lines_hz) >= _SURE_LINES else "likely" if len(hum.lines_hz) > 1 else "doubtful"
-        )
+        certainty: Certainty = "likely" if len(hum.lines_hz) > 1 else "doubtful"
+        if len(hum.lines_hz) >= _SURE_LINES and hum.swing_db <= _STEADY_DB:
+            certainty = "certain"
         yield Finding(
             code="hum",
             text=f"A steady tone of the {hum.mains_hz:g} Hz mains{where}, at {lines} Hz, "

@@ -30,7 +30,9 @@ def made(tmp_path_factory: pytest.TempPathFactory, command: Callable[..., Any]) 
             samples = np.column_stack([middle + side, middle - side])
             samples = np.concatenate([samples, np.zeros((round(PAUSE_S * RATE), 2))])
         write_wav(mixes / f"song {k + 1} <i>.wav", samples, RATE, 1)
-    ran = command("album", mixes, "-o", out, "--lufs", -24, "--jobs", 1, "--no-log")
+    kept = mixes / "kept.toml"  # the long pause stays, so that there is one to tell
+    kept.write_text("[prepare]\ncut_silence = false\n", encoding="utf-8")
+    ran = command("album", mixes, "-o", out, "--lufs", -24, "--jobs", 1, "--no-log", "--config", kept)
     assert ran.code == 0, ran.err
     return out
 

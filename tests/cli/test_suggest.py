@@ -327,7 +327,7 @@ def test_a_locked_drive_that_is_too_loud_is_told_as_such(suggested, short_mix, s
     assert "louder target" in note["suggestion"]
     assert "drop drive.gain_db=9" in note["suggestion"]
     # What to change stands at the head of the sheet.
-    assert note["suggestion"] in run.markdown[: run.markdown.index("## What to set")]
+    assert note["suggestion"] in run.markdown[: run.markdown.index("## The nearest settings found")]
     assert run.markdown.count(note["suggestion"]) == 1
 
 

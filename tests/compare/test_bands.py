@@ -5,7 +5,7 @@ import pytest
 
 from autochain.compare.bands import BandChange, regions
 from autochain.compare.course import gain_course_db
-from autochain.compare.curve_share import curve_share
+from autochain.compare.curve_share import curve_shares
 
 
 def bands(changes, unheard=()):
@@ -32,14 +32,21 @@ def test_neighbours_of_one_sign_are_one_region_and_a_quiet_or_small_band_ends_it
 
 def test_the_share_of_a_curve_is_what_was_mixed_in():
     rng = np.random.default_rng(1)
-    curve, planned = rng.normal(0.0, 1.0, 12), rng.normal(0.0, 2.0, 12)
+    curve, planned = rng.normal(0.0, 1.0, 24), rng.normal(0.0, 2.0, 24)
     for share in (-1.0, -0.5, 0.0, 1.0):
-        # closed form: the difference is made as share times the curve and a constant
-        bounce = planned + share * curve + 0.7
-        found = curve_share(bands(curve), bands(planned), bands(bounce))
-        assert found == pytest.approx(share, abs=1e-9) or (share == 0.0 and found is None)
-    assert curve_share(bands(curve), bands(planned), bands(planned + rng.normal(0.0, 2.0, 12))) is None
-    assert curve_share(bands(0.01 * curve), bands(planned), bands(planned - 0.01 * curve)) is None
+        # closed form: the difference is share times the curve, a constant and a slope per octave
+        bounce = planned + share * curve + 0.7 + 0.1 * np.arange(24)
+        found = curve_shares({"tone": bands(curve)}, bands(planned), bands(bounce))["tone"]
+        assert found.share == pytest.approx(1.0 + share, abs=1e-9)
+        assert (found.left_out, found.in_part, found.twice) == (share == -1.0, share == -0.5, share == 1.0)
+
+
+def test_nothing_is_said_of_a_curve_that_explains_nothing_or_bends_too_little():
+    rng = np.random.default_rng(2)
+    curve, planned = rng.normal(0.0, 1.0, 24), rng.normal(0.0, 2.0, 24)
+    other = curve_shares({"tone": bands(curve)}, bands(planned), bands(planned + rng.normal(0.0, 2.0, 24)))["tone"]
+    assert not (other.left_out or other.in_part or other.twice)
+    assert curve_shares({"tone": bands(0.01 * curve)}, bands(planned), bands(planned - 0.01 * curve)) == {}
 
 
 def test_a_gain_course_is_the_gain_less_its_median():

@@ -50,3 +50,13 @@ def test_the_blocks_do_not_change_the_result() -> None:
     for start in range(0, len(sound), 7001):
         meter.push(sound[start : start + 7001])
     assert meter.result() == find_hum(sound, RATE_HZ)
+
+
+def test_a_hum_keeps_its_level_and_a_bass_note_on_the_mains_does_not():
+    rate_hz, t = 44100, np.arange(72 * 44100) / 44100.0
+    line = sum(np.sin(2.0 * np.pi * 60.0 * k * t) / k for k in (1, 2, 3))
+    # Half as loud in the middle of three parts of 24 s: 6.02 dB by 20 log10(2).
+    played = line * np.where((t >= 24.0) & (t < 48.0), 0.5, 1.0)
+    for sound, swing_db in ((line, 0.0), (played, 6.02)):
+        (found,) = find_hum((0.01 * sound)[:, None], rate_hz)
+        assert found.swing_db == pytest.approx(swing_db, abs=0.2)  # windows of 1 s lie across the change

@@ -52,16 +52,19 @@ def test_a_click_sends_the_mix_back(clean: np.ndarray) -> None:
     assert found.findings[0].value == 1.0
 
 
-@pytest.mark.parametrize(("over_mask_db", "stands_out"), [(2.9, 50.0), (30.0, 5.9), (-9.0, 4.0)])
+@pytest.mark.parametrize(
+    ("over_mask_db", "stands_out", "certainty"),
+    [(2.9, 50.0, "likely"), (30.0, 5.9, "likely"), (-0.1, 50.0, "doubtful")],
+)
 def test_a_click_near_the_mask_or_not_far_from_its_surroundings_is_a_remark(
-    clean: np.ndarray, over_mask_db: float, stands_out: float
+    clean: np.ndarray, over_mask_db: float, stands_out: float, certainty: str
 ) -> None:
     click = Click(
         at_s=9.0, height_db=-20.0, channels="left", at_top=False, over_mask_db=over_mask_db, stands_out=stands_out
     )
     seen = inspect(clean, RATE_HZ)
     (remark,) = judge(replace(seen, clicks=(click,)), LIMITS).findings
-    assert (remark.code, remark.certainty, remark.sends_back, remark.channels) == ("click", "likely", False, "left")
+    assert (remark.code, remark.certainty, remark.sends_back, remark.channels) == ("click", certainty, False, "left")
     sure = replace(click, at_s=12.0, over_mask_db=3.1, stands_out=6.1)
     both = judge(replace(seen, clicks=(click, sure)), LIMITS)
     assert both.verdict == "revisit"
@@ -232,7 +235,19 @@ def test_hum_is_told_where_a_pause_would_let_it_be_heard(clean: np.ndarray) -> N
     # from memory): 40.0 at 50 Hz, 11.0 at 250 Hz.
     seen = inspect(clean, RATE_HZ)
     for line_hz, expected in ((50.0, False), (250.0, True)):
-        hum = Hum(mains_hz=50.0, lines_hz=(line_hz,), line_dbfs=(-76.0,), level_dbfs=-76.0, channels="both")
+        hum = Hum(
+            mains_hz=50.0, lines_hz=(line_hz,), line_dbfs=(-76.0,), level_dbfs=-76.0, channels="both", swing_db=0.0
+        )
         told = [one for one in judge(replace(seen, hum=(hum,)), LIMITS).findings if one.code == "hum"]
         assert bool(told) == expected
         assert all(one.certainty == "doubtful" for one in told)  # of one line only
+
+
+@pytest.mark.parametrize(("swing_db", "certainty"), [(2.9, "certain"), (3.1, "likely")])
+def test_lines_that_swing_through_the_song_send_no_mix_back(clean: np.ndarray, swing_db: float, certainty: str) -> None:
+    lines = (60.0, 120.0, 180.0)
+    hum = Hum(
+        mains_hz=60.0, lines_hz=lines, line_dbfs=(-24.0,) * 3, level_dbfs=-20.0, channels="both", swing_db=swing_db
+    )
+    (told,) = [one for one in judge(replace(inspect(clean, RATE_HZ), hum=(hum,)), LIMITS).findings if one.code == "hum"]
+    assert (told.certainty, told.sends_back) == (certainty, certainty == "certain")
