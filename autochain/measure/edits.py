@@ -30,6 +30,9 @@ _SAME_S = 0.3  # jumps found by their level are known to 0.1 s
 # Least shares of the step that the level moves by within 30 ms, and over 1, 2 or 4 s, whichever is nearest to it: the
 # music moves too. Chosen on 15 recordings: of 40 steps of both channels one is lost, and the four steps of one part go.
 _AT_ONCE, _HOLDS = 0.2, 0.5
+# A step that is the same in every channel and that all follow at once, by half of it and more, need not hold: in
+# the second after it the music may do what it likes. None of the four steps of one part comes near.
+_ALIKE_DB, _FOLLOWS = 0.3, 0.5
 
 
 def told_apart(
@@ -102,8 +105,9 @@ def _edit(steps: dict[int, float], at_s: float, levels: BandLevels, rises_db: _D
             holds = max(holds, apart.max())
         else:  # the balance stays: in the other channel noise of its own hides the step
             channels, holds = [0, 1], held.mean(axis=1).max()
-    at_once = max(rises_db[channel] / step_db for channel in channels)
-    if at_once < _AT_ONCE or holds < _HOLDS:
+    follows = rises_db / step_db
+    whole = len(steps) == rises_db.size and max(steps.values()) - min(steps.values()) <= _ALIKE_DB
+    if not (whole and follows.min() >= _FOLLOWS) and (follows[channels].max() < _AT_ONCE or holds < _HOLDS):
         return None
     name = "both" if len(channels) == rises_db.size > 1 else ("left", "right")[channels[0]]
     return Jump(at_s=at_s, step_db=step_db, channels=name, within_a_sample=True)

@@ -66,6 +66,16 @@ def test_an_edit_is_a_jump_and_no_click(channels: list[int], name: str) -> None:
     assert jump.channels == name
 
 
+def test_an_edit_is_told_where_the_music_falls_away_right_after_it() -> None:
+    sound = music(8.0)
+    sound[AT:] *= db_to_linear(4.0)
+    falls = np.clip((np.arange(len(sound)) - AT - 0.1 * RATE_HZ) / (0.3 * RATE_HZ), 0.0, 1.0)
+    sound *= (10.0 ** (-10.0 * falls / 20.0))[:, None]  # by 10 dB within 0.3 s, as a chord that is let go
+    (jump,) = inspect(sound.astype(np.float32), RATE_HZ).jumps
+    assert jump.at_s == pytest.approx(AT / RATE_HZ, abs=1.5 / RATE_HZ)
+    assert jump.step_db == pytest.approx(4.0, abs=0.1)
+
+
 def test_a_click_stays_a_click() -> None:
     sound = music(6.0)
     sound[AT] += 0.1

@@ -68,7 +68,7 @@ def test_a_click_near_the_mask_or_not_far_from_its_surroundings_is_a_remark(
     sure = replace(click, at_s=12.0, over_mask_db=3.1, stands_out=6.1)
     both = judge(replace(seen, clicks=(click, sure)), LIMITS)
     assert both.verdict == "revisit"
-    assert [(one.certainty, one.times_s) for one in both.findings] == [("certain", (12.0,)), ("likely", (9.0,))]
+    assert [(one.certainty, one.times_s) for one in both.findings] == [("certain", (12.0,)), (certainty, (9.0,))]
 
 
 def test_clipping_sends_the_mix_back_and_its_edges_are_no_clicks(clean: np.ndarray) -> None:
