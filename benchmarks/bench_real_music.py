@@ -1,7 +1,7 @@
 """What does `check` say of real recordings, is it true, and does it find what is done to them?
 
 `heard FOLDER` lets `autochain check --json` read the recordings of a folder as they are, and excerpts of them with
-known damage, and keeps what was said. `tell BEFORE AFTER` holds two such files against the places that were looked at
+known damage, and keeps what was said. `tell NAME=FILE...` holds such runs against the places that were looked at
 (`real_music/*.toml`) and against the damage, and writes `results/real_music.md`.
 """
 
@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -160,72 +160,111 @@ def hits(one: dict[str, Any], clean: dict[str, Any]) -> tuple[int, int]:
     return int(bool(told)), 1
 
 
-def judged(heard: list[dict[str, Any]], looked_at: Iterable[Place]) -> dict[str, Counter[str]]:
-    """By code: reports that are true, false, and that nobody looked at."""
-    by_recording: dict[tuple[int, str], list[Place]] = defaultdict(list)
-    for place in looked_at:
-        by_recording[place.recording, place.code].append(place)
-    counts: dict[str, Counter[str]] = {code: Counter() for code in LOOKED_AT}
-    for one in heard:
-        for code in LOOKED_AT:
-            known = by_recording[one["recording"], code]
-            if any(place.sha256 != one["sha256"] for place in known):
-                print(f"recording {one['recording']} is another build than the one looked at", file=sys.stderr)
-            for at in reports(one["whole"], code):
-                own = [p for p in known if near(code, at, (p.freq_hz if code == "resonance" else p.at_s) or math.nan)]
-                counts[code]["unseen" if not own else "true" if any(p.defect for p in own) else "false"] += 1
-    return counts
+def truth_of(finding: dict[str, Any], at: float, known: Iterable[Place]) -> str:
+    """Whether what a finding names at a place is so: `true`, `false`, or `unseen` where nobody looked."""
+    code = finding["code"]
+    if code not in LOOKED_AT:
+        own = [place for place in known if place.code == code]
+    else:
+        where = [(place, place.freq_hz if code == "resonance" else place.at_s) for place in known if place.code == code]
+        own = [place for place, there in where if there is not None and near(code, at, there)]
+    return "unseen" if not own else "true" if any(place.defect for place in own) else "false"
 
 
-def tell(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> tuple[str, dict[str, Any]]:
-    """The tables."""
+def judged(heard: list[dict[str, Any]]) -> list[tuple[str, str | None, bool, str]]:
+    """Of every place told in the recordings: code, how sure, whether it sends the mix back, and whether it is so."""
     looked_at = places()
+    found = []
+    for one in heard:
+        known = [place for place in looked_at if place.recording == one["recording"]]
+        if any(place.sha256 != one["sha256"] for place in known):
+            print(f"recording {one['recording']} is another build than the one looked at", file=sys.stderr)
+        for finding in one["whole"]["findings"]:
+            code = finding["code"]
+            at = finding["times_s"] if code in LOOKED_AT else [math.nan]
+            if code == "resonance":
+                at = [finding["freq_hz"]]
+            found += [
+                (code, finding["certainty"], bool(finding["sends_back"]), truth_of(finding, one_at, known))
+                for one_at in at
+            ]
+    return found
+
+
+def precision_rows(runs: dict[str, list[dict[str, Any]]]) -> list[list[Any]]:
+    """What was told, by code and run: all, what is at least likely, and what sends a mix back."""
     rows = []
-    for code in LOOKED_AT:
-        for name, heard in (("before", before), ("after", after)):
-            seen = judged(heard, looked_at)[code]
-            yes, n = seen["true"], seen["true"] + seen["false"]
-            share = "–" if not n else f"{yes / n:.2f}"
-            rows.append([code, name, n + seen["unseen"], n, yes, share, wilson(yes, n)])
-    found: dict[tuple[str, str], dict[str, list[int]]] = defaultdict(lambda: {"before": [0, 0], "after": [0, 0]})
-    aims = {}
-    for name, heard in (("before", before), ("after", after)):
+    told = {name: judged(heard) for name, heard in runs.items()}
+    groups: list[tuple[str, Callable[[tuple[str, str | None, bool, str]], bool]]] = [
+        *((code, lambda one, code=code: one[0] == code) for code in LOOKED_AT),
+        ("click, certain or likely", lambda one: one[0] == "click" and one[1] in ("certain", "likely")),
+        ("whatever sends a mix back", lambda one: one[2]),
+    ]
+    for title, wanted in groups:
+        for name, found in told.items():
+            own = Counter(one[3] for one in found if wanted(one))
+            yes, n = own["true"], own["true"] + own["false"]
+            if own:
+                rows.append([title, name, own.total(), n, yes, f"{yes / n:.2f}" if n else "–", wilson(yes, n)])
+    return rows
+
+
+def recall_rows(runs: dict[str, list[dict[str, Any]]]) -> list[list[Any]]:
+    """Damage found in every run, and the interval of the last."""
+    found: dict[tuple[str, str, float], dict[str, list[int]]] = defaultdict(lambda: {name: [0, 0] for name in runs})
+    for name, heard in runs.items():
         for one in heard:
             for damaged in one["damaged"]:
+                row = found[damaged["code"], damaged["variant"], KINDS[damaged["kind"]][1]][name]
                 got, n = hits(damaged, one["clean"])
-                row = found[damaged["code"], damaged["variant"]][name]
                 row[0] += got
                 row[1] += n
-                aims[damaged["code"], damaged["variant"]] = KINDS[damaged["kind"]][1]
-    recall = [
-        [code, variant, *(f"{g} of {n}" for g, n in sides.values()),
-         f"{sides['after'][0] / max(1, sides['after'][1]):.2f}", wilson(*sides["after"]), aims[code, variant]]
-        for (code, variant), sides in found.items()
+    clicks_of: dict[str, list[int]] = {name: [0, 0] for name in runs}
+    for (code, _, _), sides in found.items():
+        if code == "click":
+            for name, (got, n) in sides.items():
+                clicks_of[name][0] += got
+                clicks_of[name][1] += n
+    found["click", "all of these", 0.9] = clicks_of
+    last = list(runs)[-1]
+    return [
+        [code, variant, *(f"{got} of {n}" for got, n in sides.values()),
+         f"{sides[last][0] / max(1, sides[last][1]):.2f}", wilson(*sides[last]), aim]
+        for (code, variant, aim), sides in sorted(found.items())
     ]  # fmt: skip
+
+
+def listed(told: dict[str, Any], back: bool) -> str:
+    """Codes that send a mix back, or remarks."""
+    return ", ".join(dict.fromkeys(f["code"] for f in told["findings"] if bool(f["sends_back"]) is back)) or "–"
+
+
+def tell(runs: dict[str, list[dict[str, Any]]]) -> tuple[str, dict[str, Any]]:
+    """The tables; the last run is the one that counts."""
+    names = list(runs)
+    precision, recall = precision_rows(runs), recall_rows(runs)
     verdicts = [
-        [verdict, *(sum(one["whole"]["verdict"] == verdict for one in heard) for heard in (before, after))]
+        [verdict, *(sum(one["whole"]["verdict"] == verdict for one in heard) for heard in runs.values())]
         for verdict in ("ready", "usable", "revisit")
     ]
     said = [
-        [one["recording"], old["whole"]["verdict"], one["whole"]["verdict"],
-         *(", ".join(f["code"] for f in one["whole"]["findings"] if bool(f["sends_back"]) is back) or "–"
-           for back in (True, False))]
-        for old, one in zip(before, after, strict=True)
+        [last["recording"], *(heard[place]["whole"]["verdict"] for heard in runs.values()),
+         *(listed(last["whole"], back) for back in (True, False))]
+        for place, last in enumerate(runs[names[-1]])
     ]  # fmt: skip
     text = "\n\n".join(
         [
-            f"{len(after)} recordings, numbers {', '.join(str(one['recording']) for one in after)}; "
-            "intervals: Wilson, 95 %.",
+            f"{len(said)} recordings, numbers {', '.join(str(row[0]) for row in said)}. Intervals: Wilson, 95 %.",
             "What is told of the recordings as they are, against the places that were looked at:",
-            table(["code", "", "places told", "of these looked at", "true", "precision", "95 %"], rows),
+            table(["code", "run", "places told", "of these looked at", "true", "precision", "95 %"], precision),
             f"Damage done to {EXCERPT_S:g} s of each:",
-            table(["code", "damage", "found before", "found after", "recall after", "95 %", "aim"], recall),
+            table(["code", "damage", *(f"found {name}" for name in names), "recall", "95 %", "aim"], recall),
             "Verdicts:",
-            table(["verdict", "before", "after"], verdicts),
-            table(["recording", "before", "after", "sends back", "remarks"], said),
+            table(["verdict", *names], verdicts),
+            table(["recording", *names, f"sends back {names[-1]}", "remarks"], said),
         ]
     )
-    return text, {"precision": rows, "recall": recall, "verdicts": verdicts, "recordings": said}
+    return text, {"precision": precision, "recall": recall, "verdicts": verdicts, "recordings": said}
 
 
 def main() -> None:
@@ -238,8 +277,8 @@ def main() -> None:
     hearing.add_argument("--jobs", type=int, default=1)
     hearing.add_argument("-o", "--out", type=Path, default=RESULTS / "real_music_heard.json")
     telling = commands.add_parser("tell", help="hold what was heard against what is so")
-    telling.add_argument("before", type=Path)
-    telling.add_argument("after", type=Path)
+    telling.add_argument("runs", nargs="+", metavar="NAME=FILE", help="in order; the last one counts")
+    telling.add_argument("--name", default="real_music", help="of the results")
     options = parser.parse_args()
     if options.command == "heard":
         own = recordings(options.folder, options.half)
@@ -248,9 +287,9 @@ def main() -> None:
         options.out.write_text(json.dumps(heard, indent=1) + "\n", encoding="utf-8")
         return
     where = machine()
-    before, after = (json.loads(path.read_text(encoding="utf-8")) for path in (options.before, options.after))
-    text, result = tell(before, after)
-    save("real_music", str(__doc__).splitlines()[0], where, result, text)
+    named = [run.split("=", 1) for run in options.runs]
+    text, result = tell({name: json.loads(Path(file).read_text(encoding="utf-8")) for name, file in named})
+    save(options.name, str(__doc__).splitlines()[0], where, result, text)
 
 
 if __name__ == "__main__":

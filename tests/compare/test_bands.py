@@ -45,7 +45,7 @@ def test_nothing_is_said_of_a_curve_that_explains_nothing_or_bends_too_little():
     rng = np.random.default_rng(2)
     curve, planned = rng.normal(0.0, 1.0, 24), rng.normal(0.0, 2.0, 24)
     other = curve_shares({"tone": bands(curve)}, bands(planned), bands(planned + rng.normal(0.0, 2.0, 24)))["tone"]
-    assert not (other.left_out or other.in_part or other.twice)
+    assert (other.left_out, other.in_part, other.twice) == (False, False, False)
     assert curve_shares({"tone": bands(0.01 * curve)}, bands(planned), bands(planned - 0.01 * curve)) == {}
 
 
