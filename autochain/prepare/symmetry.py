@@ -41,7 +41,7 @@ class RotationRules:
     Attributes
     ----------
     least_db
-        Least saving: a rotation moves every waveform in the mix.
+        Least saving, and least that is left of it after its price: a rotation moves every waveform in the mix.
     most_late_ms, late_least_db
         Where lows come later than the first, least saving.
     """
@@ -68,10 +68,10 @@ class Rotation:
     price_db
         What its costs are worth in dB of saving, by the prices of this module; at least 0.
     used
-        True when it saves enough and more than its price.
+        True when it saves enough and its price leaves enough of that.
     left
-        Why it is not used: it saves too little (`small`), lows come too late for what it saves (`late`), or it costs
-        as much as it saves (`price`); None when it is used.
+        Why it is not used: it saves too little (`small`), lows come too late for what it saves (`late`), or its
+        price leaves too little (`price`); None when it is used.
     pre_echo_db
         Energy it puts into the 5 ms before a click, in dB of the click's; None when nothing comes before.
     early_echo_db
@@ -155,10 +155,10 @@ def choose_rotation(
     # The attack only adds to the price, so nothing behind a candidate that stays ahead even with it can win.
     best: Rotation | None = None
     for one in sorted((o for o in found if _limit(o, rules) is None), key=lambda o: -o.net_db):
-        if one.net_db <= (0.0 if best is None else best.net_db):
+        if one.net_db < rules.least_db or (best is not None and one.net_db <= best.net_db):
             break
         priced = heard(one)
-        if priced.net_db > (0.0 if best is None else best.net_db):
+        if priced.net_db >= rules.least_db and (best is None or priced.net_db > best.net_db):
             best = priced
     if best is not None:
         return replace(best, used=True)

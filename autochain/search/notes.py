@@ -115,7 +115,8 @@ def rotation_note(
         "small": f"Less than {number(rules.least_db, 'dB')} is not worth one.",
         "late": f"For lows over {number(rules.most_late_ms, 'ms', 0)} late it would have to save "
         f"{number(rules.late_least_db, 'dB')}.",
-        "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving.",
+        "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving; under "
+        f"{number(rules.least_db, 'dB')} is left.",
     }[rotation.left or "small"]
     parameter = STAGES["rotation"].parameter
     shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}

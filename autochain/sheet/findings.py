@@ -50,7 +50,7 @@ def listed(findings: Sequence[Told]) -> Iterable[str]:
 def beyond_usual(finding: Told) -> str:
     """How far the figure is beyond what is usual, as a sentence; empty where no such figure is known."""
     value, usual, unit = finding.value, finding.usual, finding.unit
-    if value is None or usual is None:
+    if value is None or usual is None or "usual" in finding.text:  # some say it in words of their own
         return ""
     if value < 0.0 < usual:  # a step down counts by its size
         value = -value

@@ -139,6 +139,18 @@ def test_half_a_decibel_is_the_least_that_is_used():
         assert found.left == (None if used else "small")
 
 
+def test_the_least_must_be_left_after_the_price():
+    mix = sawtooth_before_an_all_pass()
+    found = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5)
+    assert found.price_db > 0.01
+    # Found at a least of its own net; with a hair more it is left out, though it saves more than that.
+    at_the_edge = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5, RotationRules(least_db=found.net_db - 1e-6))
+    beyond = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5, RotationRules(least_db=found.net_db + 1e-3))
+    assert at_the_edge.settings == found.settings
+    assert at_the_edge.used
+    assert (beyond.used, beyond.left) == (False, "price")
+
+
 def test_what_comes_late_must_save_more():
     mix = sawtooth_before_an_all_pass()
     strict = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5, RotationRules(most_late_ms=0.0, late_least_db=12.0))

@@ -37,7 +37,7 @@ def test_one_left_out_names_what_was_there_to_gain_and_why():
     (small,) = said(Rotation(angle_deg=10.0, saving_db=0.3, left="small"))
     assert "Less than 0.5 dB is not worth one." in small.text
     (price,) = said(Rotation(angle_deg=10.0, saving_db=0.6, price_db=0.7, left="price"))
-    assert "That costs as much as 0.7 dB of saving." in price.text
+    assert "That costs as much as 0.7 dB of saving; under 0.5 dB is left." in price.text
 
 
 def test_nothing_is_said_where_nothing_was_to_gain_or_the_engineer_decided():
