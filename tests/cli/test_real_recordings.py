@@ -1,8 +1,8 @@
 """The command on two real recordings, whole, as it would be used.
 
-The recordings are two pieces of music from the Debian package frozen-bubble-data (GPL-2). They are not part of
-this project; the test reads them where the package puts them, or below the folder that the environment variable
-AUTOCHAIN_RECORDINGS names (one into which the package was unpacked, so that it holds `usr/`).
+They are two pieces of music that the Debian package frozen-bubble-data carries (GPL-2), known here by number. They are
+not part of this project; the test reads them where the package puts them, or below the folder that the environment
+variable AUTOCHAIN_RECORDINGS names (one into which the package was unpacked, so that it holds `usr/`).
 """
 
 import os
@@ -14,25 +14,27 @@ import soundfile
 from autochain.audio.files import read_mix
 from autochain.measure.true_peak import annex2_dbtp, x16_dbtp
 
-INSIDE = Path("usr/share/games/frozen-bubble/snd")
+INSIDE = Path("usr/share/games")
+LEAST_BYTES = 1_000_000  # shorter ones are sounds of a game
 
 
-def recording(name):
+def recording(number):
     named = os.environ.get("AUTOCHAIN_RECORDINGS")
     for root in ([Path(named)] if named else []) + [Path("/")]:
-        if (root / INSIDE / name).is_file():
-            return root / INSIDE / name
+        songs = [one for one in sorted((root / INSIDE).rglob("*.ogg")) if one.stat().st_size > LEAST_BYTES]
+        if len(songs) >= number:
+            return songs[number - 1]
     pytest.skip(
-        f"{name} of the Debian package frozen-bubble-data is not here: install the package, or unpack it "
+        f"recording {number} of the Debian package frozen-bubble-data is not here: install the package, or unpack it "
         "(apt-get download frozen-bubble-data; dpkg -x FILE FOLDER) and set AUTOCHAIN_RECORDINGS=FOLDER"
     )
 
 
-@pytest.mark.parametrize(("name", "seconds"), [("introzik.ogg", None), ("frozen-mainzik-1p.ogg", 60.0)])
+@pytest.mark.parametrize(("number", "seconds"), [(3, None), (1, 60.0)])
 def test_a_real_recording_reaches_its_target_under_the_ceiling(
-    suggested, libebur128, small_plan, tmp_path, name, seconds
+    suggested, libebur128, small_plan, tmp_path, number, seconds
 ):
-    source = recording(name)
+    source = recording(number)
     before = source.read_bytes()
     mix = source
     if seconds is not None:  # one whole song is enough; of the other, five minutes long, the first part
@@ -50,9 +52,12 @@ def test_a_real_recording_reaches_its_target_under_the_ceiling(
     assert peak == pytest.approx(run.sheet["after"]["true_peak_sinc49_dbtp"], abs=0.05)
     written = read_mix(run.preview)
     assert max(peak, annex2_dbtp(written.samples), x16_dbtp(written.samples)) <= -1.0
-    assert run.song().shape == read_mix(mix).samples.shape
+    (output,) = [stage["settings"] for stage in run.sheet["stages"] if stage["stage"] == "output"]
+    heard = read_mix(mix)
+    cut = sum(round(output[f"{end}_cut_ms"] * heard.rate_hz / 1000.0) for end in ("head", "tail"))
+    assert run.song().shape == (heard.samples.shape[0] - cut, heard.channels)
     for baseline in run.sheet["baselines"].values():
-        assert run.sheet["costs"]["score"] <= baseline["score"]
+        assert run.sheet["costs"]["score"] <= baseline["score"] + 0.25  # what a longer chain has to earn
     if run.sheet["before"]["true_peak_dbtp"] > 0.0:
         # It may have been clipped once already.
         assert "clipper" not in {stage["stage"] for stage in run.sheet["stages"]}
