@@ -35,15 +35,15 @@ LOOKED_AT = ("click", "dropout", "level_jump", "resonance")
 Q = 8.0
 LOWEST_HZ, HIGHEST_HZ = 2000.0, 9000.0
 # Written below the tables, by hand.
-_LEFT = """Rotations and tilts of the same recordings: `rotation_tone.md`; claims of `compare` about them: `compare_real.md`.
+_LEFT = """Rotations and tilts of these recordings: `rotation_tone.md`; claims of `compare`: `compare_real.md`.
 
 Looked at and left:
 
 - Clicks of three and four samples in recordings that reach high up to half the rate (20, 22, 24, 26, 28) are mostly no
   candidates: their slopes are those of the music. Without these five the half held back has 0.90 of 240. A lower limit
   for candidates gains one or two points of a hundred and makes note attacks into clicks.
-- Hum at -45 dBFS under a bass that is louder at the same frequencies for most of the time (14, 18, 22, 24, 26) is not
-  found; in a pause it would be, and these have none.
+- Hum at -45 dBFS is not found where the music within 5 Hz of its lines is louder for most of the time (14, 18, 22, 24,
+  26). A lower limit was not tried: notes would pass for hum.
 - Steps of 4 dB in both channels, in the same five recordings as the clicks, leave no spike that stands out, and their
   levels move as much by themselves.
 - One place of recording 20 is told as a jump in one channel, by its levels: the band comes in there. It is a remark.
