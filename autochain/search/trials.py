@@ -165,10 +165,13 @@ class Trials:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
 
         It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
-        of score would be those of the loudness.
+        of score would be those of the loudness. Where the guess leads astray, it is solved once more without one.
         """
-        target_lufs = self.aims.excerpts_lufs
-        return self._closely.price(self._closely.solve(fixed(settings, decisions), target_lufs, guess), target_lufs)
+        target_lufs, plan = self.aims.excerpts_lufs, fixed(settings, decisions)
+        solved = self._closely.solve(plan, target_lufs, guess)
+        if not solved.solution.met:
+            solved = self._closely.solve(plan, target_lufs, Guess())
+        return self._closely.price(solved, target_lufs)
 
     def neighbours(self, weights: Weights, within: float) -> dict[str, Trial]:
         """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""

@@ -38,7 +38,9 @@ def test_a_louder_point_costs_no_less(traced: Traced) -> None:
 def test_no_point_costs_more_than_the_baselines_verified_beside_it(traced: Traced) -> None:
     # Of the first point by construction; of the others since they start from it.
     compared = [(p, b) for p in traced.curve.searched for b in p.beside.values() if b.verified and b.met]
-    assert len(compared) == 4
+    # Both of the first searched point; of the louder one what gets there, which not every simple chain does.
+    assert [point.target_lufs for point, _ in compared].count(TARGETS[1]) == 2
+    assert len(compared) >= 3
     assert all(point.chosen.score <= beside.score + TOLERANCE for point, beside in compared)
 
 
