@@ -13,7 +13,6 @@ from autochain.search.staged import Known
 from autochain.search.trial import Guess
 
 
-
 def searched(mix, plan, **search):
     config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 30, **search}})
     found = Search(mix, config, Decisions(), 2, lambda phase, done: None)
