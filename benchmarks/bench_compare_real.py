@@ -49,6 +49,7 @@ class Treatment:
     make: Callable[[Sound, int], Sound]
     may: frozenset[str] = frozenset()
     must: frozenset[str] = frozenset()
+    most_hz: int = 192000  # highest sample rate it can take
 
 
 def code_of(said: Said) -> str:
@@ -211,7 +212,7 @@ TREATMENTS = {
         must=frozenset({"ends: cut"}),
     ),
     "through 48 kHz": Treatment(make=through_48k),
-    "mp3": Treatment(make=coded("MP3", "MPEG_LAYER_III"), may=LEVEL - {"movement", "balance"}),
+    "mp3": Treatment(make=coded("MP3", "MPEG_LAYER_III"), may=LEVEL - {"movement", "balance"}, most_hz=48000),
     "vorbis": Treatment(make=coded("OGG", "VORBIS"), may=LEVEL - {"movement", "balance"}),
 }  # fmt: skip
 
@@ -236,7 +237,7 @@ def judged(
 ) -> Iterator[tuple[str, bool, bool]]:
     """Code, whether it is true, and whether it was said first, of every claim; each click is one.
 
-    `over` is whether the treatment brought the true peak over full scale.
+    `over` is whether the treatment brought the true peak over full scale, or further over it.
     """
     for place, one in enumerate(said):
         code = code_of(one)
@@ -254,11 +255,14 @@ def on_recording(path: Path, seconds: float, only: list[str]) -> Iterator[dict[s
     number = int(path.name[:2])
     mono = bool(x.shape[1] == 1 or np.allclose(x[:, 0], x[:, -1], atol=1e-4))
     for name, treatment in TREATMENTS.items():
-        if (only and name not in only) or (mono and name.startswith(("wider", "left", "swapped"))):
+        if (only and name not in only) or rate_hz > treatment.most_hz:
+            continue
+        if mono and name.startswith(("wider", "left", "swapped")):
             continue
         mix, master = as_mix(x, rate_hz, "mix"), as_mix(treatment.make(x, rate_hz), rate_hz, "master")
         said = list(account(compare(mix, master)).changed)
-        over = _true_peak(mix.samples) <= 1.0 < _true_peak(master.samples)
+        # A mix that is over already counts where the treatment brings it further.
+        over = _true_peak(master.samples) > max(1.0, 10.0 ** (0.1 / 20.0) * _true_peak(mix.samples))
         claims = list(judged(treatment, x, rate_hz, said, over))
         codes = [code for code, *_ in claims]
         must = {
