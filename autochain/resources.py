@@ -42,8 +42,9 @@ def keep_compiled_code(
     -------
     The folder, or None where nothing had to be named.
     """
-    home = environment.get("XDG_CACHE_HOME") or environment.get("HOME", "")
-    if environment.get(_COMPILED) or _writable(package / "__pycache__") or (home and _writable(Path(home) / ".cache")):
+    home = environment.get("HOME", "")
+    cache = environment.get("XDG_CACHE_HOME") or (home and str(Path(home) / ".cache"))
+    if environment.get(_COMPILED) or _writable(package / "__pycache__") or (cache and _writable(Path(cache))):
         return None
     folder = Path(tempfile.gettempdir()) / f"autochain-compiled-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
     if not _own(folder):

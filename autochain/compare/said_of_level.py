@@ -46,8 +46,7 @@ def distortion(found: Comparison) -> Iterator[Said]:
         low = ", most of it under 200 Hz" if found.distortion.nmr_low_db > nmr + 3.0 else ""
         yield Said(
             kind="distortion",
-            text=f"Distortion was added, {number(nmr, 'dB')} noise-to-mask{low} (about 0 is just audible by "
-            "itself).",
+            text=f"Distortion was added, {number(nmr, 'dB')} noise-to-mask{low} (about 0 is just audible by itself).",
             value=nmr,
             unit="dB",
             size=1.0 + (nmr - NMR_DB) / NMR_STEP_DB,

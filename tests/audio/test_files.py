@@ -438,7 +438,7 @@ def test_a_block_without_frames_is_refused(tmp_path, block_frames):
 
 def test_a_sample_beyond_any_mix_is_refused_with_its_level_and_time(tmp_path: Path) -> None:
     samples = noise()
-    samples[44100, 0] = 1e30  # 600 dBFS by 20 log10
+    samples[44100, 0] = 1e30  # 600 dBFS by 20 log10; refused from 60 dBFS on, a limit of this project
     path = tmp_path / "huge.wav"
     soundfile.write(path, samples, 44100, subtype="FLOAT")
     assert "a sample of +600 dBFS at 0:01.0; no mix goes over +60 dBFS" in refusal(path)
