@@ -17,8 +17,8 @@ from scipy.stats import spearmanr
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
+from autochain.progress import silent
 from autochain.search.costs import NAMES
-from autochain.search.progress import silent
 from autochain.search.run import Search
 from autochain.search.space import Decisions, from_vector, outline, to_vector
 from autochain.search.trial import Guess

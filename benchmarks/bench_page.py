@@ -20,8 +20,8 @@ from autochain.config import read_config
 from autochain.demo import CHARACTERS, make_demo
 from autochain.page import listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.page.listening import Listening
+from autochain.progress import silent
 from autochain.search.front import SIDES
-from autochain.search.progress import silent
 from autochain.search.run import Search
 from autochain.search.space import Decisions
 from autochain.sheet import build_sheet

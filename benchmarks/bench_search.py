@@ -29,11 +29,11 @@ from autochain.config import read_config
 from autochain.config.model import Config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.progress import silent
 from autochain.search.baselines import CLIP_AND_LIMIT
 from autochain.search.evaluate import Evaluator
 from autochain.search.excerpts import Span
 from autochain.search.material import Material
-from autochain.search.progress import silent
 from autochain.search.result import Verified
 from autochain.search.run import Search
 from autochain.search.space import Decisions

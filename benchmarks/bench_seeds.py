@@ -11,7 +11,7 @@ from report import machine, save, table
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
-from autochain.search.progress import silent
+from autochain.progress import silent
 from autochain.search.run import Search
 from autochain.search.space import Decisions
 

@@ -10,7 +10,7 @@ import autochain
 PACKAGE = Path(autochain.__file__).parent
 # In the order sound and numbers flow; a layer imports only from layers before it, and from itself.
 LAYERS = (
-    "errors", "units", "resources", "audio", "measure", "prepare", "chain", "config", "demo", "search", "sheet",
+    "errors", "units", "resources", "progress", "audio", "measure", "prepare", "chain", "config", "demo", "search", "sheet",
     "document", "render", "compare", "log", "page", "curve", "album", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))

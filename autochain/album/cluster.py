@@ -21,7 +21,7 @@ from autochain.album.record import file_sha256
 from autochain.album.run import Done, HandOut
 from autochain.album.workers import as_they_finish
 from autochain.errors import AutochainError, UsageError
-from autochain.search.progress import Progress
+from autochain.progress import Progress
 from autochain.search.request import versions
 
 _ANSWER_S, _WORKERS_S = 10.0, 30.0

@@ -21,8 +21,8 @@ from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_
 from autochain.measure.pooled import levels_of
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
+from autochain.progress import Progress, silent
 from autochain.search.faint import faint
-from autochain.search.progress import Progress, silent
 from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.search.space import Decisions

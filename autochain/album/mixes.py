@@ -17,7 +17,7 @@ from autochain.album.job import Heard, hear
 from autochain.album.tracks import Track
 from autochain.album.workers import processes_for, side_by_side
 from autochain.audio.files import write_text
-from autochain.search.progress import Progress
+from autochain.progress import Progress
 
 NAME = ".album.mixes.jsonl"
 _COARSEST_CLOCK_NS = 2_000_000_000  # FAT keeps times in steps of 2 s

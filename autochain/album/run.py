@@ -27,8 +27,8 @@ from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
 from autochain.measure.pooled import PooledLoudness
+from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.progress import Progress
 from autochain.search.request import request_of
 from autochain.search.space import Decisions
 

@@ -17,7 +17,7 @@ from autochain.measure.distortion import DistortionReference
 from autochain.measure.inspection import inspect
 from autochain.measure.movement import gain_movement_db
 from autochain.prepare.symmetry import choose_rotation
-from autochain.search.progress import Progress
+from autochain.progress import Progress
 
 
 def compile_first(progress: Progress) -> None:

@@ -24,7 +24,7 @@ from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integra
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.movement import contrast_loss_lu
 from autochain.measure.spectrum import measure_spectrum
-from autochain.search.progress import Progress, silent
+from autochain.progress import Progress, silent
 
 _COURSE_HOPS = 50  # half a second between two points of a picture
 

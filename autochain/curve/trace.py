@@ -16,8 +16,8 @@ from autochain.curve.beside import besides
 from autochain.curve.dents import mend
 from autochain.curve.point import Beside, Curve, Point
 from autochain.curve.targets import name_of
+from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.progress import Progress, silent
 from autochain.search.result import Suggestion
 from autochain.search.run import Search
 from autochain.search.space import Decisions

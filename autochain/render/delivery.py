@@ -15,6 +15,7 @@ from autochain.config.model import Config
 from autochain.measure.ends import HEARD_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.prepare.ends import find_ends
+from autochain.progress import Progress
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
 from autochain.render.lossy import write_lossy
@@ -31,7 +32,6 @@ from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
 from autochain.search.around import EarlierSheet
-from autochain.search.progress import Progress
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.

@@ -16,6 +16,7 @@ from autochain.prepare.references import Reference
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
+from autochain.progress import Progress, silent
 from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
 from autochain.search.batches import Stop, never
@@ -30,7 +31,6 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
-from autochain.search.progress import Progress, silent
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity

@@ -6,6 +6,7 @@ from joblib import Parallel
 
 from autochain.config.model import Config, Coordinates, Weights
 from autochain.errors import StoppedError
+from autochain.progress import Progress
 from autochain.search.around import Around
 from autochain.search.baselines import (
     CLIP_AND_LIMIT,
@@ -20,7 +21,6 @@ from autochain.search.evaluate import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
-from autochain.search.progress import Progress
 from autochain.search.samplers import make_sampler
 from autochain.search.space import Decisions, fixed, outline, removable
 from autochain.search.staged import Aims, Known, Staged

@@ -22,8 +22,8 @@ from autochain.errors import UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
 from autochain.prepare.references import Reference, profile
+from autochain.progress import silent
 from autochain.search.front import DENSER, MORE_OPEN
-from autochain.search.progress import silent
 from autochain.search.result import Suggestion
 from autochain.search.run import Search
 from autochain.search.space import Decisions

@@ -15,7 +15,7 @@ from autochain.demo import make_demo
 from autochain.page.listening import excerpts_of
 from autochain.page.places import WINDOW_S, excerpts, places
 from autochain.page.words16 import BUDGET_BYTES
-from autochain.search.progress import silent
+from autochain.progress import silent
 from autochain.search.run import Search
 from autochain.search.space import Decisions
 

@@ -13,7 +13,7 @@ from autochain.measure.loudness import weighted_hops
 from autochain.page.measured import balance_of, song_of
 from autochain.page.pictures.song import song_picture
 from autochain.prepare.references import Reference, profile
-from autochain.search.progress import silent
+from autochain.progress import silent
 from autochain.search.run import Search
 from autochain.search.space import Decisions
 
