@@ -6,15 +6,15 @@ Fixed before any run that is reported:
    the loudest 5 s. They are chosen from the mix alone and have nothing to do with the excerpts of a search.
 2. In step: whatever whole delay is left is taken out, at the highest magnitude of the complex
    cross-correlation, which a phase rotation does not move.
-3. The best static filter from mix to master, per channel, is applied to the mix. What it explains (gain,
-   equalising, phase rotation, a fraction of a sample) costs nothing. It is estimated on the whole song, from
-   cross-spectra smoothed over a 24th of an octave, 50 Hz at most (all-pass sections delay frequencies unequally), in
-   turns with the slow gain (`slow_gain`): a moving level would otherwise look like a filter wherever it happens
-   to agree with what plays. The gain is not applied here.
+3. The best static filter from mix to master, two channels in and two out, is applied to the mix. What it explains
+   (gain, equalising, of mid and side apart too, phase rotation, a fraction of a sample) costs nothing. It is
+   estimated on the whole song, from cross-spectra smoothed over a 24th of an octave, 50 Hz at most (all-pass sections
+   delay frequencies unequally), in turns with the slow gain (`slow_gain`): a moving level would otherwise look like a
+   filter wherever it happens to agree with what plays. The gain is not applied here.
 4. Level: the filtered mix is brought to the loudness of the master over the stretches, within 0.05 LU (BS.1770
    by libebur128, not by the project's own meter).
 
-All at 48 kHz, where both judges are defined, so that nothing is resampled.
+All at 48 kHz, where the judges are defined, so that nothing is resampled.
 """
 
 from collections.abc import Sequence
@@ -38,6 +38,7 @@ _FILTER = 16384  # samples: 0.34 s, a rotation down to 20 Hz
 _SMOOTHING = 1.0 / 24.0  # octave
 _MOST_SMOOTHING_HZ = 50.0
 _LEAST_BINS = 3
+_HOLD = 1e-4  # of a bin's mean power: under what a master could do to the side by ear
 _MOST_DELAY = 4800
 _TURNS = 2
 _GAIN_WINDOW = round(0.040 * RATE_HZ)
@@ -100,9 +101,10 @@ def spectra(samples: Floats) -> npt.NDArray[np.complex128]:
 
 
 def filtered(mix: Floats, of_mix: npt.NDArray[np.complex128], master: Floats) -> Floats:
-    """The mix through the static filter that explains most of the master, channel by channel.
+    """The mix through the static filter that explains most of the master, from every channel to every channel.
 
-    `of_mix` are the mix's own `spectra`.
+    `of_mix` are the mix's own `spectra`. Least squares in every bin, `H = Syx (Sxx + hold)^-1`: where both channels
+    play the same, `hold` keeps what the side would do from being free.
     """
     bins = np.arange(_FILTER // 2 + 1)
     most = round(0.5 * _MOST_SMOOTHING_HZ * _FILTER / RATE_HZ)
@@ -110,17 +112,24 @@ def filtered(mix: Floats, of_mix: npt.NDArray[np.complex128], master: Floats) ->
     low, high = np.maximum(bins - half, 0), np.minimum(bins + half + 1, bins.size)
 
     def smoothed(values: npt.NDArray[np.complex128]) -> npt.NDArray[np.complex128]:
-        running = np.concatenate(([0.0], np.cumsum(values)))
-        return running[high] - running[low]
+        running = np.concatenate((np.zeros_like(values[..., :1]), np.cumsum(values, axis=-1)), axis=-1)
+        return running[..., high] - running[..., low]
 
-    out = np.empty_like(mix)
-    for channel, (x, y) in enumerate(zip(of_mix, spectra(master), strict=True)):
-        power = smoothed((np.conj(x) * x).sum(axis=0)).real
-        transfer = smoothed((np.conj(x) * y).sum(axis=0)) / (power + 1e-12 * power.max())
-        taps = np.roll(scipy.fft.irfft(transfer), _FILTER // 2)
-        taps *= scipy.signal.windows.tukey(_FILTER, 0.2)
-        out[:, channel] = scipy.signal.oaconvolve(mix[:, channel], taps)[_FILTER // 2 :][: len(mix)]
-    return out
+    own = smoothed(np.einsum("awf,bwf->abf", of_mix, np.conj(of_mix)))
+    across = smoothed(np.einsum("awf,bwf->abf", spectra(master), np.conj(of_mix)))
+    power = np.einsum("aaf->f", own).real / len(own)
+    hold = _HOLD * power + 1e-12 * power.max()
+    held = own + hold * np.eye(len(own))[:, :, None]
+    transfer = np.einsum("acf,cbf->abf", across, np.moveaxis(np.linalg.inv(np.moveaxis(held, -1, 0)), 0, -1))
+    taps = np.roll(scipy.fft.irfft(transfer), _FILTER // 2, axis=-1) * scipy.signal.windows.tukey(_FILTER, 0.2)
+    return np.stack(
+        [
+            sum(scipy.signal.oaconvolve(mix[:, source], taps[to, source])[_FILTER // 2 :][: len(mix)]
+                for source in range(len(own)))
+            for to in range(len(own))
+        ],
+        axis=1,
+    )  # fmt: skip
 
 
 def slow_gain(reference: Floats, master: Floats) -> Floats:
