@@ -242,8 +242,8 @@ STAGE = Stage(
             name="release_behaviour",
             label="release behaviour",
             choices=RELEASES,
-            default="even",
-            ends="even always takes the same time; density is slower the busier it was; two_speed is fast after "
+            default="fixed",
+            ends="fixed always takes the same time; by_work is slower the more it worked; two_stage is fast after "
             "single peaks and slow after long work",
             quiet=True,
         ),

@@ -41,7 +41,7 @@ def test_the_example_loads_and_means_what_its_comments_say():
     assert found.search.ranges.bus_release_ms == (80.0, 300.0)
     assert found.search.trade_default.bus_release_ms == 120.0
     limiter = plan.stages["limiter"].parameter("release_behaviour")
-    assert limiter.shown(limiter.default) == "two_speed"
+    assert limiter.shown(limiter.default) == "two_stage"
     assert plan.stages["output"].parameter("head_silence_ms").default == 300.0
     assert plan.linear == ("rotation", "equaliser", "tone")
     assert plan.leading == ("rotation", "equaliser")
@@ -125,7 +125,7 @@ def test_ranges_that_share_nothing_with_the_search_are_refused_naming_both(tmp_p
         ("[chain.bus_compressor]\nratio = { low = 2.0, high = 2.0 }", "Use --lock bus_compressor.ratio=2 for a single"),
         ("[chain.bus_compressor]\nsidechain_hpf_hz = { low = 0.0 }", "0, which means off, as an end of its range"),
         ('[chain.limiter]\nrelease_ms = "50"', "chain.limiter.release_ms is '50'; it must be a number."),
-        ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of even, density, two_speed"),
+        ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of fixed, by_work, two_stage"),
         ('[chain]\norder = "drive"', "chain.order is 'drive'; it must be a list."),
         ("[chain]\nlimiter = 3", "chain.limiter is 3; it must be a table."),
         (

@@ -153,14 +153,14 @@ def test_a_sheet_that_says_nothing_of_its_song_lets_every_mix_pass(short_mix):
 
 
 def test_a_choice_is_locked_by_its_word_and_told_by_it():
-    asked = parse_decisions(["limiter.release_behaviour=density"], [])
+    asked = parse_decisions(["limiter.release_behaviour=by_work"], [])
     changed_choice = replace(
-        SHEET, stages={**STAGE_SETTINGS, "limiter": {**STAGE_SETTINGS["limiter"], "release_behaviour": "two_speed"}}
+        SHEET, stages={**STAGE_SETTINGS, "limiter": {**STAGE_SETTINGS["limiter"], "release_behaviour": "two_stage"}}
     )
-    with pytest.raises(SheetError, match=r"release_behaviour=two_speed, but --lock gives .*=density"):
+    with pytest.raises(SheetError, match=r"release_behaviour=two_stage, but --lock gives .*=by_work"):
         around(changed_choice, asked, CONFIG)
     # As a sheet holds it, and as sheets held it once.
-    for value in ("density", asked.locks["limiter"]["release_behaviour"]):
+    for value in ("by_work", asked.locks["limiter"]["release_behaviour"]):
         decided, _ = around(replace(SHEET, locks={"limiter.release_behaviour": value}), Decisions(), CONFIG)
         assert decided == asked
 

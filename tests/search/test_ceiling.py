@@ -54,7 +54,7 @@ def random_settings(seed):
         stage = CHAIN.stages[name]
         at = {p.name: p.low + generator.random() * (p.high - p.low) for p in stage.parameters}
         settings[name] = {name: stage.parameter(name).rounded(value) for name, value in at.items()}
-    for end in ("focus_low_hz", "focus_high_hz"):  # not any two frequencies make a band
+    for end in ("band_low_hz", "band_high_hz"):  # not any two frequencies make a band
         settings["transient"][end] = 0.0
     settings["clipper"]["ceiling_dbfs"] = CEILING_DBTP + round(6.0 * generator.random(), 1)
     settings["limiter"]["ceiling_dbtp"] = CEILING_DBTP

@@ -122,8 +122,8 @@ def test_decisions_are_read_with_spaces_and_repeats():
         ("limiter.release_ms=inf", ParameterError, "inf ms; it must be 2 to 1000 ms"),
         ("bus_compressor.sidechain_hpf_hz=5", ParameterError, r"or 0 for off"),
         ("rotation.sections=1.5", ParameterError, "1.5; it must be a whole number"),
-        ("limiter.release_behaviour=evn", ParameterError, "Did you mean even?"),
-        ("limiter.release_behaviour=0.5", ParameterError, "it can be even, density, two_speed"),
+        ("limiter.release_behaviour=fxed", ParameterError, "Did you mean fixed?"),
+        ("limiter.release_behaviour=0.5", ParameterError, "it can be fixed, by_work, two_stage"),
         ("output.trim_db=0", UsageError, "Lower --ceiling instead"),
     ],
 )
