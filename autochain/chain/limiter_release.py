@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.chain import _limiter_kernels as kernels
-from autochain.chain.stage import Settings
+from autochain.chain.settings import StageSettings
 from autochain.units import ms_to_samples
 
 RELEASES = ("fixed", "by_work", "two_stage")
@@ -33,8 +33,8 @@ class Release:
       c = 1 - exp(-1 / (TWO_STAGE_RATIO tau fs)).
     """
 
-    def __init__(self, rate_hz: int, settings: Settings) -> None:
-        self._behaviour = RELEASES[round(settings["release_behaviour"])]
+    def __init__(self, rate_hz: int, settings: StageSettings) -> None:
+        self._behaviour = settings.word("release_behaviour")
         self._fall = _share(settings["release_ms"], rate_hz)
         self._follow = _share(TWO_STAGE_RATIO * settings["release_ms"], rate_hz)
         self._remember = _share(BUSY_MEMORY_MS, rate_hz)

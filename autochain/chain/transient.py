@@ -27,7 +27,8 @@ from autochain.chain.envelopes import Envelopes, group_frames
 from autochain.chain.band import Band, lag_s
 from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Settings, Stage
+from autochain.chain.settings import TRANSIENT, StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Stage
 from autochain.errors import ParameterError
 
 # common practice, no source
@@ -52,7 +53,7 @@ class Shaper:
         (the whole hit); `band_low_hz` and `band_high_hz`, the ends of the band, 0 for open. Complete and checked.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._channels = channels
         self._dtype: np.dtype[Any] = np.dtype(np.float32)
         low_hz, high_hz = settings["band_low_hz"], settings["band_high_hz"]
@@ -170,7 +171,7 @@ def _lag_steps(rate_hz: int, band_high_hz: float) -> int:
     return round(lag_s(band_high_hz) * rate_hz / group_frames(rate_hz))
 
 
-def latency_samples(rate_hz: int, settings: Settings) -> int:
+def latency_samples(rate_hz: int, settings: StageSettings) -> int:
     """Delay of a real-time version: the heard band's lag, the averaging ahead, one step, the group being filled."""
     if settings.get("onset_db") == 0.0 and settings.get("body_db") == 0.0:
         return 0
@@ -178,7 +179,7 @@ def latency_samples(rate_hz: int, settings: Settings) -> int:
     return steps * group_frames(rate_hz) - 2
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
     low_hz, high_hz = settings["band_low_hz"], settings["band_high_hz"]
     if low_hz and high_hz and high_hz < 2.0 * low_hz:
         raise ParameterError(
@@ -192,7 +193,7 @@ def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
 
 
 STAGE = Stage(
-    name="transient",
+    name=TRANSIENT,
     label="transient shaper",
     parameters=(
         Parameter(
@@ -253,7 +254,7 @@ STAGE = Stage(
             quiet=True,
         ),
     ),
-    neutral={"onset_db": 0.0, "body_db": 0.0},
+    neutral=StageSettings({"onset_db": 0.0, "body_db": 0.0}),
     start=_start,
     latency_samples=latency_samples,
     listen_for=(

@@ -11,6 +11,7 @@ import typer
 from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.audio.mix import Mix
 from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.interrupt import asked_to_stop
@@ -101,7 +102,7 @@ def make_sheet(
     if preview:
         write_text(out / f"{stem}.preview.txt", CAUTION + "\n", force, sources)
         seed = config.search.seed
-        heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.get("output", {}))
+        heard = with_silence(found.samples, mix.rate_hz, found.chosen.settings.of(OUTPUT))
         write_wav(out / f"{stem}.preview.wav", heard, mix.rate_hz, seed, force, sources)
     if listening is not None and folder is not None:
         write_folder(out / folder, listening, sheet_hash(sheet), force=force)

@@ -1,8 +1,10 @@
 """One thing that looks off in a bounce, and what to try next."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
 from autochain.compare.plan import Plan
 from autochain.sheet.settings import value_text
 
@@ -23,19 +25,19 @@ class Advice:
         How many times it exceeds what is let pass.
     """
 
-    stage: str
+    stage: StageName | Literal[""]
     seen: str
     try_next: str
     size: float
 
 
-def set_to(plan: Plan, stage: str, parameter: str) -> str:
+def set_to(plan: Plan, stage: StageName, parameter: str) -> str:
     """Setting of a plan as the sheet prints it; empty where the stage is not in the plan."""
-    value = plan.settings.get(stage, {}).get(parameter)
+    value = plan.settings.value(stage, parameter)
     return "" if value is None else value_text(STAGES[stage].parameter(parameter), value)
 
 
-def on_sheet(plan: Plan, stage: str, parameter: str) -> str:
+def on_sheet(plan: Plan, stage: StageName, parameter: str) -> str:
     """The same in brackets behind a space, to end a clause with."""
     value = set_to(plan, stage, parameter)
     return f" (the sheet has {value})" if value else ""

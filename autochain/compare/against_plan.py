@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import DRIVE, OUTPUT
 from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison, compare
 from autochain.compare.plan import Plan, carry_out
@@ -23,7 +24,7 @@ from autochain.search.around import EarlierSheet
 LOUDNESS_LU = 0.2
 CEILING_DB = 0.05
 _SMALL_LU = 1.0
-_LEVEL = ("drive", "output")
+_LEVEL = (DRIVE, OUTPUT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

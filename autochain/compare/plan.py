@@ -8,12 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import EQUALISER, TONE, ChainSettings, StageName
 from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.planned import planned
 from autochain.search.around import EarlierSheet
 
-EQUALISERS = ("equaliser", "tone")
+EQUALISERS = (EQUALISER, TONE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,7 +26,7 @@ class Plan:
     sheet
         The sheet.
     settings
-        Its settings by stage, choices as numbers.
+        Its settings.
     master
         What the settings make of the mix, without the silence around the song.
     reductions_db
@@ -35,10 +36,10 @@ class Plan:
     """
 
     sheet: EarlierSheet
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     master: Mix
-    reductions_db: Mapping[str, npt.NDArray[np.floating[Any]]]
-    curves: Mapping[str, tuple[BandChange, ...]]
+    reductions_db: Mapping[StageName, npt.NDArray[np.floating[Any]]]
+    curves: Mapping[StageName, tuple[BandChange, ...]]
 
 
 def carry_out(sheet: EarlierSheet, mix: Mix) -> Plan:
@@ -51,7 +52,8 @@ def carry_out(sheet: EarlierSheet, mix: Mix) -> Plan:
     """
     chain, settings = planned(sheet)
     rendered = chain.render(mix.samples, mix.rate_hz, settings)
-    before, curves = None, {}
+    before = None
+    curves: dict[StageName, tuple[BandChange, ...]] = {}
     for name in EQUALISERS:
         if name in settings:
             before = measure_spectrum(mix.samples, mix.rate_hz) if before is None else before

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT
 from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
 from autochain.compare.plan import Plan
@@ -69,12 +70,12 @@ def _loudness(
 ) -> Iterator[Advice]:
     size = abs(miss_lu) / _LOUDNESS_LU
     amount = number(abs(miss_lu if drive_off_db is None else drive_off_db), "dB")
-    drive = on_sheet(plan, "drive", "gain_db")
+    drive = on_sheet(plan, DRIVE, "gain_db")
     if miss_lu < -_LOUDNESS_LU:
         seen = f"The bounce is {number(-miss_lu, 'LU')} quieter than planned"
         if denser_db < -_PLR_DB:
             yield Advice(
-                stage="drive",
+                stage=DRIVE,
                 seen=f"{seen}, and its peaks stand {number(-denser_db, 'dB')} further above its loudness: the drive is "
                 "too low.",
                 try_next=f"Raise the drive by about {amount}{drive}, then look at the meters again.",
@@ -82,7 +83,7 @@ def _loudness(
             )
         elif denser_db <= _PLR_DB and over_db < -_CEILING_DB:
             yield Advice(
-                stage="output",
+                stage=OUTPUT,
                 seen=f"{seen} but as dense, and its true peak leaves {number(-over_db, 'dB')} under the ceiling: it is "
                 "only turned down.",
                 try_next="Raise the limiter's ceiling, or what follows it, by "
@@ -98,7 +99,7 @@ def _loudness(
             )
     elif miss_lu > _LOUDNESS_LU:
         yield Advice(
-            stage="drive",
+            stage=DRIVE,
             seen=f"The bounce is {number(miss_lu, 'LU')} louder than planned.",
             try_next=f"Lower the drive by about {amount}{drive}.",
             size=size,
@@ -108,7 +109,7 @@ def _loudness(
 def _ceiling(
     plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float, over_db: float
 ) -> Iterator[Advice]:
-    ceiling = set_to(plan, "limiter", "ceiling_dbtp") or number(plan.sheet.target.ceiling_dbtp, "dBTP")
+    ceiling = set_to(plan, LIMITER, "ceiling_dbtp") or number(plan.sheet.target.ceiling_dbtp, "dBTP")
     figures = bounce.master.figures
     was = planned.master.figures.true_peak_dbtp
     lower_db = 0.0 if was is None or figures.true_peak_dbtp is None else was - figures.true_peak_dbtp
@@ -120,7 +121,7 @@ def _ceiling(
             else "its samples are under: the limiter holds samples, not true peaks."
         )
         yield Advice(
-            stage="limiter",
+            stage=LIMITER,
             seen=f"The true peak is {number(over_db, 'dB')} over the ceiling; {cause}",
             try_next=f"Set the limiter's ceiling to {ceiling} with true peak on, as the last stage; if it stands there "
             f"already, lower it by {number(over_db + 0.1, 'dB')}.",
@@ -128,7 +129,7 @@ def _ceiling(
         )
     elif lower_db > _LOWER_DB and miss_lu > -_LOUDNESS_LU:
         yield Advice(
-            stage="limiter",
+            stage=LIMITER,
             seen=f"The true peak stays {number(lower_db, 'dB')} under the plan's at the planned loudness: hits are "
             "limited further than need be.",
             try_next=f"Set the limiter's ceiling to {ceiling}, and lower the drive until the loudness is the target's.",
@@ -160,13 +161,13 @@ def _reduction(plan: Plan, planned: Comparison, bounce: Comparison, *, as_loud: 
     elif nmr > _NMR_DB or low > _NMR_DB:
         bass = low > nmr
         yield Advice(
-            stage="limiter" if bass or "clipper" not in plan.settings else "clipper",
+            stage=LIMITER if bass or CLIPPER not in plan.settings else CLIPPER,
             seen=f"Distortion is {number(max(nmr, low), 'dB')} above the plan's{' in the bass' if bass else ''}{also}.",
             try_next=(
-                f"Compare the limiter's release{on_sheet(plan, 'limiter', 'release_ms')} and look-ahead"
-                f"{on_sheet(plan, 'limiter', 'lookahead_ms')}: shorter ones roughen the bass."
-                if bass or "clipper" not in plan.settings
-                else f"Raise the clipper's ceiling{on_sheet(plan, 'clipper', 'ceiling_dbfs')} until its meter shows "
+                f"Compare the limiter's release{on_sheet(plan, LIMITER, 'release_ms')} and look-ahead"
+                f"{on_sheet(plan, LIMITER, 'lookahead_ms')}: shorter ones roughen the bass."
+                if bass or CLIPPER not in plan.settings
+                else f"Raise the clipper's ceiling{on_sheet(plan, CLIPPER, 'ceiling_dbfs')} until its meter shows "
                 "what the sheet names, and compare its softness."
             ),
             size=max(nmr, low) / _NMR_DB,
@@ -179,12 +180,12 @@ def _reduction(plan: Plan, planned: Comparison, bounce: Comparison, *, as_loud: 
             try_next="Go through the meters from the first stage on until one shows more than the sheet names.",
             size=max(hits / _HITS_DB, crest / _CREST_DB),
         )
-    elif nmr < -_NMR_DB and "clipper" in plan.settings and as_loud:
+    elif nmr < -_NMR_DB and CLIPPER in plan.settings and as_loud:
         yield Advice(
-            stage="clipper",
+            stage=CLIPPER,
             seen=f"Distortion is {number(-nmr, 'dB')} below the plan's: the clipper does less than planned, and the "
             "limiter more.",
-            try_next=f"Set the clipper's ceiling to {set_to(plan, 'clipper', 'ceiling_dbfs')}, or leave it so if you "
+            try_next=f"Set the clipper's ceiling to {set_to(plan, CLIPPER, 'ceiling_dbfs')}, or leave it so if you "
             "like it better.",
             size=-nmr / _NMR_DB,
         )

@@ -14,20 +14,21 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, StageName
 from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
 from autochain.compare.plan import Plan
+from autochain.config.coordinates import COMPRESSORS
 from autochain.measure.loudness import HOP_S
 from autochain.units import number
 
-COMPRESSORS = ("bus_compressor", "peak_compressor")
 _LEAST_DB = 0.1  # rms of a reduction that can be told from nothing
 _EXPLAINED = 0.25
 _MORE, _LESS, _ABSENT = 0.45, -0.35, -0.55
 _LIMITER_LESS = -0.5
 
 
-def work_shares(plan: Plan, planned: Comparison, bounce: Comparison) -> dict[str, float]:
+def work_shares(plan: Plan, planned: Comparison, bounce: Comparison) -> dict[StageName, float]:
     """Solve for k by stage; empty where it explains less than a quarter of the difference."""
     start = max(planned.courses.gain_at_s, bounce.courses.gain_at_s)
     courses = []
@@ -36,7 +37,7 @@ def work_shares(plan: Plan, planned: Comparison, bounce: Comparison) -> dict[str
         courses.append(one.courses.gain_db[first:])
     first = round(start / HOP_S)
     reductions = {
-        name: plan.reductions_db[name][first:] for name in (*COMPRESSORS, "limiter") if name in plan.reductions_db
+        name: plan.reductions_db[name][first:] for name in (*COMPRESSORS, LIMITER) if name in plan.reductions_db
     }
     count = min([c.size for c in courses] + [r.size for r in reductions.values()])
     was, now = (c[:count] for c in courses)
@@ -75,11 +76,11 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
                 "sheet names.",
                 size=share / _LESS,
             )
-    if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in plan.settings and abs(miss_lu or 0.0) <= 0.5:
+    if shares.get(LIMITER, 0.0) <= _LIMITER_LESS and CLIPPER in plan.settings and abs(miss_lu or 0.0) <= 0.5:
         yield Advice(
-            stage="clipper",
+            stage=CLIPPER,
             seen="It takes more than planned, and leaves the limiter less to do.",
-            try_next=f"Raise its ceiling (the sheet has {set_to(plan, 'clipper', 'ceiling_dbfs')} with a drive of "
-            f"{set_to(plan, 'drive', 'gain_db')}) until its meter shows what the sheet names.",
-            size=shares["limiter"] / _LIMITER_LESS,
+            try_next=f"Raise its ceiling (the sheet has {set_to(plan, CLIPPER, 'ceiling_dbfs')} with a drive of "
+            f"{set_to(plan, DRIVE, 'gain_db')}) until its meter shows what the sheet names.",
+            size=shares[LIMITER] / _LIMITER_LESS,
         )
