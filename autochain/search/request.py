@@ -10,7 +10,7 @@ from typing import Any
 
 import autochain
 from autochain.config.model import Config
-from autochain.search.around import Around
+from autochain.earlier.around import Around
 from autochain.solve.decisions import Decisions
 
 # Libraries whose version can change a number.

@@ -8,6 +8,7 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
+from autochain.earlier.around import Around
 from autochain.measure.course import band_cells, course_of, encoded
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -17,7 +18,6 @@ from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.progress import Progress, silent
-from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
 from autochain.search.batches import Stop, never
 from autochain.search.evaluator import Evaluator
