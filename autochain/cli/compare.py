@@ -16,12 +16,12 @@ from autochain.compare.against_plan import check_bounce
 from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
 from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.earlier.read import read_sheet
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.entry import comparison_entry
 from autochain.log.file import read
 from autochain.log.history import LAST, history_of
 from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
-from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3
 

@@ -15,10 +15,10 @@ from autochain.compare.plan import Plan, carry_out
 from autochain.compare.plan_advice import advise
 from autochain.config import read_config
 from autochain.config.model import Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.progress import Progress, silent
 from autochain.render.master import solve_master
 from autochain.render.planned import planned as planned_chain
-from autochain.search.around import EarlierSheet
 
 # Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
 LOUDNESS_LU = 0.2

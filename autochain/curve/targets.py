@@ -2,7 +2,7 @@
 
 from autochain.chain.settings import DRIVE
 from autochain.errors import UsageError
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 from autochain.units import number
 
 MOST_POINTS = 30

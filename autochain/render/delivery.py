@@ -13,6 +13,7 @@ from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Config
+from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.ends import HEARD_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.prepare.ends import find_ends
@@ -32,7 +33,6 @@ from autochain.render.master import (
 from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
-from autochain.search.around import EarlierSheet
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.

@@ -2,8 +2,8 @@
 
 from autochain.chain.chain import DEFAULT, ChainPlan, order_problem
 from autochain.chain.settings import LIMITER, OUTPUT, ChainSettings
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.search.around import EarlierSheet
 
 
 def planned(sheet: EarlierSheet) -> tuple[ChainPlan, ChainSettings]:

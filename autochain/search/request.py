@@ -10,8 +10,8 @@ from typing import Any
 
 import autochain
 from autochain.config.model import Config
-from autochain.search.around import Around
-from autochain.search.space import Decisions
+from autochain.earlier.around import Around
+from autochain.solve.decisions import Decisions
 
 # Libraries whose version can change a number.
 _LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")

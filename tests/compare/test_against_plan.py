@@ -18,9 +18,9 @@ from autochain.compare.as_json import to_json
 from autochain.compare.as_markdown import to_markdown
 from autochain.compare.plan import carry_out
 from autochain.config.model import Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.measurement import measure
-from autochain.search.around import EarlierSheet
 
 STAGES = {
     "rotation": {"angle_deg": -60.0},

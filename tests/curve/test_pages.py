@@ -14,7 +14,7 @@ from autochain.curve.account import statement
 from autochain.curve.as_html import to_html
 from autochain.curve.picture import Line, cost_picture
 from autochain.curve.point import Curve, Point
-from autochain.sheet.read import read_sheet
+from autochain.earlier.read import read_sheet
 from tests.curve.conftest import TARGETS, Traced
 
 

@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
-from autochain.search.around import EarlierSheet
 
 _VERSION = 1
 
