@@ -10,10 +10,10 @@ from autochain.album.house import Changes, Near, changes, house_of, keeps
 from autochain.album.job import Job
 from autochain.album.record import Record
 from autochain.album.tracks import Track
+from autochain.chain.settings import ChainSettings
 from autochain.config import Config
 from autochain.earlier.read import read_sheet
 from autochain.earlier.sheet import EarlierSheet
-from autochain.solve.decisions import Locks
 from autochain.units import number
 
 ALIKE = "same-settings"  # folder, inside the album's, of the sheets with the house setting
@@ -45,7 +45,7 @@ class Alike:
 
     within: float
     worth_db: float | None
-    house: Locks
+    house: ChainSettings
     cost: Mapping[str, float]
     own: Mapping[str, str]
     before: Changes
@@ -56,16 +56,16 @@ class Alike:
         return ALIKE if stem in self.cost else ""
 
 
-def held_jobs(jobs: Sequence[Job], own: Mapping[str, Record | str], out: Path) -> tuple[Locks, list[Job]]:
+def held_jobs(jobs: Sequence[Job], own: Mapping[str, Record | str], out: Path) -> tuple[ChainSettings, list[Job]]:
     """Give the house setting of tracks that are done, and the jobs that hold it."""
-    searched: list[tuple[Job, EarlierSheet, Locks]] = []
+    searched: list[tuple[Job, EarlierSheet, ChainSettings]] = []
     for job in jobs:
         if isinstance(own.get(job.stem), Record):
             sheet = _sheet(out, job.stem)
             if sheet.point is not None:
-                searched.append((job, sheet, job.plan.chain_plan.parsed(sheet.stages)))
+                searched.append((job, sheet, job.plan.chain_plan.checked(sheet.stages)))
     if len(searched) < _FEWEST:
-        return {}, []
+        return ChainSettings(), []
     house = house_of([settings for *_, settings in searched], searched[0][0].plan.chain_plan)
     return house, [_held(job, sheet, house) for job, sheet, _ in searched]
 
@@ -75,8 +75,8 @@ def _sheet(out: Path, stem: str) -> EarlierSheet:
     return replace(read_sheet(out / f"{stem}.sheet.json"), file="the track's own sheet")
 
 
-def _held(job: Job, sheet: EarlierSheet, house: Locks) -> Job:
-    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(house, sort_keys=True)}
+def _held(job: Job, sheet: EarlierSheet, house: ChainSettings) -> Job:
+    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(house.plain(), sort_keys=True)}
     return replace(job, near=Near(sheet=sheet, house=house), request=records.request_sha256(request))
 
 
@@ -85,7 +85,7 @@ def compare(
     own: Mapping[str, Record | str],
     held: Mapping[str, Record | str],
     out: Path,
-    house: Locks,
+    house: ChainSettings,
     within: float,
     config: Config,
 ) -> Alike:
@@ -93,8 +93,8 @@ def compare(
     chain = config.chain_plan
     cost: dict[str, float] = {}
     why: dict[str, str] = {}
-    before: list[Locks] = []
-    after: list[Locks] = []
+    before: list[ChainSettings] = []
+    after: list[ChainSettings] = []
     for stem in (track.stem for track in tracks):
         free, again = own[stem], held.get(stem)
         if not isinstance(free, Record):
@@ -102,13 +102,13 @@ def compare(
         if again is None:
             why[stem] = BY_GAIN
             continue
-        settings = chain.parsed(_sheet(out, stem).stages)
+        settings = chain.checked(_sheet(out, stem).stages)
         before.append(settings)
         after.append(settings)
         if not isinstance(again, Record):
             why[stem] = again
             continue
-        lost, there = again.score - free.score, chain.parsed(_sheet(out / ALIKE, stem).stages)
+        lost, there = again.score - free.score, chain.checked(_sheet(out / ALIKE, stem).stages)
         if free.met and not again.met:
             why[stem] = "it would miss its loudness"
         elif not keeps(there, house):

@@ -111,7 +111,7 @@ def run(
     target = config.target.lufs
     if target is None:
         raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
-    refuse_contradictions(decisions, config, None)
+    refuse_contradictions(decisions, config)
     results: dict[str, Record | str] = {}
     mixes: list[tuple[Track, Heard]] = []
     for track, heard in zip(tracks, hear_mixes(tracks, out, jobs, resume, progress), strict=True):

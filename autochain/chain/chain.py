@@ -1,14 +1,14 @@
 """The ordered stages; settings in, sound and gain traces out.
 
-A stage that is not in a chain's settings is left out, which is exactly the identity. A `ChainPlan` says which stages there are, in which order, and with
-which ranges and defaults; `DEFAULT` has them all.
+A stage that is not in a chain's settings is left out, which is exactly the identity. A `ChainPlan` says which stages
+there are, in which order, and with which ranges and defaults; `DEFAULT` has them all.
 
 What the order must keep: first what works before any drive (linear stages, compressors, dynamic bells), then the
 drive, then the stages that work on peaks; the limiter and the output come last.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,6 +28,7 @@ from autochain.chain.settings import (
     CLIPPER,
     DRIVE,
     LIMITER,
+    NOTHING_SET,
     OUTPUT,
     TRANSIENT,
     ChainSettings,
@@ -84,7 +85,7 @@ class ChainPlan:
     """
 
     stages: Mapping[StageName, Stage]
-    given: ChainSettings = field(default_factory=ChainSettings)
+    given: ChainSettings = NOTHING_SET
 
     @property
     def linear(self) -> tuple[StageName, ...]:
@@ -124,7 +125,7 @@ class ChainPlan:
         raise ParameterError(f"{name!r} is not a stage of the chain. {hint}")
 
     def checked(self, settings: ChainSettings | Mapping[str, Given]) -> ChainSettings:
-        """Settings, also as a file holds them, in chain order, completed with defaults, every name and range checked."""
+        """Settings, also as a file holds them, in chain order: completed with defaults, names and ranges checked."""
         given = {self.stage(name).name: own for name, own in settings.items()}
         return ChainSettings({name: s.checked(given[name]) for name, s in self.stages.items() if name in given})
 

@@ -21,7 +21,17 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.chain.delay import DelayLine
-from autochain.chain.gain_control import CHUNK_FRAMES, FOLLOWS, HOLDS, PEAK_LEVEL, RMS_LEVEL, Gain, Level, Reduction, rows
+from autochain.chain.gain_control import (
+    CHUNK_FRAMES,
+    FOLLOWS,
+    HOLDS,
+    PEAK_LEVEL,
+    RMS_LEVEL,
+    Gain,
+    Level,
+    Reduction,
+    rows,
+)
 from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.settings import BUS_COMPRESSOR, PEAK_COMPRESSOR, StageSettings

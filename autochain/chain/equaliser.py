@@ -28,10 +28,10 @@ from autochain.chain.stage import Runner, Stage
 from autochain.errors import ParameterError
 
 __all__ = [
+    "BROAD",
     "CHANNELS",
     "NARROW",
     "PHASES",
-    "BROAD",
     "TYPES",
     "refuse_single_sides",
     "response_db",

@@ -60,7 +60,7 @@ class Parameter:
         return self.word(text, where) if self.choices else self.number(text, where)
 
     def number(self, text: Value, where: str) -> float:
-        """Return the number that a person or a file gives; ParameterError naming `where` (the stage) if none in range."""
+        """Return the number that a person or a file gives; ParameterError naming `where`, the stage, if it is none."""
         try:
             value = float(text)
         except ValueError:
@@ -79,7 +79,7 @@ class Parameter:
         return value
 
     def word(self, text: Value, where: str) -> str:
-        """Return the word that a person or a file gives; ParameterError naming `where` when it is none of the choices."""
+        """Return the word that a person or a file gives; ParameterError naming `where`, the stage, if it is none."""
         if isinstance(text, str) and text in self.choices:
             return text
         hint = near_name(str(text), self.choices, "Choose one of them.")

@@ -17,17 +17,17 @@ StageName = Literal[
     "rotation", "equaliser", "dynamic_bell", "tone", "bus_compressor", "peak_compressor",
     "drive", "clipper", "transient", "limiter", "output",
 ]  # fmt: skip
-ROTATION: Final = "rotation"
-EQUALISER: Final = "equaliser"
-DYNAMIC_BELL: Final = "dynamic_bell"
-TONE: Final = "tone"
-BUS_COMPRESSOR: Final = "bus_compressor"
-PEAK_COMPRESSOR: Final = "peak_compressor"
-DRIVE: Final = "drive"
-CLIPPER: Final = "clipper"
-TRANSIENT: Final = "transient"
-LIMITER: Final = "limiter"
-OUTPUT: Final = "output"
+ROTATION: Final[StageName] = "rotation"
+EQUALISER: Final[StageName] = "equaliser"
+DYNAMIC_BELL: Final[StageName] = "dynamic_bell"
+TONE: Final[StageName] = "tone"
+BUS_COMPRESSOR: Final[StageName] = "bus_compressor"
+PEAK_COMPRESSOR: Final[StageName] = "peak_compressor"
+DRIVE: Final[StageName] = "drive"
+CLIPPER: Final[StageName] = "clipper"
+TRANSIENT: Final[StageName] = "transient"
+LIMITER: Final[StageName] = "limiter"
+OUTPUT: Final[StageName] = "output"
 STAGE_NAMES: tuple[StageName, ...] = get_args(StageName)
 
 Value = float | str  # a choice is its word
@@ -51,13 +51,14 @@ class StageSettings:
     """Settings of one stage by parameter, in the order given.
 
     `settings["release_ms"]` is a number, `settings.word("release_behaviour")` a word; both raise KeyError, with the
-    nearest name there is, for what is not there, and TypeError for the other kind. The values are copied.
+    nearest name there is, for what is not there, and TypeError for the other kind. The values are copied; none is a
+    minus zero.
     """
 
     _values: Mapping[str, Value]
 
     def __init__(self, values: "StageSettings | Given" = _NOTHING, /) -> None:
-        own = values._values if isinstance(values, StageSettings) else dict(values)
+        own = {name: value if isinstance(value, str) else value + 0.0 for name, value in values.items()}
         object.__setattr__(self, "_values", own)
 
     def value(self, name: str) -> Value:
@@ -102,9 +103,13 @@ class StageSettings:
         """The same with other values, or more of them."""
         return StageSettings({**self._values, **dict(values.items()), **more})
 
+    def holds(self, other: "StageSettings | Given") -> bool:
+        """Whether every value of `other` is in here."""
+        return all(self._values.get(name) == value for name, value in other.items())
+
     def plain(self) -> dict[str, Value]:
-        """The same for a file: a new dictionary without minus zeros."""
-        return {name: value if isinstance(value, str) else value + 0.0 for name, value in self._values.items()}
+        """The same for a file, a new dictionary."""
+        return dict(self._values)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._values)
@@ -137,7 +142,8 @@ class ChainSettings:
     _stages: Mapping[StageName, StageSettings]
 
     def __init__(self, stages: Mapping[StageName, StageSettings | Given] = _NO_STAGES, /) -> None:
-        object.__setattr__(self, "_stages", {name: StageSettings(own) for name, own in stages.items()})
+        own = {n: s if isinstance(s, StageSettings) else StageSettings(s) for n, s in stages.items()}
+        object.__setattr__(self, "_stages", own)
 
     @classmethod
     def from_plain(cls, values: Mapping[str, Given]) -> "ChainSettings":
@@ -205,12 +211,16 @@ class ChainSettings:
         more = {name: self.of(name).with_(own) for name, own in other.items()}
         return ChainSettings({**self._stages, **more})
 
+    def holds(self, other: "ChainSettings") -> bool:
+        """Whether every value of `other` is in here."""
+        return all(self.of(stage).holds(own) for stage, own in other.items())
+
     def flat(self) -> dict[str, Value]:
-        """By `stage.parameter`, without minus zeros; a stage without settings is not in it."""
-        return {f"{stage}.{name}": value for stage, own in self.items() for name, value in own.plain().items()}
+        """By `stage.parameter`; a stage without settings is not in it."""
+        return {f"{stage}.{name}": value for stage, own in self.items() for name, value in own.items()}
 
     def plain(self) -> dict[str, dict[str, Value]]:
-        """The same for a file: new dictionaries by stage and parameter, without minus zeros."""
+        """The same for a file: new dictionaries by stage and parameter."""
         return {stage: own.plain() for stage, own in self.items()}
 
     def __iter__(self) -> Iterator[StageName]:
@@ -234,3 +244,4 @@ class ChainSettings:
 
 
 _NONE = StageSettings()
+NOTHING_SET = ChainSettings()

@@ -139,7 +139,7 @@ class Stage:
         raise ParameterError(f"{self.name}.{name} is not a parameter. {hint}")
 
     def of(self, settings: Iterable[str]) -> tuple[Parameter, ...]:
-        """Parameters that settings of these names are about: the stage's own, and those of every band named, in order."""
+        """Parameters that these names are about: the stage's own, and those of every band they name, in order."""
         bands = sorted({int(m[1]) for m in map(_BAND.fullmatch, settings) if m})
         return self.parameters + tuple(self.parameter(f"band{k}_{p.name}") for k in bands for p in self.band)
 

@@ -22,9 +22,9 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain import _transient_kernels as kernels
+from autochain.chain.band import Band, lag_s
 from autochain.chain.delay import DelayLine
 from autochain.chain.envelopes import Envelopes, group_frames
-from autochain.chain.band import Band, lag_s
 from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import TRANSIENT, StageSettings

@@ -58,7 +58,7 @@ def curve(
     plan = read_config(config, options.overrides(targets[0], ceiling, seed, budget))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
     refuse_locked_drive(decisions)
-    refuse_contradictions(decisions, plan, None)
+    refuse_contradictions(decisions, plan)
     song = read_mix(mix)
     refuse_faint(song)
     if out is not None:

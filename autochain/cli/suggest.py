@@ -11,7 +11,7 @@ import typer
 from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.audio.mix import Mix
 from autochain.chain.output import with_silence
-from autochain.chain.settings import OUTPUT
+from autochain.chain.settings import NOTHING_SET, OUTPUT
 from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.interrupt import asked_to_stop
@@ -61,7 +61,7 @@ def make_sheet(
     A sheet of another song is refused as what to stay near, unless `another` says that this is meant.
     """
     options.check_jobs(jobs)
-    refuse_contradictions(decisions, config, None if near is None else near.held)
+    refuse_contradictions(decisions, config, NOTHING_SET if near is None else near.held)
     stem, sources = mix_path.stem, (mix_path, *sources, *references)
     names = [f"{stem}.sheet.json", f"{stem}.sheet.md", f"{stem}.sheet.html"]
     if preview:

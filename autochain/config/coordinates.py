@@ -93,6 +93,7 @@ COORDINATES = (
     Coordinate(name="limiter_release_ms", stage=LIMITER, parameter="release_ms", scale="log"),
 )  # fmt: skip
 
+NAMES: tuple[str, ...] = tuple(c.name for c in COORDINATES)
 # Those that are a setting, those that one is solved from, and those that switch their stage.
 SET = tuple(c for c in COORDINATES if not c.solves)
 SOLVING = tuple(c for c in COORDINATES if c.solves)

@@ -1,7 +1,7 @@
 """Everything that goes out for one song: rendered, written, read back and measured."""
 
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.chain.settings import LIMITER, StageName
 from autochain.chain.stage import GainTrace
+from autochain.config.coordinates import COMPRESSORS
 from autochain.config.model import Weights
 from autochain.measure.asymmetry import asymmetry_reduction_db
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
@@ -22,7 +24,7 @@ from autochain.solve.material import Material
 # clipping adds was free, and only movement was paid for.
 INAUDIBLE_NMR_DB = -30.0
 FLOOR_NMR_DB = -99.0
-MOVING = ("bus_compressor", "peak_compressor", "limiter")
+MOVING = (*COMPRESSORS, LIMITER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +82,7 @@ def measure_costs(
     rendered: Sequence[Samples],
     hops: Sequence[npt.NDArray[np.float64]],
     lufs: float,
-    traces: Sequence[Mapping[str, GainTrace]],
+    traces: Sequence[Mapping[StageName, GainTrace]],
     before_peaks: Sequence[Samples],
     threshold_linear: float,
 ) -> Costs:

@@ -1,6 +1,8 @@
 """One point of the search: settings to a solved, rendered and priced trial."""
 
 from autochain.chain.chain import ChainPlan
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER
+from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.search.costs import measure_costs, score
 from autochain.search.space import outline
@@ -9,7 +11,7 @@ from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess, Solved
 from autochain.solve.solver import SILENT_LUFS, Solver
-from autochain.solve.work import EARLY, early_work_db
+from autochain.solve.work import early_work_db
 from autochain.units import db_to_linear
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
@@ -34,7 +36,7 @@ class Evaluator(Solver):
     def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
         settings = solved.settings
-        first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
+        first = settings.of(CLIPPER).get("ceiling_dbfs", settings[LIMITER]["ceiling_dbtp"])
         lufs = self.material.lufs(solved.hops)
         costs = measure_costs(
             self.material,
@@ -43,7 +45,7 @@ class Evaluator(Solver):
             SILENT_LUFS if lufs is None else lufs,
             solved.traces,
             solved.before_peaks,
-            db_to_linear(first - settings["drive"]["gain_db"]),
+            db_to_linear(first - settings[DRIVE]["gain_db"]),
         )
         price = score(costs, self.weights)
         if not solved.solution.met:

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 import autochain
+from autochain.chain.settings import Value
 from autochain.config.model import Config
 from autochain.earlier.around import Around
 from autochain.solve.decisions import Decisions
@@ -37,10 +38,9 @@ def config_sha256(config: Config) -> str:
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def flat_locks(decisions: Decisions) -> dict[str, float]:
+def flat_locks(decisions: Decisions) -> dict[str, Value]:
     """Locks by `stage.parameter`, in alphabetical order."""
-    locks = decisions.locks
-    return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
+    return dict(sorted(decisions.locks.flat().items()))
 
 
 def request_of(

@@ -7,6 +7,7 @@ import numpy as np
 from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION, ChainSettings
 from autochain.config.model import Config, Coordinates
 from autochain.earlier.around import Around
 from autochain.measure.course import band_cells, course_of, encoded
@@ -117,7 +118,7 @@ class Search:
         settled = self.decisions
         if self.around is not None:
             # What is the same for every trial stays as the sheet has it.
-            settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
+            settled = self.around.settled(settled, (*self.chain.linear, DYNAMIC_BELL, OUTPUT))
         self.prepared = prepare(mix, before, self.config, settled, self.references, resonances, seen.resonance)
         self._settled = settled
 
@@ -142,9 +143,9 @@ class Search:
         assert before.integrated_lufs is not None
         assert before.true_peak_dbtp is not None
         self.decisions = self._settled
-        if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
+        if before.true_peak_dbtp > 0.0 and CLIPPER not in self.decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
-            without = self.decisions.without | {"clipper"}
+            without = self.decisions.without | {CLIPPER}
             self.decisions = Decisions(locks=self.decisions.locks, without=without)
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
         spans = choose_spans(mix_hops, before.integrated_lufs, plan.excerpts)
@@ -188,17 +189,17 @@ class Search:
 
     def _fix_linear(self, rotation: Rotation) -> None:
         prepared = self.prepared.added_to(self.decisions)
-        locks = {name: dict(values) for name, values in prepared.locks.items()}
-        if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
-            locks["rotation"] = rotation.settings
-        self._linear = {name: locks[name] for name in self.chain.linear if name in locks}
+        locks = prepared.locks
+        if rotation.used and ROTATION not in locks and ROTATION not in self.decisions.without:
+            locks = locks.with_(ROTATION, rotation.settings)
+        self._linear = locks.only(self.chain.linear)
         self.effective = Decisions(locks=locks, without=self.decisions.without)
 
-    def _linear_settings(self) -> dict[str, dict[str, float]]:
+    def _linear_settings(self) -> ChainSettings:
         first = outline(
             self.config.search.trade_default, self.effective, self.config.target.ceiling_dbtp, self.chain
         )
-        return {name: first.settings[name] for name in self.chain.linear if name in first.settings}
+        return first.settings.only(self.chain.linear)
 
     def _finish(self, best: Trial, *, brief: bool) -> Suggestion:
         """Verify the best trial and the baselines on the whole song, and choose among them."""

@@ -1,9 +1,10 @@
 """The trials of one search: baselines, exploration, descent, and leaving out what hardly matters."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from joblib import Parallel
 
+from autochain.chain.settings import CLIPPER, DRIVE, DYNAMIC_BELL, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.config.model import Config, Coordinates, Weights
 from autochain.earlier.around import Around
 from autochain.errors import StoppedError
@@ -164,7 +165,7 @@ class Trials:
         aim = self.aims.excerpts_lufs
         return self._closely.trial(point, self.decisions_for(family), self._limiter_ceiling, aim, Guess())
 
-    def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
+    def judge(self, settings: ChainSettings, decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
 
         It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
@@ -255,20 +256,17 @@ class Trials:
         if family == TRADE_DEFAULT:
             return self._decisions
         source = self._decisions if family in WITH_LOCKS.values() else self._unlocked
-        keep = {*self._song.chain.linear, "dynamic_bell", "limiter", "output"}
-        keep |= {"clipper"} if family in (CLIP_AND_LIMIT, CLIP_LOCKED) else set()
-        locks = {name: values for name, values in source.locks.items() if name in keep}
+        keep: set[StageName] = {*self._song.chain.linear, DYNAMIC_BELL, LIMITER, OUTPUT}
+        keep |= {CLIPPER} if family in (CLIP_AND_LIMIT, CLIP_LOCKED) else set()
+        locks = source.locks.only(name for name in source.locks if name in keep)
         return Decisions(locks=locks, without=source.without)
 
-    def honours_locks(self, settings: Mapping[str, Mapping[str, float]]) -> bool:
+    def honours_locks(self, settings: ChainSettings) -> bool:
         """True when every value that the engineer has locked is in the chain, and all that a binding start holds."""
         binding = self._around is not None and self._around.binding
         decided = self.searched if binding else self._decisions
-        return not (binding and settings.keys() & decided.without) and all(
-            settings.get(stage, {}).get(name) == value
-            for stage, fixed_values in decided.locks.items()
-            for name, value in fixed_values.items()
-        )
+        left_out = decided.without if binding else frozenset()
+        return settings.holds(decided.locks) and not any(stage in settings for stage in left_out)
 
     def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested; near an earlier
@@ -328,9 +326,9 @@ class Trials:
             best = without
         return best
 
-    def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> Aims:
+    def _calibrate(self, settings: ChainSettings, loss_db: float) -> Aims:
         """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
         solved = self._roughly.solve(fixed(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
-        same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
+        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": solved.solution.drive_db}}))
         heard = self._excerpts.solve(fixed(settings, same), self._target_lufs, Guess())
         return self._staged.aims(heard, self._target_lufs - solved.solution.reached_lufs)

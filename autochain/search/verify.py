@@ -1,9 +1,7 @@
 """The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
 
-from collections.abc import Mapping
-
 from autochain.audio.mix import Mix
-from autochain.chain.stage import Settings
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
@@ -20,7 +18,7 @@ SUGGESTION = "suggestion"
 
 def verify(
     name: str,
-    settings: Mapping[str, Settings],
+    settings: ChainSettings,
     mix: Mix,
     song: Evaluator,
     target: Target,

@@ -1,9 +1,9 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from autochain.chain.chain import STAGES
-from autochain.chain.settings import CLIPPER, DRIVE, OUTPUT, StageSettings
+from autochain.chain.settings import CLIPPER, DRIVE, OUTPUT, ChainSettings, StageSettings
 from autochain.measure.measurement import Measurement
 from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
@@ -116,6 +116,10 @@ def _alternative(name: str, found: Verified, chosen: Verified) -> Alternative:
     )
 
 
+def _settings(chain: Sequence[StageFacts]) -> ChainSettings:
+    return ChainSettings({facts.stage: facts.settings for facts in chain})
+
+
 def _around(suggestion: Suggestion) -> AroundFacts | None:
     around = suggestion.around
     if around is None:
@@ -132,16 +136,8 @@ def _around(suggestion: Suggestion) -> AroundFacts | None:
 def _moved(suggestion: Suggestion) -> tuple[Move, ...]:
     if suggestion.around is None:
         return ()
-    settings = {facts.stage: facts.settings for facts in suggestion.chosen.stages}
-    return tuple(
-        Move(
-            stage=m.stage,
-            parameter=m.parameter,
-            was=shown(m.stage, m.parameter, m.was),
-            now=shown(m.stage, m.parameter, m.now),
-        )
-        for m in suggestion.around.moved(settings)
-    )
+    moved = suggestion.around.moved(_settings(suggestion.chosen.stages))
+    return tuple(Move(stage=m.stage, parameter=m.parameter, was=m.was, now=m.now) for m in moved)
 
 
 def _sensitivity(found: Sensitivity) -> SensitivityEntry:
@@ -241,7 +237,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
             coordinates={} if point is None else {name: round(v, 6) for name, v in point.model_dump().items()},
-            found={f"{f.stage}.{name}": value for f in chosen.stages for name, value in _shown(f).items()},
+            found=_settings(chosen.stages).flat(),
             excerpts=tuple(
                 Excerpt(start_s=_fine(s.start_hop / 100), stop_s=_fine(s.stop_hop / 100), reason=s.reason)
                 for s in suggestion.spans

@@ -3,7 +3,7 @@ import pytest
 from scipy import signal
 
 from autochain.chain import biquad
-from autochain.chain.equaliser import CHANNELS, NARROW, PHASES, BROAD, TYPES, response_db
+from autochain.chain.equaliser import BROAD, CHANNELS, NARROW, PHASES, TYPES, response_db
 from autochain.errors import ParameterError
 
 RATE_HZ = 44100
