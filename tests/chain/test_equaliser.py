@@ -14,10 +14,10 @@ FREQ_HZ = np.geomspace(30.0, 20000.0, 600)
 
 def bands(*chosen, phase="minimum", stage=NARROW):
     """Complete settings; a band is a dict with words for type and channel."""
-    settings = {"phase": float(PHASES.index(phase))}
+    settings = {"phase": phase}
     for k, band in enumerate(chosen, start=1):
         for name, value in band.items():
-            settings[f"band{k}_{name}"] = stage.parameter(f"band{k}_{name}").parsed(value, "test")
+            settings[f"band{k}_{name}"] = value
     return stage.checked(settings)
 
 

@@ -30,7 +30,7 @@ ANNEX2 = np.array(read_table("true_peak.toml")["annex2"]["phases"]).T.reshape(-1
 
 def settings(ceiling_dbtp=-6.0, lookahead_ms=2.0, release_ms=60.0, behaviour="fixed", **others):
     times = {"ceiling_dbtp": ceiling_dbtp, "lookahead_ms": lookahead_ms, "release_ms": release_ms}
-    return STAGE.checked({**times, "release_behaviour": float(RELEASES.index(behaviour)), **others})
+    return STAGE.checked({**times, "release_behaviour": behaviour, **others})
 
 
 def limit(x, ceiling_dbtp=-6.0, lookahead_ms=2.0, release_ms=60.0, rate_hz=RATE, **others):

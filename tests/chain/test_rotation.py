@@ -8,7 +8,7 @@ from autochain.errors import ParameterError
 from autochain.measure.asymmetry import mean_reduction_db
 
 RATE_HZ = 44100
-ALL_PASS = {"kind": 1.0, "freq_hz": 150.0, "q": 0.7, "sections": 3.0}
+ALL_PASS = {"kind": "allpass", "freq_hz": 150.0, "q": 0.7, "sections": 3.0}
 NOISE = 0.3 * np.random.default_rng(21).standard_normal((30000, 2)).astype(np.float32)
 
 
@@ -142,7 +142,7 @@ def test_the_mono_sum_keeps_its_magnitude(settings):
 def test_all_pass_has_magnitude_1(sections, freq_hz, q):
     click = np.zeros((4 * RATE_HZ, 1))
     click[0] = 1.0
-    settings = STAGE.checked({"kind": 1.0, "freq_hz": freq_hz, "q": q, "sections": float(sections)})
+    settings = STAGE.checked({"kind": "allpass", "freq_hz": freq_hz, "q": q, "sections": float(sections)})
     magnitude = np.abs(np.fft.rfft(STAGE.process(click, RATE_HZ, settings).samples[:, 0]))
     # definition of an all-pass
     assert np.abs(magnitude - 1.0).max() < 1e-9

@@ -3,6 +3,7 @@
 import pytest
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import NOTHING_SET
 from autochain.config import read_config
 from autochain.errors import ConfigError
 from autochain.resources import resource
@@ -26,7 +27,7 @@ def test_without_a_word_the_chain_is_the_whole_one():
     plan = read_config().chain_plan
     assert list(plan.stages) == ORDER
     assert plan.stages == STAGES
-    assert plan.given == {}
+    assert plan.given == NOTHING_SET
 
 
 def test_the_example_loads_and_means_what_its_comments_say():
@@ -41,13 +42,12 @@ def test_the_example_loads_and_means_what_its_comments_say():
     assert found.search.ranges.bus_release_ms == (80.0, 300.0)
     assert found.search.trade_default.bus_release_ms == 120.0
     limiter = plan.stages["limiter"].parameter("release_behaviour")
-    assert limiter.shown(limiter.default) == "two_stage"
+    assert limiter.default == "two_stage"
     assert plan.stages["output"].parameter("head_silence_ms").default == 300.0
     assert plan.linear == ("rotation", "equaliser", "tone")
     assert plan.leading == ("rotation", "equaliser")
     assert plan.dynamics == ("bus_compressor", "peak_compressor", "tone")
-    kind = STAGES["equaliser"].parameter("band1_type")
-    assert kind.shown(plan.given["equaliser"]["band1_type"]) == "highpass"
+    assert plan.given["equaliser"].word("band1_type") == "highpass"
     assert plan.given["equaliser"]["band2_gain_db"] == -0.8
     assert plan.given["tone"]["band1_freq_hz"] == 9000.0
 
