@@ -26,7 +26,7 @@ from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
-from autochain.search.request import request_of
+from autochain.search.request import RunOptions, SuggestRequest, request_of
 from autochain.search.run import suggest as search
 from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
@@ -91,7 +91,8 @@ def make_sheet(
         if journal.resumed:
             show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
-        found = search(mix, config, decisions, jobs, show, journal, stop, near, beside)
+        asked = SuggestRequest(mix=mix, config=config, decisions=decisions, near=near, references=beside)
+        found = search(asked, RunOptions(jobs=jobs, progress=show, journal=journal, stop=stop))
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
         thirds = thirds_of(found)

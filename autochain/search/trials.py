@@ -16,11 +16,12 @@ from autochain.search.baselines import (
     WITH_LOCKS,
     baseline_points,
 )
-from autochain.search.batches import Batches, Stop, never
+from autochain.search.batches import Batches
 from autochain.search.evaluator import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
+from autochain.search.request import Stop, never
 from autochain.search.samplers import make_sampler
 from autochain.search.space import outline, ranges_near, removable
 from autochain.search.staged import Aims, Known, Staged
