@@ -12,8 +12,8 @@ from autochain.album.record import Record
 from autochain.album.tracks import Track
 from autochain.config import Config
 from autochain.search.around import EarlierSheet
-from autochain.search.space import Locks
 from autochain.sheet.read import read_sheet
+from autochain.solve.decisions import Locks
 from autochain.units import number
 
 ALIKE = "same-settings"  # folder, inside the album's, of the sheets with the house setting

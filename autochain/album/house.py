@@ -11,7 +11,8 @@ from autochain.config import Config
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Coordinates
 from autochain.search.around import Around, EarlierSheet, around
-from autochain.search.space import OFF_BELOW, STAGE_OF, Decisions, Locks
+from autochain.search.space import OFF_BELOW, STAGE_OF
+from autochain.solve.decisions import Decisions, Locks
 
 # The stages that a search puts in or leaves out, and the limiter.
 SHARED = tuple(dict.fromkeys(stage for stage, _ in PARAMETER_OF.values()))

@@ -25,8 +25,8 @@ from autochain.progress import Progress, silent
 from autochain.search.faint import faint
 from autochain.search.result import Note
 from autochain.search.run import suggest
-from autochain.search.space import Decisions
 from autochain.sheet import build_sheet, to_json, to_markdown
+from autochain.solve.decisions import Decisions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

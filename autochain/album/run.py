@@ -30,7 +30,7 @@ from autochain.measure.pooled import PooledLoudness
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | str]]

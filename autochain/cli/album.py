@@ -23,7 +23,7 @@ from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.errors import StoppedError, UsageError
-from autochain.search.space import parse_decisions
+from autochain.solve.decisions import parse_decisions
 
 FAILED, MISSED = 1, 3
 

@@ -19,7 +19,7 @@ from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
-from autochain.search.space import parse_decisions
+from autochain.solve.decisions import parse_decisions
 
 NONE_REACHED = 3
 

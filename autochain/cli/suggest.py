@@ -28,11 +28,11 @@ from autochain.search.journal import Journal
 from autochain.search.request import request_of
 from autochain.search.run import suggest as search
 from autochain.search.same_song import another_song
-from autochain.search.space import Decisions, parse_decisions
 from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
 from autochain.sheet.read import read_sheet
 from autochain.sheet.words import CAUTION
+from autochain.solve.decisions import Decisions, parse_decisions
 
 TARGET_NOT_MET = 3
 

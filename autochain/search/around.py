@@ -15,7 +15,8 @@ from autochain.chain.output import ENDS
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
 from autochain.errors import ParameterError, SheetError
-from autochain.search.space import Decisions, Locks, as_given, from_vector, narrowed_out, to_vector
+from autochain.search.space import from_vector, to_vector
+from autochain.solve.decisions import Decisions, Locks, as_given, narrowed_out
 
 Values = Mapping[str, float | str]  # a choice is a word
 

@@ -6,9 +6,9 @@ from joblib import Parallel, delayed
 
 from autochain.config.model import Coordinates
 from autochain.search.journal import Journal
-from autochain.search.space import Decisions
 from autochain.search.staged import Aims, Known, Staged
 from autochain.search.trial import Trial
+from autochain.solve.decisions import Decisions
 
 Batch = Sequence[tuple[Coordinates, Decisions]]
 

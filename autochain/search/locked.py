@@ -8,7 +8,7 @@ from autochain.search.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
 from autochain.search.result import Note, Verified
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.solve.decisions import Decisions, Locks, as_given
 from autochain.units import number
 
 # Chains that carry none of the engineer's locks on the stages that set the level, in words.

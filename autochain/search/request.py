@@ -11,7 +11,7 @@ from typing import Any
 import autochain
 from autochain.config.model import Config
 from autochain.search.around import Around
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # Libraries whose version can change a number.
 _LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")

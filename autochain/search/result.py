@@ -14,11 +14,11 @@ from autochain.prepare.readiness import Readiness
 from autochain.prepare.references import Reference
 from autochain.search.around import Around
 from autochain.search.costs import Costs
-from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
 from autochain.search.sensitivity import Sensitivity
-from autochain.search.space import Decisions
-from autochain.search.work import EARLY
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.work import EARLY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

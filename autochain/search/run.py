@@ -20,13 +20,11 @@ from autochain.progress import Progress, silent
 from autochain.search.around import Around
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
 from autochain.search.batches import Stop, never
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.search.evaluator import Evaluator
 from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.locked import level_locks, outside_note, price_note, since_note, unlocked
-from autochain.search.material import Material
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
@@ -34,11 +32,15 @@ from autochain.search.prepared import prepare
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
-from autochain.search.space import Decisions, on_edge, outline, switched
+from autochain.search.space import on_edge, outline, switched
 from autochain.search.staged import Staged
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 
 class Search:

@@ -17,15 +17,18 @@ from autochain.search.baselines import (
     baseline_points,
 )
 from autochain.search.batches import Batches, Stop, never
-from autochain.search.evaluate import Evaluator
+from autochain.search.evaluator import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
 from autochain.search.samplers import make_sampler
-from autochain.search.space import Decisions, fixed, outline, removable
+from autochain.search.space import outline, removable
 from autochain.search.staged import Aims, Known, Staged
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
 from autochain.search.with_descent import DescentOptimiser
+from autochain.solve.decisions import Decisions
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.

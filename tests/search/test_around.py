@@ -14,7 +14,8 @@ from autochain.config.model import Coordinates, Target
 from autochain.errors import ParameterError, SheetError
 from autochain.search.around import EarlierSheet, around
 from autochain.search.same_song import another_song
-from autochain.search.space import Decisions, from_vector, parse_decisions, to_vector
+from autochain.search.space import from_vector, to_vector
+from autochain.solve.decisions import Decisions, parse_decisions
 
 CONFIG = read_config()
 SHARE = CONFIG.search.around_share

@@ -6,10 +6,10 @@ from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.sidechain import Sidechain
 from autochain.chain.stage import GainTrace, Processed, Settings
-from autochain.search.excerpts import GRID_HOPS
-from autochain.search.material import Material
-from autochain.search.space import Outline
-from autochain.search.work import solve_threshold, work_db
+from autochain.solve.excerpts import GRID_HOPS
+from autochain.solve.material import Material
+from autochain.solve.outline import Outline
+from autochain.solve.work import solve_threshold, work_db
 
 # Levels of longer sounds are not kept: a song of four minutes has 40 MB of them, and few trials ask for it.
 _KEPT_S = 60.0

@@ -25,7 +25,7 @@ from autochain.measure.loudness import (
     short_term_lufs,
     weighted_hops,
 )
-from autochain.search.excerpts import GRID_HOPS, Span
+from autochain.solve.excerpts import GRID_HOPS, Span
 
 Mask = npt.NDArray[np.bool_]
 _Floats = npt.NDArray[np.float64]

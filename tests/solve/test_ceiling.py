@@ -12,11 +12,12 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import annex2_dbtp, read_true_peak, x16_dbtp
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed, parse_decisions
-from autochain.search.trial import Guess
+from autochain.search.evaluator import Evaluator
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
 
 RATE = 44100
 CEILING_DBTP = -1.0

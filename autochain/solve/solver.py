@@ -1,7 +1,7 @@
-"""One point of the search: settings to a solved, rendered and priced trial.
+"""Settings brought to a loudness under a ceiling.
 
-Order of work: both compressors once (thresholds solved for the wanted work), then the peak stages at every
-drive the solve asks for, then the costs of the render that met the target.
+Order of work: both compressors once (thresholds solved for the wanted work), then the peak stages at every drive the
+solve asks for.
 """
 
 import math
@@ -15,20 +15,15 @@ from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan, Rendered
 from autochain.chain.output import held_trim_db
 from autochain.chain.stage import Settings
-from autochain.config.model import Coordinates, Drive, Weights
+from autochain.config.model import Drive
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
-from autochain.search.costs import measure_costs, score
-from autochain.search.drive import Solution, solve_drive, within_slopes
-from autochain.search.dynamics import Dynamics
-from autochain.search.material import Material
-from autochain.search.space import Decisions, Outline, outline
-from autochain.search.trial import Guess, Solved, Trial
-from autochain.search.work import EARLY, early_work_db
+from autochain.solve.drive import Solution, solve_drive, within_slopes
+from autochain.solve.dynamics import Dynamics
+from autochain.solve.material import Material
+from autochain.solve.outline import Outline
+from autochain.solve.solved import Guess, Solved
 from autochain.units import db_to_linear, linear_to_db
 
-# A target out of reach costs more than any reachable point, and more the further it is missed.
-OUT_OF_REACH = 100.0
-OUT_OF_REACH_PER_LU = 10.0
 SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
 LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
@@ -50,51 +45,16 @@ class _Nearest:
     settings: dict[str, dict[str, float]]
 
 
-class Evaluator:
-    """Evaluates points on one material; calls are independent of each other and safe in parallel threads."""
+class Solver:
+    """Solves outlines on one material; calls are independent of each other and safe in parallel threads."""
 
-    def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
+    def __init__(self, material: Material, plan: Drive, chain: ChainPlan) -> None:
         self.material = material
-        self.weights = weights
         self.plan = plan
         self.chain = chain
         self._dynamics = Dynamics(material, chain)
         # The output stage fades the ends of a song, which an excerpt does not have.
         self._behind = (*chain.level, "output") if material.whole else chain.level
-
-    def trial(
-        self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
-    ) -> Trial:
-        """Evaluate one point of the search space."""
-        solved = self.solve(outline(coordinates, decisions, ceiling_dbtp, self.chain), target_lufs, guess)
-        return self.price(solved, target_lufs, coordinates)
-
-    def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
-        """Measure the costs of a solved chain and weigh them."""
-        settings = solved.settings
-        first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
-        lufs = self.material.lufs(solved.hops)
-        costs = measure_costs(
-            self.material,
-            solved.rendered,
-            solved.hops,
-            SILENT_LUFS if lufs is None else lufs,
-            solved.traces,
-            solved.before_peaks,
-            db_to_linear(first - settings["drive"]["gain_db"]),
-        )
-        price = score(costs, self.weights)
-        if not solved.solution.met:
-            price += OUT_OF_REACH + OUT_OF_REACH_PER_LU * abs(solved.solution.reached_lufs - target_lufs)
-        return Trial(
-            coordinates=coordinates,
-            settings=settings,
-            solution=solved.solution,
-            costs=costs,
-            score=price,
-            loss_db=solved.loss_db,
-            early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
-        )
 
     def solve(
         self,

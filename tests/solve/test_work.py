@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from autochain.search.work import WORK_TOLERANCE_DB, solve_threshold, work_db
+from autochain.solve.work import WORK_TOLERANCE_DB, solve_threshold, work_db
 
 
 def test_work_is_the_95th_percentile_over_the_loud_blocks_alone() -> None:

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from autochain.config import read_config
-from autochain.search.drive import solve_drive
+from autochain.solve.drive import solve_drive
 
 PLAN = read_config().search.drive
 
