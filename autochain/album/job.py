@@ -15,10 +15,10 @@ from autochain.audio.mix import Samples
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_ends
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
-from autochain.measure.pooled import levels_of
+from autochain.measure.loudness_histogram import levels_of
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent

@@ -26,7 +26,7 @@ from autochain.audio.files import write_text
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
-from autochain.measure.pooled import PooledLoudness
+from autochain.measure.loudness_histogram import PooledLoudness
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of

@@ -13,13 +13,13 @@ import numpy as np
 from autochain.audio.signals import pink_noise
 from autochain.measure._hop_sums_kernels import hop_sums
 from autochain.measure.clipped import find_clipped_runs
-from autochain.measure.fine import measure_fine
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.hum import find_hum
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import weighted_hops
 from autochain.measure.resonance import measure_resonance
 from autochain.measure.spectrum import SpectrumMeter
+from autochain.measure.spikes import measure_fine
 from autochain.measure.true_peak import hop_peaks, read_true_peak
 
 RATE_HZ = 44100

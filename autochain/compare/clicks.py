@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import measure_fine
+from autochain.measure.spikes import measure_fine
 from autochain.units import linear_to_db
 
 _END_S = 0.15  # the estimated response reaches that far, and beyond an end it sees silence

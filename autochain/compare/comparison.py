@@ -17,9 +17,9 @@ from autochain.compare.together import Span, apart_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.band_changes import BandChange, band_changes, width_change_db
-from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion
+from autochain.measure.linear_change import explain
 from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.movement import contrast_loss_lu

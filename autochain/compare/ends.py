@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.compare.pair import Pair
-from autochain.measure.ends import HEARD_DB
+from autochain.measure.head_and_tail import HEARD_DB
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import HOP_S
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
-from autochain.measure.fine import Fine
+from autochain.measure.spikes import Fine
 from autochain.units import linear_to_db
 
 # A spike stands out of the 8 ms on either side by this ratio over the second highest there (noise bursts of drums

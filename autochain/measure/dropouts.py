@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from autochain.measure.fine import Fine
+from autochain.measure.spikes import Fine
 
 _DEPTH_DB = 36.0  # a hole lies this far under the sound on both sides
 _EDGE_CELLS = 2  # within which it falls and comes back; a grid of 1 ms cuts an edge in two

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._thin_kernels import thinned
+from autochain.measure._decimation_kernels import thinned
 from autochain.measure.pieces import Pieces
 from autochain.units import linear_to_db
 

@@ -13,8 +13,7 @@ from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
 from autochain.measure.ear_model import full_scale_sine_db_spl
 from autochain.measure.edits import told_apart
-from autochain.measure.ends import Ends, measure_ends
-from autochain.measure.fine import Fine, FineMeter
+from autochain.measure.head_and_tail import Ends, measure_ends
 from autochain.measure.hum import Hum, HumMeter
 from autochain.measure.jumps import Jump, JumpMeter
 from autochain.measure.lone_clicks import lone_clicks
@@ -22,6 +21,7 @@ from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.mono import MonoFold, fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
 from autochain.measure.resonance import ResonanceMap, ResonanceMeter
+from autochain.measure.spikes import Fine, FineMeter
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
 _THREADS = min(4, os.cpu_count() or 1)

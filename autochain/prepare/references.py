@@ -13,7 +13,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.spectrum import measure_spectrum
-from autochain.measure.thirds import NOMINAL_HZ, third_octaves
+from autochain.measure.third_octaves import NOMINAL_HZ, third_octaves
 from autochain.units import power_to_db
 
 _Doubles = npt.NDArray[np.float64]

@@ -22,7 +22,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 from autochain.prepare.corrective import BELL, CHANNELS, HIGH_SHELF, LOW_SHELF
 from autochain.prepare.references import Profile, Target
 from autochain.prepare.resonances import Channel

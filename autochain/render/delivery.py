@@ -12,9 +12,9 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.config.model import Config
-from autochain.measure.ends import HEARD_DB
+from autochain.measure.head_and_tail import HEARD_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
-from autochain.prepare.ends import find_ends
+from autochain.prepare.silence_and_fades import find_ends
 from autochain.progress import Progress
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of

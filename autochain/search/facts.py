@@ -11,7 +11,7 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import without_ends
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
-from autochain.prepare.ends import Ends, find_ends
+from autochain.prepare.silence_and_fades import Ends, find_ends
 from autochain.search.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 

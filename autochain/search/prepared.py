@@ -13,11 +13,11 @@ from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
 from autochain.prepare.corrective import Correction, bands, plan_corrections
-from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import back_to_mix, description, doubt, strongest_at
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import back_to_mix, description, doubt, strongest_at
+from autochain.prepare.silence_and_fades import Ends, find_ends
 from autochain.search.heard import Heard, heard_after
 from autochain.search.result import Note
 from autochain.search.space import Decisions

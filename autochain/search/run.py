@@ -8,13 +8,13 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
-from autochain.measure.course import band_cells, course_of, encoded
+from autochain.measure.fingerprint import band_cells, course_of, encoded
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.progress import Progress, silent
 from autochain.search.around import Around

@@ -2,7 +2,7 @@
 
 from autochain.audio.mix import Mix
 from autochain.errors import SheetError
-from autochain.measure.course import SAME_SONG, band_cells, decoded, likeness
+from autochain.measure.fingerprint import SAME_SONG, band_cells, decoded, likeness
 from autochain.search.around import EarlierSheet
 
 

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import FineMeter, measure_fine
+from autochain.measure.spikes import FineMeter, measure_fine
 
 RATE_HZ = 44100
 

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import faded, noise, sine, struck
 from autochain.measure.dropouts import find_dropouts
-from autochain.measure.fine import measure_fine
+from autochain.measure.spikes import measure_fine
 
 RATE_HZ = 48000
 

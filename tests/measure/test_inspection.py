@@ -5,12 +5,12 @@ import numpy as np
 from autochain.audio.files import write_wav
 from autochain.demo import make_demo
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import measure_fine
 from autochain.measure.hum import find_hum
 from autochain.measure.inspection import inspect, inspect_file
 from autochain.measure.jumps import measure_jumps
 from autochain.measure.measurement import measure
 from autochain.measure.resonance import measure_resonance
+from autochain.measure.spikes import measure_fine
 
 RATE_HZ = 44100
 

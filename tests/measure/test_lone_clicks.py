@@ -6,8 +6,8 @@ import pytest
 from autochain.audio.signals import faded, noise, pink_noise, sine
 from autochain.measure.clicks import Click, find_clicks, find_pulses
 from autochain.measure.ear_model import full_scale_sine_db_spl
-from autochain.measure.fine import measure_fine
 from autochain.measure.lone_clicks import lone_clicks
+from autochain.measure.spikes import measure_fine
 from autochain.units import db_to_linear
 
 RATE_HZ = 44100

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import noise
 from autochain.measure.density import peak_density
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_ends
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.mono import fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs

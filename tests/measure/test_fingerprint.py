@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from autochain.demo import make_demo
-from autochain.measure.course import BANDS_HZ, SAME_SONG, band_cells, course_of, decoded, encoded, likeness
+from autochain.measure.fingerprint import BANDS_HZ, SAME_SONG, band_cells, course_of, decoded, encoded, likeness
 
 RATE = 44100
 SECONDS = 40.0

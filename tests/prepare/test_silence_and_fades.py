@@ -5,7 +5,7 @@ import pytest
 
 from autochain.chain.output import STAGE, with_silence
 from autochain.demo import CHARACTERS, make_demo
-from autochain.prepare.ends import find_ends
+from autochain.prepare.silence_and_fades import find_ends
 
 RATE_HZ = 44100
 

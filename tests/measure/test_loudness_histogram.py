@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from autochain.measure.loudness import gated_lufs, lufs_to_power
-from autochain.measure.pooled import PooledLoudness, levels_of
+from autochain.measure.loudness_histogram import PooledLoudness, levels_of
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.ends import HEARD_DB
+from autochain.measure.head_and_tail import HEARD_DB
 
 _ATTACK_DB = 40.0
 _DECAY_DB = 60.0

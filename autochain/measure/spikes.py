@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._fine_kernels import spikes
+from autochain.measure._spikes_kernels import spikes
 from autochain.measure.stream import WholeUnits
 
 ORDER = 24

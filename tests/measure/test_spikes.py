@@ -5,7 +5,7 @@ import pytest
 from scipy.linalg import solve_toeplitz
 
 from autochain.audio.signals import pink_noise
-from autochain.measure.fine import ORDER, measure_fine
+from autochain.measure.spikes import ORDER, measure_fine
 
 RATE_HZ = 44100
 CELL, BLOCK = 44, 16 * 44
