@@ -19,7 +19,7 @@ from autochain.measure.inspection import inspect
 from autochain.measure.loudness import weighted_hops
 from autochain.measure.resonance import measure_resonance
 from autochain.measure.spectrum import SpectrumMeter
-from autochain.measure.spikes import measure_fine
+from autochain.measure.spikes import measure_spikes
 from autochain.measure.true_peak import hop_peaks, read_true_peak
 
 RATE_HZ = 44100
@@ -50,7 +50,7 @@ def compile_inspection(progress: Callable[[str, float], None]) -> None:
 
 
 def _compile_one_half() -> None:
-    for look in (measure_fine, find_hum, weighted_hops, find_clipped_runs):
+    for look in (measure_spikes, find_hum, weighted_hops, find_clipped_runs):
         look(sound(), RATE_HZ)
 
 def _compile_other_half() -> None:
