@@ -15,10 +15,10 @@ from autochain.audio.mix import Samples
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
-from autochain.measure.pooled import levels_of
+from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
@@ -112,7 +112,8 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
-    ends, output = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
+    ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
+    output = found.chosen.settings.get("output", {})
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
@@ -131,7 +132,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         parts=songs,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
-        levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
+        levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
     entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
     return Finished(record=record, texts=named, entry=entry)

@@ -17,9 +17,9 @@ from autochain.compare.together import Span, apart_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.band_changes import BandChange, band_changes, width_change_db
-from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion
+from autochain.measure.linear_change import fit_linear_change
 from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.movement import contrast_loss_lu
@@ -233,7 +233,7 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
     rate_hz = pair.rate_hz
     begin, end = (max(0, round((at - pair.start_s) * rate_hz)) for at in (start_s, stop_s))
     x, y = (s[begin:end] for s in (pair.in_step_mix, pair.in_step_master))
-    seen = explain(x, y, rate_hz)
+    seen = fit_linear_change(x, y, rate_hz)
     hops_x, hops_y, hops_reference = (weighted_hops(s, rate_hz) for s in (x, y, seen.reference))
     before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
     if before is None or after is None or linear is None:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.compare.pair import Pair
-from autochain.measure.ends import HEARD_DB
+from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import HOP_S
 
@@ -113,4 +113,4 @@ def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) 
 
 
 def _heard(reach: _Doubles) -> npt.NDArray[np.bool_]:
-    return np.asarray(reach > reach.max(initial=0.0) * 10.0 ** (-HEARD_DB / 20.0))
+    return np.asarray(reach > reach.max(initial=0.0) * 10.0 ** (-SILENCE_UNDER_PEAK_DB / 20.0))

@@ -8,13 +8,13 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
-from autochain.measure.course import band_cells, course_of, encoded
+from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.progress import Progress, silent
 from autochain.search.around import Around
@@ -110,7 +110,7 @@ class Search:
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise faint(mix)
         self.before = before
-        self.course = encoded(course_of(band_cells(mix.samples, mix.rate_hz)))
+        self.course = fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz)))
         resonances = find_resonances(seen.resonance)
         standing_out = resonance_findings(resonances, self.config.prepare.rules)
         self.readiness = judge(seen, self.config.check, standing_out)

@@ -8,11 +8,11 @@ from autochain.measure.hop_sums import HopSums
 from autochain.measure.loudness import HOP_S
 from autochain.units import linear_to_db
 
-HEARD_DB = 60.0  # what lies further under the song's peak counts as silence
+SILENCE_UNDER_PEAK_DB = 60.0  # what lies further under the song's peak counts as silence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ends:
+class HeadAndTail:
     """Both ends of a file.
 
     Attributes
@@ -29,14 +29,14 @@ class Ends:
     last_dbfs: float
 
 
-def measure_ends(sums: HopSums) -> Ends:
+def measure_head_and_tail(sums: HopSums) -> HeadAndTail:
     """Read both ends from the hops; all of a silent file is its head."""
     reach = np.maximum(sums.highest, -sums.lowest).max(axis=1)
     length_s = reach.size * HOP_S
-    heard = np.flatnonzero(reach > reach.max(initial=0.0) * 10.0 ** (-HEARD_DB / 20.0))
+    heard = np.flatnonzero(reach > reach.max(initial=0.0) * 10.0 ** (-SILENCE_UNDER_PEAK_DB / 20.0))
     if not heard.size:
-        return Ends(head_s=length_s, tail_s=0.0, first_dbfs=linear_to_db(0.0), last_dbfs=linear_to_db(0.0))
-    return Ends(
+        return HeadAndTail(head_s=length_s, tail_s=0.0, first_dbfs=linear_to_db(0.0), last_dbfs=linear_to_db(0.0))
+    return HeadAndTail(
         head_s=float(heard[0]) * HOP_S,
         tail_s=float(reach.size - 1 - heard[-1]) * HOP_S,
         first_dbfs=linear_to_db(float(reach[0])),

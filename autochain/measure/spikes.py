@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._fine_kernels import spikes
+from autochain.measure._spikes_kernels import spikes
 from autochain.measure.stream import WholeUnits
 
 ORDER = 24
@@ -32,7 +32,7 @@ _Rows = tuple[_Singles, _Singles, _Places, _Singles, _Places]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Fine:
+class SpikeCells:
     """Cells of about 1 ms, shape (cells, channels) each; the signal's last cell is filled up with silence.
 
     Attributes
@@ -66,8 +66,8 @@ class Fine:
         return index * self.cell / self.rate_hz
 
 
-class FineMeter:
-    """Collects `Fine` from blocks of any size; the size does not change a bit of the result.
+class SpikeMeter:
+    """Collects `SpikeCells` from blocks of any size; the size does not change a bit of the result.
 
     Memory grows by 20 bytes per channel and ms.
 
@@ -99,7 +99,7 @@ class FineMeter:
         for piece in self._pieces.push(block):
             self._rows.append(self._take(np.concatenate([self._kept, piece])))
 
-    def result(self) -> Fine:
+    def result(self) -> SpikeCells:
         """Everything pushed so far."""
         rest = self._pieces.rest()
         tail = np.zeros((2 * self._block, self._channels))
@@ -109,7 +109,7 @@ class FineMeter:
         self._kept = kept
         cells = -(-self._frames // self._cell)
         peak, spike, place, pulse, pulse_place = (np.concatenate([row[k] for row in rows])[:cells] for k in range(5))
-        return Fine(
+        return SpikeCells(
             rate_hz=self._rate_hz,
             cell=self._cell,
             peak=peak,
@@ -134,8 +134,8 @@ class FineMeter:
         return peak.T, spike.T, place.T, pulse.T, pulse_place.T
 
 
-def measure_fine(samples: Samples, rate_hz: int) -> Fine:
-    """`Fine` of a whole signal, shape (frames, channels)."""
-    meter = FineMeter(rate_hz, samples.shape[1])
+def measure_spikes(samples: Samples, rate_hz: int) -> SpikeCells:
+    """`SpikeCells` of a whole signal, shape (frames, channels)."""
+    meter = SpikeMeter(rate_hz, samples.shape[1])
     meter.push(samples)
     return meter.result()

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.chain.output import STAGE, with_silence
 from autochain.demo import CHARACTERS, make_demo
-from autochain.prepare.ends import find_ends
+from autochain.prepare.silence_and_fades import find_silence_and_fades
 
 RATE_HZ = 44100
 
@@ -22,7 +22,7 @@ def song(head_s, body_s, decay_s, tail_s, noise_db=-80.0):
 
 
 def test_the_attack_and_the_end_of_the_decay_are_found():
-    found = find_ends(song(0.05, 2.0, 1.0, 0.5), RATE_HZ)
+    found = find_silence_and_fades(song(0.05, 2.0, 1.0, 0.5), RATE_HZ)
     assert found.attack_s == pytest.approx(0.05, abs=0.001)
     assert found.decayed_s == pytest.approx(3.05, abs=0.02)  # closed form: 60 dB after the decay's length
     assert (found.fade_in_ms, found.cut_off_db) == (20, None)
@@ -32,7 +32,7 @@ def test_the_attack_and_the_end_of_the_decay_are_found():
 @pytest.mark.parametrize("head_s", [0.006, 0.012, 0.2])
 def test_fades_leave_the_attack_and_the_tail_bit_for_bit(head_s):
     x = song(head_s, 1.0, 0.8, 0.3)
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     assert 5 <= found.fade_in_ms <= min(20, head_s * 1000)
     y = STAGE.process(x, RATE_HZ, STAGE.checked(found.settings)).samples
     first, last = round(found.attack_s * RATE_HZ), round(found.decayed_s * RATE_HZ)
@@ -42,19 +42,19 @@ def test_fades_leave_the_attack_and_the_tail_bit_for_bit(head_s):
 
 
 def test_a_song_that_starts_at_once_has_no_fade_in():
-    assert find_ends(song(0.0, 1.0, 0.5, 0.2), RATE_HZ).fade_in_ms == 0
-    assert find_ends(song(0.003, 1.0, 0.5, 0.2), RATE_HZ).fade_in_ms == 0
+    assert find_silence_and_fades(song(0.0, 1.0, 0.5, 0.2), RATE_HZ).fade_in_ms == 0
+    assert find_silence_and_fades(song(0.003, 1.0, 0.5, 0.2), RATE_HZ).fade_in_ms == 0
 
 
 def test_digital_silence_needs_no_fade():
-    found = find_ends(song(0.5, 1.0, 0.5, 0.5, noise_db=-200.0), RATE_HZ)
+    found = find_silence_and_fades(song(0.5, 1.0, 0.5, 0.5, noise_db=-200.0), RATE_HZ)
     assert found.settings == {"head_cut_ms": 500.0, "tail_cut_ms": 500.0}
-    assert find_ends(np.zeros((RATE_HZ, 2), dtype=np.float32), RATE_HZ) is None
+    assert find_silence_and_fades(np.zeros((RATE_HZ, 2), dtype=np.float32), RATE_HZ) is None
 
 
 def test_a_tail_that_was_cut_off_is_told_and_not_faded():
     x = song(0.0, 1.0, 1.0, 0.0)[: round(1.5 * RATE_HZ)]
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     assert found.cut_off_db == pytest.approx(30.0, abs=1.0)  # closed form: half of 60 dB
     assert found.fade_out_ms == 0
 
@@ -62,7 +62,7 @@ def test_a_tail_that_was_cut_off_is_told_and_not_faded():
 @pytest.mark.parametrize("character", CHARACTERS)
 def test_demo_mixes_keep_their_first_attack(character):
     x = make_demo(character, RATE_HZ, 12.0, 31)
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     first = round(found.attack_s * RATE_HZ)
     y = STAGE.process(x, RATE_HZ, STAGE.checked(found.settings)).samples
     stop = round(found.decayed_s * RATE_HZ)
@@ -75,7 +75,7 @@ def silence(s, channels=2):
 
 def test_digital_silence_is_cut_to_the_millisecond_and_nothing_that_sounds():
     x = np.concatenate([silence(1.25), song(0.0, 1.0, 0.5, 0.0, noise_db=-200.0), silence(19.0)])
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     assert (found.head_cut_ms, found.fade_in_ms, found.fade_out_ms) == (1250, 0, 0)
     # closed form: the decay of 60 dB in 0.5 s stops at -60 dB, where the file is silent
     assert found.tail_cut_ms == pytest.approx(19000, abs=1)
@@ -95,7 +95,7 @@ def test_a_tail_is_kept_down_to_110_db(decay_s):
     fall = 10.0 ** (-60.0 * np.arange(n) / (decay_s * RATE_HZ) / 20.0)  # 120 dB in all
     tail = (0.5 * fall * np.sign(np.random.default_rng(5).standard_normal(n)))[:, None].repeat(2, axis=1)
     x = np.concatenate([song(0.0, 1.0, 0.01, 0.0, noise_db=-200.0), tail.astype(np.float32), silence(3.0)])
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     kept_s = len(x) / RATE_HZ - found.tail_cut_ms / 1000.0
     assert kept_s == pytest.approx(1.01 + decay_s * 110.0 / 60.0, abs=0.01)  # closed form
     assert found.fade_out_ms == 0
@@ -103,7 +103,7 @@ def test_a_tail_is_kept_down_to_110_db(decay_s):
 
 def test_noise_is_cut_but_for_the_length_of_its_fade():
     x = song(6.0, 1.0, 0.5, 8.0, noise_db=-75.0)
-    found = find_ends(x, RATE_HZ)
+    found = find_silence_and_fades(x, RATE_HZ)
     assert found.head_cut_ms == pytest.approx(6000 - 20, abs=10)
     assert found.fade_in_ms == 20
     assert found.tail_cut_ms == pytest.approx(8000 - 2000, abs=20)
@@ -119,7 +119,7 @@ def test_a_slow_rise_or_fall_under_60_db_is_no_noise(from_db, at_the_end):
     quiet = (level * np.sign(np.random.default_rng(6).standard_normal(n)))[:, None].repeat(2, axis=1)
     body = song(0.0, 1.0, 0.01, 0.0, noise_db=-200.0)[: -round(0.005 * RATE_HZ)]
     x = np.concatenate([quiet.astype(np.float32), body])
-    found = find_ends(x[::-1] if at_the_end else x, RATE_HZ)
+    found = find_silence_and_fades(x[::-1] if at_the_end else x, RATE_HZ)
     assert (found.head_cut_ms, found.tail_cut_ms) == (0, 0)
 
 
@@ -128,8 +128,8 @@ def test_a_quiet_intro_of_a_note_is_kept():
     t = np.arange(4 * RATE_HZ) / RATE_HZ
     note = 0.5 * 10.0 ** (-62.0 / 20.0) * np.exp(-3.0 * (t % 1.0)) * np.sin(2.0 * np.pi * 220.0 * t)
     x = np.concatenate([note[:, None].repeat(2, axis=1).astype(np.float32), song(0.0, 1.0, 0.5, 0.5)])
-    assert find_ends(x, RATE_HZ).head_cut_ms <= 1
+    assert find_silence_and_fades(x, RATE_HZ).head_cut_ms <= 1
 
 
 def test_noise_louder_than_silence_is_kept():
-    assert find_ends(song(3.0, 1.0, 0.5, 3.0, noise_db=-62.0), RATE_HZ).head_cut_ms == 0
+    assert find_silence_and_fades(song(3.0, 1.0, 0.5, 3.0, noise_db=-62.0), RATE_HZ).head_cut_ms == 0

@@ -12,8 +12,8 @@ from autochain.demo import make_demo
 from autochain.measure.inspection import inspect
 from autochain.prepare.corrective import CorrectionRules
 from autochain.prepare.readiness import judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import resonance_findings
 
 RATE_HZ = 44100
 RULES = CorrectionRules()

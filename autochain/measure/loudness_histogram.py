@@ -15,7 +15,7 @@ _STEP_LU = 0.001
 _HIGHEST_LUFS = 30.0
 
 
-def levels_of(powers: Series) -> list[int]:
+def gating_block_levels(powers: Series) -> list[int]:
     """Levels of gating blocks in thousandths of a LU over -70 LUFS; what is not above that is left out."""
     heard = powers[powers > lufs_to_power(ABSOLUTE_GATE_LUFS)]
     steps = np.rint((power_to_lufs(heard) - ABSOLUTE_GATE_LUFS) / _STEP_LU)
@@ -26,14 +26,14 @@ def _steps() -> int:
     return round((_HIGHEST_LUFS - ABSOLUTE_GATE_LUFS) / _STEP_LU)
 
 
-class PooledLoudness:
+class LoudnessHistogram:
     """Loudness of all that was pushed; 0.8 MB, however much that is."""
 
     def __init__(self) -> None:
         self._counts = np.zeros(_steps(), dtype=np.int64)
 
     def push(self, levels: Sequence[int]) -> None:
-        """Take blocks as `levels_of` gives them; no block straddles two pieces of material."""
+        """Take blocks as `gating_block_levels` gives them; no block straddles two pieces of material."""
         self._counts += np.bincount(np.asarray(levels, dtype=np.int64), minlength=self._counts.size)
 
     def lufs(self) -> float | None:

@@ -1,4 +1,4 @@
-"""The ends of a song: silence to cut, fades over before the first attack and begun after the last tail has died away.
+"""Silence to cut at both ends of a song, and fades: in before the first attack, out once the last tail has died away.
 
 Where the sound begins and ends is read from the loudest sample of every millisecond. An attack is the first
 millisecond within 40 dB of the song's peak; the tail has died away where the level stays 60 dB under the song's peak
@@ -8,9 +8,9 @@ A fade is proposed only where there is something to fade: noise before the attac
 
 What is cut must be no quiet intro and no tail. So silence is less here than for a fade; the figures are limits of this
 project. It is what stays 110 dB under the song's peak: raised by 14 dB it is still under the step of 16 bits. Or it is
-noise that runs to the end of the file: no block of 10 ms is over twice the level at that end, which itself is under
-what `measure.ends` calls silence, and both halves are as loud within 1.5 dB; a rise or a fall through these 6 dB
-differs by 3 dB between its halves. Of noise, as much stays as the fade is long.
+noise that runs to the end of the file: no block of 10 ms is over twice the level at that end, which itself is silence
+by `measure.head_and_tail`, and both halves are as loud within 1.5 dB; a rise or a fall through these 6 dB differs by
+3 dB between its halves. Of noise, as much stays as the fade is long.
 """
 
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.ends import HEARD_DB
+from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 
 _ATTACK_DB = 40.0
 _DECAY_DB = 60.0
@@ -37,7 +37,7 @@ _SHORTEST_OUT_MS, _LONGEST_OUT_MS = 20, 2000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ends:
+class SilenceAndFades:
     """Where a song begins and ends.
 
     Attributes
@@ -70,7 +70,7 @@ class Ends:
         return {name: float(value) for name in names if (value := getattr(self, name)) > 0}
 
 
-def find_ends(samples: Samples, rate_hz: int) -> Ends | None:
+def find_silence_and_fades(samples: Samples, rate_hz: int) -> SilenceAndFades | None:
     """Read the ends of a song, shape (frames, channels); None for silence."""
     frames = samples.shape[0]
     levels = _levels(samples, rate_hz)
@@ -97,7 +97,7 @@ def find_ends(samples: Samples, rate_hz: int) -> Ends | None:
     fade_in = min(_LONGEST_IN_MS, before.size) if steps_in else 0
     fade_out = min(_LONGEST_OUT_MS, behind.size) if steps_out else 0
     end_db = 20.0 * float(np.log10(peak / max(float(last[-10:].max()), _SILENCE)))
-    return Ends(
+    return SilenceAndFades(
         attack_s=attack_ms / 1000.0,
         decayed_s=frames / rate_hz if cut_off else decayed_ms / 1000.0,
         head_cut_ms=head,
@@ -115,7 +115,7 @@ def _silence_ms(levels: npt.NDArray[np.float64], peak: float, fade_ms: int) -> i
     most = _NOISE_SPREAD * float(np.median(blocks[: round(_NOISE_S * 1000.0) // _BLOCK_MS]))
     steady = blocks[: int(np.argmax(blocks > most))]
     cut_ms = steady.size * _BLOCK_MS - fade_ms
-    if cut_ms <= nothing or most > peak * 10.0 ** (-HEARD_DB / 20.0):
+    if cut_ms <= nothing or most > peak * 10.0 ** (-SILENCE_UNDER_PEAK_DB / 20.0):
         return nothing
     half = steady.size // 2
     low, high = sorted((float(np.median(steady[:half])), float(np.median(steady[half:]))))

@@ -5,7 +5,7 @@ import pytest
 from scipy.linalg import solve_toeplitz
 
 from autochain.audio.signals import pink_noise
-from autochain.measure.fine import ORDER, measure_fine
+from autochain.measure.spikes import ORDER, measure_spikes
 
 RATE_HZ = 44100
 CELL, BLOCK = 44, 16 * 44
@@ -14,7 +14,7 @@ CELL, BLOCK = 44, 16 * 44
 def test_a_block_holds_the_spikes_of_its_definition():
     x = pink_noise(0.2, RATE_HZ, -20.0)[:, :1]
     x[5 * BLOCK + 333, 0] += 0.5
-    found = measure_fine(x, RATE_HZ)
+    found = measure_spikes(x, RATE_HZ)
     # Block k has its prediction from half a block before to half a block after it.
     k, sound = 5, np.concatenate([np.zeros(BLOCK), x[:, 0]])
     middle = BLOCK + k * BLOCK

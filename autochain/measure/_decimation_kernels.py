@@ -12,7 +12,7 @@ _Doubles = npt.NDArray[np.float64]
 
 # fastmath: the sum of products in any order, so that several are taken at a time; nothing else is allowed.
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def thinned(sound: _Floats, taps: _Doubles, step: int, out: _Doubles) -> None:
+def decimate(sound: _Floats, taps: _Doubles, step: int, out: _Doubles) -> None:
     """Fill out[i] with the sum over k of taps[k] sound[step i + k], one channel."""
     for i in range(out.size):
         part = sound[step * i : step * i + taps.size]

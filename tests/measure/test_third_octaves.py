@@ -4,7 +4,7 @@ import pytest
 from autochain.audio.signals import faded, noise, pink_noise, sine
 from autochain.measure.spectrum import SpectrumMeter, measure_spectrum
 from autochain.measure.subsonic import subsonic_db
-from autochain.measure.thirds import NOMINAL_HZ, centre_hz, edges_hz, third_octaves
+from autochain.measure.third_octaves import NOMINAL_HZ, centre_hz, edges_hz, third_octaves
 from autochain.resources import read_table
 
 RATE_HZ = 44100

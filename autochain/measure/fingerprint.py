@@ -1,4 +1,4 @@
-"""How a song goes: its level second by second in three bands, small enough for a sheet, to know a revised mix by.
+"""A song's fingerprint: its level second by second in three bands, small enough for a sheet, to know a revised mix by.
 
 A revision moves gain, balance and dynamics; when the song gets louder or softer from one second to the next it keeps.
 So each band's level, less its mean over the 15 s around, is correlated between two mixes, at every shift in steps of
@@ -17,7 +17,7 @@ _Doubles = npt.NDArray[np.float64]
 
 BANDS_HZ = ((40.0, 250.0), (250.0, 2000.0), (2000.0, 10000.0))
 # Chosen on 15 recordings: of revisions (tilt of 2 dB, 4 dB more in 800 Hz to 3 kHz, compression by 2 to 1, 3 dB more
-# side, a new instrument, 2.4 s less or 3.2 s more at the head) the least likeness is 0.85; of 210 pairs of two songs
+# side, a new instrument, 2.4 s less or 3.2 s more at the head) the least similarity is 0.85; of 210 pairs of two songs
 # the largest is 0.45. These last 51 s and more: twelve seconds are too few to tell songs apart by, so that there more
 # passes. A limit of this project.
 SAME_SONG = 0.65
@@ -30,7 +30,7 @@ _MOST_SHIFT_S = 5  # beyond the difference of the lengths
 _FAINT = 1e-12
 
 
-def band_cells(samples: Samples, rate_hz: int) -> _Doubles:
+def band_powers(samples: Samples, rate_hz: int) -> _Doubles:
     """Power in the three bands per 0.1 s, summed over channels, shape (cells, 3), without an incomplete last cell."""
     frames = rate_hz // 10
     count = len(samples) // frames
@@ -45,50 +45,51 @@ def band_cells(samples: Samples, rate_hz: int) -> _Doubles:
     return cells
 
 
-def course_of(cells: _Doubles, first: int = 0) -> _Doubles:
-    """Level per second in dB, in tenths, shape (seconds, 3), from cell `first` on."""
-    kept = cells[first:]
+def fingerprint_of(powers: _Doubles, first: int = 0) -> _Doubles:
+    """Level per second in dB, in tenths, shape (seconds, 3), of `band_powers` from cell `first` on."""
+    kept = powers[first:]
     whole = len(kept) // _CELLS
     power = kept[: whole * _CELLS].reshape(whole, _CELLS, len(BANDS_HZ)).mean(axis=1)
     return np.asarray(np.round(10.0 * np.log10(power + _FAINT), 1))
 
 
-def encoded(course: _Doubles) -> dict[str, str]:
-    """The course as text: tenths of a dB by band."""
+def fingerprint_text(fingerprint: _Doubles) -> dict[str, str]:
+    """The levels as text: tenths of a dB by band."""
     return {
-        f"{low:g}_{high:g}_hz": " ".join(str(round(10.0 * level)) for level in course[:, k])
+        f"{low:g}_{high:g}_hz": " ".join(str(round(10.0 * level)) for level in fingerprint[:, k])
         for k, (low, high) in enumerate(BANDS_HZ)
     }
 
 
-def decoded(text: Mapping[str, str]) -> _Doubles:
-    """Inverse of `encoded`; ValueError where it is no course."""
-    bands = [[float(word) / 10.0 for word in text[name].split()] for name in encoded(np.empty((0, 3))) if name in text]
+def read_fingerprint(text: Mapping[str, str]) -> _Doubles:
+    """Inverse of `fingerprint_text`; ValueError where it is no fingerprint."""
+    names = [name for name in fingerprint_text(np.empty((0, 3))) if name in text]
+    bands = [[float(word) / 10.0 for word in text[name].split()] for name in names]
     if len(bands) != len(BANDS_HZ):
         raise ValueError("it has other bands")
     return np.array(bands).T  # of bands that differ in length numpy says so
 
 
-def likeness(course: _Doubles, cells: _Doubles) -> float:
+def similarity(fingerprint: _Doubles, powers: _Doubles) -> float:
     """Mean correlation over the bands at the best shift, -1 to 1; -1 where nothing overlaps.
 
     Parameters
     ----------
-    course
+    fingerprint
         Of one mix.
-    cells
-        `band_cells` of the other.
+    powers
+        `band_powers` of the other.
     """
-    theirs, heard = _moving(course)
+    theirs, heard = _moving(fingerprint)
     best = -1.0
     for first in range(_CELLS):
-        other = course_of(cells, first)
+        other = fingerprint_of(powers, first)
         ours, sounding = _moving(other)
-        most = abs(len(other) - len(course)) + _MOST_SHIFT_S
+        most = abs(len(other) - len(fingerprint)) + _MOST_SHIFT_S
         for shift in range(-most, most + 1):
             a, b = max(0, shift), max(0, -shift)
-            length = min(len(course) - a, len(other) - b)
-            if length < max(2, min(len(course), len(other)) // 2):
+            length = min(len(fingerprint) - a, len(other) - b)
+            if length < max(2, min(len(fingerprint), len(other)) // 2):
                 continue
             both = heard[a : a + length] & sounding[b : b + length]
             x, y = theirs[a : a + length] * both, ours[b : b + length] * both
@@ -100,20 +101,20 @@ def likeness(course: _Doubles, cells: _Doubles) -> float:
     return best
 
 
-def _moving(course: _Doubles) -> tuple[_Doubles, npt.NDArray[np.bool_]]:
+def _moving(level: _Doubles) -> tuple[_Doubles, npt.NDArray[np.bool_]]:
     """What a level moves around its mean over 15 s, and where it is heard."""
-    if not len(course):
-        return course, course > 0.0
-    heard = course > np.percentile(course, 95.0, axis=0) - _DEEP_DB
+    if not len(level):
+        return level, level > 0.0
+    heard = level > np.percentile(level, 95.0, axis=0) - _DEEP_DB
     window = np.ones(_MEAN_OVER)
     half = _MEAN_OVER // 2
 
     def around(values: _Doubles) -> _Doubles:
         return np.convolve(values, window)[half : half + len(values)]
 
-    moved = np.zeros_like(course)
-    for k in range(course.shape[1]):
+    moved = np.zeros_like(level)
+    for k in range(level.shape[1]):
         counts = heard[:, k].astype(np.float64)
-        mean = around(course[:, k] * counts) / np.maximum(1.0, around(counts))
-        moved[:, k] = np.clip(course[:, k] - mean, -_MOST_DB, _MOST_DB) * counts
+        mean = around(level[:, k] * counts) / np.maximum(1.0, around(counts))
+        moved[:, k] = np.clip(level[:, k] - mean, -_MOST_DB, _MOST_DB) * counts
     return moved, heard

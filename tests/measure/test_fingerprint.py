@@ -1,10 +1,18 @@
-"""A revised mix is known by how its song goes; another song is not taken for it."""
+"""A revised mix is known by its fingerprint; another song is not taken for it."""
 
 import numpy as np
 import pytest
 
 from autochain.demo import make_demo
-from autochain.measure.course import BANDS_HZ, SAME_SONG, band_cells, course_of, decoded, encoded, likeness
+from autochain.measure.fingerprint import (
+    BANDS_HZ,
+    SAME_SONG,
+    band_powers,
+    fingerprint_of,
+    fingerprint_text,
+    read_fingerprint,
+    similarity,
+)
 
 RATE = 44100
 SECONDS = 40.0
@@ -16,8 +24,8 @@ def song():
 
 
 @pytest.fixture(scope="module")
-def course(song):
-    return course_of(band_cells(song, RATE))
+def fingerprint(song):
+    return fingerprint_of(band_powers(song, RATE))
 
 
 def tilted(x, db):
@@ -46,15 +54,15 @@ REVISIONS = {
 
 
 @pytest.mark.parametrize("revision", REVISIONS)
-def test_a_revised_mix_is_the_same_song(song, course, revision):
+def test_a_revised_mix_is_the_same_song(song, fingerprint, revision):
     # The limit is one of this project, chosen on recordings.
-    assert likeness(course, band_cells(REVISIONS[revision](song), RATE)) >= SAME_SONG
+    assert similarity(fingerprint, band_powers(REVISIONS[revision](song), RATE)) >= SAME_SONG
 
 
 # Another seed of one character plays the same arrangement: that passes, as another take of a song does.
 @pytest.mark.parametrize("character", ["bass_heavy_electronic", "sparse_acoustic", "vocal_with_piano"])
-def test_another_song_is_not(course, character):
-    assert likeness(course, band_cells(make_demo(character, RATE, SECONDS, 1), RATE)) < SAME_SONG
+def test_another_song_is_not(fingerprint, character):
+    assert similarity(fingerprint, band_powers(make_demo(character, RATE, SECONDS, 1), RATE)) < SAME_SONG
 
 
 def test_a_tone_lies_in_its_band_with_its_power():
@@ -63,22 +71,22 @@ def test_a_tone_lies_in_its_band_with_its_power():
     t = np.arange(4 * RATE) / RATE
     for k, (low, high) in enumerate(BANDS_HZ):
         hz = round(np.sqrt(low * high) / 10.0) * 10.0  # whole periods in 0.1 s
-        cells = band_cells(np.tile(0.5 * np.sin(2.0 * np.pi * hz * t)[:, None], (1, 2)), RATE)
+        cells = band_powers(np.tile(0.5 * np.sin(2.0 * np.pi * hz * t)[:, None], (1, 2)), RATE)
         assert cells[:, k] == pytest.approx(2.0 * 0.25**2, rel=1e-6)
         assert np.delete(cells, k, axis=1).max() < 1e-12
 
 
-def test_text_holds_the_course_to_its_tenths(course):
-    assert np.array_equal(decoded(encoded(course)), course)
-    assert course.shape == (40, 3)
+def test_text_holds_the_fingerprint_to_its_tenths(fingerprint):
+    assert np.array_equal(read_fingerprint(fingerprint_text(fingerprint)), fingerprint)
+    assert fingerprint.shape == (40, 3)
 
 
 @pytest.mark.parametrize("text", [{}, {"40_250_hz": "1 2", "250_2000_hz": "1", "2000_10000_hz": "1 2"}])
-def test_what_is_no_course_is_refused(text):
+def test_what_is_no_fingerprint_is_refused(text):
     with pytest.raises(ValueError, match=r"."):
-        decoded(text)
+        read_fingerprint(text)
 
 
-def test_silence_is_like_nothing(course):
-    assert likeness(course, band_cells(np.zeros((round(SECONDS) * RATE, 2)), RATE)) <= 0.0
-    assert likeness(course, np.empty((0, 3))) == -1.0
+def test_silence_is_like_nothing(fingerprint):
+    assert similarity(fingerprint, band_powers(np.zeros((round(SECONDS) * RATE, 2)), RATE)) <= 0.0
+    assert similarity(fingerprint, np.empty((0, 3))) == -1.0

@@ -8,8 +8,8 @@ import scipy.signal
 from autochain.audio.signals import noise
 from autochain.demo import make_demo
 from autochain.errors import AutochainError
-from autochain.measure.between import distortion_between
 from autochain.measure.distortion import DistortionReference
+from autochain.measure.linear_change import distortion_between
 
 RATE_HZ = 44100
 

@@ -36,7 +36,7 @@ _CURVE_FROM_HZ, _CURVE_TO_HZ = 20.0, 20000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Explained:
+class LinearChange:
     """What two sounds in step differ by: static filtering, and what no filter explains.
 
     Attributes
@@ -103,7 +103,7 @@ def distortion_between(mix: Samples, master: Samples, rate_hz: int) -> Between:
         mix, master = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (mix, master))
     found = align_same_material(mix, master, rate_hz)
     x, y = in_step(mix, master[:, ::-1] if found.swapped else master, round(found.delay_samples))
-    seen = explain(x, y, rate_hz)
+    seen = fit_linear_change(x, y, rate_hz)
     return Between(
         delay_samples=found.delay_samples,
         polarity=found.polarity,
@@ -129,7 +129,7 @@ def align_same_material(mix: Samples, master: Samples, rate_hz: int) -> Alignmen
     return found
 
 
-def explain(x: Samples, y: Samples, rate_hz: int) -> Explained:
+def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
     """Tell static filtering from added distortion between two sounds in step to a few samples, equally shaped.
 
     Raises
@@ -158,7 +158,7 @@ def explain(x: Samples, y: Samples, rate_hz: int) -> Explained:
     octaves = np.log2(min(_CURVE_TO_HZ, 0.5 * rate_hz) / _CURVE_FROM_HZ)
     curve_hz = _CURVE_FROM_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE)
     curve_db = transfer.magnitude_db(curve_hz) - (after - before)
-    return Explained(
+    return LinearChange(
         reference=reference,
         gain_db=after - before,
         curve_hz=tuple(curve_hz.tolist()),
