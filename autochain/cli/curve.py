@@ -12,8 +12,8 @@ from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.as_html import to_html
-from autochain.curve.as_markdown import to_markdown
 from autochain.curve.files import names, stem_of
+from autochain.curve.report import to_markdown
 from autochain.curve.sheets import sheet_texts
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace

@@ -5,10 +5,10 @@ import io
 import json
 from typing import Any
 
-from autochain.curve.account import knee_of, statement
 from autochain.curve.dents import TOLERANCE, dented
 from autochain.curve.files import stem_of
 from autochain.curve.point import Curve, Point
+from autochain.curve.statement import knee_of, statement
 from autochain.render.normalised import normalise
 from autochain.search.costs import NAMES, Costs
 from autochain.search.request import versions

@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
-from autochain.curve import as_markdown as words
-from autochain.curve.account import METHOD, NO_ADVICE, dents_text, knee_of, statement
+from autochain.curve import report as words
 from autochain.curve.dents import dented
 from autochain.curve.files import stem_of
 from autochain.curve.picture import Line, Link, cost_picture
 from autochain.curve.point import Curve, Point
+from autochain.curve.statement import METHOD, NO_ADVICE, dents_text, knee_of, statement
 from autochain.curve.targets import name_of
 from autochain.document.shell import address, element, figure, grid, page, text
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from autochain.curve.account import statement
 from autochain.curve.as_html import to_html
 from autochain.curve.picture import Line, cost_picture
 from autochain.curve.point import Curve, Point
+from autochain.curve.statement import statement
 from autochain.sheet.read import read_sheet
 from tests.curve.conftest import TARGETS, Traced
 

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator
 
-from autochain.curve.account import METHOD, NO_ADVICE, dents_text, statement
 from autochain.curve.dents import dented
 from autochain.curve.files import stem_of
 from autochain.curve.point import Beside, Curve, Point
+from autochain.curve.statement import METHOD, NO_ADVICE, dents_text, statement
 from autochain.render.normalised import PRACTICES, normalise
 from autochain.search.baselines import LIMITER_ONLY, NAMES, TRADE_DEFAULT
 from autochain.sheet.tables import plain, table
