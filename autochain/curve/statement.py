@@ -1,4 +1,4 @@
-"""What a curve says, in sentences; the only file of the package with words about its result."""
+"""What a curve says in sentences, and the figures of its knee."""
 
 import math
 
@@ -10,9 +10,9 @@ from autochain.units import number
 
 METHOD = (
     "The knee is where two joined straight lines fit the scores best; in brackets: its range when one end point is "
-    "dropped. Where a smooth curve fits about as well, the score is said to bend gradually."
+    "dropped. Where a smooth curve fits about as well, the score rises gradually and no knee is marked."
 )
-NO_ADVICE = "Scores weigh costs as the configuration says; a knee is no advice, and taste may lie elsewhere."
+NO_ADVICE = "The score weighs costs as configured. A knee is no advice: the loudness you want may be another."
 
 
 def knee_of(curve: Curve) -> dict[str, float] | None:
@@ -43,66 +43,63 @@ def knee_of(curve: Curve) -> dict[str, float] | None:
 
 
 def statement(curve: Curve) -> list[str]:
-    """Sentences: free range, knee, loudest reached; the first one is what to remember."""
-    said = [_of_knee(curve)]
+    """Sentences: knee, free range, loudest reached; the first one is what to remember."""
+    sentences = _of_knee(curve)
     free = [p.target_lufs for p in curve.reached if p.by_gain]
     if free:
-        said.append(f"Up to {number(max(free), 'LUFS')} a gain alone is enough and nothing is lost.")
-    missed = [p for p in curve.points if not p.met]
-    if curve.reached:
-        loudest = max(p.target_lufs for p in curve.reached)
-        if missed or curve.not_tried_lufs:
-            said.append(
-                f"The loudest reached inside the configured ranges is {number(loudest, 'LUFS')}{_nearest(curve)}."
-            )
-            said += [f"Not reached: {', '.join(number(t, 'LUFS') for t in _out_of_reach(curve))}."]
-    else:
-        said = [
-            f"None of these loudnesses is reached under the ceiling{_nearest(curve)}. "
-            f"Each point's sheet tells what stands in the way."
+        sentences.append(f"Up to {number(max(free), 'LUFS')} a gain alone is enough and nothing is lost.")
+    missed = sorted([p.target_lufs for p in curve.points if not p.met] + list(curve.not_tried_lufs))
+    if not curve.reached:
+        return [
+            f"None of these loudnesses is reached under the ceiling{_nearest(curve)}. Each point's sheet says what "
+            f"prevents it."
         ]
-    return said
-
-
-def _out_of_reach(curve: Curve) -> list[float]:
-    return sorted([p.target_lufs for p in curve.points if not p.met] + list(curve.not_tried_lufs))
+    if missed:
+        loudest = max(p.target_lufs for p in curve.reached)
+        sentences += [
+            f"The loudest reached within the configured ranges is {number(loudest, 'LUFS')}{_nearest(curve)}.",
+            f"Not reached: {', '.join(number(target, 'LUFS') for target in missed)}.",
+        ]
+    return sentences
 
 
 def _nearest(curve: Curve) -> str:
     heard = [p.chosen.after.integrated_lufs for p in curve.points if not p.met]
     reached = max((p.target_lufs for p in curve.reached), default=-math.inf)
     got = [lufs for lufs in heard if lufs is not None and lufs > reached]
-    return f"; what was tried beyond came to {number(max(got), 'LUFS')}" if got else ""
+    return f"; attempts at more ended at {number(max(got), 'LUFS')}" if got else ""
 
 
-def _of_knee(curve: Curve) -> str:
+def _of_knee(curve: Curve) -> list[str]:
     points, knee = curve.searched, knee_of(curve)
     if knee is not None:
         within = ""
         if knee["high_lufs"] - knee["low_lufs"] >= 0.1:
             within = f" (between {number(knee['low_lufs'])} and {number(knee['high_lufs'])})"
-        slopes = [
-            f"{_slope(knee[f'crest_db_{side}'])} of crest, {_slope(knee[f'distortion_db_{side}'])} of added distortion "
-            f"as the score counts it and {number(knee[f'score_{side}'])} points of score"
+        at, (below, above) = number(knee["lufs"], "LUFS"), (
+            f"{_slope(knee[f'crest_db_{side}'])} of crest and {number(knee[f'score_{side}'])} points of score"
             for side in ("below", "above")
-        ]
-        if not knee["corner"]:
-            return (
-                f"The score bends gradually, with no corner: below {number(knee['lufs'], 'LUFS')} each LU costs on "
-                f"average {slopes[0]}; above it {slopes[1]}."
-            )
-        return f"Up to about {number(knee['lufs'], 'LUFS')}{within} each LU costs {slopes[0]}; beyond it {slopes[1]}."
-    if len(points) >= LEAST_POINTS:
-        first, last = points[0], points[-1]
-        rise = (last.chosen.score - first.chosen.score) / (last.target_lufs - first.target_lufs)
-        return (
-            f"No clear knee: from {number(first.target_lufs)} to {number(last.target_lufs, 'LUFS')} each LU costs "
-            f"about {number(rise)} points of score."
         )
-    return (
-        f"Too few points for a knee: {len(points)} that needed more than a gain, {LEAST_POINTS} or more are needed. "
-        f"Ask for a wider range or a smaller --step."
-    )
+        if knee["corner"]:
+            first = f"Up to about {at}{within} each LU costs {below}; above it {above}."
+        else:
+            first = f"The score rises gradually, without a knee: below {at} each LU costs {below}, above it {above}."
+        distortion = [_slope(knee[f"distortion_db_{side}"]) for side in ("below", "above")]
+        return [
+            first,
+            f"Added distortion per LU, as the score counts it: {distortion[0]} below, {distortion[1]} above.",
+        ]
+    if len(points) >= LEAST_POINTS:
+        quiet, loud = points[0], points[-1]
+        rise = (loud.chosen.score - quiet.chosen.score) / (loud.target_lufs - quiet.target_lufs)
+        return [
+            f"No clear knee: from {number(quiet.target_lufs)} to {number(loud.target_lufs, 'LUFS')} each LU costs "
+            f"about {number(rise)} points of score."
+        ]
+    return [
+        f"No knee: that takes {LEAST_POINTS} points that need more than a gain, and there are {len(points)}. Widen "
+        f"--from and --to, or make --step smaller."
+    ]
 
 
 def _slope(db_per_lu: float) -> str:
@@ -111,9 +108,11 @@ def _slope(db_per_lu: float) -> str:
 
 
 def dents_text(curve: Curve) -> str:
-    """How even the curve is."""
+    """Whether the scores rise from point to point."""
+    if not curve.dents:
+        return f"No point scored over {number(TOLERANCE)} worse than the next louder one."
     taken = sum(p.taken_from_lufs is not None for p in curve.points)
     return (
-        f"A point that scores over {number(TOLERANCE)} worse than its louder neighbour is a dent: {curve.dents} found, "
-        f"{taken} replaced by that neighbour at lower drive."
+        f"A point should not score worse than the next louder one. By over {number(TOLERANCE)} it did {curve.dents} "
+        f"times; {taken} of these points now have the louder point's settings at lower drive."
     )
