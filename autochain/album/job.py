@@ -8,7 +8,7 @@ from typing import Any
 
 from autochain.album import record as records
 from autochain.album import tone
-from autochain.album.house import Near
+from autochain.album.common_settings import Near
 from autochain.album.joined import parts, read_joined
 from autochain.album.record import Part, Record
 from autochain.audio.mix import Samples

@@ -20,7 +20,7 @@ from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.entry import comparison_entry
 from autochain.log.file import read
 from autochain.log.history import LAST, history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterator, Sequence
 
 from autochain.album import alike_words
-from autochain.album.account import (
+from autochain.album.figures import (
     drift,
     gaps_s,
     median_balance_db,

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from autochain.album.house import changes, house_of, keeps
+from autochain.album.common_settings import changes, house_of, keeps
 from autochain.audio.files import write_wav
 from autochain.chain.chain import DEFAULT
 from autochain.demo import make_demo

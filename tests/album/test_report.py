@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from autochain.album.overview import MOST_SHOWN, to_html, to_json, to_markdown
 from autochain.album.record import Record
+from autochain.album.report import MOST_SHOWN, to_html, to_json, to_markdown
 from autochain.album.run import Album
 from autochain.album.tracks import Song, Track
 

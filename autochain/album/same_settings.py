@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from autochain.album import record as records
-from autochain.album.house import Changes, Near, changes, house_of, keeps
+from autochain.album.common_settings import Changes, Near, changes, house_of, keeps
 from autochain.album.job import Job
 from autochain.album.record import Record
 from autochain.album.tracks import Track
