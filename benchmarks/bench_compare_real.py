@@ -26,7 +26,7 @@ from report import machine, table
 from autochain.audio.mix import Mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
-from autochain.compare.account import account
+from autochain.compare.description import account
 from autochain.compare.said import Said
 
 Sound = npt.NDArray[np.float64]

@@ -11,11 +11,11 @@ from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.compare import compare as compare_files
-from autochain.compare.account import account
-from autochain.compare.against_plan import check_bounce
+from autochain.compare.description import account
+from autochain.compare.bounce import check_bounce
 from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
-from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.compare.report import different_to_markdown, to_markdown
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.entry import comparison_entry
 from autochain.log.file import read

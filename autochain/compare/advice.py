@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from autochain.chain.chain import STAGES
-from autochain.compare.plan import Plan
+from autochain.compare.rendered_sheet import Plan
 from autochain.sheet.settings import value_text
 
 

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
-from autochain.compare.account import Account
-from autochain.compare.against_plan import AgainstPlan
-from autochain.compare.as_markdown import (
+from autochain.compare.description import Account
+from autochain.compare.bounce import AgainstPlan
+from autochain.compare.report import (
     DISTORTION,
     LISTEN,
     NOTHING,

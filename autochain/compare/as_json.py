@@ -7,8 +7,8 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from autochain.compare.account import Account
-from autochain.compare.against_plan import AgainstPlan
+from autochain.compare.description import Account
+from autochain.compare.bounce import AgainstPlan
 from autochain.compare.comparison import Comparison, Side
 
 _DECIMALS = 3

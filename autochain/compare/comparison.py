@@ -10,11 +10,11 @@ import numpy.typing as npt
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
 from autochain.compare.bands import BandChange, band_changes, width_change_db
-from autochain.compare.clicks import NewClick, new_clicks
+from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.course import gain_course_db, movement_between_db
-from autochain.compare.ends import Ends, compare_ends
+from autochain.compare.head_and_tail import Ends, compare_ends
 from autochain.compare.pair import Pair, make_pair
-from autochain.compare.together import Span, apart_spans
+from autochain.compare.splices import Span, apart_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.between import explain

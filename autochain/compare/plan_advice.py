@@ -4,9 +4,9 @@ from collections.abc import Iterator
 
 from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
-from autochain.compare.plan import Plan
-from autochain.compare.plan_linear import linear_stages
-from autochain.compare.plan_work import work
+from autochain.compare.rendered_sheet import Plan
+from autochain.compare.linear_advice import linear_stages
+from autochain.compare.reduction_advice import work
 from autochain.units import number
 
 _LOUDNESS_LU = 0.2

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.compare.bands import BandChange, regions
 from autochain.compare.course import gain_course_db
-from autochain.compare.curve_share import curve_shares
+from autochain.compare.equaliser_share import curve_shares
 
 
 def bands(changes, unheard=()):

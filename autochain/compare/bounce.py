@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from autochain.audio.mix import Mix
 from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison, compare
-from autochain.compare.plan import Plan, carry_out
+from autochain.compare.rendered_sheet import Plan, carry_out
 from autochain.compare.plan_advice import advise
 from autochain.config import read_config
 from autochain.config.model import Target

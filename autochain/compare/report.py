@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterable
 
 from autochain.chain.chain import STAGES
-from autochain.compare.account import Account
+from autochain.compare.description import Account
 from autochain.compare.advice import Advice
-from autochain.compare.against_plan import AgainstPlan
+from autochain.compare.bounce import AgainstPlan
 from autochain.compare.comparison import Comparison
 from autochain.compare.said import Said
 from autochain.config import read_config

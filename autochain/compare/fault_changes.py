@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from autochain.compare.comparison import Comparison
-from autochain.compare.ends import End
+from autochain.compare.head_and_tail import End
 from autochain.compare.said import HARDLY_HEARD, PLAIN_FAULT, Said
 from autochain.units import clock, number
 

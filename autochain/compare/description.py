@@ -7,7 +7,9 @@ loudness. These limits stand in the files that say it, and are common practice, 
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from autochain.compare import said_of_faults, said_of_level, said_of_tone
+from autochain.compare import changes as said_of_tone
+from autochain.compare import fault_changes as said_of_faults
+from autochain.compare import said_of_level
 from autochain.compare.comparison import Comparison
 from autochain.compare.said import Said
 from autochain.units import number

@@ -16,7 +16,7 @@ import numpy as np
 
 from autochain.compare.advice import Advice, on_sheet, set_to
 from autochain.compare.comparison import Comparison
-from autochain.compare.plan import Plan
+from autochain.compare.rendered_sheet import Plan
 from autochain.measure.loudness import HOP_S
 from autochain.units import number
 

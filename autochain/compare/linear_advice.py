@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterator
 from autochain.compare.advice import Advice, set_to
 from autochain.compare.bands import BandChange, regions
 from autochain.compare.comparison import Comparison
-from autochain.compare.curve_share import curve_shares
-from autochain.compare.plan import Plan
+from autochain.compare.equaliser_share import curve_shares
+from autochain.compare.rendered_sheet import Plan
 from autochain.units import frequency, number
 
 _TURN_DEG = 20.0
