@@ -1,17 +1,25 @@
-"""Whether the engineer's own bounce reaches the plan of a sheet, and which stage looks off.
+"""Whether the engineer's own bounce reaches the target of its sheet, and which stage looks off.
 
-Bounce and plan are each compared with the mix; what the two comparisons differ in points to a stage. The limits of what
+The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ in points to a stage. The limits of what
 is let pass stand beside the rules: common practice, no source.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
-from autochain.compare.advice import Advice
+from autochain.compare.advice import (
+    AS_LOUD_LU,
+    MUCH_LOUDER_LU,
+    Advice,
+    ceiling_advice,
+    loudness_advice,
+    total_reduction_advice,
+)
 from autochain.compare.comparison import Comparison, compare
-from autochain.compare.rendered_sheet import Plan, carry_out
-from autochain.compare.plan_advice import advise
+from autochain.compare.linear_advice import linear_advice
+from autochain.compare.rendered_sheet import RenderedSheet, render_sheet
+from autochain.compare.stage_reduction import stage_reduction_advice
 from autochain.config import read_config
 from autochain.config.model import Target
 from autochain.progress import Progress, silent
@@ -27,7 +35,7 @@ _LEVEL = ("drive", "output")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AgainstPlan:
+class BounceVerdict:
     """The verdict on a bounce.
 
     Attributes
@@ -44,8 +52,8 @@ class AgainstPlan:
         Highest of the three readings of the bounce.
     loud_enough, under_ceiling
         Whether it is within 0.2 LU of the target, and not over the ceiling by more than 0.05 dB.
-    plan
-        What the plan does to the mix.
+    planned
+        What the sheet does to the mix.
     advice
         What looks off and what to try next, the most important first.
     """
@@ -57,7 +65,7 @@ class AgainstPlan:
     true_peak_dbtp: float | None
     loud_enough: bool
     under_ceiling: bool
-    plan: Comparison
+    planned: Comparison
     advice: tuple[Advice, ...]
 
     @property
@@ -66,34 +74,71 @@ class AgainstPlan:
         return self.loud_enough and self.under_ceiling
 
 
-def check_against(
-    plan: Plan, planned: Comparison, bounce: Comparison, drive_off_db: float | None = None
-) -> AgainstPlan:
-    """Judge a bounce by the plan.
+def judge_bounce(
+    rendered: RenderedSheet, planned: Comparison, bounce: Comparison, drive_off_db: float | None = None
+) -> BounceVerdict:
+    """Judge a bounce by its sheet.
 
     Parameters
     ----------
-    plan
+    rendered
         The sheet, carried out.
     planned, bounce
-        What the plan and the bounce do to the same mix.
+        What the sheet and the bounce do to the same mix.
     drive_off_db
-        Drive with which the plan would be as loud as the bounce, less that of the sheet; None where it is not known.
+        Drive with which the sheet would be as loud as the bounce, less its own; None where it is not known.
     """
-    target = plan.sheet.target
+    target = rendered.sheet.target
     heard, peak = target.heard_lufs(bounce.master.figures), bounce.master.figures.true_peak_dbtp
     miss_lu = None if heard is None else heard - target.loudness_lufs
     over_db = None if peak is None else peak - target.ceiling_dbtp
-    return AgainstPlan(
-        sheet=plan.sheet.file,
-        same_mix=plan.sheet.mix_sha256 == bounce.mix.sha256,
+    return BounceVerdict(
+        sheet=rendered.sheet.file,
+        same_mix=rendered.sheet.mix_sha256 == bounce.mix.sha256,
         target=target,
         loudness_lufs=heard,
         true_peak_dbtp=peak,
         loud_enough=miss_lu is not None and abs(miss_lu) <= LOUDNESS_LU,
         under_ceiling=over_db is None or over_db <= CEILING_DB,
-        plan=planned,
-        advice=_ordered(advise(plan, planned, bounce, miss_lu, over_db, drive_off_db), miss_lu),
+        planned=planned,
+        advice=_ordered(advise(rendered, planned, bounce, miss_lu, over_db, drive_off_db), miss_lu),
+    )
+
+
+def advise(
+    rendered: RenderedSheet,
+    planned: Comparison,
+    bounce: Comparison,
+    miss_lu: float | None,
+    over_db: float | None,
+    drive_off_db: float | None = None,
+) -> Iterator[Advice]:
+    """Look at the loudness, the ceiling, the reduction and the linear stages, in this order.
+
+    Parameters
+    ----------
+    rendered
+        The sheet, carried out.
+    planned, bounce
+        What the sheet and the bounce do to the mix.
+    miss_lu, over_db
+        Loudness of the bounce over the target, and its true peak over the ceiling.
+    drive_off_db
+        As `judge_bounce` takes it; None where it is not known.
+    """
+    if miss_lu is not None and over_db is not None:
+        yield from loudness_advice(rendered, planned, bounce, miss_lu, over_db, drive_off_db)
+        yield from ceiling_advice(rendered, planned, bounce, miss_lu, over_db)
+    if miss_lu is None or miss_lu <= MUCH_LOUDER_LU:  # otherwise the drive is to blame for more reduction
+        by_stage = tuple(stage_reduction_advice(rendered, planned, bounce, miss_lu))
+        yield from by_stage or total_reduction_advice(
+            rendered, planned, bounce, as_loud=abs(miss_lu or 0.0) <= AS_LOUD_LU
+        )
+    yield from (
+        one
+        for one in linear_advice(rendered, planned, bounce)
+        # What another drive does to tone and width is no sign of a tool that the sheet does not have.
+        if one.stage or abs(miss_lu or 0.0) <= MUCH_LOUDER_LU
     )
 
 
@@ -109,22 +154,22 @@ def _ordered(advice: Iterable[Advice], miss_lu: float | None) -> tuple[Advice, .
 
 def check_bounce(
     sheet: EarlierSheet, mix: Mix, bounce: Comparison, progress: Progress = silent
-) -> AgainstPlan:
+) -> BounceVerdict:
     """Carry a sheet out on the mix, compare that with the mix, and judge a bounce by it."""
     progress("carrying out the sheet", 0.0)
-    plan = carry_out(sheet, mix)
-    planned = compare(mix, plan.master, progress)
-    return check_against(plan, planned, bounce, _drive_off_db(plan, mix, bounce, progress))
+    rendered = render_sheet(sheet, mix)
+    planned = compare(mix, rendered.master, progress)
+    return judge_bounce(rendered, planned, bounce, _drive_off_db(rendered, mix, bounce, progress))
 
 
-def _drive_off_db(plan: Plan, mix: Mix, bounce: Comparison, progress: Progress) -> float | None:
-    """As `check_against` takes it: a limiter answers a dB of drive with less than a LU, so it has to be solved for."""
-    target = plan.sheet.target
+def _drive_off_db(rendered: RenderedSheet, mix: Mix, bounce: Comparison, progress: Progress) -> float | None:
+    """As `judge_bounce` takes it: a limiter answers a dB of drive with less than a LU, so it has to be solved for."""
+    target = rendered.sheet.target
     heard = target.heard_lufs(bounce.master.figures)
     if heard is None or abs(heard - target.loudness_lufs) <= LOUDNESS_LU:
         return None
     progress("looking for the drive of the bounce", 0.0)
     config = read_config(None, {"target": target.model_dump(exclude_none=True)})
-    chain, settings = planned_chain(plan.sheet)
+    chain, settings = planned_chain(rendered.sheet)
     master, met = solve_master(mix, chain, settings, target, heard, config.weights, config.search.drive)
     return master.drive_moved_db if met else None

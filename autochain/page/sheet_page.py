@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from autochain.chain.chain import STAGES
-from autochain.compare.as_html import spectrum_figure
 from autochain.compare.bands import BandChange, thirds_between
+from autochain.compare.report import spectrum_figure
+from autochain.document.as_html import html
 from autochain.document.shell import address, element, figure, page, text
 from autochain.measure.loudness import weighted_hops
 from autochain.page.closeups import Looks, look_at
@@ -180,7 +181,7 @@ def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
 
 
 def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[str]:
-    yield spectrum_figure(thirds)
+    yield from html([spectrum_figure(thirds)])
     balance = balance_of(thirds, found.references)
     words = _BALANCE + (_REFERENCES if found.references else "")
     yield figure(balance_picture(words, *balance), words)

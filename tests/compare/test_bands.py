@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from autochain.compare.course import gain_course_db
 
 from autochain.compare.bands import BandChange, regions
-from autochain.compare.course import gain_course_db
 from autochain.compare.equaliser_share import curve_shares
 
 
