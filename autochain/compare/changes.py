@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from autochain.compare.bands import BandChange, Region, regions
 from autochain.compare.comparison import Comparison
+from autochain.measure.band_changes import BandChange, Region, regions
 from autochain.units import frequency, number
 
 # Swapped or inverted channels and missing sound are told before matters of degree; what is hardly heard, last.

@@ -9,13 +9,13 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange, band_changes, width_change_db
 from autochain.compare.head_and_tail import SongEnd, head_and_tail
 from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.pair import Pair, make_pair
 from autochain.compare.splices import Span, unmatched_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
+from autochain.measure.band_changes import BandChange, band_changes, width_change_db
 from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion

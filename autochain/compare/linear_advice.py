@@ -3,10 +3,10 @@
 from collections.abc import Callable, Iterator
 
 from autochain.compare.advice import Advice
-from autochain.compare.bands import BandChange, regions
 from autochain.compare.comparison import Comparison
 from autochain.compare.equaliser_share import equaliser_shares
 from autochain.compare.rendered_sheet import RenderedSheet
+from autochain.measure.band_changes import BandChange, regions
 from autochain.units import frequency, number
 
 _TURN_DEG = 20.0

@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from autochain.chain.chain import STAGES
 from autochain.compare.advice import Advice
-from autochain.compare.bands import BandChange
 from autochain.compare.bounce import BounceVerdict
 from autochain.compare.changes import Change
 from autochain.compare.comparison import Comparison
@@ -14,6 +13,7 @@ from autochain.document.as_html import html
 from autochain.document.blocks import Block, Figure, FileName, Heading, Listed, Paragraph, Part, Strong, table
 from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import page
+from autochain.measure.band_changes import BandChange
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.words import FIGURES
 from autochain.units import clock, frequency, number
