@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from autochain.compare.course import gain_course_db
-from autochain.compare.curve_share import curve_shares
+from autochain.compare.equaliser_share import curve_shares
 from autochain.measure.band_changes import BandChange, regions
 
 

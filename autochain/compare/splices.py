@@ -1,4 +1,4 @@
-"""Whether mix and master run together all the way, or an edit lies between them.
+"""Where mix and master do not match: an edit lies between them, or another version of a part.
 
 One delay is found for the whole. Second by second it is asked whether the two still belong together: the coherence of
 each octave from 125 Hz to 8 kHz within one second, |sum conj(X) Y| / sqrt(sum |X|^2 sum |Y|^2) over its bins and both
@@ -16,15 +16,15 @@ import scipy.fft
 from autochain.compare.pair import Pair
 
 _OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-_TOGETHER = 0.35
+_MATCHING = 0.35
 _QUIET_DB = 50.0  # seconds further under the loudest one tell nothing
 _LEAST_S = 2
 
 Span = tuple[float, float]
 
 
-def apart_spans(pair: Pair) -> tuple[tuple[Span, ...], Span]:
-    """Find where the two do not run together.
+def unmatched_spans(pair: Pair) -> tuple[tuple[Span, ...], Span]:
+    """Find where the two do not match.
 
     Returns
     -------
@@ -38,15 +38,15 @@ def apart_spans(pair: Pair) -> tuple[tuple[Span, ...], Span]:
         return (), (0.0, length_s)
     # A second that tells nothing belongs with the nearest one that does.
     nearest = known[np.abs(np.arange(coherent.size)[:, None] - known[None, :]).argmin(axis=1)]
-    runs = _runs(coherent[nearest] >= _TOGETHER)
-    for k, (begin, end, together) in enumerate(runs):
-        if not together and end - begin < _LEAST_S:
+    runs = _runs(coherent[nearest] >= _MATCHING)
+    for k, (begin, end, matches) in enumerate(runs):
+        if not matches and end - begin < _LEAST_S:
             runs[k] = (begin, end, True)
     runs = _joined(runs)
-    spans = tuple((float(a), length_s if b == coherent.size else float(b)) for a, b, together in runs if not together)
+    spans = tuple((float(a), length_s if b == coherent.size else float(b)) for a, b, matches in runs if not matches)
     if not spans:
         return (), (0.0, length_s)
-    kept = [(float(a), length_s if b == coherent.size else float(b)) for a, b, together in runs if together]
+    kept = [(float(a), length_s if b == coherent.size else float(b)) for a, b, matches in runs if matches]
     return spans, max(kept, key=lambda span: span[1] - span[0], default=(0.0, 0.0))
 
 
@@ -83,9 +83,9 @@ def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int, bool]]:
 def _joined(runs: list[tuple[int, int, bool]]) -> list[tuple[int, int, bool]]:
     """Neighbours of one kind as one."""
     out: list[tuple[int, int, bool]] = []
-    for begin, end, together in runs:
-        if out and out[-1][2] == together:
-            out[-1] = (out[-1][0], end, together)
+    for begin, end, matches in runs:
+        if out and out[-1][2] == matches:
+            out[-1] = (out[-1][0], end, matches)
         else:
-            out.append((begin, end, together))
+            out.append((begin, end, matches))
     return out

@@ -14,9 +14,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from autochain.compare.advice import Advice, on_sheet, set_to
+from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison
-from autochain.compare.plan import Plan
+from autochain.compare.rendered_sheet import RenderedSheet
 from autochain.measure.loudness import HOP_S
 from autochain.units import number
 
@@ -27,16 +27,16 @@ _MORE, _LESS, _ABSENT = 0.45, -0.35, -0.55
 _LIMITER_LESS = -0.5
 
 
-def work_shares(plan: Plan, planned: Comparison, bounce: Comparison) -> dict[str, float]:
+def reduction_shares(rendered: RenderedSheet, planned: Comparison, bounce: Comparison) -> dict[str, float]:
     """Solve for k by stage; empty where it explains less than a quarter of the difference."""
-    start = max(planned.courses.gain_at_s, bounce.courses.gain_at_s)
+    start = max(planned.traces.gain_at_s, bounce.traces.gain_at_s)
     courses = []
     for one in (planned, bounce):
-        first = round((start - one.courses.gain_at_s) / HOP_S)
-        courses.append(one.courses.gain_db[first:])
+        first = round((start - one.traces.gain_at_s) / HOP_S)
+        courses.append(one.traces.gain_db[first:])
     first = round(start / HOP_S)
     reductions = {
-        name: plan.reductions_db[name][first:] for name in (*COMPRESSORS, "limiter") if name in plan.reductions_db
+        name: rendered.reductions_db[name][first:] for name in (*COMPRESSORS, "limiter") if name in rendered.reductions_db
     }
     count = min([c.size for c in courses] + [r.size for r in reductions.values()])
     was, now = (c[:count] for c in courses)
@@ -54,9 +54,11 @@ def work_shares(plan: Plan, planned: Comparison, bounce: Comparison) -> dict[str
     return dict(zip(columns, map(float, k[:-1]), strict=True))
 
 
-def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | None) -> Iterator[Advice]:
+def stage_reduction_advice(
+    rendered: RenderedSheet, planned: Comparison, bounce: Comparison, miss_lu: float | None
+) -> Iterator[Advice]:
     """Name the stages that do more or less than planned."""
-    shares = work_shares(plan, planned, bounce)
+    shares = reduction_shares(rendered, planned, bounce)
     for stage in COMPRESSORS:
         share = shares.get(stage, 0.0)
         if share >= _MORE:
@@ -71,15 +73,15 @@ def work(plan: Plan, planned: Comparison, bounce: Comparison, miss_lu: float | N
             yield Advice(
                 stage=stage,
                 seen=f"It {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
-                try_next=f"Lower its threshold{on_sheet(plan, stage, 'threshold_db')} until its meter shows what the "
+                try_next=f"Lower its threshold{rendered.on_sheet(stage, 'threshold_db')} until its meter shows what the "
                 "sheet names.",
                 size=share / _LESS,
             )
-    if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in plan.settings and abs(miss_lu or 0.0) <= 0.5:
+    if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in rendered.settings and abs(miss_lu or 0.0) <= 0.5:
         yield Advice(
             stage="clipper",
             seen="It takes more than planned, and leaves the limiter less to do.",
-            try_next=f"Raise its ceiling (the sheet has {set_to(plan, 'clipper', 'ceiling_dbfs')} with a drive of "
-            f"{set_to(plan, 'drive', 'gain_db')}) until its meter shows what the sheet names.",
+            try_next=f"Raise its ceiling (the sheet has {rendered.set_to('clipper', 'ceiling_dbfs')} with a drive of "
+            f"{rendered.set_to('drive', 'gain_db')}) until its meter shows what the sheet names.",
             size=shares["limiter"] / _LIMITER_LESS,
         )

@@ -1,11 +1,11 @@
-"""Whether a plan's equalisers and rotation are in a bounce, and whether anything else moved tone or width."""
+"""Whether a sheet's equalisers and rotation are in a bounce, and whether anything else moved tone or width."""
 
 from collections.abc import Callable, Iterator
 
-from autochain.compare.advice import Advice, set_to
+from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison
-from autochain.compare.curve_share import curve_shares
-from autochain.compare.plan import Plan
+from autochain.compare.equaliser_share import equaliser_shares
+from autochain.compare.rendered_sheet import RenderedSheet
 from autochain.measure.band_changes import BandChange, regions
 from autochain.units import frequency, number
 
@@ -16,24 +16,24 @@ _WIDTH_DB = 0.5
 _PART = 0.35
 
 
-def linear_stages(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
-    """Look at the equalisers, at the rotation and at the width; parameters as of `plan_advice.advise`."""
-    moved = tuple(_equalisers(plan, planned, bounce))
+def linear_advice(rendered: RenderedSheet, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
+    """Look at the equalisers, at the rotation and at the width; parameters as of `bounce.advise`."""
+    moved = tuple(_equalisers(rendered, planned, bounce))
     yield from moved
-    yield from _rotation(plan, planned, bounce, equalised_otherwise=any(one.stage for one in moved))
+    yield from _rotation(rendered, planned, bounce, equalised_otherwise=any(one.stage for one in moved))
     yield from _width(planned, bounce)
 
 
-def _equalisers(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
+def _equalisers(rendered: RenderedSheet, planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
     told = False
-    for stage, found in curve_shares(plan.curves, planned.bands, bounce.bands).items():
+    for stage, found in equaliser_shares(rendered.curves, planned.bands, bounce.bands).items():
         if found.left_out:
             seen, todo = "It looks left out.", "Switch it on, with the bands of the sheet."
         elif found.twice:
             seen, todo = "It looks applied twice.", "Look for a second one, or for doubled gains."
         elif found.in_part:
-            seen = f"It does about {number(100.0 * found.share, '%', 0)} of what is planned."
-            todo = "Compare the gains and the q of its bands with the sheet."
+            seen = f"It does about {number(100.0 * found.share, '%', 0)} of what the sheet asks."
+            todo = "Compare the gains and the Q of its bands with the sheet."
         else:
             continue
         told = True
@@ -44,15 +44,15 @@ def _equalisers(plan: Plan, planned: Comparison, bounce: Comparison) -> Iterator
         if region.bands >= 2:
             yield Advice(
                 stage="",
-                seen=f"{frequency(region.low_hz)} to {frequency(region.high_hz)} lie "
-                f"{number(region.mean_db, 'dB', signed=True)} from the plan.",
+                seen=f"{frequency(region.low_hz)} to {frequency(region.high_hz)} came out "
+                f"{number(abs(region.mean_db), 'dB')} {'louder' if region.mean_db > 0.0 else 'quieter'} than planned.",
                 try_next="Look for an equaliser that the sheet does not have, or a tool with a curve of its own.",
                 size=abs(region.mean_db) / _TONE_DB,
             )
 
 
 def _beyond(planned: Comparison) -> Callable[[BandChange], float | None]:
-    """How much further a band of the bounce moved than that of the plan."""
+    """How much further a band of the bounce moved than planned."""
     plan = {band.nominal_hz: band.change_db for band in planned.bands}
 
     def value(band: BandChange) -> float | None:
@@ -63,9 +63,9 @@ def _beyond(planned: Comparison) -> Callable[[BandChange], float | None]:
 
 
 def _rotation(
-    plan: Plan, planned: Comparison, bounce: Comparison, *, equalised_otherwise: bool
+    rendered: RenderedSheet, planned: Comparison, bounce: Comparison, *, equalised_otherwise: bool
 ) -> Iterator[Advice]:
-    if "rotation" not in plan.settings:
+    if "rotation" not in rendered.settings:
         return
     apart = _turn(bounce.turn_deg - planned.turn_deg)
     asymmetry, was = bounce.master.figures.asymmetry_db, planned.master.figures.asymmetry_db
@@ -79,9 +79,9 @@ def _rotation(
     yield Advice(
         stage="rotation",
         seen=f"It looks {'left out' if missing else 'set otherwise'}{more}.",
-        try_next=f"Rotate by {set_to(plan, 'rotation', 'angle_deg')}; where no tool does that, the peak stages have "
+        try_next=f"Rotate by {rendered.set_to('rotation', 'angle_deg')}; where no tool does that, the peak stages have "
         "more to do."
-        if plan.settings["rotation"].get("kind", 0.0) == 0.0
+        if rendered.settings["rotation"].get("kind", 0.0) == 0.0
         else "Use the all-pass filters of the sheet; where no tool of yours does that, leave them out.",
         size=max(apart / _TURN_DEG, lean / _ASYMMETRY_DB),
     )
@@ -99,7 +99,7 @@ def _width(planned: Comparison, bounce: Comparison) -> Iterator[Advice]:
     if abs(apart) > _WIDTH_DB:
         yield Advice(
             stage="",
-            seen=f"The sides are {number(abs(apart), 'dB')} {'wider' if apart > 0.0 else 'narrower'} than planned.",
+            seen=f"The image is {number(abs(apart), 'dB')} {'wider' if apart > 0.0 else 'narrower'} than planned.",
             try_next="Look for a width control, for bands on mid or side, and for stages that do not link channels.",
             size=abs(apart) / _WIDTH_DB,
         )

@@ -7,16 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from autochain.compare.as_html import to_html
 
 from autochain.audio.files import read_mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
-from autochain.compare.account import account
-from autochain.compare.against_plan import check_against, check_bounce
-from autochain.compare.as_html import to_html
 from autochain.compare.as_json import to_json
-from autochain.compare.as_markdown import to_markdown
-from autochain.compare.plan import carry_out
+from autochain.compare.bounce import check_against, check_bounce
+from autochain.compare.description import account
+from autochain.compare.rendered_sheet import carry_out
+from autochain.compare.report import to_markdown
 from autochain.config.model import Target
 from autochain.errors import SheetError
 from autochain.measure.measurement import measure

@@ -20,8 +20,8 @@ _Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class End:
-    """One end of the song.
+class SongEnd:
+    """Head or tail of a song, in the mix and in the master.
 
     Attributes
     ----------
@@ -44,21 +44,13 @@ class End:
     abrupt: bool
     at_s: float
 
-    def whole(self) -> "End":
+    def whole(self) -> "SongEnd":
         """The same with nothing lost."""
         return replace(self, lost_s=0.0, lost_peak_db=None, abrupt=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ends:
-    """Both ends."""
-
-    head: End
-    tail: End
-
-
-def compare_ends(pair: Pair) -> Ends:
-    """Look at both ends of a pair; sound that the master's file does not hold counts as silence."""
+def head_and_tail(pair: Pair) -> tuple[SongEnd, SongEnd]:
+    """Head and tail of a pair; sound that the master's file does not hold counts as silence."""
     delay, frames = pair.delay_frames, pair.mix.shape[0]
     mix = measure_hop_sums(pair.mix, pair.rate_hz)
     # The master on the mix's own grid of hops, silence where its file does not reach.
@@ -74,13 +66,13 @@ def compare_ends(pair: Pair) -> Ends:
     tail = _end(powers[0], powers[1], reach, own_reach)
     head = _end(powers[0][::-1], powers[1][::-1], reach[::-1], own_reach[::-1])
     length_s = powers[0].size * HOP_S
-    return Ends(
-        head=replace(head, at_s=head.silence_mix_s + head.lost_s),
-        tail=replace(tail, at_s=length_s - tail.silence_mix_s - tail.lost_s),
+    return (
+        replace(head, at_s=head.silence_mix_s + head.lost_s),
+        replace(tail, at_s=length_s - tail.silence_mix_s - tail.lost_s),
     )
 
 
-def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) -> End:
+def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) -> SongEnd:
     """Look at the last of these hops."""
     heard = np.flatnonzero(_heard(reach))
     last = int(heard[-1]) if heard.size else -1
@@ -102,7 +94,7 @@ def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) 
     else:
         peak_db = float(20.0 * np.log10(reach[first_lost : last + 1].max() / reach.max()))
     gone = (int(present[-1]) if present.size else -1) - first_lost
-    return End(
+    return SongEnd(
         silence_mix_s=silence[0],
         silence_master_s=silence[1],
         lost_s=lost * HOP_S,

@@ -1,4 +1,4 @@
-"""What a sheet plans: its settings rendered on the mix, and what its equalisers do to the spectrum."""
+"""A sheet carried out: its settings rendered on the mix, and what its equalisers do to the spectrum."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -8,16 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix
+from autochain.chain.chain import STAGES
 from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.planned import planned
 from autochain.search.around import EarlierSheet
+from autochain.sheet.settings import value_text
 
 EQUALISERS = ("equaliser", "tone")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plan:
+class RenderedSheet:
     """A sheet carried out.
 
     Attributes
@@ -40,8 +42,18 @@ class Plan:
     reductions_db: Mapping[str, npt.NDArray[np.floating[Any]]]
     curves: Mapping[str, tuple[BandChange, ...]]
 
+    def set_to(self, stage: str, parameter: str) -> str:
+        """One setting as the sheet prints it; empty where the stage is not on the sheet."""
+        value = self.settings.get(stage, {}).get(parameter)
+        return "" if value is None else value_text(STAGES[stage].parameter(parameter), value)
 
-def carry_out(sheet: EarlierSheet, mix: Mix) -> Plan:
+    def on_sheet(self, stage: str, parameter: str) -> str:
+        """The same in brackets behind a space, to end a clause with."""
+        value = self.set_to(stage, parameter)
+        return f" (the sheet has {value})" if value else ""
+
+
+def render_sheet(sheet: EarlierSheet, mix: Mix) -> RenderedSheet:
     """Render the settings of a sheet on a mix, in the order that they have on it.
 
     Raises
@@ -58,7 +70,7 @@ def carry_out(sheet: EarlierSheet, mix: Mix) -> Plan:
             only = chain.render(mix.samples, mix.rate_hz, settings, stages=(name,)).samples
             if only is not mix.samples:
                 curves[name] = band_changes(before, measure_spectrum(only, mix.rate_hz), 0.0)
-    return Plan(
+    return RenderedSheet(
         sheet=sheet,
         settings=settings,
         master=replace(mix, samples=rendered.samples, file=sheet.file),

@@ -18,7 +18,7 @@ _NONE, _FULL, _TWICE = 0.15, 0.8, 1.65
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CurveShare:
+class EqualiserShare:
     """Share of one curve.
 
     Attributes
@@ -53,9 +53,9 @@ class CurveShare:
         return self.explained >= _EXPLAINED and self.share - self.error * _SURE > 1.5 and self.share > _TWICE
 
 
-def curve_shares(
+def equaliser_shares(
     curves: Mapping[str, Sequence[BandChange]], planned: Sequence[BandChange], bounce: Sequence[BandChange]
-) -> dict[str, CurveShare]:
+) -> dict[str, EqualiserShare]:
     """Least-squares shares of all curves together in the difference of two comparisons.
 
     The difference bounce - planned is explained by sum_s k_s curve_s, a constant, a slope per octave, and a share
@@ -97,7 +97,7 @@ def curve_shares(
     errors = np.sqrt(np.diag(np.linalg.inv(E.T @ E)) * missed / free)
     explained = 1.0 - missed / max(float(d @ d), 1e-12)
     return {
-        name: CurveShare(share=1.0 + float(own), error=max(_LEAST_ERROR, float(error)), explained=explained)
+        name: EqualiserShare(share=1.0 + float(own), error=max(_LEAST_ERROR, float(error)), explained=explained)
         for name, own, error in zip(names, k, errors, strict=True)
     }
 
