@@ -29,6 +29,12 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
 th:first-child, td:first-child { text-align: left; white-space: normal; }
+@media (max-width: 36rem) {
+  .stack thead { display: none; } .stack tr { display: block; padding: .4rem 0; border-bottom: 1px solid var(--rule); }
+  .stack td { display: inline-block; border: 0; padding: 0 .8rem 0 0; }
+  .stack td:first-child { display: block; font-weight: bold; }
+  .stack td:not(:first-child)::before { content: attr(data-head) " "; color: var(--soft); }
+  .stack td:empty::before { content: none; } }
 @media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
   --other: #666; } figure, tr, li { break-inside: avoid; } body { max-width: none; }
   table { font-size: .7rem; } th, td { white-space: normal; } .wide { overflow: visible; } }
