@@ -10,7 +10,8 @@ from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config import Config
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Coordinates
-from autochain.search.around import Around, EarlierSheet, around
+from autochain.earlier.around import Around, stay_near
+from autochain.earlier.sheet import EarlierSheet
 from autochain.search.space import OFF_BELOW, STAGE_OF
 from autochain.solve.decisions import Decisions, Locks
 
@@ -121,7 +122,7 @@ class Near:
         Held is what the house has, with everything the track's own sheet has outside of the shared stages. It is no
         decision of the engineer's, so that the baselines to compare with keep their own settings.
         """
-        decided, rest = around(self.sheet, decisions, plan)
+        decided, rest = stay_near(self.sheet, decisions, plan)
         held = {stage: values for stage, values in rest.held.items() if stage not in SHARED}
         for stage, values in self.house.items():
             held[stage] = {**rest.held.get(stage, {}), **values}

@@ -23,6 +23,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.faint import faint
+from autochain.search.request import RunOptions, SuggestRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
@@ -99,10 +100,11 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
-        found = suggest(mix, job.plan, job.decisions, threads, progress)
+        asked = SuggestRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
-        decisions, plan, around = job.near.asked(job.decisions, job.plan)
-        found = suggest(mix, plan, decisions, threads, progress, around=around)
+        decisions, plan, near = job.near.asked(job.decisions, job.plan)
+        asked = SuggestRequest(mix=mix, config=plan, decisions=decisions, near=near)
+    found = suggest(asked, RunOptions(jobs=threads, progress=progress))
     songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))

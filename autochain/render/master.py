@@ -14,10 +14,10 @@ from autochain.audio.resample import resampled
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.config.model import Drive, Target, Weights
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.around import EarlierSheet
 from autochain.search.evaluator import Evaluator
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import whole_song

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.model import PARAMETER_OF, Config
-from autochain.search.around import Around
+from autochain.earlier.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
 from autochain.search.result import Note, Verified

@@ -8,6 +8,7 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
+from autochain.earlier.around import Around
 from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -16,10 +17,8 @@ from autochain.prepare.references import Reference
 from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.symmetry import Rotation
-from autochain.progress import Progress, silent
-from autochain.search.around import Around
+from autochain.progress import Progress
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
-from autochain.search.batches import Stop, never
 from autochain.search.evaluator import Evaluator
 from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
@@ -29,6 +28,7 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
+from autochain.search.request import RunOptions, Stop, SuggestRequest, never
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
@@ -310,17 +310,10 @@ class Search:
         )
 
 
-def suggest(
-    mix: Mix,
-    config: Config,
-    decisions: Decisions | None = None,
-    jobs: int = 1,
-    progress: Progress = silent,
-    journal: Journal | None = None,
-    stop: Stop = never,
-    around: Around | None = None,
-    references: Sequence[Reference] = (),
-) -> Suggestion:
-    """Find, verify and describe starting settings for one mix; the parameters are those of `Search`."""
-    decided = Decisions() if decisions is None else decisions
-    return Search(mix, config, decided, jobs, progress, journal, stop, around, references).run()
+def suggest(request: SuggestRequest, run: RunOptions | None = None) -> Suggestion:
+    """Find, verify and describe starting settings for one mix."""
+    options = RunOptions() if run is None else run
+    return Search(
+        request.mix, request.config, request.decisions, options.jobs, options.progress, options.journal, options.stop,
+        request.near, request.references,
+    ).run()

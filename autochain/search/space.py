@@ -80,6 +80,13 @@ def from_vector(vector: Sequence[float] | npt.NDArray[np.float64], ranges: Range
     return Coordinates(**values)
 
 
+def ranges_near(point: Coordinates, whole: Ranges, share: float) -> Ranges:
+    """Ranges that reach `share` of each range to either side of a point, and not beyond the whole."""
+    place = np.clip(to_vector(point, whole), 0.0, 1.0)
+    low, high = (from_vector(np.clip(place + step, 0.0, 1.0), whole) for step in (-share, share))
+    return Ranges(**{name: (getattr(low, name), getattr(high, name)) for name in Coordinates.model_fields})
+
+
 def on_edge(coordinates: Coordinates, ranges: Ranges, locks: Locks | None = None) -> tuple[str, ...]:
     """Coordinates within 1 % of a range end.
 

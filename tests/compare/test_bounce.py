@@ -18,9 +18,9 @@ from autochain.compare.description import account
 from autochain.compare.rendered_sheet import carry_out
 from autochain.compare.report import to_markdown
 from autochain.config.model import Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.measurement import measure
-from autochain.search.around import EarlierSheet
 
 STAGES = {
     "rotation": {"angle_deg": -60.0},

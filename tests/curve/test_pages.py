@@ -15,7 +15,7 @@ from autochain.curve.point import Curve, Point
 from autochain.curve.report import to_html
 from autochain.curve.sheets import with_sheets
 from autochain.curve.statement import statement
-from autochain.sheet.read import read_sheet
+from autochain.earlier.read import read_sheet
 from tests.curve.conftest import TARGETS, Traced
 
 

@@ -5,20 +5,16 @@ changed by hand. The point it ended at (shares of work, time constants, softness
 are in; thresholds, drive and peak ceilings are derived anew, for the same mix or for a revised one.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-
-import numpy as np
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 from autochain.chain.chain import STAGES, ChainPlan
 from autochain.chain.output import ENDS
 from autochain.config.chain import FOUND
-from autochain.config.model import PARAMETER_OF, Config, Coordinates, Ranges, Target
+from autochain.config.model import PARAMETER_OF, Config, Coordinates
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.search.space import from_vector, to_vector
 from autochain.solve.decisions import Decisions, Locks, as_given, narrowed_out
-
-Values = Mapping[str, float | str]  # a choice is a word
 
 # What a search moves, solves or reads off the mix; everything else on a sheet stays as it is there.
 _SEARCHED = {
@@ -27,50 +23,6 @@ _SEARCHED = {
     *(("output", name) for name in ENDS),
 }
 _NEEDED = ("drive", "limiter", "output")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EarlierSheet:
-    """What a search takes from a sheet: as written, before any of it is compared with a configuration.
-
-    Attributes
-    ----------
-    file, sha256
-        Base name of the sheet and the hash of its bytes.
-    mix_sha256
-        Hash of the mix it is for.
-    target
-        What it aimed at.
-    stages
-        Settings by stage, as they stand now.
-    found
-        The same by `stage.parameter`, as the search found them.
-    point
-        Where its search ended; None where a gain was enough.
-    locks, without
-        The decisions it was asked with.
-    seed
-        Of its search, and of the dither of its preview.
-    course
-        Text of its song, as in `measure.fingerprint`; empty where the sheet does not say.
-    score, weights, version
-        Its score at the target (None where that was missed), what it was weighed with, and by which program.
-    """
-
-    file: str
-    sha256: str
-    mix_sha256: str
-    target: Target
-    stages: Mapping[str, Values]
-    found: Values
-    point: Coordinates | None
-    locks: Values
-    without: frozenset[str]
-    seed: int
-    course: Mapping[str, str] = field(default_factory=dict)
-    score: float | None = None
-    weights: Mapping[str, float] = field(default_factory=dict)
-    version: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,12 +73,6 @@ class Around:
         locks = {name: {**here.get(name, {}), **own.get(name, {})} for name in (*here, *own)}
         return Decisions(locks=locks, without=decisions.without | (self.left_out & stages - own.keys()))
 
-    def ranges(self, whole: Ranges, share: float) -> Ranges:
-        """Ranges that reach `share` of each range to either side of the start, and not beyond the whole."""
-        place = np.clip(to_vector(self.start, whole), 0.0, 1.0)
-        low, high = (from_vector(np.clip(place + step, 0.0, 1.0), whole) for step in (-share, share))
-        return Ranges(**{name: (getattr(low, name), getattr(high, name)) for name in Coordinates.model_fields})
-
     def moved(self, settings: Locks) -> tuple[Moved, ...]:
         """Every setting that differs between the sheet and `settings`, in the order of `settings`."""
         found = []
@@ -138,7 +84,7 @@ class Around:
         return tuple(found)
 
 
-def around(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[Decisions, Around]:
+def stay_near(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[Decisions, Around]:
     """Compare a sheet with what is asked now; returns all decisions, the sheet's own among them, and the rest.
 
     Newer decisions replace older ones: what is asked now, and what was changed on the sheet, go over the locks that

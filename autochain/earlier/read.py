@@ -8,8 +8,8 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from autochain.config.model import Coordinates, Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
-from autochain.search.around import EarlierSheet
 
 _VERSION = 1
 

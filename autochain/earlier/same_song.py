@@ -1,9 +1,9 @@
 """Whether a mix is a revision of the song that an earlier sheet is for."""
 
 from autochain.audio.mix import Mix
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.fingerprint import SAME_SONG, band_powers, read_fingerprint, similarity
-from autochain.search.around import EarlierSheet
 
 
 def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:

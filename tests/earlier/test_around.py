@@ -11,10 +11,11 @@ from autochain.audio.signals import pink_noise
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
 from autochain.config.model import Coordinates, Target
+from autochain.earlier.around import stay_near
+from autochain.earlier.same_song import another_song
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.search.around import EarlierSheet, around
-from autochain.search.same_song import another_song
-from autochain.search.space import from_vector, to_vector
+from autochain.search.space import from_vector, ranges_near, to_vector
 from autochain.solve.decisions import Decisions, parse_decisions
 
 CONFIG = read_config()
@@ -159,10 +160,10 @@ def test_a_choice_is_locked_by_its_word_and_told_by_it():
         SHEET, stages={**STAGE_SETTINGS, "limiter": {**STAGE_SETTINGS["limiter"], "release_behaviour": "two_speed"}}
     )
     with pytest.raises(SheetError, match=r"release_behaviour=two_speed, but --lock gives .*=density"):
-        around(changed_choice, asked, CONFIG)
+        stay_near(changed_choice, asked, CONFIG)
     # As a sheet holds it, and as sheets held it once.
     for value in ("density", asked.locks["limiter"]["release_behaviour"]):
-        decided, _ = around(replace(SHEET, locks={"limiter.release_behaviour": value}), Decisions(), CONFIG)
+        decided, _ = stay_near(replace(SHEET, locks={"limiter.release_behaviour": value}), Decisions(), CONFIG)
         assert decided == asked
 
 
@@ -228,7 +229,7 @@ def without(stage):
 )  # fmt: skip
 def test_a_sheet_that_contradicts_what_is_asked_names_both_sides(sheet, locks, left_out, words):
     with pytest.raises(SheetError) as caught:
-        around(sheet, parse_decisions(locks, left_out), CONFIG)
+        stay_near(sheet, parse_decisions(locks, left_out), CONFIG)
     for word in words:
         assert word in str(caught.value)
 
@@ -236,7 +237,7 @@ def test_a_sheet_that_contradicts_what_is_asked_names_both_sides(sheet, locks, l
 @pytest.mark.parametrize("name", ["limiter", "drive", "output", "limitr"])
 def test_a_sheet_that_leaves_out_what_cannot_be_is_refused(name):
     with pytest.raises(SheetError, match=f"song.sheet.json: provenance.request.without has '{name}'"):
-        around(replace(SHEET, without=frozenset({name})), Decisions(), CONFIG)
+        stay_near(replace(SHEET, without=frozenset({name})), Decisions(), CONFIG)
 
 
 @pytest.mark.parametrize(
@@ -249,7 +250,7 @@ def test_a_sheet_that_leaves_out_what_cannot_be_is_refused(name):
 )
 def test_a_value_that_no_chain_has_is_told_with_the_sheet(sheet, words):
     with pytest.raises(ParameterError) as caught:
-        around(sheet, Decisions(), CONFIG)
+        stay_near(sheet, Decisions(), CONFIG)
     for word in words:
         assert word in str(caught.value)
 
@@ -258,10 +259,10 @@ def test_a_chain_of_the_configuration_that_does_not_hold_the_sheet_names_both(tm
     path = tmp_path / "mine.toml"
     path.write_text('[chain]\norder = ["drive", "limiter", "output"]\n', encoding="utf-8")
     with pytest.raises(ParameterError, match=r"song.sheet.json: clipper is left out of chain.order"):
-        around(SHEET, Decisions(), read_config(path))
+        stay_near(SHEET, Decisions(), read_config(path))
     path.write_text("[chain.limiter]\nrelease_ms = { low = 100.0 }\n", encoding="utf-8")
     with pytest.raises(SheetError) as caught:
-        around(changed("limiter", release_ms=50.0), Decisions(), read_config(path))
+        stay_near(changed("limiter", release_ms=50.0), Decisions(), read_config(path))
     for word in ("song.sheet.json has limiter.release_ms=50.0", "chain.limiter.release_ms of the configuration", "100"):
         assert word in str(caught.value)
 
@@ -269,7 +270,7 @@ def test_a_chain_of_the_configuration_that_does_not_hold_the_sheet_names_both(tm
 def test_newer_decisions_replace_the_older_ones():
     locks = {"limiter.release_ms": 80.0, "clipper.softness": 30.0}
     made_with = replace(SHEET, locks=locks, without=frozenset({"transient"}))
-    decided, near = around(
+    decided, near = stay_near(
         replace(made_with, stages={**SHEET.stages, "limiter": {**STAGE_SETTINGS["limiter"], "release_ms": 77.0}}),
         parse_decisions(["transient.onset_db=1"], ["clipper"]),
         CONFIG,
@@ -280,7 +281,7 @@ def test_newer_decisions_replace_the_older_ones():
 
 
 def test_what_a_search_moves_is_not_held_and_the_rest_is():
-    decided, near = around(SHEET, Decisions(), CONFIG)
+    decided, near = stay_near(SHEET, Decisions(), CONFIG)
     assert decided == Decisions()
     assert near.held["limiter"].keys() == {"attack_ms", "release_behaviour", "link_percent"}
     assert near.held["clipper"].keys() == {"oversampling"}
@@ -294,8 +295,8 @@ def test_what_a_search_moves_is_not_held_and_the_rest_is():
 def test_ranges_reach_a_share_of_the_whole_to_either_side_and_no_further(place):
     whole = CONFIG.search.ranges
     start = from_vector([place] * len(Coordinates.model_fields), whole)
-    _, near = around(replace(SHEET, point=start), Decisions(), CONFIG)
-    narrow = near.ranges(whole, SHARE)
+    _, near = stay_near(replace(SHEET, point=start), Decisions(), CONFIG)
+    narrow = ranges_near(near.start, whole, SHARE)
     for end, wanted in ((0, max(0.0, place - SHARE)), (1, min(1.0, place + SHARE))):
         corner = Coordinates(**{name: getattr(narrow, name)[end] for name in Coordinates.model_fields})
         assert to_vector(corner, whole) == pytest.approx([wanted] * len(Coordinates.model_fields))

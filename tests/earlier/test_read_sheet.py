@@ -5,8 +5,8 @@ import json
 import pytest
 
 from autochain.config import read_config
+from autochain.earlier.read import read_sheet
 from autochain.errors import SheetError
-from autochain.sheet.read import read_sheet
 
 POINT = read_config().search.trade_default.model_dump()
 SHEET = {
