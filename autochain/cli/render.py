@@ -19,11 +19,11 @@ from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
-from autochain.render.as_markdown import to_markdown
 from autochain.render.delivery import deliver, names_of
 from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
 from autochain.render.planned import planned
+from autochain.render.report import to_markdown
 from autochain.solve.inaudible import refuse_inaudible
 
 TARGET_NOT_MET = 3

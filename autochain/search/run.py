@@ -11,13 +11,13 @@ from joblib import delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates, Target
-from autochain.measure.course import band_cells, course_of, encoded
+from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
 from autochain.prepare.readiness import Readiness, judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
 from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
@@ -99,7 +99,7 @@ class MeasuredMix:
             lufs=before.integrated_lufs,
             peak_dbtp=before.true_peak_dbtp,
             readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
-            course=encoded(course_of(band_cells(mix.samples, mix.rate_hz))),
+            course=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
             decisions=decisions,
             settled=settled,
             prepared=prepare(mix, before, config, settled, request.references, resonances, seen.resonance),
