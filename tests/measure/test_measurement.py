@@ -11,12 +11,14 @@ from hypothesis import strategies as st
 from autochain.audio.files import read_mix
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.errors import AudioFileError
-from autochain.measure.asymmetry import asymmetry_db
+from autochain.measure.asymmetry import asymmetry_series, loud_windows
 from autochain.measure.crest import local_crest_db
-from autochain.measure.image import correlation, correlation_below
+from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, MixMeter, measure, measure_file, measure_with_series
 from autochain.measure.series import MixSeries
+from autochain.measure.spectrum import measure_spectrum
+from autochain.measure.stereo import correlation_of, correlation_under
 from autochain.measure.true_peak import read_true_peak
 
 RATE_HZ = 44100
@@ -95,10 +97,13 @@ def test_figures_are_those_of_the_single_measures(rate_hz, dtype) -> None:
     assert found.true_peak_dbtp == read_true_peak(samples, rate_hz).highest_dbtp
     # sums in another order: some 1e-12 of the value
     assert found.local_crest_db == pytest.approx(local_crest_db(samples, rate_hz), abs=1e-9)
-    lean = asymmetry_db(samples, rate_hz, loud_hops(hops, integrated))
+    length = rate_hz // 20
+    windows = samples[: len(samples) // length * length].astype(np.float64).reshape(-1, length, samples.shape[1])
+    loud = loud_windows(loud_hops(hops, integrated), len(samples), rate_hz)
+    lean = asymmetry_series(windows.max(axis=1), windows.min(axis=1), loud).mean
     assert found.asymmetry_db == pytest.approx(lean.level_db, abs=1e-9)
-    assert found.correlation == pytest.approx(correlation(samples), abs=1e-12)
-    assert found.correlation_below_120_hz == correlation_below(samples, rate_hz)
+    assert found.correlation == correlation_of(measure_hop_sums(samples, rate_hz))
+    assert found.correlation_below_120_hz == correlation_under(measure_spectrum(samples, rate_hz), 120.0)
 
 
 def test_a_reading_handed_over_is_used() -> None:
