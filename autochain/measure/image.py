@@ -7,6 +7,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.measure.spectrum import SILENCE_POWER
 
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 TILT_SPAN_OCTAVES = len(OCTAVES_HZ) - 1
@@ -16,7 +17,6 @@ _NARROWEST_DB = -30.0
 _WIDEST_DB = 30.0
 # An octave 50 dB under the strongest one says nothing about the balance.
 _UNHEARD_DB = -50.0
-_SILENCE_POWER = 1e-12  # -120 dBFS mean square
 _ANY_RATE_HZ = 44100  # sums over the whole signal do not depend on how long its hops are
 _WINDOWS_AT_ONCE = 8  # their samples and spectra stay in the cache
 
@@ -67,7 +67,7 @@ class BalanceReference:
         mid, side = _octave_powers(output, self._rate_hz)
         before, after = self._mid + self._side, mid + side
         total = before.sum()
-        if total <= _SILENCE_POWER or after.sum() <= _SILENCE_POWER:
+        if total <= SILENCE_POWER or after.sum() <= SILENCE_POWER:
             return BalanceShift(0.0, 0.0)
         change_db = np.abs(_width_db(mid, side) - _width_db(self._mid, self._side))
         heard = (before >= before.max() * 10.0 ** (_UNHEARD_DB / 10.0)) & (after > 0.0)

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 

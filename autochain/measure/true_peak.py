@@ -35,7 +35,7 @@ from autochain.measure._true_peak_kernels import BLOCK, SCRATCH_BLOCKS, peaks_pe
 from autochain.measure.interpolators import annex2, sinc49
 from autochain.measure.loudness import hop_frames
 from autochain.measure.peak_search import AROUND_FRAMES, BODY_BLOCKS, BODY_FRAMES, SixteenTimes, piece_levels
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 from autochain.units import linear_to_db
 
 _Doubles = npt.NDArray[np.float64]
