@@ -8,7 +8,7 @@ from typing import Any
 
 from autochain.album import record as records
 from autochain.album import tone
-from autochain.album.house import Near
+from autochain.album.common_settings import Near
 from autochain.album.joined import parts, read_joined
 from autochain.album.record import Part, Record
 from autochain.audio.mix import Samples
@@ -23,10 +23,11 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.faint import faint
+from autochain.search.request import RunOptions, SuggestRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
-from autochain.search.space import Decisions
 from autochain.sheet import build_sheet, to_json, to_markdown
+from autochain.solve.decisions import Decisions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,10 +100,11 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
-        found = suggest(mix, job.plan, job.decisions, threads, progress)
+        asked = SuggestRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
-        decisions, plan, around = job.near.asked(job.decisions, job.plan)
-        found = suggest(mix, plan, decisions, threads, progress, around=around)
+        decisions, plan, near = job.near.asked(job.decisions, job.plan)
+        asked = SuggestRequest(mix=mix, config=plan, decisions=decisions, near=near)
+    found = suggest(asked, RunOptions(jobs=threads, progress=progress))
     songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
-from autochain.album.alike import ALIKE, Alike, compare, held_jobs
 from autochain.album.job import Finished, Heard, Job, carry_out
 from autochain.album.levels import targets_lufs
 from autochain.album.mixes import hear_mixes
 from autochain.album.moved import left_behind, take_along
 from autochain.album.record import Record
+from autochain.album.same_settings import ALIKE, Alike, compare, held_jobs
 from autochain.album.tracks import Track
 from autochain.album.workers import processes_for, side_by_side
 from autochain.audio.files import write_text
@@ -30,7 +30,7 @@ from autochain.measure.loudness_histogram import LoudnessHistogram
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | str]]

@@ -11,17 +11,17 @@ from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.compare import compare as compare_files
-from autochain.compare.account import account
-from autochain.compare.against_plan import check_bounce
-from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
-from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.compare.bounce import check_bounce
+from autochain.compare.description import describe
+from autochain.compare.report import different_report, report, report_page
+from autochain.document.as_markdown import markdown
+from autochain.earlier.read import read_sheet
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.entry import comparison_entry
 from autochain.log.file import read
 from autochain.log.history import LAST, history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
-from autochain.sheet.read import read_sheet
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 
 TARGET_NOT_MET = 3
 
@@ -93,11 +93,13 @@ def compare(
             found = compare_files(before, after, show)
             against = None if earlier is None else check_bounce(earlier, before, found, show)
     except DifferentMaterialError as error:
-        say = different_to_json if as_json else different_to_markdown
-        typer.echo(say(before.file, after.file, str(error)), nl=False)
+        files = before.file, after.file
+        text = different_to_json(*files, str(error)) if as_json else markdown(different_report(*files, str(error)))
+        typer.echo(text, nl=False)
         raise typer.Exit(error.exit_code) from None
-    said = account(found)
-    texts = [make(found, said, against) for make in (to_markdown, to_html, to_json)]
+    described = describe(found)
+    blocks = tuple(report(found, described, against))
+    texts = [markdown(blocks), report_page(found, blocks), to_json(found, described, against)]
     if out is not None:
         for name, text in zip(names, texts, strict=True):
             write_text(out / name, text, force, sources)

@@ -12,19 +12,19 @@ from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
+from autochain.earlier.read import read_sheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
-from autochain.render.as_markdown import to_markdown
 from autochain.render.delivery import deliver, names_of
 from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
 from autochain.render.planned import planned
+from autochain.render.report import to_markdown
 from autochain.search.faint import refuse_faint
-from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3
 

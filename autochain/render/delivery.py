@@ -12,6 +12,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.config.model import Config
+from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.prepare.silence_and_fades import find_silence_and_fades
@@ -31,7 +32,6 @@ from autochain.render.master import (
 from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
-from autochain.search.around import EarlierSheet
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.

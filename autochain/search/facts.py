@@ -12,7 +12,7 @@ from autochain.chain.output import without_ends
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
-from autochain.search.excerpts import GRID_HOPS
+from autochain.solve.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 
 _LOUDEST_S = 3.0

@@ -20,8 +20,8 @@ from autochain.prepare.resonances import Resonance, find_resonances
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.heard import Heard, heard_after
 from autochain.search.result import Note
-from autochain.search.space import Decisions
 from autochain.search.toward_references import tone_moves
+from autochain.solve.decisions import Decisions
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.

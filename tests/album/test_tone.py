@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from autochain.album.account import drift, gaps_s
+from autochain.album.figures import drift, gaps_s
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tone import balance_db, change_db, tilt_db
