@@ -9,7 +9,8 @@ from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of
 from autochain.cli.terminal import terminal
 from autochain.compare.as_json import different_to_json
-from autochain.compare.as_markdown import different_to_markdown
+from autochain.compare.report import different_report
+from autochain.document.as_markdown import markdown
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.history import LAST
 from autochain.tasks.compare import CompareRequest
@@ -61,8 +62,8 @@ def compare(
     try:
         found = run(request, terminal())
     except DifferentMaterialError as error:
-        say = different_to_json if as_json else different_to_markdown
-        typer.echo(say(name_of(mix), name_of(master), str(error)), nl=False)
+        said = name_of(mix), name_of(master), str(error)
+        typer.echo(different_to_json(*said) if as_json else markdown(different_report(*said)), nl=False)
         raise typer.Exit(error.exit_code) from None
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if found.reached is False:

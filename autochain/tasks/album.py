@@ -7,20 +7,20 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from autochain.album.alike import ALIKE
 from autochain.album.cluster import cluster
 from autochain.album.joined import cannot_run_into
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.masters import master_names, write_masters
-from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
+from autochain.album.report import FILES, to_html, to_json, to_markdown
 from autochain.album.run import Album, refuse_other_target, run
+from autochain.album.same_settings import ALIKE
 from autochain.album.tracks import Track, find_tracks
 from autochain.audio.files import check_output
 from autochain.config import Config
 from autochain.errors import AutochainError, UsageError
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
 from autochain.tasks.sounds import header_of

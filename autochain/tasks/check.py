@@ -10,14 +10,14 @@ from autochain.album.tracks import mixes_in
 from autochain.audio.blocks import shown
 from autochain.audio.files import check_output
 from autochain.audio.mix import Mix
+from autochain.check.as_json import checks_to_json
+from autochain.check.as_markdown import Checked, checks_to_markdown
 from autochain.config import Config, read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect, inspect_file
 from autochain.prepare.readiness import judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
-from autochain.sheet.check_as_json import checks_to_json
-from autochain.sheet.check_as_markdown import Checked, checks_to_markdown
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import write_texts
 from autochain.tasks.sounds import Sound, header_of

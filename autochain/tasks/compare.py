@@ -7,16 +7,16 @@ from pathlib import Path
 from autochain.audio.files import check_output
 from autochain.compare import Comparison
 from autochain.compare import compare as compare_sounds
-from autochain.compare.account import Account, account
-from autochain.compare.against_plan import AgainstPlan, check_bounce
-from autochain.compare.as_html import to_html
 from autochain.compare.as_json import to_json
-from autochain.compare.as_markdown import to_markdown
+from autochain.compare.bounce import BounceVerdict, check_bounce
+from autochain.compare.description import Description, describe
+from autochain.compare.report import report, report_page
+from autochain.document.as_markdown import markdown
 from autochain.log.entry import comparison_entry
 from autochain.render.planned import planned
-from autochain.sheet.read import read_sheet
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
+from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 
 
@@ -31,7 +31,7 @@ class CompareRequest:
     sheet
         Sheet (JSON) of the mix: does the master reach it, and which stage looks off?
     out
-        Folder of the account; None writes nothing.
+        Folder of the report; None writes nothing.
     force
         Replace results that exist; never a source.
     log
@@ -40,7 +40,7 @@ class CompareRequest:
 
     mix: Sound
     master: Sound
-    sheet: Path | None = None
+    sheet: SheetGiven | None = None
     out: Path | None = None
     force: bool = False
     log: Path | None = None
@@ -51,30 +51,30 @@ class Compared:
     """What was found: figures, what they say in words, the verdict by a sheet where one was given, files written."""
 
     found: Comparison
-    account: Account
-    against: AgainstPlan | None
+    description: Description
+    verdict: BounceVerdict | None
     files: tuple[Path, ...]
 
     @property
     def reached(self) -> bool | None:
         """Whether the master reaches the sheet; None without one."""
-        return None if self.against is None else self.against.reached
+        return None if self.verdict is None else self.verdict.reached
 
     def markdown(self) -> str:
-        """The account to read."""
-        return to_markdown(self.found, self.account, self.against)
+        """The report to read."""
+        return markdown(report(self.found, self.description, self.verdict))
 
     def html(self) -> str:
         """The same with pictures."""
-        return to_html(self.found, self.account, self.against)
+        return report_page(self.found, report(self.found, self.description, self.verdict))
 
     def json(self) -> str:
         """All figures."""
-        return to_json(self.found, self.account, self.against)
+        return to_json(self.found, self.description, self.verdict)
 
 
 def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
-    """Compare, and write the account where a folder is named.
+    """Compare, and write the report where a folder is named.
 
     Raises
     ------
@@ -86,7 +86,7 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
         A file that cannot be used, a folder that cannot be written.
     """
     sources = files_among((request.mix, request.master, request.sheet))
-    sheet = None if request.sheet is None else read_sheet(request.sheet)
+    sheet = None if request.sheet is None else read_given(request.sheet)
     if sheet is not None:
         planned(sheet)
     stem = path_of(request.master).stem
@@ -98,8 +98,8 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
     mix, master = loaded(request.mix), loaded(request.master)
     with caller.watch() as show:
         found = compare_sounds(mix, master, show)
-        against = None if sheet is None else check_bounce(sheet, mix, found, show)
-    result = Compared(found=found, account=account(found), against=against, files=())
+        verdict = None if sheet is None else check_bounce(sheet, mix, found, show)
+    result = Compared(found=found, description=describe(found), verdict=verdict, files=())
     if request.out is not None:
         texts: Mapping[str, str] = {"md": result.markdown(), "html": result.html(), "json": result.json()}
         named = {f"{stem}.compare.{kind}": text for kind, text in texts.items()}

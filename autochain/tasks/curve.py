@@ -5,18 +5,17 @@ from pathlib import Path
 
 from autochain.audio.files import check_output
 from autochain.config.read import check_target
-from autochain.curve.account import knee_of
 from autochain.curve.as_data import to_csv, to_json
-from autochain.curve.as_html import to_html
-from autochain.curve.as_markdown import to_markdown
-from autochain.curve.files import names, stem_of
 from autochain.curve.knee import LEAST_POINTS
 from autochain.curve.point import Curve
-from autochain.curve.sheets import sheet_texts
+from autochain.curve.report import to_html, to_markdown
+from autochain.curve.sheets import CurveSheets, file_names, sheet_texts, with_sheets
+from autochain.curve.statement import knee_of
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
+from autochain.sheet import Sheet
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, write_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
@@ -48,11 +47,20 @@ class CurveRequest(Wish):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Traced:
-    """The curve of a mix, named by its stem, and the files that were written."""
+    """The curve, the sheet of each of its points, and the files that were written."""
 
-    curve: Curve
-    stem: str
+    drawn: CurveSheets
     files: tuple[Path, ...]
+
+    @property
+    def curve(self) -> Curve:
+        """Points from quiet to loud, and the loudnesses that were not tried."""
+        return self.drawn.curve
+
+    @property
+    def sheets(self) -> tuple[Sheet, ...]:
+        """One for each point."""
+        return self.drawn.sheets
 
     @property
     def knee_lufs(self) -> float | None:
@@ -62,15 +70,15 @@ class Traced:
 
     def markdown(self) -> str:
         """The curve to read."""
-        return to_markdown(self.curve, self.stem)
+        return to_markdown(self.drawn)
 
     def html(self) -> str:
         """The same with pictures."""
-        return to_html(self.curve, self.stem)
+        return to_html(self.drawn)
 
     def json(self) -> str:
         """All figures."""
-        return to_json(self.curve, self.stem)
+        return to_json(self.drawn)
 
     def csv(self) -> str:
         """A row for each point."""
@@ -94,7 +102,7 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     refuse_contradictions(decisions, config, None)
     stem, sources = path_of(request.mix).stem, files_among((request.mix,))
     if request.out is not None:
-        check_output(request.out, names(stem, targets), request.force, sources)
+        check_output(request.out, file_names(stem, targets), request.force, sources)
     else:
         caller.tell(ONLY_PRINTED)
     header_of(request.mix)
@@ -106,15 +114,15 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     mix = loaded(request.mix)
     refuse_faint(mix)
     with caller.watch() as show:
-        result = Traced(curve=trace(mix, config, targets, decisions, request.jobs, show), stem=stem, files=())
+        traced = trace(mix, config, targets, decisions, request.jobs, show)
+        result = Traced(drawn=with_sheets(traced, stem), files=())
         if request.out is None:
             return result
         files: tuple[Path, ...] = ()
-        for place, point in enumerate(result.curve.points):
-            show("drawing the pages", place / len(result.curve.points))
-            own = stem_of(stem, point.target_lufs)
-            sheets = {f"{own}.sheet.{kind}": text for kind, text in sheet_texts(mix, point).items()}
-            files += write_texts(request.out, sheets, request.force, sources)
+        for place, (point, sheet) in enumerate(result.drawn.points):
+            show("drawing the pages", place / len(traced.points))
+            own = {result.drawn.sheet_name(point, kind): text for kind, text in sheet_texts(mix, point, sheet).items()}
+            files += write_texts(request.out, own, request.force, sources)
     texts = {"csv": result.csv(), "json": result.json(), "html": result.html(), "md": result.markdown()}
     pages = {f"{stem}.curve.{kind}": text for kind, text in texts.items()}
     return replace(result, files=files + write_texts(request.out, pages, request.force, sources))

@@ -8,8 +8,8 @@ from autochain.audio.files import check_output
 from autochain.errors import UsageError
 from autochain.log.file import read
 from autochain.log.history import LAST, History, history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
 from autochain.log.place import log_path
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import write_texts
 

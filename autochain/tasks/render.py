@@ -8,19 +8,19 @@ from typing import Any
 from autochain.audio.files import check_output, refuse_size
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.output import with_silence
-from autochain.compare.bands import band_changes
 from autochain.config import Config, read_config
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
+from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
-from autochain.render.as_markdown import to_markdown
 from autochain.render.delivery import USUAL_CODERS, Delivery, deliver, names_of
 from autochain.render.formats import Export, parse_export, parse_exports
 from autochain.render.master import make_master, refuse_other_mix, solve_master
 from autochain.render.planned import planned
-from autochain.search.around import EarlierSheet
+from autochain.render.report import to_markdown
 from autochain.search.faint import refuse_faint
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
@@ -159,8 +159,7 @@ def _page_names(request: RenderRequest) -> list[str]:
 
 
 def _sources(request: RenderRequest) -> tuple[Path, ...]:
-    sheet = request.sheet if isinstance(request.sheet, Path) else None
-    return files_among((request.mix, sheet, *request.alternates))
+    return files_among((request.mix, request.sheet, *request.alternates))
 
 
 def _in_memory(request: RenderRequest, mix: Mix, sheet: EarlierSheet, config: Config, caller: Caller) -> Rendered:

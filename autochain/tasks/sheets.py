@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from autochain.search.around import EarlierSheet
+from autochain.earlier.read import read_sheet, sheet_in
+from autochain.earlier.sheet import EarlierSheet
 from autochain.sheet import Sheet, to_json
-from autochain.sheet.read import read_sheet, sheet_in
 from autochain.tasks.sounds import IN_MEMORY
 
 SheetGiven = Path | Sheet

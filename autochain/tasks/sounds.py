@@ -41,9 +41,9 @@ def name_of(path: Path) -> str:
     return path.name.encode("utf-8", errors="backslashreplace").decode("utf-8")
 
 
-def files_among(sounds: Iterable[Sound | None]) -> tuple[Path, ...]:
-    """Source files, which are never replaced."""
-    return tuple(sound for sound in sounds if isinstance(sound, Path))
+def files_among(sources: Iterable[object]) -> tuple[Path, ...]:
+    """Those that are files, which are never replaced."""
+    return tuple(source for source in sources if isinstance(source, Path))
 
 
 def mix_of(samples: npt.NDArray[Any], rate_hz: int) -> Mix:

@@ -10,26 +10,26 @@ from autochain.audio.files import check_output, refuse_size, write_text, write_w
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.output import with_silence
 from autochain.config import Config
+from autochain.earlier.around import Around, stay_near
+from autochain.earlier.same_song import another_song
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.prepare.references import Reference
-from autochain.search.around import Around
-from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
-from autochain.search.request import request_of
+from autochain.search.request import RunOptions, request_of
+from autochain.search.request import SuggestRequest as SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import suggest as search
-from autochain.search.same_song import another_song
-from autochain.search.space import Decisions
 from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
-from autochain.sheet.read import read_sheet
 from autochain.sheet.words import CAUTION
+from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, usable_log, write_log, write_texts
+from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 from autochain.tasks.wish import Wish
 
@@ -69,7 +69,7 @@ class SuggestRequest(Wish):
     loudest_part_lufs: float | None = None
     out: Path | None = None
     preview: bool = False
-    around: Path | None = None
+    around: SheetGiven | None = None
     another_song: bool = False
     references: Sequence[Path] = ()
     resume: bool = False
@@ -169,12 +169,12 @@ def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
                               ("--resume", request.resume)):  # fmt: skip
             if asked:
                 raise UsageError(f"{option} is about files, and none is written without a folder. Add -o FOLDER.")
-    earlier = None if request.around is None else read_sheet(request.around)
+    earlier = None if request.around is None else read_given(request.around)
     target = None if earlier is None else earlier.target
     config, decisions = request.settled(request.lufs, request.loudest_part_lufs, target)
     near = None
     if earlier is not None:
-        decisions, near = search_around(earlier, decisions, config)
+        decisions, near = stay_near(earlier, decisions, config)
         same = "its own" if config.target == earlier.target else "asked for now"
         caller.tell(f"around {earlier.file}: the target is {same}")
     refuse_contradictions(decisions, config, None if near is None else near.held)
@@ -228,7 +228,7 @@ def _ask_about_another_song(near: Around, mix: Mix, caller: Caller) -> None:
 
 
 def _searched(
-    request: SuggestRequest, settled: _Settled, mix: Mix, references: Sequence[Reference], caller: Caller
+    request: SuggestRequest, settled: _Settled, mix: Mix, references: tuple[Reference, ...], caller: Caller
 ) -> Suggested:
     """Search, draw, and only then write."""
     config, decisions, near, out = settled.config, settled.decisions, settled.near, request.out
@@ -239,7 +239,8 @@ def _searched(
     ):
         if journal is not None and journal.resumed:
             show(f"going on after {journal.resumed} trials", 0.0)
-        found = search(mix, config, decisions, request.jobs, show, journal, stop, near, references)
+        asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
+        found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
         thirds = thirds_of(found)
@@ -265,7 +266,7 @@ def _searched(
 
 
 def _journal_of(
-    request: SuggestRequest, settled: _Settled, mix: Mix, references: Sequence[Reference]
+    request: SuggestRequest, settled: _Settled, mix: Mix, references: tuple[Reference, ...]
 ) -> AbstractContextManager[Journal | None]:
     """The journal of a run that writes files; none else."""
     if request.out is None:

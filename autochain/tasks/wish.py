@@ -8,7 +8,7 @@ from typing import Any
 from autochain.config import Config, read_config
 from autochain.config.model import Target
 from autochain.errors import UsageError
-from autochain.search.space import Decisions, parse_decisions
+from autochain.solve.decisions import Decisions, parse_decisions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

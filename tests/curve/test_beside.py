@@ -9,7 +9,7 @@ from autochain.config import read_config
 from autochain.curve import beside
 from autochain.curve.beside import besides
 from autochain.search.costs import NOTHING
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 TARGETS = (-14.0, -12.0, -11.0, -10.0, -8.0, -7.0)
 
