@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from autochain.search.guess import guess_from
+from autochain.search.samplers import make_sampler
 from joblib import Parallel, delayed
 from report import machine, save, table
 
@@ -22,14 +24,12 @@ from autochain.config.model import Config, Coordinates, Ranges
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
+from autochain.search.descent import DescentSampler
 from autochain.search.evaluator import Evaluator
-from autochain.search.guess import guess_from
 from autochain.search.optimiser import Optimiser
-from autochain.search.samplers import make_sampler
 from autochain.search.space import outline_at
 from autochain.search.trial import Trial
 from autochain.search.trials import outcome_of
-from autochain.search.descent import DescentSampler
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.material import Material

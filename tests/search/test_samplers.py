@@ -4,15 +4,15 @@ import statistics
 
 import numpy as np
 import pytest
+from autochain.search.samplers import make_sampler
 
 from autochain.config import read_config
 from autochain.config.model import SAMPLERS, Coordinates
 from autochain.errors import ConfigError
+from autochain.search.descent import DescentSampler
 from autochain.search.optimiser import Outcome
-from autochain.search.samplers import make_sampler
 from autochain.search.space import LOG_COORDINATES, from_vector, removable, to_vector
 from autochain.search.with_cma import CmaOptimiser, mirrored
-from autochain.search.descent import DescentSampler
 from autochain.search.with_nsga import NsgaOptimiser, crowding, ranks
 from autochain.solve.decisions import Decisions
 
