@@ -1,7 +1,7 @@
 """Whether the engineer's own bounce reaches the target of its sheet, and which stage looks off.
 
-The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ in points to a stage. The limits of what
-is let pass stand beside the rules: common practice, no source.
+The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ in
+points to a stage. The limits of what is let pass stand beside the rules: common practice, no source.
 """
 
 from collections.abc import Iterable, Iterator

@@ -102,12 +102,12 @@ def clicks(found: Comparison) -> Iterator[Change]:
     new = found.new_clicks
     if new:
         highest_db = max(click.height_db for click in new)
-        count = "One click that the mix does not have," if len(new) == 1 else (
-            f"{len(new)} clicks that the mix does not have, the highest"
-        )
+        count = "One click" if len(new) == 1 else f"{len(new)} clicks"
+        which = "" if len(new) == 1 else " the highest"
         yield Change(
             kind="clicks",
-            text=f"{count} {number(abs(highest_db), 'dB')} {'under' if highest_db < 0.0 else 'over'} the peaks around it.",
+            text=f"{count} that the mix does not have,{which} {number(abs(highest_db), 'dB')} "
+            f"{'under' if highest_db < 0.0 else 'over'} the peaks around it.",
             value=float(len(new)),
             unit="",
             size=0.5 * PLAIN_FAULT if highest_db > HEARD_CLICK_DB else HARDLY_HEARD,
