@@ -20,9 +20,10 @@ from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.progress import silent
 from autochain.search.costs import NAMES
 from autochain.search.run import Search
-from autochain.search.space import Decisions, from_vector, outline, to_vector
-from autochain.search.trial import Guess
+from autochain.search.space import from_vector, outline, to_vector
 from autochain.search.trials import Trials
+from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess
 
 QUESTION = "Do the excerpts rank settings as the whole song does?"
 RATE_HZ = 44100

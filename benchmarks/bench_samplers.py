@@ -22,16 +22,19 @@ from autochain.config.model import Config, Coordinates, Ranges
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, whole_song
+from autochain.search.evaluator import Evaluator
 from autochain.search.guess import guess_from
-from autochain.search.material import Material
 from autochain.search.optimiser import Optimiser
 from autochain.search.samplers import make_sampler
-from autochain.search.space import Decisions, fixed, outline
-from autochain.search.trial import Guess, Trial
+from autochain.search.space import outline
+from autochain.search.trial import Trial
 from autochain.search.trials import outcome_of
 from autochain.search.with_descent import DescentOptimiser
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
 
 RATE_HZ = 44100
 NOTHING_DECIDED = Decisions()

@@ -14,23 +14,23 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
-from autochain.album.alike import ALIKE, Alike, compare, held_jobs
 from autochain.album.job import Finished, Heard, Job, carry_out
 from autochain.album.levels import targets_lufs
 from autochain.album.mixes import hear_mixes
 from autochain.album.moved import left_behind, take_along
 from autochain.album.record import Record
+from autochain.album.same_settings import ALIKE, Alike, compare, held_jobs
 from autochain.album.tracks import Track
 from autochain.album.workers import processes_for, side_by_side
 from autochain.audio.files import write_text
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
-from autochain.measure.pooled import PooledLoudness
+from autochain.measure.loudness_histogram import LoudnessHistogram
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | str]]
@@ -132,7 +132,7 @@ def run(
         resume=resume,
         hand_out=hand_out or partial(_here, jobs=jobs, progress=progress),
     )
-    pool = PooledLoudness()
+    pool = LoudnessHistogram()
     alike = None
     if same_within is None:
         redone = work.do(wanted, out, results, pool, log)
@@ -173,7 +173,7 @@ class _Work:
         wanted: Sequence[Job],
         out: Path,
         results: dict[str, Record | str],
-        pool: PooledLoudness | None,
+        pool: LoudnessHistogram | None,
         log: Log | None,
     ) -> int:
         """Do the jobs that are not done already in a folder, and put what comes of all into `results`; how many."""

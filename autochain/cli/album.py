@@ -7,13 +7,13 @@ from typing import Annotated
 
 import typer
 
-from autochain.album.alike import ALIKE
 from autochain.album.cluster import cluster
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.masters import master_names, write_masters
-from autochain.album.overview import FILES, to_html, to_json, to_markdown
 from autochain.album.record import names
+from autochain.album.report import FILES, to_html, to_json, to_markdown
 from autochain.album.run import Album, run
+from autochain.album.same_settings import ALIKE
 from autochain.album.tracks import find_tracks
 from autochain.album.workers import end_processes
 from autochain.audio.files import check_output, write_text
@@ -23,7 +23,7 @@ from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.errors import StoppedError, UsageError
-from autochain.search.space import parse_decisions
+from autochain.solve.decisions import parse_decisions
 
 FAILED, MISSED = 1, 3
 

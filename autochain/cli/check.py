@@ -19,8 +19,8 @@ from autochain.config import Config, read_config
 from autochain.errors import AutochainError, UsageError
 from autochain.measure.inspection import inspect_file
 from autochain.prepare.readiness import judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 
 if TYPE_CHECKING:
     from autochain.page.check_page import CheckPage

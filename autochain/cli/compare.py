@@ -16,12 +16,12 @@ from autochain.compare.bounce import check_bounce
 from autochain.compare.description import describe
 from autochain.compare.report import different_report, report, report_page
 from autochain.document.as_markdown import markdown
+from autochain.earlier.read import read_sheet
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.entry import comparison_entry
 from autochain.log.file import read
 from autochain.log.history import LAST, history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
-from autochain.sheet.read import read_sheet
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 
 TARGET_NOT_MET = 3
 

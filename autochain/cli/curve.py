@@ -11,15 +11,13 @@ from autochain.cli.first_run import compile_first
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
 from autochain.curve.as_data import to_csv, to_json
-from autochain.curve.as_html import to_html
-from autochain.curve.as_markdown import to_markdown
-from autochain.curve.files import names, stem_of
-from autochain.curve.sheets import sheet_texts
+from autochain.curve.report import to_html, to_markdown
+from autochain.curve.sheets import file_names, sheet_texts, with_sheets
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
-from autochain.search.space import parse_decisions
+from autochain.solve.decisions import parse_decisions
 
 NONE_REACHED = 3
 
@@ -62,25 +60,26 @@ def curve(
     song = read_mix(mix)
     refuse_faint(song)
     if out is not None:
-        check_output(out, names(mix.stem, targets), force, (mix,))
+        check_output(out, file_names(mix.stem, targets), force, (mix,))
     with progress_bar() as show:
         compile_first(show)
         found = trace(song, plan, targets, decisions, jobs, show)
-        page = to_markdown(found, mix.stem)
+        drawn = with_sheets(found, mix.stem)
+        page = to_markdown(drawn)
         if out is not None:
             out.mkdir(parents=True, exist_ok=True)
-            for place, point in enumerate(found.points):
+            for place, (point, sheet) in enumerate(drawn.points):
                 show("drawing the pages", place / len(found.points))
-                for kind, text in sheet_texts(song, point).items():
-                    write_text(out / f"{stem_of(mix.stem, point.target_lufs)}.sheet.{kind}", text, force, (mix,))
+                for kind, text in sheet_texts(song, point, sheet).items():
+                    write_text(out / drawn.sheet_name(point, kind), text, force, (mix,))
     if out is not None:
         for kind, text in (
             ("csv", to_csv(found)),
-            ("json", to_json(found, mix.stem)),
-            ("html", to_html(found, mix.stem)),
+            ("json", to_json(drawn)),
+            ("html", to_html(drawn)),
             ("md", page),
         ):
             write_text(out / f"{mix.stem}.curve.{kind}", text, force, (mix,))
-    typer.echo(to_json(found, mix.stem) if as_json else page, nl=False)
+    typer.echo(to_json(drawn) if as_json else page, nl=False)
     if not found.reached:
         raise typer.Exit(NONE_REACHED)

@@ -13,9 +13,9 @@ from autochain.cli.suggest import TARGET_NOT_MET, make_sheet
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song
 from autochain.page import check_folder
-from autochain.search.space import Decisions
 from autochain.sheet import to_json, to_markdown
 from autochain.sheet.words import CAUTION
+from autochain.solve.decisions import Decisions
 from autochain.units import clock
 
 _RATE_HZ = 44100

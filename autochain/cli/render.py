@@ -12,6 +12,7 @@ from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
+from autochain.earlier.read import read_sheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.measure.band_changes import band_changes
@@ -24,7 +25,6 @@ from autochain.render.master import refuse_other_mix
 from autochain.render.planned import planned
 from autochain.render.report import to_markdown
 from autochain.search.faint import refuse_faint
-from autochain.sheet.read import read_sheet
 
 TARGET_NOT_MET = 3
 

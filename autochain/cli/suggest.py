@@ -17,22 +17,21 @@ from autochain.cli.interrupt import asked_to_stop
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import Config, read_config
+from autochain.earlier.around import Around, stay_near
+from autochain.earlier.read import read_sheet
+from autochain.earlier.same_song import another_song
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
-from autochain.search.around import Around
-from autochain.search.around import around as search_around
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
-from autochain.search.request import request_of
+from autochain.search.request import RunOptions, SuggestRequest, request_of
 from autochain.search.run import suggest as search
-from autochain.search.same_song import another_song
-from autochain.search.space import Decisions, parse_decisions
 from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
-from autochain.sheet.read import read_sheet
 from autochain.sheet.words import CAUTION
+from autochain.solve.decisions import Decisions, parse_decisions
 
 TARGET_NOT_MET = 3
 
@@ -92,7 +91,8 @@ def make_sheet(
         if journal.resumed:
             show(f"going on after {journal.resumed} trials", 0.0)
         compile_first(show)
-        found = search(mix, config, decisions, jobs, show, journal, stop, near, beside)
+        asked = SuggestRequest(mix=mix, config=config, decisions=decisions, near=near, references=beside)
+        found = search(asked, RunOptions(jobs=jobs, progress=show, journal=journal, stop=stop))
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
         thirds = thirds_of(found)
@@ -173,7 +173,7 @@ def suggest(
     plan = read_config(config, options.overrides(lufs, ceiling, seed, budget, loudest_part, target))
     decisions, near = parse_decisions(lock or [], without or [], plan.chain_plan), None
     if earlier is not None:
-        decisions, near = search_around(earlier, decisions, plan)
+        decisions, near = stay_near(earlier, decisions, plan)
         same = "its own" if plan.target == earlier.target else "asked for now"
         typer.echo(f"around {earlier.file}: the target is {same}", err=True)
     if another and earlier is None:

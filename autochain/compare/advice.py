@@ -179,8 +179,8 @@ def total_reduction_advice(
     elif nmr < -_NMR_DB and "clipper" in rendered.settings and as_loud:
         yield Advice(
             stage="clipper",
-            seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, and the "
-            "limiter more.",
+            seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, "
+            "and the limiter more.",
             try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if you "
             "like it better.",
             size=-nmr / _NMR_DB,

@@ -1,7 +1,7 @@
 """Whether the engineer's own bounce reaches the target of its sheet, and which stage looks off.
 
-The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ in
-points to a stage. The limits of what is let pass stand beside the rules: common practice, no source.
+The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ
+in points to a stage. The limits of what is let pass stand beside the rules: common practice, no source.
 """
 
 from collections.abc import Iterable, Iterator
@@ -22,10 +22,10 @@ from autochain.compare.rendered_sheet import RenderedSheet, render_sheet
 from autochain.compare.stage_reduction import stage_reduction_advice
 from autochain.config import read_config
 from autochain.config.model import Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.progress import Progress, silent
 from autochain.render.master import solve_master
 from autochain.render.planned import planned as planned_chain
-from autochain.search.around import EarlierSheet
 
 # Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
 LOUDNESS_LU = 0.2

@@ -9,16 +9,16 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
-from autochain.compare.head_and_tail import SongEnd, head_and_tail
+from autochain.compare.head_and_tail_changes import EndChange, compare_head_and_tail
 from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.pair import Pair, make_pair
 from autochain.compare.splices import Span, unmatched_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.band_changes import BandChange, band_changes, width_change_db
-from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion
+from autochain.measure.linear_change import fit_linear_change
 from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.measure.movement import contrast_loss_lu, gain_trace_db, movement_between_db
@@ -137,8 +137,8 @@ class Comparison:
     crest_loss_db: float
     movement_db: float
     contrast_change_lu: float
-    head: SongEnd
-    tail: SongEnd
+    head: EndChange
+    tail: EndChange
     new_clicks: tuple[NewClick, ...]
     new_edges_s: tuple[float, ...]
     traces: LoudnessTraces
@@ -180,7 +180,7 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
                     "mix and master are different material: they match for less than 3 s. Check that both are the "
                     "same version, at the same speed."
                 )
-            head, tail = head_and_tail(pair)
+            head, tail = compare_head_and_tail(pair)
             if unmatched:  # they may be of other parts
                 head, tail = head.whole(), tail.whole()
             progress("measuring what was added", 0.3)
@@ -219,7 +219,7 @@ def _side(mix: Mix) -> Side:
     )
 
 
-def _compared(pair: Pair, head: SongEnd, tail: SongEnd, matching: Span) -> Span:
+def _compared(pair: Pair, head: EndChange, tail: EndChange, matching: Span) -> Span:
     """Mix times of what is compared: in step, matching, and without what was faded or cut."""
     start_s, stop_s = (at + pair.start_s for at in matching)
     if head.lost_s:
@@ -234,7 +234,7 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
     rate_hz = pair.rate_hz
     begin, end = (max(0, round((at - pair.start_s) * rate_hz)) for at in (start_s, stop_s))
     x, y = (s[begin:end] for s in (pair.in_step_mix, pair.in_step_master))
-    seen = explain(x, y, rate_hz)
+    seen = fit_linear_change(x, y, rate_hz)
     hops_x, hops_y, hops_reference = (weighted_hops(s, rate_hz) for s in (x, y, seen.reference))
     before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
     if before is None or after is None or linear is None:

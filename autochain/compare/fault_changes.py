@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from autochain.compare.changes import HARDLY_HEARD, PLAIN_FAULT, Change
 from autochain.compare.comparison import Comparison
-from autochain.compare.head_and_tail import SongEnd
+from autochain.compare.head_and_tail_changes import EndChange
 from autochain.units import clock, number
 
 # What is just noticed in a comparison at equal loudness. common practice, no source
@@ -138,7 +138,7 @@ def _under_peak(level_db: float | None) -> str:
     return f"{number(None if level_db is None else max(0.0, -level_db), 'dB')} under the song's peak"
 
 
-def _silence(end: SongEnd, which: str) -> Iterator[Change]:
+def _silence(end: EndChange, which: str) -> Iterator[Change]:
     more = end.silence_master_s - end.silence_mix_s
     if abs(more) >= SILENCE_S:
         where = "before the first" if which == "first" else "after the last"

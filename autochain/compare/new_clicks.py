@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import measure_fine
+from autochain.measure.spikes import measure_spikes
 from autochain.units import linear_to_db
 
 _END_S = 0.15  # the estimated response reaches that far, and beyond an end it sees silence
@@ -89,7 +89,7 @@ def new_clicks(explained: Samples, master: Samples, rate_hz: int) -> NewClicks:
         places = {
             round(click.at_s * rate_hz)
             for sound in (own, own - reference)
-            for click in find_clicks(measure_fine(np.ascontiguousarray(sound[:, np.newaxis]), rate_hz))
+            for click in find_clicks(measure_spikes(np.ascontiguousarray(sound[:, np.newaxis]), rate_hz))
         }
         for at in sorted(places):
             if _END_S * rate_hz < at < own.size - _END_S * rate_hz:

@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import STAGES
+from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.planned import planned
-from autochain.search.around import EarlierSheet
 from autochain.sheet.settings import value_text
 
 EQUALISERS = ("equaliser", "tone")

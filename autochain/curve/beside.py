@@ -10,9 +10,10 @@ from autochain.config.model import Config
 from autochain.curve.point import Beside
 from autochain.search.costs import NAMES, Costs, score
 from autochain.search.run import Search
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
 from autochain.search.verify import verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess
 
 
 def besides(

@@ -13,8 +13,8 @@ from autochain.config.model import Target
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import name_of
 from autochain.search.run import Search
-from autochain.search.trial import Guess
 from autochain.search.verify import SUGGESTION, verify
+from autochain.solve.solved import Guess
 
 # Points of score by which a point may cost more than its louder neighbour. A tenth is under what an ear or a meter
 # tells, and under what two seeds differ by on one mix.

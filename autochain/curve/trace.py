@@ -20,8 +20,8 @@ from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.result import Suggestion
 from autochain.search.run import Search
-from autochain.search.space import Decisions
 from autochain.search.trial import Trial
+from autochain.solve.decisions import Decisions
 
 # Shares of the budget that a search alone would have.
 FIRST_SHARE, NEXT_SHARE = 0.6, 0.2

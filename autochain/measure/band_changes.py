@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from autochain.audio.mix import Samples
 from autochain.measure.spectrum import Spectrum, measure_spectrum
 from autochain.measure.stereo import SILENCE_POWER
-from autochain.measure.thirds import ThirdOctave, third_octaves
+from autochain.measure.third_octaves import ThirdOctave, third_octaves
 from autochain.units import power_to_db
 
 # A band further under the strongest one says nothing that is heard.

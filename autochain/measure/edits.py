@@ -35,7 +35,7 @@ _AT_ONCE, _HOLDS = 0.2, 0.5
 _ALIKE_DB, _FOLLOWS = 0.3, 0.5
 
 
-def told_apart(
+def separate_edits(
     clicks: tuple[Click, ...], levels: BandLevels, blocks: Iterable[Samples], rate_hz: int
 ) -> tuple[tuple[Click, ...], tuple[Jump, ...]]:
     """Clicks that are none but edits taken out, and all jumps, in order of time.

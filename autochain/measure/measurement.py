@@ -27,7 +27,7 @@ from autochain.measure.series import MixSeries
 from autochain.measure.spectrum import Spectrum, SpectrumMeter
 from autochain.measure.stereo import channel_imbalance_db, correlation_of, correlation_under, side_to_mid_db
 from autochain.measure.subsonic import subsonic_db
-from autochain.measure.thirds import third_octaves
+from autochain.measure.third_octaves import third_octaves
 from autochain.measure.true_peak import HopPeakMeter, TruePeakMeter, TruePeakReading
 
 LOW_END_HZ = 120.0  # bass under it is often asked to be mono (common practice, no source)

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from autochain.measure.asymmetry import AsymmetrySeries
 from autochain.measure.peaks import PsrSeries
-from autochain.measure.thirds import ThirdOctave
+from autochain.measure.third_octaves import ThirdOctave
 
 _Doubles = npt.NDArray[np.float64]
 

@@ -14,15 +14,17 @@ from autochain.audio.resample import resampled
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.config.model import Drive, Target, Weights
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.around import EarlierSheet
-from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import whole_song
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.search.evaluator import Evaluator
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
+from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU
 from autochain.units import db_to_linear
 
 

@@ -1,14 +1,14 @@
 """Trials of one batch in parallel, numbered in the order asked, kept in the journal as they finish."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from joblib import Parallel, delayed
 
 from autochain.config.model import Coordinates
 from autochain.search.journal import Journal
-from autochain.search.space import Decisions
 from autochain.search.staged import Aims, Known, Staged
 from autochain.search.trial import Trial
+from autochain.solve.decisions import Decisions
 
 Batch = Sequence[tuple[Coordinates, Decisions]]
 
@@ -55,11 +55,3 @@ class Batches:
         if self._journal is not None:
             self._journal.add(number, trial)
         return trial
-
-
-Stop = Callable[[], bool]
-
-
-def never() -> bool:
-    """Nobody asks the search to stop."""
-    return False

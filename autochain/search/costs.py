@@ -15,7 +15,7 @@ from autochain.chain.stage import GainTrace
 from autochain.config.model import Weights
 from autochain.measure.asymmetry import asymmetry_reduction_db
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
-from autochain.search.material import Material
+from autochain.solve.material import Material
 
 # Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 30 dB under the just-audible
 # region of BS.1387, because a mean over bands and frames hides single disturbed ones. At -20 dB nearly all of what

@@ -6,7 +6,8 @@ import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
 from autochain.search.space import switched, to_vector
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
+from autochain.solve.solved import Guess
 
 _NEIGHBOURS = 4
 

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Mapping
 
 from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config.model import PARAMETER_OF, Config
-from autochain.search.around import Around
+from autochain.earlier.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
 from autochain.search.result import Note, Verified
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.solve.decisions import Decisions, Locks, as_given
 from autochain.units import number
 
 # Chains that carry none of the engineer's locks on the stages that set the level, in words.

@@ -7,15 +7,16 @@ from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NOTHING
-from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import whole_song
+from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
-from autochain.search.material import Material
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
-from autochain.search.space import Decisions, Locks
-from autochain.search.trial import Guess
 from autochain.search.verify import verify
+from autochain.solve.decisions import Decisions, Locks
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
+from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU
 
 _STEP_DB = 0.1
 

@@ -13,15 +13,15 @@ from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
 from autochain.prepare.corrective import Correction, bands, plan_corrections
-from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import back_to_mix, description, doubt, strongest_at
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import back_to_mix, description, doubt, strongest_at
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.heard import Heard, heard_after
 from autochain.search.result import Note
-from autochain.search.space import Decisions
 from autochain.search.toward_references import tone_moves
+from autochain.solve.decisions import Decisions
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
@@ -100,7 +100,7 @@ def prepare(
     notes += said
     if moves:
         settings["tone"] = bands([move.settings for move in moves])
-    if (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
+    if (ends := find_silence_and_fades(mix.samples, mix.rate_hz)) is not None:
         output = config.chain_plan.stages["output"]
         own = decisions.locks.get("output", {})
         wanted = {"fade": plan.fades, "cut": plan.cut_silence}
@@ -182,7 +182,7 @@ def _low_cut_note(low_cut: LowCut) -> Note:
     )
 
 
-def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Note]:
+def _ends_notes(ends: SilenceAndFades, settings: Mapping[str, float], mix: Mix) -> list[Note]:
     notes = []
     if ends.cut_off_db is not None:
         notes.append(

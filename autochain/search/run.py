@@ -8,37 +8,39 @@ from joblib import Parallel, delayed
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates
-from autochain.measure.course import band_cells, course_of, encoded
+from autochain.earlier.around import Around
+from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.readiness import judge
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
-from autochain.progress import Progress, silent
-from autochain.search.around import Around
+from autochain.progress import Progress
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
-from autochain.search.batches import Stop, never
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.search.evaluator import Evaluator
 from autochain.search.faint import faint
 from autochain.search.front import SIDES, neighbours, spread
 from autochain.search.journal import Journal
 from autochain.search.locked import level_locks, outside_note, price_note, since_note, unlocked
-from autochain.search.material import Material
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
+from autochain.search.request import RunOptions, Stop, SuggestRequest, never
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
-from autochain.search.space import Decisions, on_edge, outline, switched
+from autochain.search.space import on_edge, outline, switched
 from autochain.search.staged import Staged
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import SUGGESTION, verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 
 class Search:
@@ -108,7 +110,7 @@ class Search:
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise faint(mix)
         self.before = before
-        self.course = encoded(course_of(band_cells(mix.samples, mix.rate_hz)))
+        self.course = fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz)))
         resonances = find_resonances(seen.resonance)
         standing_out = resonance_findings(resonances, self.config.prepare.rules)
         self.readiness = judge(seen, self.config.check, standing_out)
@@ -308,17 +310,10 @@ class Search:
         )
 
 
-def suggest(
-    mix: Mix,
-    config: Config,
-    decisions: Decisions | None = None,
-    jobs: int = 1,
-    progress: Progress = silent,
-    journal: Journal | None = None,
-    stop: Stop = never,
-    around: Around | None = None,
-    references: Sequence[Reference] = (),
-) -> Suggestion:
-    """Find, verify and describe starting settings for one mix; the parameters are those of `Search`."""
-    decided = Decisions() if decisions is None else decisions
-    return Search(mix, config, decided, jobs, progress, journal, stop, around, references).run()
+def suggest(request: SuggestRequest, run: RunOptions | None = None) -> Suggestion:
+    """Find, verify and describe starting settings for one mix."""
+    options = RunOptions() if run is None else run
+    return Search(
+        request.mix, request.config, request.decisions, options.jobs, options.progress, options.journal, options.stop,
+        request.near, request.references,
+    ).run()

@@ -16,7 +16,7 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
 from autochain.chain.stage import Settings
 from autochain.config.model import PARAMETER_OF, Ranges
-from autochain.search.space import Locks
+from autochain.solve.decisions import Locks
 
 MOST_SHOWN = 3
 MOST_A_SIDE = 4  # renders that follow one side

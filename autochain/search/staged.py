@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.evaluate import Evaluator
+from autochain.search.evaluator import Evaluator
 from autochain.search.guess import guess_from
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess, Solved, Trial
+from autochain.search.trial import Trial
+from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess, Solved
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

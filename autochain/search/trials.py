@@ -5,9 +5,9 @@ from collections.abc import Mapping, Sequence
 from joblib import Parallel
 
 from autochain.config.model import Config, Coordinates, Weights
+from autochain.earlier.around import Around
 from autochain.errors import StoppedError
 from autochain.progress import Progress
-from autochain.search.around import Around
 from autochain.search.baselines import (
     CLIP_AND_LIMIT,
     CLIP_LOCKED,
@@ -16,16 +16,20 @@ from autochain.search.baselines import (
     WITH_LOCKS,
     baseline_points,
 )
-from autochain.search.batches import Batches, Stop, never
-from autochain.search.evaluate import Evaluator
+from autochain.search.batches import Batches
+from autochain.search.evaluator import Evaluator
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated, objectives
 from autochain.search.journal import Journal
 from autochain.search.optimiser import Optimiser, Outcome
+from autochain.search.request import Stop, never
 from autochain.search.samplers import make_sampler
-from autochain.search.space import Decisions, fixed, outline, removable
+from autochain.search.space import outline, ranges_near, removable
 from autochain.search.staged import Aims, Known, Staged
-from autochain.search.trial import Guess, Trial
+from autochain.search.trial import Trial
 from autochain.search.with_descent import DescentOptimiser
+from autochain.solve.decisions import Decisions
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
 
 # Headroom left from the start between the limiter's own ceiling and the one promised: a moving gain makes new
 # peaks between samples, and three meters differ by tenths of a dB.
@@ -136,7 +140,7 @@ class Trials:
             (best,), fair = self._batch([("", start)], aims, 0, keep=True), 0
             self._spend_on_baselines(aims)
         if best.coordinates is not None:
-            ranges = plan.ranges if around is None else around.ranges(plan.ranges, plan.around_share)
+            ranges = plan.ranges if around is None else ranges_near(around.start, plan.ranges, plan.around_share)
             descent = DescentOptimiser(ranges, plan.seed, self.searched)
             descent.known(best.coordinates, outcome_of(best, self._weights))
             self._ask(descent, plan.budget, aims, fair)

@@ -7,11 +7,13 @@ from autochain.chain.stage import Settings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
-from autochain.search.evaluate import LOUDNESS_TOLERANCE_LU, Evaluator
+from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
+from autochain.solve.solver import LOUDNESS_TOLERANCE_LU
 
 SUGGESTION = "suggestion"
 

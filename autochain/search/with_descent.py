@@ -6,7 +6,8 @@ import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
 from autochain.search.optimiser import Outcome
-from autochain.search.space import Decisions, from_vector, removable, switched, to_vector
+from autochain.search.space import from_vector, removable, switched, to_vector
+from autochain.solve.decisions import Decisions
 
 _FIRST_STEP = 0.15  # of a range
 _SMALLEST_STEP = 0.02

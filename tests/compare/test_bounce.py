@@ -18,9 +18,9 @@ from autochain.compare.rendered_sheet import render_sheet
 from autochain.compare.report import report, report_page
 from autochain.config.model import Target
 from autochain.document.as_markdown import markdown
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.measurement import measure
-from autochain.search.around import EarlierSheet
 
 STAGES = {
     "rotation": {"angle_deg": -60.0},

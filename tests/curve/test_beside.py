@@ -8,7 +8,7 @@ from joblib import Parallel
 from autochain.config import read_config
 from autochain.curve.beside import besides
 from autochain.search.costs import NOTHING
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 TARGETS = (-14.0, -12.0, -11.0, -10.0, -8.0, -7.0)
 

@@ -8,6 +8,7 @@ import pytest
 
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.dents import TOLERANCE, dented, mend
+from autochain.curve.sheets import with_sheets
 from autochain.search.result import Suggestion
 from tests.curve.conftest import TARGETS, Traced
 
@@ -46,7 +47,7 @@ def test_no_point_costs_more_than_the_baselines_verified_beside_it(traced: Trace
 
 def test_the_number_of_jobs_changes_nothing(traced: Traced, trace_with: Callable[[int], Traced]) -> None:
     alone = trace_with(1).curve
-    assert to_json(alone, "song") == to_json(traced.curve, "song")
+    assert to_json(with_sheets(alone, "song")) == to_json(with_sheets(traced.curve, "song"))
     assert to_csv(alone) == to_csv(traced.curve)
 
 

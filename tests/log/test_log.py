@@ -9,8 +9,8 @@ from autochain.errors import AutochainError
 from autochain.log.entry import KEPT, entry_of
 from autochain.log.file import append, read
 from autochain.log.history import history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
 from autochain.log.place import log_path
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 
 
 def entry(number, top_db=1.0, command="compare", lufs=-9.0, file=None, width_db=None):

@@ -11,7 +11,9 @@ from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.notes import mono_note
-from autochain.search.space import Decisions, fixed, outline, parse_decisions
+from autochain.search.space import outline
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.outline import fixed
 
 CONFIG = read_config()
 POINT = CONFIG.search.trade_default

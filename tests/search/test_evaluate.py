@@ -9,11 +9,12 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.evaluate import OUT_OF_REACH, Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
-from autochain.search.space import Decisions, outline, parse_decisions
-from autochain.search.trial import Guess
+from autochain.search.evaluator import OUT_OF_REACH, Evaluator
+from autochain.search.space import outline
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 RATE = 44100
 HOP = RATE // 100

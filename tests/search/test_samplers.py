@@ -10,10 +10,11 @@ from autochain.config.model import SAMPLERS, Coordinates
 from autochain.errors import ConfigError
 from autochain.search.optimiser import Outcome
 from autochain.search.samplers import make_sampler
-from autochain.search.space import LOG_COORDINATES, Decisions, from_vector, removable, to_vector
+from autochain.search.space import LOG_COORDINATES, from_vector, removable, to_vector
 from autochain.search.with_cma import CmaOptimiser, mirrored
 from autochain.search.with_descent import DescentOptimiser
 from autochain.search.with_nsga import NsgaOptimiser, crowding, ranks
+from autochain.solve.decisions import Decisions
 
 PLAN = read_config().search
 RANGES = PLAN.ranges

@@ -11,12 +11,13 @@ from autochain.chain.chain import DEFAULT, STAGES
 from autochain.config import read_config
 from autochain.config.model import PARAMETER_OF
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.evaluate import Evaluator
-from autochain.search.material import Material
+from autochain.search.evaluator import Evaluator
 from autochain.search.run import Search
 from autochain.search.sensitivity import free_knobs, sensitivity
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.material import Material
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
 
 PLAN = read_config().search
 WORSE_BY = 0.25

@@ -7,7 +7,9 @@ import pytest
 from autochain.chain.chain import STAGES
 from autochain.config import Coordinates, read_config
 from autochain.errors import ParameterError, UsageError
-from autochain.search.space import Decisions, fixed, on_edge, outline, parse_decisions, switched, to_vector
+from autochain.search.space import on_edge, outline, switched, to_vector
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.outline import fixed
 
 PLAN = read_config().search
 POINT = PLAN.trade_default

@@ -6,12 +6,14 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.evaluate import EXACT_LU, Evaluator
-from autochain.search.excerpts import whole_song
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed, parse_decisions
-from autochain.search.trial import Guess
+from autochain.search.evaluator import Evaluator
 from autochain.search.verify import verify
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import fixed
+from autochain.solve.solved import Guess
+from autochain.solve.solver import EXACT_LU
 
 RATE = 44100
 CONFIG = read_config()
