@@ -22,8 +22,8 @@ from autochain.render.as_data import to_csv, to_json
 from autochain.render.delivery import deliver, names_of
 from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
-from autochain.render.planned import planned
 from autochain.render.report import to_markdown
+from autochain.render.sheet_chain import sheet_chain
 from autochain.search.faint import refuse_faint
 
 TARGET_NOT_MET = 3
@@ -72,7 +72,7 @@ def render(
     """
     where = log_of(log, no_log)
     plan = read_sheet(sheet)
-    planned(plan)
+    sheet_chain(plan)
     song = read_mix(mix)
     refuse_faint(song)
     refuse_other_mix(plan, song)

@@ -30,8 +30,8 @@ from autochain.render.master import (
     without_sound,
 )
 from autochain.render.normalised import Normalised, normalise
-from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
+from autochain.render.sheet_chain import sheet_chain
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.
@@ -163,7 +163,7 @@ def deliver(
         Whether existing files may be replaced.
     """
     refuse_other_mix(sheet, mix)
-    chain, settings = planned(sheet)
+    chain, settings = sheet_chain(sheet)
     target, sources = sheet.target, (mix_path, *(path for path, _ in alternates))
     met: bool | None = None
     progress("rendering the master", 0.0)
