@@ -12,6 +12,7 @@ from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
 from autochain.config import read_config
+from autochain.document.as_markdown import markdown
 from autochain.earlier.read import read_sheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
@@ -19,10 +20,10 @@ from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
-from autochain.render.delivery import deliver, names_of
+from autochain.render.delivery import DeliveryOrder, deliver, names_of
 from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
-from autochain.render.report import to_markdown
+from autochain.render.report import report, report_page
 from autochain.render.sheet_chain import sheet_chain
 from autochain.search.faint import refuse_faint
 
@@ -64,9 +65,9 @@ def render(
 ) -> None:
     """Render MIX with the settings of a sheet and write the files that go out, measured after writing.
 
-    Writes MIX.master.wav (24 bit) and what --also names, and MIX.delivery.md, .json and .csv. The settings are taken as
-    they stand on the sheet; the ceiling holds in any case. Exit code 0: done; 1: could not run; 2: wrong usage; 3:
-    --solve did not reach the target.
+    Writes MIX.master.wav (24 bit) and what --also names, and MIX.delivery.md, .html, .json and .csv. The settings are
+    taken as they stand on the sheet; the ceiling holds in any case. Exit code 0: done; 1: could not run; 2: wrong
+    usage; 3: --solve did not reach the target.
 
     Example: autochain render mix.wav --sheet masters/mix.sheet.json -o masters --also wav16 --also mp3:320
     """
@@ -83,15 +84,26 @@ def render(
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise UsageError(f"{twice[0]} would be written twice. Give every version a file name of its own.")
-    pages = [f"{mix.stem}.delivery.{kind}" for kind in ("md", "json", "csv")]
+    pages = [f"{mix.stem}.delivery.{kind}" for kind in ("md", "html", "json", "csv")]
     check_output(out, [*names, *pages], force, sources)
     config = read_config(None, {"target": plan.target.model_dump(exclude_none=True)})
     with progress_bar() as show:
         compile_first(show)
-        delivery = deliver(
-            song, mix, plan, exports, config, out, show, alternates=others, solve=solve, coders=coders, force=force
+        order = DeliveryOrder(
+            mix=song,
+            mix_path=mix,
+            sheet=plan,
+            exports=exports,
+            config=config,
+            out=out,
+            alternates=others,
+            solve=solve,
+            coders=coders,
+            force=force,
         )
-    texts = [make(delivery) for make in (to_markdown, to_json, to_csv)]
+        delivery = deliver(order, show)
+    blocks = tuple(report(delivery))
+    texts = [markdown(blocks), report_page(delivery, blocks), to_json(delivery), to_csv(delivery)]
     for name, text in zip(pages, texts, strict=True):
         write_text(out / name, text, force, sources)
 
@@ -102,6 +114,6 @@ def render(
         return render_entry("render", song, before, after, thirds)
 
     write_log(where, entry)
-    typer.echo(texts[1] if as_json else texts[0], nl=False)
+    typer.echo(texts[2] if as_json else texts[0], nl=False)
     if delivery.met is False:
         raise typer.Exit(TARGET_NOT_MET)

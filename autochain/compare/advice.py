@@ -181,7 +181,7 @@ def total_reduction_advice(
             stage="clipper",
             seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, "
             "and the limiter more.",
-            try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if you "
-            "like it better.",
+            try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if "
+            "you like it better.",
             size=-nmr / _NMR_DB,
         )
