@@ -3,7 +3,7 @@
 from autochain.audio.mix import Mix
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
-from autochain.measure.course import SAME_SONG, band_cells, decoded, likeness
+from autochain.measure.fingerprint import SAME_SONG, band_powers, read_fingerprint, similarity
 
 
 def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:
@@ -17,10 +17,10 @@ def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:
     if sheet.mix_sha256 == mix.sha256 or not sheet.course:
         return None
     try:
-        course = decoded(sheet.course)
+        course = read_fingerprint(sheet.course)
     except ValueError as error:
         raise SheetError(f"{sheet.file}: mix.course cannot be read ({error}). Take it out.") from None
-    alike = likeness(course, band_cells(mix.samples, mix.rate_hz))
+    alike = similarity(course, band_powers(mix.samples, mix.rate_hz))
     if alike >= SAME_SONG:
         return None
     return (

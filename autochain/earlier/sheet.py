@@ -30,7 +30,7 @@ class EarlierSheet:
     seed
         Of its search, and of the dither of its preview.
     course
-        How its song goes, as in `measure.course`; empty where the sheet does not say.
+        Text of its song, as in `measure.fingerprint`; empty where the sheet does not say.
     score, weights, version
         Its score at the target (None where that was missed), what it was weighed with, and by which program.
     """

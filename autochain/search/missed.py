@@ -5,7 +5,8 @@ from collections.abc import Iterable
 
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.config.model import Config
-from autochain.search.locked import FREE, level_locks, listed
+from autochain.search.binding import level_locks
+from autochain.search.locked import FREE, listed
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.units import number
 

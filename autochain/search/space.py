@@ -78,7 +78,7 @@ def on_edge(
     )
 
 
-def outline(
+def outline_at(
     coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, chain: ChainPlan = DEFAULT
 ) -> Outline:
     """Settings of one point at hand-settable steps, with the engineer's locks in place."""

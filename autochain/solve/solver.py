@@ -5,7 +5,10 @@ solve asks for.
 """
 
 import math
+from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +16,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan, Rendered
 from autochain.chain.output import held_trim_db
-from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
+from autochain.chain.stage import Settings
 from autochain.config.model import Drive
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
@@ -41,7 +44,17 @@ class _Nearest:
     drive_db: float
     rendered: list[Rendered]
     hops: list[npt.NDArray[np.float64]]
-    settings: ChainSettings
+    settings: dict[str, dict[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What the drive is solved for; parameters as of `solve_drive`."""
+
+    target_lufs: float
+    gain_alone_db: float
+    step_db: float
+    dialable: bool
 
 
 class Solver:
@@ -53,7 +66,13 @@ class Solver:
         self.chain = chain
         self._dynamics = Dynamics(material, chain)
         # The output stage fades the ends of a song, which an excerpt does not have.
-        self._behind = (*chain.level, OUTPUT) if material.whole else chain.level
+        self._behind = (*chain.level, "output") if material.whole else chain.level
+
+    def with_tolerance(self, tolerance_lu: float) -> Self:
+        """The same with another tolerance of the drive, in LU; what is cached is shared."""
+        other = copy(self)
+        other.plan = self.plan.model_copy(update={"tolerance_lu": tolerance_lu})
+        return other
 
     def solve(
         self,
@@ -89,12 +108,11 @@ class Solver:
         del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
+        aim = _Aim(target_lufs, start, step_db, hold_dbtp is not None)
         reading: TruePeakReading | None = None
         saturated = False
         for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
-            solution, nearest = self._solve_level(
-                settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db, hold_dbtp is not None
-            )
+            solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
             saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
@@ -107,8 +125,8 @@ class Solver:
                 plan = replace(plan, drive_db=solution.drive_db)
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
-                trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
-                settings = settings.with_(OUTPUT, trim_db=trim)
+                trim = round(settings["output"]["trim_db"] + lower, 6)
+                settings["output"] = {**settings["output"], "trim_db": trim}
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
                     nearest = self._trimmed(nearest, lower, trim)
                     reached = solution.reached_lufs + lower
@@ -116,9 +134,9 @@ class Solver:
                     solution = replace(solution, reached_lufs=reached, met=met)
                     reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
                 continue
-            ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
-            lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
-            settings = settings.with_(LIMITER, ceiling_dbtp=ceiling.rounded(lower))
+            ceiling = self.chain.stages["limiter"].parameter("ceiling_dbtp")
+            lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
+            settings["limiter"] = {**settings["limiter"], "ceiling_dbtp": ceiling.rounded(lower)}
         return Solved(
             settings=nearest.settings,
             solution=replace(solution, saturated=saturated and not solution.met),
@@ -135,7 +153,7 @@ class Solver:
 
         Chains are compared there, since which is louder is not better. The render of `solved` is given up for it.
         """
-        material, drive_db, reached = self.material, solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs
+        material, drive_db, reached = self.material, solved.settings["drive"]["gain_db"], solved.solution.reached_lufs
         slope, settings = within_slopes(solved.solution.slope), solved.settings
         for _ in range(_MOST_EXACT_RENDERS):
             if abs(reached - target_lufs) <= EXACT_LU:
@@ -143,7 +161,7 @@ class Solver:
             solved.rendered.clear()
             was_db, was_lufs = drive_db, reached
             drive_db -= (reached - target_lufs) / slope
-            settings = settings.with_(DRIVE, gain_db=drive_db)
+            settings = {**settings, "drive": {"gain_db": drive_db}}
             rendered = self._peak_stages(solved.before_peaks, settings)
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.wanted_lufs(hops)
@@ -168,20 +186,17 @@ class Solver:
             nearest.drive_db,
             [Rendered(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
             [hops * gain**2 for hops in nearest.hops],
-            nearest.settings.with_(OUTPUT, trim_db=trim_db),
+            {**nearest.settings, "output": {**nearest.settings["output"], "trim_db": trim_db}},
         )
 
     def _solve_level(
         self,
-        settings: ChainSettings,
+        settings: dict[str, dict[str, float]],
         before_peaks: list[Samples],
         peak_db: float,
         plan: Outline,
-        target_lufs: float,
-        gain_alone_db: float,
         guess: Guess,
-        step_db: float,
-        dialable: bool,
+        aim: _Aim,
     ) -> tuple[Solution, _Nearest]:
         """Drive solve over the peak stages; keeps the nearest render."""
         material = self.material
@@ -197,7 +212,7 @@ class Solver:
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.wanted_lufs(hops)
             lufs = SILENT_LUFS if lufs is None else lufs
-            error = abs(lufs - target_lufs)
+            error = abs(lufs - aim.target_lufs)
             if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):
                 nearest = _Nearest(error, drive_db, rendered, hops, at)
             return lufs
@@ -205,17 +220,17 @@ class Solver:
         if plan.drive_db is None:
             solution = solve_drive(
                 loudness_at,
-                target_lufs,
-                start_db=gain_alone_db + guess.loss_db,
+                aim.target_lufs,
+                start_db=aim.gain_alone_db + guess.loss_db,
                 slope=guess.slope,
                 plan=self.plan,
-                step_db=step_db,
-                gain_alone_db=gain_alone_db,
-                dialable=dialable,
+                step_db=aim.step_db,
+                gain_alone_db=aim.gain_alone_db,
+                dialable=aim.dialable,
             )
         else:
             lufs = loudness_at(plan.drive_db)
-            met = abs(lufs - target_lufs) <= LOUDNESS_TOLERANCE_LU
+            met = abs(lufs - aim.target_lufs) <= LOUDNESS_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
         if nearest is not None and (not nearest.rendered or nearest.drive_db != solution.drive_db):
             nearest.rendered, nearest = [], None
@@ -223,19 +238,19 @@ class Solver:
         assert nearest is not None
         return solution, nearest
 
-    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[Rendered]:
+    def _peak_stages(self, before_peaks: list[Samples], settings: Mapping[str, Settings]) -> list[Rendered]:
         rate_hz = self.material.rate_hz
         return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
 
     def _with_drive(
-        self, settings: ChainSettings, drive_db: float, clip_share: float | None, peak_db: float
-    ) -> ChainSettings:
+        self, settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float
+    ) -> dict[str, dict[str, float]]:
         """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
-        at = settings.with_(DRIVE, gain_db=drive_db)
+        at = {**settings, "drive": {"gain_db": drive_db}}
         if clip_share is not None:
-            ceiling = settings[LIMITER]["ceiling_dbtp"]
+            ceiling = settings["limiter"]["ceiling_dbtp"]
             peak_work = max(0.0, peak_db + drive_db - ceiling)
-            parameter = self.chain.stages[CLIPPER].parameter("ceiling_dbfs")
+            parameter = self.chain.stages["clipper"].parameter("ceiling_dbfs")
             above = ceiling + (1.0 - clip_share) * peak_work
-            at = at.with_(CLIPPER, ceiling_dbfs=parameter.rounded(above))
+            at["clipper"] = {**settings["clipper"], "ceiling_dbfs": parameter.rounded(above)}
         return at
