@@ -10,7 +10,7 @@ from autochain.solve.decisions import Decisions, as_given
 _SET = frozenset(c.place for c in SET)
 
 
-def refuse_contradictions(decisions: Decisions, config: Config, held: ChainSettings = NOTHING_SET) -> None:
+def refuse_contradictions(decisions: Decisions, config: Config, held: ChainSettings | None = None) -> None:
     """Compare locks with the target and with each other.
 
     Parameters
@@ -42,7 +42,7 @@ def refuse_contradictions(decisions: Decisions, config: Config, held: ChainSetti
         )
     chain = config.chain_plan
     for name, values in locks.items():
-        _refuse_meaningless(chain.stage(name), values, held.of(name).with_(chain.given.of(name)))
+        _refuse_meaningless(chain.stage(name), values, (held or NOTHING_SET).of(name).with_(chain.given.of(name)))
 
 
 def _refuse_meaningless(stage: Stage, locks: StageSettings, beside: StageSettings) -> None:
