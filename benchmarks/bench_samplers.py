@@ -19,6 +19,7 @@ from autochain.search.samplers import make_sampler
 from joblib import Parallel, delayed
 from report import machine, save, table
 
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config import read_config
 from autochain.config.model import Config, Coordinates, Ranges
 from autochain.demo import make_demo
@@ -83,9 +84,8 @@ class Cell:
         # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
         start = outline_at(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
         song = whole.solve(start, lufs, Guess())
-        heard = self.evaluator.solve(
-            only_drive_left(song.settings, Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})), lufs, Guess()
-        )
+        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": song.solution.drive_db}}))
+        heard = self.evaluator.solve(only_drive_left(song.settings, same), lufs, Guess())
         self.lufs = lufs - song.solution.reached_lufs + heard.solution.reached_lufs
         self.known: dict[str, Trial] = {}
         self.baselines = [point for _, point in baseline_points(plan.trade_default, plan.baselines)]

@@ -183,7 +183,7 @@ def test_both_channels_get_one_gain():
 @pytest.mark.parametrize("channels", [1, 2])
 def test_neutral_is_the_identity_bit_for_bit(stage, channels):
     samples = np.ascontiguousarray(NOISE[:, :channels])
-    result = stage.process(samples, RATE_HZ, stage.checked({**stage.neutral, "threshold_db": -60.0}))
+    result = stage.process(samples, RATE_HZ, stage.checked(stage.neutral.with_(threshold_db=-60.0)))
     assert np.array_equal(result.samples, samples)
     assert not result.trace.max_db.any()
     assert result.trace.max_db.size == 63
@@ -337,7 +337,7 @@ def test_stated_latency_is_how_far_a_change_reaches_back(stage, lookahead_ms):
     after = stage.process(changed, RATE_HZ, settings).samples
     first = np.flatnonzero((before != after).any(axis=1))[0]
     assert 3000 - first == stage.latency_samples(RATE_HZ, settings)
-    assert stage.latency_samples(RATE_HZ, {**settings, "ratio": 1.0}) == 0
+    assert stage.latency_samples(RATE_HZ, settings.with_(ratio=1.0)) == 0
 
 
 @pytest.mark.parametrize("extra", [{}, {"detector": "rms"}, {"link_percent": 50.0, "release_shape": "follows"}])
@@ -385,7 +385,7 @@ def test_side_chain_made_once_renders_what_the_stage_gives(extra):
     settings = BUS.checked({"threshold_db": -30.0, **extra})
     sidechain = Sidechain.of(NOISE, RATE_HZ, settings)
     for threshold_db in (-30.0, -15.0):
-        settings["threshold_db"] = threshold_db
+        settings = settings.with_(threshold_db=threshold_db)
         expected, found = BUS.process(NOISE, RATE_HZ, settings), sidechain.render(NOISE, settings)
         assert found.samples.tobytes() == expected.samples.tobytes()
         assert found.trace.max_db.tobytes() == expected.trace.max_db.tobytes()
@@ -405,7 +405,7 @@ def test_what_is_new_need_not_be_printed_and_the_window_only_belongs_to_rms():
     quiet = {p.name for p in BUS.parameters if p.quiet}
     assert quiet == {"link_percent", "detector", "rms_ms", "lookahead_ms", "release_shape"}
     assert not BUS.applies(settings, "rms_ms")
-    assert BUS.applies({**settings, "detector": "rms"}, "rms_ms")
+    assert BUS.applies(settings.with_(detector="rms"), "rms_ms")
     assert BUS.applies(settings, "link_percent")
 
 

@@ -35,8 +35,8 @@ def test_every_setting_is_complete_in_range_and_on_its_step():
     for name, values in found.settings.items():
         assert set(values) == {p.name for p in STAGES[name].parameters}
         for parameter in STAGES[name].parameters:
-            value = values[parameter.name]
-            parameter.check(value, name)
+            value = values.value(parameter.name)
+            assert parameter.parsed(value, name) == value
             assert parameter.rounded(value) == value
     assert found.settings["bus_compressor"]["attack_ms"] == 21.0
     assert found.settings["limiter"]["release_ms"] == 120.0
@@ -85,7 +85,8 @@ def test_a_locked_threshold_is_not_solved_and_other_locks_leave_it_to_the_work()
 
 def test_locks_are_kept_between_the_steps_of_the_search_and_through_verification():
     decided = parse_decisions(["limiter.release_ms=123.4", "clipper.ceiling_dbfs=1.23", "drive.gain_db=4.56"], [])
-    for found in (outline_at(POINT, decided, -1.0), only_drive_left(outline_at(POINT, Decisions(), -1.0).settings, decided)):
+    free = outline_at(POINT, Decisions(), -1.0)
+    for found in (outline_at(POINT, decided, -1.0), only_drive_left(free.settings, decided)):
         assert found.settings["limiter"]["release_ms"] == 123.4
         assert found.settings["clipper"]["ceiling_dbfs"] == 1.23
         assert found.drive_db == 4.56
@@ -107,7 +108,7 @@ def test_a_stage_left_out_is_out_with_its_work(stage):
 
 def test_decisions_are_read_with_spaces_and_repeats():
     decided = parse_decisions(["limiter . release_ms = 90", "limiter.release_ms=90.0"], ["clipper", "clipper"])
-    assert decided.locks == {"limiter": {"release_ms": 90.0}}
+    assert decided.locks.plain() == {"limiter": {"release_ms": 90.0}}
     assert decided.without == {"clipper"}
 
 
