@@ -7,13 +7,14 @@ from typing import Annotated
 
 import typer
 
+from autochain.album.as_json import to_json
 from autochain.album.cluster import cluster
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.masters import master_names, write_masters
-from autochain.album.record import names
-from autochain.album.report import FILES, to_html, to_json, to_markdown
-from autochain.album.run import Album, run
-from autochain.album.same_settings import ALIKE
+from autochain.album.record import file_names
+from autochain.album.report import OVERVIEW_FILES, to_html, to_markdown
+from autochain.album.run import Album, AlbumPlan, run
+from autochain.album.same_settings import FOLDER
 from autochain.album.tracks import find_tracks
 from autochain.album.workers import end_processes
 from autochain.audio.files import check_output, write_text
@@ -88,42 +89,43 @@ def album(
     plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
     decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
     kept = (*(path for track in tracks for path in track.paths), *(source for source in sources if source.is_file()))
-    written = [*FILES, *(name for track in tracks for name in names(track.stem))]
+    written = [*OVERVIEW_FILES, *(name for track in tracks for name in file_names(track.stem))]
     if masters:
         written += [name for track in tracks for name in master_names(track)]
     check_output(out, written, force or resume, kept)
     if same_settings is not None:
-        again = [name for track in tracks for name in names(track.stem)]
-        check_output(out / ALIKE, again, force or resume, kept)
+        again = [name for track in tracks for name in file_names(track.stem)]
+        check_output(out / FOLDER, again, force or resume, kept)
     where = log_of(log, no_log)
+    asked = AlbumPlan(
+        tracks=tracks, policy=levels, config=plan, decisions=decisions, out=out, jobs=jobs, force=force, resume=resume,
+        same_within=same_settings,
+    )  # fmt: skip
     with progress_bar() as show:
         compile_first(show)
         try:
             with nullcontext() if scheduler is None else cluster(scheduler, show) as hand_out:
-                found = run(
-                    tracks, levels, plan, decisions, out, jobs, force, resume, show,
-                    lambda entry: write_log(where, lambda: entry), hand_out, same_settings,
-                )
+                found = run(asked, show, lambda entry: write_log(where, lambda: entry), hand_out)
         except KeyboardInterrupt:
             end_processes()
             raise StoppedError(
                 "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
             ) from None
-        problems = write_masters(found, out, force, resume, show) if masters else []
+        failures = write_masters(found, out, force, resume, show) if masters else []
     texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
-    for name in FILES:
+    for name in OVERVIEW_FILES:
         write_text(out / name, texts[name], force or resume, kept)
-    for problem in problems:
-        typer.echo(problem, err=True)
+    for failure in failures:
+        typer.echo(f"{failure.file}: {failure.reason}", err=True)
     typer.echo(_searched(found), err=True)
     typer.echo(texts["album.json"] if as_json else texts["album.md"], nl=False)
-    if problems or len(found.done) < len(tracks):
+    if failures or len(found.done) < len(tracks):
         raise typer.Exit(FAILED)
     if not all(record.met for record in found.done):
         raise typer.Exit(MISSED)
 
 
 def _searched(found: Album) -> str:
-    if found.alike is None:
+    if found.same_settings is None:
         return f"{found.redone} of {len(found.tracks)} tracks searched"
     return f"{found.redone} searches for {len(found.tracks)} tracks"

@@ -7,8 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from autochain.errors import AutochainError, UsageError
-from autochain.log.file import append
-from autochain.log.place import log_path
+from autochain.log.file import append, log_path
 
 LogFile = Annotated[
     Path | None,
