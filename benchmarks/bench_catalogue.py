@@ -55,7 +55,7 @@ def alone(folder: Path, resume: bool) -> None:
     from autochain.album.tracks import find_tracks
     from autochain.audio.files import check_output, write_text
     from autochain.config import read_config
-    from autochain.search.space import Decisions
+    from autochain.solve.decisions import Decisions
 
     def at_once(left: list[Job]) -> Iterator[tuple[Job, Finished | Failure]]:
         one = carry_out(left[0]) if left else None

@@ -21,13 +21,13 @@ import numpy.typing as npt
 import scipy.signal
 import soundfile
 import soxr
+from autochain.compare.said import Said
 from report import machine, table
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
-from autochain.compare.account import account
-from autochain.compare.said import Said
+from autochain.compare.description import account
 
 Sound = npt.NDArray[np.float64]
 

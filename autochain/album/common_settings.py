@@ -10,8 +10,10 @@ from autochain.chain.chain import STAGES, ChainPlan
 from autochain.config import Config
 from autochain.config.chain import FOUND
 from autochain.config.model import PARAMETER_OF, Coordinates
-from autochain.search.around import Around, EarlierSheet, around
-from autochain.search.space import OFF_BELOW, STAGE_OF, Decisions, Locks
+from autochain.earlier.around import Around, stay_near
+from autochain.earlier.sheet import EarlierSheet
+from autochain.search.space import OFF_BELOW, STAGE_OF
+from autochain.solve.decisions import Decisions, Locks
 
 # The stages that a search puts in or leaves out, and the limiter.
 COMMON_STAGES = tuple(dict.fromkeys(stage for stage, _ in PARAMETER_OF.values()))
@@ -119,7 +121,7 @@ class SecondSearch:
         Held are the common settings, with everything the track's own sheet has outside of the common stages. It is no
         decision of the engineer's, so that the baselines to compare with keep their own settings.
         """
-        decided, rest = around(self.sheet, decisions, plan)
+        decided, rest = stay_near(self.sheet, decisions, plan)
         held = {stage: values for stage, values in rest.held.items() if stage not in COMMON_STAGES}
         for stage, values in self.common.items():
             held[stage] = {**rest.held.get(stage, {}), **values}

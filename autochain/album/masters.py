@@ -16,12 +16,12 @@ from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
+from autochain.earlier.read import read_sheet
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import AutochainError
 from autochain.progress import Progress
 from autochain.render.master import make_master, refuse_other_mix, room_for_dither
 from autochain.render.planned import planned
-from autochain.search.around import EarlierSheet
-from autochain.sheet.read import read_sheet
 from autochain.units import ms_to_samples
 
 _BITS = 24

@@ -25,15 +25,15 @@ from autochain.audio.files import write_text
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
-from autochain.measure.pooled import PooledLoudness
+from autochain.measure.loudness_histogram import LoudnessHistogram
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | Failure]]
-HandOut = Callable[[Sequence[Job]], Done]
+HandOut = Callable[[Sequence[Job], Progress], Done]
 Log = Callable[[Mapping[str, Any]], None]
 
 
@@ -121,9 +121,7 @@ def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: H
         For a target that is no integrated loudness; what is wrong with a track is kept in the result.
     """
     config, out = plan.config, plan.out
-    target = config.target.lufs
-    if target is None:
-        raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
+    target = refuse_other_target(config)
     refuse_contradictions(plan.decisions, config, None)
     results: dict[str, Outcome] = {}
     mixes: list[tuple[Track, HeardMix]] = []
@@ -140,8 +138,8 @@ def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: H
             wanted.append(_job(track, heard, _at(config, level), plan.decisions))
         except AutochainError as error:
             results[track.stem] = Failure.of(track.paths, str(error))
-    work = _Work(plan=plan, hand_out=hand_out or partial(_here, jobs=plan.jobs, progress=progress))
-    pool = PooledLoudness()
+    work = _Work(plan=plan, progress=progress, hand_out=hand_out or partial(_here, jobs=plan.jobs))
+    pool = LoudnessHistogram()
     same = None
     if plan.same_within is None:
         redone = work.do(wanted, out, results, pool, log)
@@ -168,11 +166,19 @@ def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: H
     )
 
 
+def refuse_other_target(config: Config) -> float:
+    """Integrated loudness that an album aims at; UsageError where the configuration has the loudest part's."""
+    if config.target.lufs is None:
+        raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
+    return config.target.lufs
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Work:
     """How jobs are done."""
 
     plan: AlbumPlan
+    progress: Progress
     hand_out: HandOut
 
     def do(
@@ -180,7 +186,7 @@ class _Work:
         wanted: Sequence[Job],
         out: Path,
         results: dict[str, Outcome],
-        pool: PooledLoudness | None,
+        pool: LoudnessHistogram | None,
         log: Log | None,
     ) -> int:
         """Do the jobs that are not done already in a folder, and put what comes of all into `results`; how many."""
@@ -206,7 +212,7 @@ class _Work:
         # The longest first, so that no process is left with one when the others have ended.
         left.sort(key=lambda job: -job.heard.duration_s)
         redone = 0
-        for job, found in self.hand_out(left):
+        for job, found in self.hand_out(left, self.progress):
             if isinstance(found, Failure):
                 results[job.stem] = found
                 continue
@@ -221,7 +227,7 @@ class _Work:
         return redone
 
 
-def _here(left: Sequence[Job], jobs: int, progress: Progress) -> Done:
+def _here(left: Sequence[Job], progress: Progress, jobs: int) -> Done:
     """Do jobs on this machine; where there are fewer than may be done at a time, each has several trials at a time."""
     processes = processes_for(jobs, len(left))
     threads = max(1, processes_for(jobs, 1 << 20) // processes)

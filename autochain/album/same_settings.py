@@ -11,9 +11,9 @@ from autochain.album.job import Job, Outcome
 from autochain.album.record import Record
 from autochain.album.tracks import Track
 from autochain.config import Config
-from autochain.search.around import EarlierSheet
-from autochain.search.space import Locks
-from autochain.sheet.read import read_sheet
+from autochain.earlier.read import read_sheet
+from autochain.earlier.sheet import EarlierSheet
+from autochain.solve.decisions import Locks
 from autochain.units import number
 
 FOLDER = "same-settings"  # inside the album's, for the sheets with the common settings

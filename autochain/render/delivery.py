@@ -12,9 +12,10 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.config.model import Config
-from autochain.measure.ends import HEARD_DB
+from autochain.earlier.sheet import EarlierSheet
+from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
-from autochain.prepare.ends import find_ends
+from autochain.prepare.silence_and_fades import find_silence_and_fades
 from autochain.progress import Progress
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
@@ -31,7 +32,6 @@ from autochain.render.master import (
 from autochain.render.normalised import Normalised, normalise
 from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
-from autochain.search.around import EarlierSheet
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.
@@ -169,7 +169,7 @@ def deliver(
     progress("rendering the master", 0.0)
     if solve:
         main, met = solve_master(
-            mix, chain, settings, target, target.loudness_lufs, config.weights, config.search.drive, step_db=0.1
+            mix, chain, settings, target, target.loudness_lufs, config.search.drive, step_db=0.1
         )
     else:
         main = make_master(mix, chain, settings, target)
@@ -194,7 +194,6 @@ def deliver(
                     main.settings,
                     target,
                     main.lufs,
-                    config.weights,
                     config.search.drive,
                 )
             others.append(_other_rate(master, main))
@@ -262,10 +261,10 @@ def _cut_alike(
     """
     output, frames = settings["output"], other.samples.shape[0]
     first, last = kept(frames, other.rate_hz, output)
-    reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-HEARD_DB)
+    reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-SILENCE_UNDER_PEAK_DB)
     parts = {"start": other.samples[:first], "end": other.samples[last:]}
     sounds = tuple(end for end, part in parts.items() if np.abs(part).max(initial=0.0) > reach)
-    ends = find_ends(other.samples, other.rate_hz) if "end" in sounds else None
+    ends = find_silence_and_fades(other.samples, other.rate_hz) if "end" in sounds else None
     if ends is None:
         return settings, sounds
     tail = min(output["tail_cut_ms"], float(ends.tail_cut_ms))

@@ -1,8 +1,8 @@
 """What a sheet says to do, as a chain and its settings."""
 
 from autochain.chain.chain import STAGES, ChainPlan, order_problem
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.search.around import EarlierSheet
 
 Settings = dict[str, dict[str, float]]
 

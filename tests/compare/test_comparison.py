@@ -12,7 +12,7 @@ from autochain.audio.mix import Mix
 from autochain.audio.signals import noise
 from autochain.chain.chain import checked, render
 from autochain.compare import compare
-from autochain.compare.account import account
+from autochain.compare.description import account
 from autochain.demo import make_demo
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.distortion import DistortionReference

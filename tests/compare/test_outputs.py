@@ -6,14 +6,14 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from autochain.compare.as_html import to_html
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.compare import compare
-from autochain.compare.account import account
-from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
-from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.compare.description import account
+from autochain.compare.report import different_to_markdown, to_markdown
 
 RATE_HZ = 44100
 HOSTILE = "<script>alert(1)</script> \"q\" 'a' & ![x](y) | *b*\n# head \u202egnp.wav"

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from autochain.compare.course import gain_course_db
-from autochain.compare.curve_share import curve_shares
+from autochain.compare.equaliser_share import curve_shares
 from autochain.measure.band_changes import BandChange, regions
+from autochain.measure.movement import gain_trace_db
 
 
 def bands(changes, unheard=()):
@@ -53,6 +53,6 @@ def test_a_gain_course_is_the_gain_less_its_median():
     reference = np.full(300, 1e-3)
     reference[100:110] = 1e-9  # 60 dB down: tells nothing
     gain_db = np.where(np.arange(300) < 40, -3.0, 2.0)
-    course = gain_course_db(reference, reference * 10.0 ** (gain_db / 10.0))
+    course = gain_trace_db(reference, reference * 10.0 ** (gain_db / 10.0))
     expected = np.where(reference > 1e-6, gain_db - 2.0, 0.0)
     assert course == pytest.approx(expected, abs=1e-9)

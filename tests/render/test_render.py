@@ -20,10 +20,10 @@ import soundfile
 from autochain.audio.dither import quantise
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.tags import read_tags
+from autochain.earlier.read import read_sheet
 from autochain.measure.true_peak import read_true_peak
 from autochain.render.master import make_master, room_for_dither
 from autochain.render.planned import planned
-from autochain.sheet.read import read_sheet
 from tests.conftest import Ran, Suggested, read_outside
 
 CEILING_DBTP = -1.0
