@@ -87,6 +87,13 @@ def test_a_break_in_a_name_breaks_no_table_list_or_heading() -> None:
     assert markdown([b.Paragraph("two sentences.\nTwo lines.")]) == "two sentences.\nTwo lines.\n"
 
 
+def test_a_name_stays_on_its_line() -> None:
+    name = "two\n# lines"
+    said = [b.Heading(b.FileName(name)), b.Table(["file"], [[b.FileName(name)]]), b.Paragraph(b.Strong(name))]
+    assert markdown(said) == "## two\\n# lines\n\n| file |\n| --- |\n| two\\n# lines |\n\n**two\\n# lines**\n"
+    assert "".join(html(said)).count("two\\n# lines") == 3
+
+
 def test_lines_that_are_numbered_are_numbered_in_both() -> None:
     said = [b.Listed(["first", "second"], numbered=True, role="said")]
     assert markdown(said) == "1. first\n2. second\n"
