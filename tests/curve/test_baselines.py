@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from autochain.config import read_config
-from autochain.curve.beside import besides
+from autochain.curve.baselines import baselines_along
 from autochain.search.costs import NOTHING
 from autochain.search.verify import Contender
 from autochain.solve.decisions import Decisions
@@ -38,7 +38,7 @@ def run(short_from: float = 0.0) -> dict[float, dict[str, Any]]:
         binding=SimpleNamespace(of_family=lambda name: Decisions()),
         verified=verified,
     )
-    return besides(ready, [config.target.model_copy(update={"lufs": target}) for target in TARGETS], trials)
+    return baselines_along(ready, [config.target.model_copy(update={"lufs": target}) for target in TARGETS], trials)
 
 
 def test_three_points_are_verified_and_the_rest_lies_on_lines_between_them() -> None:

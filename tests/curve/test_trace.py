@@ -10,7 +10,7 @@ import pytest
 
 from autochain.config.model import Target
 from autochain.curve.as_data import to_csv, to_json
-from autochain.curve.dents import TOLERANCE, dented, mend
+from autochain.curve.monotone import TOLERANCE, make_monotone, not_monotone
 from autochain.curve.sheets import with_sheets
 from autochain.curve.trace import trace
 from autochain.search.request import RunOptions, SuggestRequest
@@ -41,12 +41,12 @@ def test_what_a_gain_reaches_is_not_searched(traced: Traced) -> None:
 def test_a_louder_point_costs_no_less(traced: Traced) -> None:
     scores = [p.chosen.score for p in traced.curve.points]
     assert all(louder >= quieter - TOLERANCE for quieter, louder in pairwise(scores))
-    assert dented(traced.curve) == []
+    assert not_monotone(traced.curve) == []
 
 
 def test_no_point_costs_more_than_the_baselines_verified_beside_it(traced: Traced) -> None:
     # Of the first point by construction; of the others since they start from it.
-    compared = [(p, b) for p in traced.curve.searched for b in p.beside.values() if b.verified and b.met]
+    compared = [(p, b) for p in traced.curve.searched for b in p.baselines.values() if b.verified and b.met]
     # Both of the first searched point; of the louder one what gets there, which not every simple chain does.
     assert [point.target_lufs for point, _ in compared].count(TARGETS[1]) == 2
     assert len(compared) >= 3
@@ -65,8 +65,8 @@ def test_a_dent_is_mended_with_the_louder_settings_driven_less(traced: Traced) -
     points[1] = replace(points[1], found=replace(points[1].found, chosen=dear))
     request = SuggestRequest(mix=traced.mix, config=points[1].found.config)
     ready = MeasuredMix.of(request, RunOptions(jobs=2)).ready()
-    mended, dents = mend(ready, traced.tracer._at, points)
-    assert dents == 1
+    mended, count = make_monotone(ready, traced.tracer._at, points)
+    assert count == 1
     assert mended[1].taken_from_lufs == TARGETS[2]
     assert mended[1].met
     assert mended[1].chosen.score <= points[2].chosen.score + TOLERANCE
@@ -111,7 +111,7 @@ def test_louder_points_are_not_tried_once_one_is_out_of_reach(
             return [traced.curve.points[-1].chosen for _ in contenders]
 
     monkeypatch.setattr("autochain.curve.trace.MeasuredMix", SimpleNamespace(of=lambda *_: Short()))
-    monkeypatch.setattr("autochain.curve.trace.besides", lambda *_: {})
+    monkeypatch.setattr("autochain.curve.trace.baselines_along", lambda *_: {})
     curve = trace(traced.mix, traced.curve.points[0].found.config, (-11.0, -10.0, -8.0, -7.0, -6.0))
     assert asked == [-8.0, -10.0, -11.0]
     assert [p.target_lufs for p in curve.reached] == [-11.0, -10.0]
