@@ -114,5 +114,6 @@ def monotone_text(curve: Curve) -> str:
     taken = sum(p.taken_from_lufs is not None for p in curve.points)
     return (
         f"A point should not score worse than the next louder one. By over {number(TOLERANCE)} it did "
-        f"{curve.not_monotone_found} times; {taken} of these points now have the louder point's settings at lower drive."
+        f"{curve.not_monotone_found} times; {taken} of these points now have the louder point's settings at lower "
+        f"drive."
     )
