@@ -18,7 +18,7 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.search.costs import NAMES
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.search.space import from_vector, outline_at, to_vector
 from autochain.search.trials import Trials
@@ -38,7 +38,7 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     target = {"lufs": lufs, "ceiling_dbtp": demo_song(character).ceiling_dbtp}
     config = read_config(None, {"target": target, "search": {"budget": budget}})
     run = RunOptions(jobs=2)
-    ready = MeasuredMix.of(SuggestRequest(mix=mix, config=config), run).ready()
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready()
     staged, song, ranges = ready.staged, ready.song, config.search.ranges
     spent = Trials(staged, song, config, ready.binding, run).spend(sides=False)
     song.warm()

@@ -31,7 +31,7 @@ from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import CLIP_AND_LIMIT
 from autochain.search.evaluator import Evaluator
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
 from autochain.search.run import MeasuredMix, suggest
 from autochain.search.verify import Contender, verify
@@ -126,7 +126,7 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
     )
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     config = config_for(cell, budget)
-    reached = MeasuredMix.of(SuggestRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
+    reached = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
     found = reached.suggestion
     at_search = time.process_time()
     song = Song(mix, config, found.chosen.settings)
@@ -146,7 +146,7 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
         if name == "random" or more:
             # A sampler whose model never begins draws at random.
             luck = config_for(cell, trials, startup=trials, explore_share=1.0, sensitivity_trials=0, **own)
-            chains[name] = suggest(SuggestRequest(mix=mix, config=luck)).chosen
+            chains[name] = suggest(SearchRequest(mix=mix, config=luck)).chosen
     at_chains = time.process_time()
     return {
         "character": character, "lufs": lufs, "seed": seed, "demo_seed": first_demo_seed + seed,

@@ -11,7 +11,7 @@ from report import machine, save, table
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 
 QUESTION = "How far apart do searches end that differ in nothing but their seed?"
@@ -27,7 +27,7 @@ def score_of(job: tuple[str, int], lufs: float, seconds: float, budget: int) -> 
     target = {"lufs": lufs, "ceiling_dbtp": demo_song(character).ceiling_dbtp}
     plan = {"seed": seed, "budget": budget, "sensitivity_trials": 0}
     config = read_config(None, {"target": target, "search": plan})
-    reached = MeasuredMix.of(SuggestRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
+    reached = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
     found = reached.suggestion
     assert found.chosen.met, f"{character}, seed {seed}: the target was missed, so scores do not compare"
     return found.chosen.score, reached.spent.best.score

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from autochain.config.model import Target
+from autochain.curve import trace as tracing
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.monotone import TOLERANCE, make_monotone, not_monotone
 from autochain.curve.sheets import with_sheets
-from autochain.curve.trace import trace
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
 from autochain.search.run import MeasuredMix
 from autochain.search.verify import Contender
@@ -63,7 +63,7 @@ def test_a_dent_is_mended_with_the_louder_settings_driven_less(traced: Traced) -
     points = list(traced.curve.points)
     dear = replace(points[1].chosen, score=points[2].chosen.score + 1.0)
     points[1] = replace(points[1], found=replace(points[1].found, chosen=dear))
-    request = SuggestRequest(mix=traced.mix, config=points[1].found.config)
+    request = SearchRequest(mix=traced.mix, config=points[1].found.config)
     ready = MeasuredMix.of(request, RunOptions(jobs=2)).ready()
     mended, count = make_monotone(ready, traced.tracer._at, points)
     assert count == 1
@@ -110,9 +110,9 @@ def test_louder_points_are_not_tried_once_one_is_out_of_reach(
         def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
             return [traced.curve.points[-1].chosen for _ in contenders]
 
-    monkeypatch.setattr("autochain.curve.trace.MeasuredMix", SimpleNamespace(of=lambda *_: Short()))
-    monkeypatch.setattr("autochain.curve.trace.baselines_along", lambda *_: {})
-    curve = trace(traced.mix, traced.curve.points[0].found.config, (-11.0, -10.0, -8.0, -7.0, -6.0))
+    monkeypatch.setattr(tracing, "MeasuredMix", SimpleNamespace(of=lambda *_: Short()))
+    monkeypatch.setattr(tracing, "baselines_along", lambda *_: {})
+    curve = tracing.trace(traced.mix, traced.curve.points[0].found.config, (-11.0, -10.0, -8.0, -7.0, -6.0))
     assert asked == [-8.0, -10.0, -11.0]
     assert [p.target_lufs for p in curve.reached] == [-11.0, -10.0]
     assert curve.not_tried_lufs == (-7.0, -6.0)

@@ -12,7 +12,7 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 
 
@@ -94,7 +94,7 @@ class LastFirst(RunOptions):
 
 def trials_of(mix, plan, seed, run):
     config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}})
-    return MeasuredMix.of(SuggestRequest(mix=mix, config=config), run).ready().reach(config.target).spent
+    return MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready().reach(config.target).spent
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from autochain.audio.files import read_mix
 from autochain.config import read_config
 from autochain.errors import JournalError
 from autochain.search.journal import Journal
-from autochain.search.request import RunOptions, SuggestRequest, request_of
+from autochain.search.request import RunOptions, SearchRequest, request_of
 from autochain.search.run import MeasuredMix
 from autochain.solve.decisions import Decisions
 
@@ -33,7 +33,7 @@ def mix(short_mix):
 
 
 def reach(mix, plan, run):
-    return MeasuredMix.of(SuggestRequest(mix=mix, config=plan), run).ready().reach(plan.target)
+    return MeasuredMix.of(SearchRequest(mix=mix, config=plan), run).ready().reach(plan.target)
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from autochain.audio.mix import Mix
 from autochain.audio.signals import pink_noise, struck
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.solve.decisions import parse_decisions
 
@@ -18,7 +18,7 @@ RATE = 44100
 def searched(mix, plan, locks=(), without=(), target=None, jobs=2, **search):
     config = read_config(plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0, **(target or {})}, "search": search})
     phases = []
-    request = SuggestRequest(mix=mix, config=config, decisions=parse_decisions(list(locks), list(without)))
+    request = SearchRequest(mix=mix, config=config, decisions=parse_decisions(list(locks), list(without)))
     measured = MeasuredMix.of(request, RunOptions(jobs=jobs, progress=lambda p, d: phases.append((p, d))))
     simple = measured.by_gain(config.target)
     if simple is not None:

@@ -12,7 +12,7 @@ from autochain.config import read_config
 from autochain.config.model import PARAMETER_OF
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Evaluator
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.search.sensitivity import free_knobs, sensitivity
 from autochain.solve.decisions import Decisions
@@ -152,7 +152,7 @@ def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
 @pytest.fixture(scope="module")
 def searched(short_mix, small_plan):
     config = read_config(small_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
-    request = SuggestRequest(mix=read_mix(short_mix), config=config)
+    request = SearchRequest(mix=read_mix(short_mix), config=config)
     return MeasuredMix.of(request, RunOptions(jobs=2)).ready().reach(config.target)
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.search.staged import Known
 from autochain.solve.excerpts import Span, first_excerpt
@@ -15,7 +15,7 @@ from autochain.solve.solved import Guess
 
 def searched(mix, plan, **search):
     config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 30, **search}})
-    ready = MeasuredMix.of(SuggestRequest(mix=mix, config=config), RunOptions(jobs=2)).ready()
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions(jobs=2)).ready()
     reached = ready.reach(config.target)
     return ready.staged, reached.spent, reached.suggestion
 
