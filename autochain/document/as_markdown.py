@@ -72,11 +72,7 @@ def _one_line(line: Line) -> str:
 def _inline(one: Inline) -> str:
     match one:
         case str():
-<<<<<<< HEAD
-            return "\n".join(map(plain, one.split("\n")))
-=======
             return "\n".join(map(plain, one.split("\n")))  # as a page does: only sentences of ours have lines
->>>>>>> main
         case Strong(words=words):
             return f"**{plain(words)}**"
         case Soft(words=words):
