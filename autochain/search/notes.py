@@ -6,9 +6,10 @@ from autochain.chain.chain import STAGES
 from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
 from autochain.search.baselines import NAMES
-from autochain.search.result import Note, SearchStats, Verified
+from autochain.search.result import SearchStats, Verified
 from autochain.solve.decisions import Decisions
 from autochain.units import number
 
