@@ -16,8 +16,8 @@ from autochain.curve.sheets import file_names, sheet_texts, with_sheets
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.faint import refuse_faint
 from autochain.solve.decisions import parse_decisions
+from autochain.solve.inaudible import refuse_inaudible
 
 NONE_REACHED = 3
 
@@ -58,7 +58,7 @@ def curve(
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, plan, None)
     song = read_mix(mix)
-    refuse_faint(song)
+    refuse_inaudible(song)
     if out is not None:
         check_output(out, file_names(mix.stem, targets), force, (mix,))
     with progress_bar() as show:

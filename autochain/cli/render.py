@@ -24,7 +24,7 @@ from autochain.render.formats import parse_exports
 from autochain.render.master import refuse_other_mix
 from autochain.render.planned import planned
 from autochain.render.report import to_markdown
-from autochain.search.faint import refuse_faint
+from autochain.solve.inaudible import refuse_inaudible
 
 TARGET_NOT_MET = 3
 
@@ -74,7 +74,7 @@ def render(
     plan = read_sheet(sheet)
     planned(plan)
     song = read_mix(mix)
-    refuse_faint(song)
+    refuse_inaudible(song)
     refuse_other_mix(plan, song)
     exports = parse_exports(also or [], song.rate_hz, song.channels)
     others = [(path, read_mix(path)) for path in alternate or []]

@@ -24,7 +24,6 @@ from autochain.errors import UsageError
 from autochain.log.entry import render_entry
 from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
 from autochain.search.request import RunOptions, SuggestRequest, request_of
 from autochain.search.run import suggest as search
@@ -32,6 +31,7 @@ from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
 from autochain.sheet.words import CAUTION
 from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.inaudible import refuse_inaudible
 
 TARGET_NOT_MET = 3
 
@@ -66,7 +66,7 @@ def make_sheet(
     if preview:
         names += [f"{stem}.preview.wav", f"{stem}.preview.txt"]
     mix = read_mix(mix_path)
-    refuse_faint(mix)
+    refuse_inaudible(mix)
     if near is not None and not another:
         _ask_about_another_song(near, mix)
     beside = read_references(references)

@@ -169,7 +169,7 @@ def deliver(
     progress("rendering the master", 0.0)
     if solve:
         main, met = solve_master(
-            mix, chain, settings, target, target.loudness_lufs, config.weights, config.search.drive, step_db=0.1
+            mix, chain, settings, target, target.loudness_lufs, config.search.drive, step_db=0.1
         )
     else:
         main = make_master(mix, chain, settings, target)
@@ -194,7 +194,6 @@ def deliver(
                     main.settings,
                     target,
                     main.lufs,
-                    config.weights,
                     config.search.drive,
                 )
             others.append(_other_rate(master, main))
