@@ -26,7 +26,7 @@ from autochain.measure.cross_spectra import Complexes, CrossSpectra, cross_spect
 from autochain.measure.phase_slope import PhaseSlope, coherence, fit_phase_slope
 
 LEAST_S = 1.0  # shorter sounds hold too few windows
-MAX_DELAY_S = 10.0
+_MAX_DELAY_S = 10.0
 
 _COARSE_HZ = 5500
 _WHITENING = 0.8
@@ -65,7 +65,7 @@ class Alignment:
     channel_polarity: tuple[int | None, ...]
 
 
-def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_DELAY_S) -> Alignment:
+def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = _MAX_DELAY_S) -> Alignment:
     """Find the delay, polarity and channel order of a master against its mix.
 
     Parameters

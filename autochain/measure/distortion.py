@@ -62,7 +62,7 @@ Spectra = npt.NDArray[np.float32]  # (channels, real and imaginary part, bins, f
 Regions = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 LOW_BANDS_BELOW_HZ = 200.0  # band centres; where fast releases and clipped bass show
-DISTURBED_ABOVE_DB = 1.5  # BS.1387-1, annex 2, 4.6 (relative disturbed frames)
+_DISTURBED_ABOVE_DB = 1.5  # BS.1387-1, annex 2, 4.6 (relative disturbed frames)
 
 _REGION_BANDS = 5
 _REGION_BINS = 12
@@ -231,7 +231,7 @@ class DistortionReference:
             nmr_low_db=power_to_db(float(by_band[: self._low_bands].mean())),
             nmr_worst_band_db=power_to_db(float(by_band.max())),
             nmr_p95_db=power_to_db(float(np.percentile(total, 95.0, method="inverted_cdf") * level / by_band.size)),
-            disturbed_share=float((worst * level > 10.0 ** (DISTURBED_ABOVE_DB / 10.0)).mean()),
+            disturbed_share=float((worst * level > 10.0 ** (_DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
     def _reference_spectra(self, begin: int, end: int) -> Spectra:

@@ -33,8 +33,8 @@ _Singles = npt.NDArray[np.float32]
 
 LANES = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
-LOWEST_HZ = 40.0
-HIGHEST_HZ = 14000.0
+_LOWEST_HZ = 40.0
+_HIGHEST_HZ = 14000.0
 # Over which the quartile is taken, below the first and from the second frequency on; in between it narrows. With a
 # quarter octave throughout, a bell of q 8 reads half its height.
 _WIDTHS_OCTAVES, _WIDTHS_HZ = (0.25, 1.0 / 12.0), (500.0, 1000.0)
@@ -132,7 +132,7 @@ class ResonanceMeter:
         self._size = 16384 * max(1, round(rate_hz / 48000))
         self._hop = self._size // 2
         self._lanes = len(LANES) if channels == 2 else 1
-        self._bands = band_centres_hz(rate_hz)
+        self._bands = _band_centres_hz(rate_hz)
         self._bins = _bins(self._size, rate_hz)
         # A window begins at every hop; several are taken at once.
         self._pieces = Pieces(channels, 0, _WINDOWS_AT_ONCE * self._hop, self._hop)
@@ -221,13 +221,13 @@ def bell_height_db(floor_db: _Doubles, q: float = _FIT_Q) -> _Doubles:
     return fitted
 
 
-def band_centres_hz(rate_hz: int) -> _Doubles:
+def _band_centres_hz(rate_hz: int) -> _Doubles:
     """Centres of the bands, as far as they lie well under half the rate."""
-    octaves = np.log2(min(HIGHEST_HZ, 0.35 * rate_hz) / LOWEST_HZ)
-    return np.asarray(LOWEST_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE))
+    octaves = np.log2(min(_HIGHEST_HZ, 0.35 * rate_hz) / _LOWEST_HZ)
+    return np.asarray(_LOWEST_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE))
 
 
-def bell_db(octaves: _Doubles, q: float) -> _Doubles:
+def _bell_db(octaves: _Doubles, q: float) -> _Doubles:
     """Shape of a bell at distances from its centre, 1 at the centre: the cookbook's analogue prototype at 6 dB."""
     s = 1j * 2.0**octaves
     a = 10.0 ** (6.0 / 40.0)
@@ -237,7 +237,7 @@ def bell_db(octaves: _Doubles, q: float) -> _Doubles:
 def seen_bell(octaves: _Doubles, q: float) -> _Doubles:
     """Shape of a bell as the bands see it: averaged over their width, a twelfth of an octave."""
     inside = (np.arange(33) / 32.0 - 0.5) * _WIDTHS_OCTAVES[1]
-    return np.asarray(bell_db(octaves[:, None] + inside, q).mean(axis=1))
+    return np.asarray(_bell_db(octaves[:, None] + inside, q).mean(axis=1))
 
 
 @cache
@@ -259,7 +259,7 @@ def _window(size: int) -> _Doubles:
 def _bins(size: int, rate_hz: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """First bin, step and number of bins of every band."""
     bin_hz = rate_hz / size
-    centres = band_centres_hz(rate_hz)
+    centres = _band_centres_hz(rate_hz)
     half = 2.0 ** (np.interp(np.log2(centres), np.log2(_WIDTHS_HZ), _WIDTHS_OCTAVES) / 2.0)
     low = np.ceil(centres / half / bin_hz).astype(np.int64)
     high = np.maximum(np.floor(centres * half / bin_hz).astype(np.int64), low)

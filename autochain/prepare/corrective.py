@@ -19,7 +19,7 @@ from autochain.prepare.resonances import Channel, Resonance
 # As the equalisers list them: a choice is its place in the list.
 CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
 BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
-FULL_CUT_SHARE = 2.0 / 3.0
+_FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
 _MOST_Q = 8.0  # of both stages' bells
 _HOP_S = 0.01
@@ -86,7 +86,7 @@ class Correction(Dose):
 
 def full_cut_db(excess_db: float) -> float:
     """Depth of the bell that brings an excess to a third, in steps of 0.5 dB, at least one."""
-    return max(_STEP_DB, _STEP_DB * round(FULL_CUT_SHARE * excess_db / _STEP_DB))
+    return max(_STEP_DB, _STEP_DB * round(_FULL_CUT_SHARE * excess_db / _STEP_DB))
 
 
 def doses(resonances: tuple[Resonance, ...], rules: CorrectionRules) -> tuple[Dose, ...]:
