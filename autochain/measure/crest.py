@@ -206,7 +206,7 @@ def _crest_db(peak: _Floats, power: _Floats) -> _Floats:
 
 
 def _gated(power: _Floats) -> _Floats:
-    """Power of windows within _GATE_DB of the energetic mean, 0 elsewhere and in silence."""
+    """Power of windows within 10 dB of the energetic mean, 0 elsewhere and in silence."""
     mean = power.mean() if power.size else 0.0
     loud = (power >= mean * 10.0 ** (-_GATE_DB / 10.0)) & (mean > _SILENCE_POWER)
     return np.where(loud, power, 0.0)

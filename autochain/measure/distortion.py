@@ -45,7 +45,7 @@ from autochain.audio.mix import Samples
 from autochain.errors import AutochainError
 from autochain.measure._distortion_kernels import cut_frames, group_cross_power, part_channels, regional_residual
 from autochain.measure.ear_model import (
-    HIGHEST_HZ,
+    HIGHEST_BAND_HZ,
     Bands,
     Floats,
     Grouping,
@@ -127,7 +127,7 @@ def _frames(rate_hz: int, length: int) -> _Frames:
     hop = n // 2
     # BS.1387-1, annex 2, 2.1.3: the Hann window with zeros at both ends
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / (n - 1))).astype(np.float32)
-    bins = math.ceil(HIGHEST_HZ * n / rate_hz - 0.5) + 1
+    bins = math.ceil(HIGHEST_BAND_HZ * n / rate_hz - 0.5) + 1
     return _Frames(window, hop, max(0, (length - n) // hop + 1), bins)
 
 

@@ -25,7 +25,7 @@ Floats = npt.NDArray[np.float64]
 
 _LOWEST_HZ = 20.0
 _GRID_START_HZ = 80.0  # lower edge of the first band of BS.1387, basic version
-HIGHEST_HZ = 18000.0
+HIGHEST_BAND_HZ = 18000.0
 BAND_BARK = 0.25
 _PLAYBACK_DB_SPL = 83.0  # common practice, no source: integrated loudness is heard at this level
 
@@ -94,7 +94,7 @@ class Bands:
 
 def make_bands() -> Bands:
     """Return the 109 bands of BS.1387 (basic version) with three more below 80 Hz."""
-    start, end = float(_bark(_GRID_START_HZ)), float(_bark(HIGHEST_HZ))
+    start, end = float(_bark(_GRID_START_HZ)), float(_bark(HIGHEST_BAND_HZ))
     below = int(np.ceil((start - float(_bark(_LOWEST_HZ))) / BAND_BARK))
     index = np.arange(-below, np.ceil((end - start) / BAND_BARK))  # the standard's band number, 0 at 80 Hz
     lower = np.maximum(start + BAND_BARK * index, float(_bark(_LOWEST_HZ)))

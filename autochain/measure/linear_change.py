@@ -23,7 +23,7 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError, DifferentMaterialError
-from autochain.measure.align import LEAST_S, Alignment, align
+from autochain.measure.align import SHORTEST_S, Alignment, align
 from autochain.measure.distortion import Distortion, DistortionReference
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.transfer import estimate_transfer, gain_alone
@@ -80,9 +80,9 @@ def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
     AutochainError
         When they are too short or inaudible.
     """
-    if x.shape[0] < LEAST_S * rate_hz:
+    if x.shape[0] < SHORTEST_S * rate_hz:
         raise AutochainError(
-            f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {LEAST_S:g} s or more. "
+            f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {SHORTEST_S:g} s or more. "
             "Give longer stretches of the same part."
         )
     transfer = estimate_transfer(x, y, rate_hz)

@@ -8,8 +8,8 @@ apart, and only the windows in which the music plays.
 - **Standing** excess: around every band a bell of q 8 is fitted to these levels over half an octave on either side,
   together with a straight line, which stands for the song's own smoothed spectrum. A resonance lifts whatever passes;
   a note comes and goes. So the height counts that 65 % of the seconds reach.
-- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the course of a
-  band is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
+- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the level of a band over
+  time is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
   song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
 
 What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
@@ -31,7 +31,7 @@ from autochain.measure.stream import Pieces
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
 
-LANES = ("mid", "side", "left", "right")
+CHANNEL_VIEWS = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
 _LOWEST_HZ = 40.0
 _HIGHEST_HZ = 14000.0
@@ -105,7 +105,7 @@ class ResonanceMap:
 
 
 def swing_db(left_over_db: _Singles) -> _Doubles:
-    """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis.
+    """How far values over time rise from seldom to often: its 80th over its 30th percentile along the first axis.
 
     Shape (lanes, bands); the median of the bands within 1.5 octaves is taken away.
     """
@@ -131,7 +131,7 @@ class ResonanceMeter:
         self._rate_hz = rate_hz
         self._size = 16384 * max(1, round(rate_hz / 48000))
         self._hop = self._size // 2
-        self._lanes = len(LANES) if channels == 2 else 1
+        self._lanes = len(CHANNEL_VIEWS) if channels == 2 else 1
         self._bands = _band_centres_hz(rate_hz)
         self._bins = _bins(self._size, rate_hz)
         # A window begins at every hop; several are taken at once.

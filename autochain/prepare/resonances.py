@@ -17,7 +17,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, percentile_filter
 
 from autochain.measure.resonance import (
     BANDS_PER_OCTAVE,
-    LANES,
+    CHANNEL_VIEWS,
     ResonanceMap,
     bell_height_db,
     seen_bell,
@@ -112,7 +112,7 @@ def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
             break
         kind, lane = test
         goes = kind == "passing" or _comes_and_goes(reach, found.freq_hz, lane, band)
-        claim = _describe(found, level, left_over[:, LANES.index(lane)] if goes else None, band, over)
+        claim = _describe(found, level, left_over[:, CHANNEL_VIEWS.index(lane)] if goes else None, band, over)
         if claim is None:
             free[band] = False
             continue
@@ -140,7 +140,7 @@ def reach_by_test(found: ResonanceMap, swing: _Doubles) -> dict[tuple[str, str],
     seen = _humps(level, lasting) & _humps(power, lasting) & (lasting >= _LEAST_LASTING_DB)
     ripple = _ripple_db(lasting)
     tests: dict[tuple[str, str], _Doubles] = {}
-    for k, lane in enumerate(LANES[: level.shape[0]]):
+    for k, lane in enumerate(CHANNEL_VIEWS[: level.shape[0]]):
         tests["standing", lane] = np.where(heard[k] & seen[k], lasting[k] / ripple[k], _NEVER)
         tests["passing", lane] = np.where(heard[k], swing[k], _NEVER)
     return tests
@@ -222,9 +222,9 @@ def _describe(
     if left_over is not None:
         near = _near(band, found.freq_hz.size)
         band = near.start + int(np.argmax(swing_db(left_over[:, None])[0, near]))
-        course = left_over[:, band]
-        high, low = np.percentile(course, (85.0, 20.0))
-        there = course > 0.5 * (high + low)
+        over_time = left_over[:, band]
+        high, low = np.percentile(over_time, (85.0, 20.0))
+        there = over_time > 0.5 * (high + low)
         curves = found.level_db(there) - found.level_db(~there)
         if not _hump_while_there(found, there, band):
             return None
@@ -243,7 +243,7 @@ def _describe(
         channel=channel,
         passing=passing,
         share=float(there.mean()) if passing else 1.0,
-        times_s=_strongest(found.time_s, course) if passing else (),
+        times_s=_strongest(found.time_s, over_time) if passing else (),
         usual_db=usual,
         certainty="certain" if over >= times and height >= excess else "likely",
     )
@@ -295,10 +295,10 @@ def _fitted(curve: _Doubles, band: int) -> tuple[float, float, float]:
     return best[1], best[2], best[3]
 
 
-def _strongest(time_s: _Doubles, course: npt.NDArray[np.float32]) -> tuple[float, ...]:
+def _strongest(time_s: _Doubles, over_time: npt.NDArray[np.float32]) -> tuple[float, ...]:
     """Up to three times of the strongest windows, at least 5 s apart, in order."""
     times: list[float] = []
-    for k in np.argsort(-course, kind="stable"):
+    for k in np.argsort(-over_time, kind="stable"):
         if len(times) == 3:
             break
         if all(abs(float(time_s[k]) - t) >= 5.0 for t in times):
