@@ -8,9 +8,9 @@ apart, and only the windows in which the music plays.
 - **Standing** excess: around every band a bell of q 8 is fitted to these levels over half an octave on either side,
   together with a straight line, which stands for the song's own smoothed spectrum. A resonance lifts whatever passes;
   a note comes and goes. So the height counts that 65 % of the seconds reach.
-- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the level of a band over
-  time is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
-  song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
+- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the level of a band
+  over time is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the
+  whole song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
 
 What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
 notes. How far finished music reaches is for whoever decides on the excess to know (`prepare.resonances`).
