@@ -18,7 +18,7 @@ from autochain.curve.point import Beside, Curve, Point
 from autochain.curve.targets import name_of
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import MeasuredMix, ReadySearch
 from autochain.search.trial import Trial
@@ -33,7 +33,7 @@ class Tracer:
     """One run over one mix; each point replaces the target of `config`."""
 
     def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
-        self._request = SuggestRequest(mix=mix, config=config, decisions=decisions)
+        self._request = SearchRequest(mix=mix, config=config, decisions=decisions)
         self._jobs, self._progress = jobs, progress
         self._phase, self._done = "", 0.0
 

@@ -28,7 +28,7 @@ from autochain.search.locked import outside_note, price_note, since_note
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
@@ -67,7 +67,7 @@ class MeasuredMix:
         What is suggested before any search.
     """
 
-    request: SuggestRequest
+    request: SearchRequest
     run: RunOptions
     before: Measurement
     lufs: float
@@ -79,7 +79,7 @@ class MeasuredMix:
     prepared: Prepared
 
     @classmethod
-    def of(cls, request: SuggestRequest, run: RunOptions) -> "MeasuredMix":
+    def of(cls, request: SearchRequest, run: RunOptions) -> "MeasuredMix":
         """Measure the mix; AudioFileError where it has no loudness."""
         mix, config, near = request.mix, request.config, request.near
         chain = config.chain_plan
@@ -333,7 +333,7 @@ class Reached:
         return self.spent.baseline(name, point)
 
 
-def suggest(request: SuggestRequest, run: RunOptions | None = None) -> Suggestion:
+def suggest(request: SearchRequest, run: RunOptions | None = None) -> Suggestion:
     """Find, verify and describe starting settings for one mix."""
     measured, target = MeasuredMix.of(request, RunOptions() if run is None else run), request.config.target
     simple = measured.by_gain(target)
