@@ -153,9 +153,10 @@ def _threshold_db(resonance: Resonance, samples: Samples, rate_hz: int) -> float
     left, right = _LANES[resonance.channel]
     lane = samples[:, 0] if samples.shape[1] == 1 else left * samples[:, 0] + right * samples[:, 1]
     section = band_pass(resonance.freq_hz, resonance.q, rate_hz)
-    heard = SectionFilter([Step(mid_side=False, first=(section,), second=())], 1).push(lane[:, None].astype(np.float32))
+    step = Step(mid_side=False, first=(section,), second=())
+    in_band = SectionFilter([step], 1).push(lane[:, None].astype(np.float32))
     hop = round(_HOP_S * rate_hz)
-    peaks = np.abs(heard[: heard.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
+    peaks = np.abs(in_band[: in_band.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
     peaks = peaks[peaks > 0.001 * peaks.max()] if peaks.size else peaks
     if not peaks.size:
         return _LEAST_THRESHOLD_DB

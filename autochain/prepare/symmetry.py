@@ -31,7 +31,7 @@ _ALL_PASS_HZ = (100.0, 200.0, 400.0, 800.0, 1600.0)
 _ALL_PASS_Q = (0.4, 0.7, 1.4)
 _MOST_SECTIONS = 4
 
-Left = Literal["small", "late", "price"]
+UnusedBecause = Literal["small", "late", "price"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +69,7 @@ class Rotation:
         What its costs are worth in dB of saving, by the prices of this module; at least 0.
     used
         True when it saves enough and its price leaves enough of that.
-    left
+    unused_because
         Why it is not used: it saves too little (`small`), lows come too late for what it saves (`late`), or its
         price leaves too little (`price`); None when it is used.
     pre_echo_db
@@ -90,7 +90,7 @@ class Rotation:
     saving_db: float
     price_db: float = 0.0
     used: bool = False
-    left: Left | None = None
+    unused_because: UnusedBecause | None = None
     pre_echo_db: float | None = None
     early_echo_db: float | None = None
     group_delay_ms: float = 0.0
@@ -109,7 +109,7 @@ class Rotation:
         return {"kind": 1.0, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
 
 
-_NONE = Rotation(angle_deg=0.0, saving_db=0.0, left="small")
+_NONE = Rotation(angle_deg=0.0, saving_db=0.0, unused_because="small")
 
 
 def choose_rotation(
@@ -148,7 +148,7 @@ def choose_rotation(
         return _NONE
     attack = AttackReference(samples, rate_hz, loud)
 
-    def heard(one: Rotation) -> Rotation:
+    def with_attack_loss(one: Rotation) -> Rotation:
         loss_db = attack.loss_db(_turned(samples, rate_hz, one))
         return replace(one, attack_loss_db=loss_db, price_db=one.price_db + _ATTACK_PRICE_DB_PER_DB * loss_db)
 
@@ -157,13 +157,15 @@ def choose_rotation(
     for one in sorted((o for o in found if _limit(o, rules) is None), key=lambda o: -o.net_db):
         if one.net_db < rules.least_db or (best is not None and one.net_db <= best.net_db):
             break
-        priced = heard(one)
+        priced = with_attack_loss(one)
         if priced.net_db >= rules.least_db and (best is None or priced.net_db > best.net_db):
             best = priced
     if best is not None:
         return replace(best, used=True)
     most = max(found, key=lambda o: o.saving_db)
-    return replace(heard(most), left=_limit(most, rules) or "price") if most.saving_db > 0.0 else _NONE
+    if most.saving_db <= 0.0:
+        return _NONE
+    return replace(with_attack_loss(most), unused_because=_limit(most, rules) or "price")
 
 
 def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: float) -> list[Rotation]:
@@ -187,7 +189,7 @@ def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: flo
     ]
 
 
-def _limit(one: Rotation, rules: RotationRules) -> Left | None:
+def _limit(one: Rotation, rules: RotationRules) -> UnusedBecause | None:
     """Which limit a rotation fails, if any."""
     if one.saving_db < rules.least_db:
         return "small"

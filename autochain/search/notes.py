@@ -118,7 +118,7 @@ def rotation_note(
         f"{number(rules.late_least_db, 'dB')}.",
         "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving; under "
         f"{number(rules.least_db, 'dB')} is left.",
-    }[rotation.left or "small"]
+    }[rotation.unused_because or "small"]
     parameter = STAGES["rotation"].parameter
     shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}
     words = [f"{value:g}" if isinstance(value, float) else value for value in shown.values()]
