@@ -20,10 +20,10 @@ from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
 from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
+from autochain.note import Note
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
 from autochain.solve.decisions import Decisions
