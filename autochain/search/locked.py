@@ -7,9 +7,10 @@ from autochain.chain.settings import ChainSettings
 from autochain.config.coordinates import SET
 from autochain.config.model import Config
 from autochain.earlier.around import Around
+from autochain.note import Note
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
-from autochain.search.result import Note, Verified
+from autochain.search.result import Verified
 from autochain.solve.decisions import as_given
 from autochain.units import number
 

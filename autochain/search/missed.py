@@ -5,9 +5,10 @@ from collections.abc import Iterable
 
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.config.model import Config
+from autochain.note import Note
 from autochain.search.binding import level_locks
 from autochain.search.locked import FREE, listed
-from autochain.search.result import Note, SearchStats, Verified
+from autochain.search.result import SearchStats, Verified
 from autochain.units import number
 
 # Work of the compressors ahead of the drive is loudness that the peak stages need not lose.

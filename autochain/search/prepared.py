@@ -13,6 +13,7 @@ from autochain.chain.settings import DYNAMIC_BELL, EQUALISER, OUTPUT, TONE, Chai
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
+from autochain.note import Note
 from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
@@ -20,7 +21,6 @@ from autochain.prepare.resonance_findings import back_to_mix, description, doubt
 from autochain.prepare.resonances import Resonance, find_resonances
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.cut_effect import CutEffect, effect_of
-from autochain.search.result import Note
 from autochain.search.toward_references import tone_moves
 from autochain.solve.decisions import Decisions
 from autochain.units import clock, number
