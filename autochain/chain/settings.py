@@ -76,10 +76,6 @@ class StageSettings:
             raise TypeError(f"{name} is the word {value!r}, not a number")
         return value
 
-    @overload
-    def word(self, name: str) -> str: ...
-    @overload
-    def word(self, name: str, default: str) -> str: ...
     def word(self, name: str, default: str | None = None) -> str:
         """Word of a choice; `default` where it is not set."""
         value = self.value(name) if default is None else self._values.get(name, default)
