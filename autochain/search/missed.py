@@ -3,7 +3,9 @@
 import math
 from collections.abc import Iterable
 
+from autochain.chain.chain import STAGES
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
+from autochain.config.coordinates import COMPRESSORS, SOLVING
 from autochain.config.model import Config
 from autochain.note import Note
 from autochain.search.binding import level_locks
@@ -12,7 +14,7 @@ from autochain.search.result import SearchStats, Verified
 from autochain.units import number
 
 # Work of the compressors ahead of the drive is loudness that the peak stages need not lose.
-_WORK = {"bus_work_db": "bus compressor", "peak_work_db": "peak compressor"}
+_WORK = {c.name: STAGES[c.stage].label for c in SOLVING if c.stage in COMPRESSORS}
 
 
 def missed_note(
