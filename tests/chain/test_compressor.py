@@ -202,7 +202,7 @@ def test_every_range_end_is_finite_repeatable_and_keeps_the_input(stage, dtype):
     samples = NOISE[:5000].astype(dtype)
     kept = samples.copy()
     for parameter in stage.parameters:
-        for value in (parameter.low, parameter.high):
+        for value in parameter.choices or (parameter.low, parameter.high):
             settings = stage.checked({"threshold_db": -40.0, parameter.name: value})
             first = stage.process(samples, RATE_HZ, settings)
             assert first.samples.dtype == dtype

@@ -116,10 +116,10 @@ def test_left_and_right_are_refused_in_one_channel():
 @pytest.mark.parametrize("rate_hz", [44100, 192000])
 def test_range_ends_are_finite_repeatable_and_keep_the_input(stage, phase, rate_hz):
     kept = NOISE.copy()
-    ends = {name: (p.low, p.high) for p in stage.band for name in [p.name]}
-    for kind in ends["type"][0], ends["type"][1]:
+    ends = {p.name: p.choices or (p.low, p.high) for p in stage.band}
+    for kind in ends["type"]:
         for place in (0, 1):
-            values = {name: pair[place] for name, pair in ends.items()} | {"type": kind, "channel": float(place)}
+            values = {name: pair[place] for name, pair in ends.items()} | {"type": kind}
             if phase == "linear":
                 values["freq_hz"] = max(40.0, values["freq_hz"])  # ten seconds of filter otherwise
             settings = bands(values, phase=phase, stage=stage)

@@ -164,7 +164,7 @@ def test_all_pass_delays_a_low_tone_burst_by_its_group_delay():
 
 @pytest.mark.parametrize("angle_deg", [-90.0, 30.0, 60.0])
 def test_pre_echo_is_that_of_the_ideal_transformer(angle_deg):
-    settings = {"angle_deg": angle_deg}
+    settings = StageSettings({"angle_deg": angle_deg})
     # Kaiser's window leaves 0.99 of the last 1 ms, 0.94 of what lies 5 ms away and 0.80 of 10 ms: up to 1.9 dB less.
     for from_ms, to_ms, most_db in ((5.0, 0.0, 0.01), (5.0, 1.0, 0.3), (10.0, 5.0, 1.9)):
         first, last = (round(ms * 1e-3 * RATE_HZ) for ms in (to_ms, from_ms))

@@ -183,7 +183,7 @@ def test_all_pass_loop_equals_python_and_the_stage(channels):
         results.append(np.concatenate([peaks.ravel(), state.ravel()]))
     assert np.array_equal(*results)
     for sections in (1, 4):
-        settings = STAGE.checked({"kind": 1.0, "freq_hz": 2000.0, "q": 0.7, "sections": float(sections)})
+        settings = STAGE.checked({"kind": "allpass", "freq_hz": 2000.0, "q": 0.7, "sections": float(sections)})
         turned = STAGE.process(samples.astype(np.float64), RATE_HZ, settings).samples
         expected = np.abs(turned.reshape(3, -1)).max(axis=1)[[0, 2]]
         assert results[0][:8].reshape(2, 4)[:, sections - 1] == pytest.approx(expected, rel=1e-12)
