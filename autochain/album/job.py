@@ -22,12 +22,12 @@ from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
-from autochain.search.faint import faint
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
 from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import inaudible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ def hear(paths: Sequence[Path]) -> Heard | str:
         mix, _ = read_joined(paths)
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
-            raise faint(mix)
+            raise inaudible(mix)
     except Exception as error:
         return _told(error)
     return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
@@ -100,10 +100,10 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
-        asked = SuggestRequest(mix=mix, config=job.plan, decisions=job.decisions)
+        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
         decisions, plan, near = job.near.asked(job.decisions, job.plan)
-        asked = SuggestRequest(mix=mix, config=plan, decisions=decisions, near=near)
+        asked = SearchRequest(mix=mix, config=plan, decisions=decisions, near=near)
     found = suggest(asked, RunOptions(jobs=threads, progress=progress))
     songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
     if songs:

@@ -171,5 +171,5 @@ def _drive_off_db(rendered: RenderedSheet, mix: Mix, bounce: Comparison, progres
     progress("looking for the drive of the bounce", 0.0)
     config = read_config(None, {"target": target.model_dump(exclude_none=True)})
     chain, settings = sheet_chain(rendered.sheet)
-    master, met = solve_master(mix, chain, settings, target, heard, config.weights, config.search.drive)
+    master, met = solve_master(mix, chain, settings, target, heard, config.search.drive)
     return master.drive_moved_db if met else None

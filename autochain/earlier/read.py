@@ -73,6 +73,11 @@ def read_sheet(path: Path) -> EarlierSheet:
         data = path.read_bytes()
     except OSError as error:
         raise SheetError(f"{path}: cannot be read ({error.strerror}). Check the path of the sheet.") from None
+    return sheet_in(data, path)
+
+
+def sheet_in(data: bytes, path: Path) -> EarlierSheet:
+    """The same of JSON that is in memory; `path` is what it is called."""
     try:
         values = json.loads(data)
     except (ValueError, RecursionError) as error:

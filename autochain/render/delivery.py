@@ -175,7 +175,7 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
     progress("rendering the master", 0.0)
     if order.solve:
         main, met = solve_master(
-            mix, chain, settings, target, target.loudness_lufs, config.weights, config.search.drive, step_db=0.1
+            mix, chain, settings, target, target.loudness_lufs, config.search.drive, step_db=0.1
         )
     else:
         main = make_master(mix, chain, settings, target)
@@ -200,7 +200,6 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
                     main.settings,
                     target,
                     main.lufs,
-                    config.weights,
                     config.search.drive,
                 )
             others.append(_other_rate(master, main))
