@@ -82,7 +82,7 @@ def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
     """
     if x.shape[0] < LEAST_S * rate_hz:
         raise AutochainError(
-            f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; a comparison needs {LEAST_S:g} s or more. "
+            f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; comparing needs {LEAST_S:g} s. "
             "Check that both are the same song, or give longer stretches of the same part."
         )
     transfer = estimate_transfer(x, y, rate_hz)
