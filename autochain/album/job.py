@@ -23,7 +23,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.faint import faint
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
@@ -100,10 +100,10 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
-        asked = SuggestRequest(mix=mix, config=job.plan, decisions=job.decisions)
+        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
         decisions, plan, near = job.near.asked(job.decisions, job.plan)
-        asked = SuggestRequest(mix=mix, config=plan, decisions=decisions, near=near)
+        asked = SearchRequest(mix=mix, config=plan, decisions=decisions, near=near)
     found = suggest(asked, RunOptions(jobs=threads, progress=progress))
     songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
     if songs:

@@ -83,7 +83,7 @@ def never() -> bool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SuggestRequest:
+class SearchRequest:
     """What is asked: all that a suggestion depends on.
 
     Attributes

@@ -28,7 +28,7 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.plain import plain_gain
 from autochain.search.prepared import prepare
-from autochain.search.request import RunOptions, Stop, SuggestRequest, never
+from autochain.search.request import RunOptions, SearchRequest, Stop, never
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
@@ -310,7 +310,7 @@ class Search:
         )
 
 
-def suggest(request: SuggestRequest, run: RunOptions | None = None) -> Suggestion:
+def suggest(request: SearchRequest, run: RunOptions | None = None) -> Suggestion:
     """Find, verify and describe starting settings for one mix."""
     options = RunOptions() if run is None else run
     return Search(

@@ -19,8 +19,7 @@ from autochain.prepare.references import Reference
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
-from autochain.search.request import RunOptions, request_of
-from autochain.search.request import SuggestRequest as SearchRequest
+from autochain.search.request import RunOptions, SearchRequest, request_of
 from autochain.search.result import Suggestion
 from autochain.search.run import suggest as search
 from autochain.search.toward_references import read_references

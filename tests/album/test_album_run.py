@@ -17,7 +17,7 @@ import soundfile
 
 from autochain.audio.files import write_wav
 from autochain.demo import make_demo
-from autochain.search.request import RunOptions, SuggestRequest
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import suggest
 
@@ -186,7 +186,7 @@ def test_a_mix_is_read_again_when_its_size_or_time_changed_and_not_otherwise(
 def test_a_fault_of_ours_in_one_track_costs_no_other(
     mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def faulty(request: SuggestRequest, run: RunOptions) -> Suggestion:
+    def faulty(request: SearchRequest, run: RunOptions) -> Suggestion:
         if request.mix.file == "b.wav":
             raise ZeroDivisionError("no luck")
         return suggest(request, run)
