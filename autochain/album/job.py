@@ -22,12 +22,12 @@ from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
-from autochain.search.faint import faint
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
 from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import inaudible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ def hear(paths: Sequence[Path]) -> Heard | str:
         mix, _ = read_joined(paths)
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
-            raise faint(mix)
+            raise inaudible(mix)
     except Exception as error:
         return _told(error)
     return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)

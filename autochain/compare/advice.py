@@ -122,8 +122,8 @@ def ceiling_advice(
     elif lower_db > _LOWER_DB and miss_lu > -_LOUDNESS_LU:
         yield Advice(
             stage="limiter",
-            seen=f"The true peak stays {number(lower_db, 'dB')} under the planned one at the planned loudness: hits are "
-            "limited more than needed.",
+            seen=f"The true peak stays {number(lower_db, 'dB')} under the planned one at the planned loudness: hits "
+            "are limited more than needed.",
             try_next=f"Set the limiter's ceiling to {ceiling}, and lower the drive until the loudness is the target's.",
             size=lower_db / _LOWER_DB,
         )
@@ -155,9 +155,10 @@ def total_reduction_advice(
         )
     elif nmr > _NMR_DB or low > _NMR_DB:
         bass = low > nmr
+        where = " in the bass" if bass else ""
         yield Advice(
             stage="limiter" if bass or "clipper" not in rendered.settings else "clipper",
-            seen=f"Distortion is {number(max(nmr, low), 'dB')} higher than planned{' in the bass' if bass else ''}{also}.",
+            seen=f"Distortion is {number(max(nmr, low), 'dB')} higher than planned{where}{also}.",
             try_next=(
                 f"Compare the limiter's release{rendered.on_sheet('limiter', 'release_ms')} and look-ahead"
                 f"{rendered.on_sheet('limiter', 'lookahead_ms')}: shorter ones roughen the bass."
@@ -178,8 +179,9 @@ def total_reduction_advice(
     elif nmr < -_NMR_DB and "clipper" in rendered.settings and as_loud:
         yield Advice(
             stage="clipper",
-            seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, and the limiter more.",
-            try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if you "
-            "like it better.",
+            seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, "
+            "and the limiter more.",
+            try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if "
+            "you like it better.",
             size=-nmr / _NMR_DB,
         )

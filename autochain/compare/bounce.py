@@ -1,7 +1,7 @@
 """Whether the engineer's own bounce reaches the target of its sheet, and which stage looks off.
 
-The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ in points to a stage. The limits of what
-is let pass stand beside the rules: common practice, no source.
+The bounce and the sheet carried out (what is planned) are each compared with the mix; what the two comparisons differ
+in points to a stage. The limits of what is let pass stand beside the rules: common practice, no source.
 """
 
 from collections.abc import Iterable, Iterator
@@ -25,7 +25,7 @@ from autochain.config.model import Target
 from autochain.earlier.sheet import EarlierSheet
 from autochain.progress import Progress, silent
 from autochain.render.master import solve_master
-from autochain.render.planned import planned as planned_chain
+from autochain.render.sheet_chain import sheet_chain
 
 # Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
 LOUDNESS_LU = 0.2
@@ -170,6 +170,6 @@ def _drive_off_db(rendered: RenderedSheet, mix: Mix, bounce: Comparison, progres
         return None
     progress("looking for the drive of the bounce", 0.0)
     config = read_config(None, {"target": target.model_dump(exclude_none=True)})
-    chain, settings = planned_chain(rendered.sheet)
-    master, met = solve_master(mix, chain, settings, target, heard, config.weights, config.search.drive)
+    chain, settings = sheet_chain(rendered.sheet)
+    master, met = solve_master(mix, chain, settings, target, heard, config.search.drive)
     return master.drive_moved_db if met else None

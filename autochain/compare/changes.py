@@ -66,7 +66,8 @@ def peaks(found: Comparison) -> Iterator[Change]:
         yield Change(
             kind="peaks",
             text=f"Peaks stand {number(abs(after - before), 'dB')} {'less' if less else 'further'} above the loudness "
-            f"(PLR {number(before)} before, {number(after, 'dB')} now){': limited or clipped further' if less else ''}.",
+            f"(PLR {number(before)} before, {number(after, 'dB')} now)"
+            f"{': limited or clipped further' if less else ''}.",
             value=after - before,
             unit="dB",
             size=abs(after - before) / (2.0 * PEAKS_DB),
@@ -80,7 +81,8 @@ def distortion(found: Comparison) -> Iterator[Change]:
         low = ", most of it under 200 Hz" if found.distortion.nmr_low_db > nmr + 3.0 else ""
         yield Change(
             kind="distortion",
-            text=f"Distortion was added: {number(nmr, 'dB')} noise-to-mask{low} (about 0 dB is just audible by itself).",
+            text=f"Distortion was added: {number(nmr, 'dB')} noise-to-mask{low} (about 0 dB is just "
+            "audible by itself).",
             value=nmr,
             unit="dB",
             size=1.0 + (nmr - NMR_DB) / NMR_STEP_DB,
@@ -185,7 +187,8 @@ def balance(found: Comparison) -> Iterator[Change]:
     if abs(moved) >= BALANCE_DB:
         yield Change(
             kind="balance",
-            text=f"The {'left' if moved > 0.0 else 'right'} channel came up {number(abs(moved), 'dB')} against the other.",
+            text=f"The {'left' if moved > 0.0 else 'right'} channel came up {number(abs(moved), 'dB')} "
+            "against the other.",
             value=moved,
             unit="dB",
             size=abs(moved) / BALANCE_DB,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
-from autochain.compare.head_and_tail import SongEnd, head_and_tail
+from autochain.compare.head_and_tail_changes import EndChange, compare_head_and_tail
 from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.pair import Pair, make_pair
 from autochain.compare.splices import Span, unmatched_spans
@@ -137,8 +137,8 @@ class Comparison:
     crest_loss_db: float
     movement_db: float
     contrast_change_lu: float
-    head: SongEnd
-    tail: SongEnd
+    head: EndChange
+    tail: EndChange
     new_clicks: tuple[NewClick, ...]
     new_edges_s: tuple[float, ...]
     traces: LoudnessTraces
@@ -180,7 +180,7 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
                     "mix and master are different material: they match for less than 3 s. Check that both are the "
                     "same version, at the same speed."
                 )
-            head, tail = head_and_tail(pair)
+            head, tail = compare_head_and_tail(pair)
             if unmatched:  # they may be of other parts
                 head, tail = head.whole(), tail.whole()
             progress("measuring what was added", 0.3)
@@ -219,7 +219,7 @@ def _side(mix: Mix) -> Side:
     )
 
 
-def _compared(pair: Pair, head: SongEnd, tail: SongEnd, matching: Span) -> Span:
+def _compared(pair: Pair, head: EndChange, tail: EndChange, matching: Span) -> Span:
     """Mix times of what is compared: in step, matching, and without what was faded or cut."""
     start_s, stop_s = (at + pair.start_s for at in matching)
     if head.lost_s:

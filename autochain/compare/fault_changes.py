@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from autochain.compare.changes import HARDLY_HEARD, PLAIN_FAULT, Change
 from autochain.compare.comparison import Comparison
-from autochain.compare.head_and_tail import SongEnd
+from autochain.compare.head_and_tail_changes import EndChange
 from autochain.units import clock, number
 
 # What is just noticed in a comparison at equal loudness. common practice, no source
@@ -102,12 +102,12 @@ def clicks(found: Comparison) -> Iterator[Change]:
     new = found.new_clicks
     if new:
         highest_db = max(click.height_db for click in new)
-        count = "One click that the mix does not have," if len(new) == 1 else (
-            f"{len(new)} clicks that the mix does not have, the highest"
-        )
+        count = "One click" if len(new) == 1 else f"{len(new)} clicks"
+        which = "" if len(new) == 1 else " the highest"
         yield Change(
             kind="clicks",
-            text=f"{count} {number(abs(highest_db), 'dB')} {'under' if highest_db < 0.0 else 'over'} the peaks around it.",
+            text=f"{count} that the mix does not have,{which} {number(abs(highest_db), 'dB')} "
+            f"{'under' if highest_db < 0.0 else 'over'} the peaks around it.",
             value=float(len(new)),
             unit="",
             size=0.5 * PLAIN_FAULT if highest_db > HEARD_CLICK_DB else HARDLY_HEARD,
@@ -138,7 +138,7 @@ def _under_peak(level_db: float | None) -> str:
     return f"{number(None if level_db is None else max(0.0, -level_db), 'dB')} under the song's peak"
 
 
-def _silence(end: SongEnd, which: str) -> Iterator[Change]:
+def _silence(end: EndChange, which: str) -> Iterator[Change]:
     more = end.silence_master_s - end.silence_mix_s
     if abs(more) >= SILENCE_S:
         where = "before the first" if which == "first" else "after the last"

@@ -12,7 +12,7 @@ from autochain.chain.chain import STAGES
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
-from autochain.render.planned import planned
+from autochain.render.sheet_chain import sheet_chain
 from autochain.sheet.settings import value_text
 
 EQUALISERS = ("equaliser", "tone")
@@ -59,9 +59,9 @@ def render_sheet(sheet: EarlierSheet, mix: Mix) -> RenderedSheet:
     Raises
     ------
     SheetError
-        As `render.planned.planned`.
+        As `render.sheet_chain.sheet_chain`.
     """
-    chain, settings = planned(sheet)
+    chain, settings = sheet_chain(sheet)
     rendered = chain.render(mix.samples, mix.rate_hz, settings)
     before, curves = None, {}
     for name in EQUALISERS:

@@ -21,8 +21,8 @@ from autochain.units import clock, frequency, number
 NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
 NOTHING_OFF = "No stage looks off."
 OTHER_MIX = (
-    "The sheet was made for another file than this mix. It was rendered on this mix all the same, so its thresholds and "
-    "its drive may not fit."
+    "The sheet was made for another file than this mix. It was rendered on this mix all the same, so its thresholds "
+    "and its drive may not fit."
 )
 LISTEN = (
     "These are changes; you decide whether they are wanted. Listen at a moderate level, and do not turn up for quiet "

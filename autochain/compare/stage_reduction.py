@@ -36,7 +36,9 @@ def reduction_shares(rendered: RenderedSheet, planned: Comparison, bounce: Compa
         courses.append(one.traces.gain_db[first:])
     first = round(start / HOP_S)
     reductions = {
-        name: rendered.reductions_db[name][first:] for name in (*COMPRESSORS, "limiter") if name in rendered.reductions_db
+        name: reduction_db[first:]
+        for name in (*COMPRESSORS, "limiter")
+        if (reduction_db := rendered.reductions_db.get(name)) is not None
     }
     count = min([c.size for c in courses] + [r.size for r in reductions.values()])
     was, now = (c[:count] for c in courses)
@@ -73,8 +75,8 @@ def stage_reduction_advice(
             yield Advice(
                 stage=stage,
                 seen=f"It {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
-                try_next=f"Lower its threshold{rendered.on_sheet(stage, 'threshold_db')} until its meter shows what the "
-                "sheet names.",
+                try_next=f"Lower its threshold{rendered.on_sheet(stage, 'threshold_db')} until its meter shows what "
+                "the sheet names.",
                 size=share / _LESS,
             )
     if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in rendered.settings and abs(miss_lu or 0.0) <= 0.5:

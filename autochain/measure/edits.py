@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.around import sound_around
 from autochain.measure.clicks import Click
 from autochain.measure.gain_step import gain_step_db
 from autochain.measure.jumps import BandLevels, Jump, find_jumps
+from autochain.measure.stream import sound_around
 
 _Doubles = npt.NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.measure._decimation_kernels import decimate
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 from autochain.units import linear_to_db
 
 FAMILIES_HZ = (50.0, 60.0)

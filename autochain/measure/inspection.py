@@ -9,7 +9,6 @@ from pathlib import Path
 from autochain.audio.blocks import read_blocks
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
-from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
 from autochain.measure.ear_model import full_scale_sine_db_spl
 from autochain.measure.edits import separate_edits
@@ -20,6 +19,7 @@ from autochain.measure.lone_clicks import lone_clicks
 from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.mono import MonoFold, fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
+from autochain.measure.peaks import peak_density
 from autochain.measure.resonance import ResonanceMap, ResonanceMeter
 from autochain.measure.spikes import SpikeCells, SpikeMeter
 

@@ -1,6 +1,6 @@
 """Added distortion between any mix and any master of it: aligned, level-matched and freed of static filtering.
 
-The master is brought into step by whole samples and its channels into the mix's order; the mix is filtered by the
+The master comes in step by whole samples, its channels in the mix's order (`align`); the mix is filtered by the
 estimated transfer (`transfer`), which holds the rest of the delay, the polarity and the gain. So it becomes the
 reference that the engineer's own equaliser, all-pass and gain would have made of it, with its masks. What the master
 differs in from that is added distortion (`distortion`).
@@ -23,14 +23,14 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError, DifferentMaterialError
-from autochain.measure.align import LEAST_S, Alignment, align, in_step
+from autochain.measure.align import LEAST_S, Alignment, align
 from autochain.measure.distortion import Distortion, DistortionReference
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.transfer import estimate_transfer, gain_alone
 
 # Unrelated noise and songs read under 0.03, a song driven 12 dB into a limiter 0.88 and more.
 SAME_MATERIAL_CONFIDENCE = 0.25
-BANDS_PER_OCTAVE = 12
+_BANDS_PER_OCTAVE = 12
 _SHORTER = 6  # 8 ms before and 23 ms after, in the bass. a limit of this project
 _CURVE_FROM_HZ, _CURVE_TO_HZ = 20.0, 20000.0
 
@@ -43,27 +43,8 @@ class LinearChange:
     ----------
     reference
         The mix as the change would have left it if it were linear, in step with the master to a fraction of a sample.
-    gain_db, curve_hz, curve_db, distortion
-        As in `Between`.
-    """
-
-    reference: Samples
-    gain_db: float
-    curve_hz: tuple[float, ...]
-    curve_db: tuple[tuple[float, ...], ...]
-    distortion: Distortion
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Between:
-    """What lies between a mix and its master.
-
-    Attributes
-    ----------
-    delay_samples, polarity, rotation_deg, swapped, confidence
-        As in `align.Alignment`.
     gain_db
-        Loudness of the mix as filtered and amplified by what is linear in the change, over that of the mix, in LU.
+        Loudness of `reference` over that of the mix, in LU.
     curve_hz, curve_db
         Magnitude of the static filtering in twelfths of an octave from 20 Hz to 20 kHz, relative to `gain_db`,
         one row per frequency with one value per channel, in the mix's order. Where the mix holds nothing it means
@@ -72,49 +53,11 @@ class Between:
         Added distortion.
     """
 
-    delay_samples: float
-    polarity: int
-    rotation_deg: float
-    swapped: bool
-    confidence: float
+    reference: Samples
     gain_db: float
     curve_hz: tuple[float, ...]
     curve_db: tuple[tuple[float, ...], ...]
     distortion: Distortion
-
-
-def distortion_between(mix: Samples, master: Samples, rate_hz: int) -> Between:
-    """Compare a master with its mix, whatever static change, delay and length it has.
-
-    Parameters
-    ----------
-    mix, master
-        Shape (frames, channels) each, channels 1 or 2, any two lengths of at least 1 s; a mono sound against a
-        stereo one counts as two equal channels. Delays up to 10 s are found.
-    rate_hz
-        Sample rate of both, 44100 to 192000; convert one of them first when they differ.
-
-    Raises
-    ------
-    AutochainError
-        When a sound is silent or too short, or the two are not the same material (`DifferentMaterialError`).
-    """
-    if mix.shape[1] != master.shape[1]:
-        mix, master = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (mix, master))
-    found = align_same_material(mix, master, rate_hz)
-    x, y = in_step(mix, master[:, ::-1] if found.swapped else master, round(found.delay_samples))
-    seen = fit_linear_change(x, y, rate_hz)
-    return Between(
-        delay_samples=found.delay_samples,
-        polarity=found.polarity,
-        rotation_deg=found.rotation_deg,
-        swapped=found.swapped,
-        confidence=found.confidence,
-        gain_db=seen.gain_db,
-        curve_hz=seen.curve_hz,
-        curve_db=seen.curve_db,
-        distortion=seen.distortion,
-    )
 
 
 def align_same_material(mix: Samples, master: Samples, rate_hz: int) -> Alignment:
@@ -156,7 +99,7 @@ def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
             "Give a louder part."
         )
     octaves = np.log2(min(_CURVE_TO_HZ, 0.5 * rate_hz) / _CURVE_FROM_HZ)
-    curve_hz = _CURVE_FROM_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE)
+    curve_hz = _CURVE_FROM_HZ * 2.0 ** (np.arange(int(octaves * _BANDS_PER_OCTAVE) + 1) / _BANDS_PER_OCTAVE)
     curve_db = transfer.magnitude_db(curve_hz) - (after - before)
     return LinearChange(
         reference=reference,

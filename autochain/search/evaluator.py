@@ -2,15 +2,14 @@
 
 from autochain.chain.chain import ChainPlan
 from autochain.config.model import Coordinates, Drive, Weights
-from autochain.search.costs import measure_costs, score
-from autochain.search.space import outline
+from autochain.search.costs import CostReference, score
+from autochain.search.space import outline_at
 from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess, Solved
-from autochain.solve.solver import SILENT_LUFS, Solver
+from autochain.solve.solver import Solver
 from autochain.solve.work import EARLY, early_work_db
-from autochain.units import db_to_linear
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
@@ -23,34 +22,28 @@ class Evaluator(Solver):
     def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
         super().__init__(material, plan, chain)
         self.weights = weights
+        self._reference = CostReference(material)
+
+    def warm(self) -> None:
+        """Build everything that is cached now, so that parallel trials only read it."""
+        self._reference.warm()
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
     ) -> Trial:
         """Evaluate one point of the search space."""
-        solved = self.solve(outline(coordinates, decisions, ceiling_dbtp, self.chain), target_lufs, guess)
+        solved = self.solve(outline_at(coordinates, decisions, ceiling_dbtp, self.chain), target_lufs, guess)
         return self.price(solved, target_lufs, coordinates)
 
     def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
-        settings = solved.settings
-        first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
-        lufs = self.material.lufs(solved.hops)
-        costs = measure_costs(
-            self.material,
-            solved.rendered,
-            solved.hops,
-            SILENT_LUFS if lufs is None else lufs,
-            solved.traces,
-            solved.before_peaks,
-            db_to_linear(first - settings["drive"]["gain_db"]),
-        )
+        costs = self._reference.costs(solved)
         price = score(costs, self.weights)
         if not solved.solution.met:
             price += OUT_OF_REACH + OUT_OF_REACH_PER_LU * abs(solved.solution.reached_lufs - target_lufs)
         return Trial(
             coordinates=coordinates,
-            settings=settings,
+            settings=solved.settings,
             solution=solved.solution,
             costs=costs,
             score=price,

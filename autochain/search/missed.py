@@ -4,7 +4,8 @@ import math
 from collections.abc import Iterable
 
 from autochain.config.model import Config
-from autochain.search.locked import FREE, level_locks, listed
+from autochain.search.binding import level_locks
+from autochain.search.locked import FREE, listed
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.solve.decisions import Locks
 from autochain.units import number

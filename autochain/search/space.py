@@ -107,7 +107,7 @@ def on_edge(coordinates: Coordinates, ranges: Ranges, locks: Locks | None = None
     )
 
 
-def outline(
+def outline_at(
     coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, chain: ChainPlan = DEFAULT
 ) -> Outline:
     """Settings of one point at hand-settable steps, with the engineer's locks in place."""

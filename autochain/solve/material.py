@@ -14,9 +14,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from autochain.audio.mix import Samples
 from autochain.chain.stage import GainTrace
-from autochain.measure.crest import CrestReference
-from autochain.measure.distortion import DistortionReference
-from autochain.measure.image import BalanceReference
 from autochain.measure.loudness import (
     gated_lufs,
     gating_blocks,
@@ -55,7 +52,7 @@ class Segment:
 
 
 class Material:
-    """Segments of the linear-stage output and the references that costs compare with.
+    """Segments of the linear-stage output, and their levels beside the song's.
 
     Parameters
     ----------
@@ -72,7 +69,7 @@ class Material:
     of_loudest_part
         Whether the loudness that a solve aims at is that of the loudest 3 s, and not the integrated one.
     reference
-        What the costs compare with: `song` behind linear stages that come later in the chain; `song` when None.
+        What is compared with: `song` behind linear stages that come later in the chain; `song` when None.
     """
 
     def __init__(
@@ -223,25 +220,9 @@ class Material:
         lufs = self.lufs(self.input_hops)
         return self.integrated_lufs if lufs is None else lufs
 
-    @cached_property
-    def distortion(self) -> DistortionReference:
-        """Spectra and masks of the input."""
-        return DistortionReference(self.inputs, self.rate_hz, self.input_lufs)
-
-    @cached_property
-    def crest(self) -> CrestReference:
-        """Crest and onsets of the input."""
-        return CrestReference(self.inputs, self.rate_hz)
-
-    @cached_property
-    def balance(self) -> BalanceReference:
-        """Spectrum and width of the input."""
-        return BalanceReference(self.inputs, self.rate_hz)
-
     def warm(self) -> None:
-        """Build every reference now, so that parallel trials only read them."""
-        _ = (self.distortion, self.crest, self.balance, self.input_short_term, self._input_blocks, self._song_levels)
-        _ = self._song_short_term
+        """Build what is cached now, so that parallel trials only read it."""
+        _ = (self.input_short_term, self.input_lufs, self._input_blocks, self._song_levels, self._song_short_term)
 
 
 def _short_term_of_blocks(blocks: _Floats) -> _Floats:

@@ -31,7 +31,7 @@ class Outline:
     ceiling_locked: bool
 
 
-def fixed(settings: Mapping[str, Mapping[str, float]], decisions: Decisions) -> Outline:
+def only_drive_left(settings: Mapping[str, Mapping[str, float]], decisions: Decisions) -> Outline:
     """Outline of settings in which only the drive is left to solve."""
     return Outline(
         settings={name: {**values, **decisions.locks.get(name, {})} for name, values in settings.items()},

@@ -6,7 +6,9 @@ solve asks for.
 
 import math
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +47,16 @@ class _Nearest:
     settings: dict[str, dict[str, float]]
 
 
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What the drive is solved for; parameters as of `solve_drive`."""
+
+    target_lufs: float
+    gain_alone_db: float
+    step_db: float
+    dialable: bool
+
+
 class Solver:
     """Solves outlines on one material; calls are independent of each other and safe in parallel threads."""
 
@@ -55,6 +67,12 @@ class Solver:
         self._dynamics = Dynamics(material, chain)
         # The output stage fades the ends of a song, which an excerpt does not have.
         self._behind = (*chain.level, "output") if material.whole else chain.level
+
+    def with_tolerance(self, tolerance_lu: float) -> Self:
+        """The same with another tolerance of the drive, in LU; what is cached is shared."""
+        other = copy(self)
+        other.plan = self.plan.model_copy(update={"tolerance_lu": tolerance_lu})
+        return other
 
     def solve(
         self,
@@ -90,12 +108,11 @@ class Solver:
         del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
+        aim = _Aim(target_lufs, start, step_db, hold_dbtp is not None)
         reading: TruePeakReading | None = None
         saturated = False
         for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
-            solution, nearest = self._solve_level(
-                settings, before_peaks, peak_db, plan, target_lufs, start, guess, step_db, hold_dbtp is not None
-            )
+            solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
             saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
@@ -178,11 +195,8 @@ class Solver:
         before_peaks: list[Samples],
         peak_db: float,
         plan: Outline,
-        target_lufs: float,
-        gain_alone_db: float,
         guess: Guess,
-        step_db: float,
-        dialable: bool,
+        aim: _Aim,
     ) -> tuple[Solution, _Nearest]:
         """Drive solve over the peak stages; keeps the nearest render."""
         material = self.material
@@ -198,7 +212,7 @@ class Solver:
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.wanted_lufs(hops)
             lufs = SILENT_LUFS if lufs is None else lufs
-            error = abs(lufs - target_lufs)
+            error = abs(lufs - aim.target_lufs)
             if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):
                 nearest = _Nearest(error, drive_db, rendered, hops, at)
             return lufs
@@ -206,17 +220,17 @@ class Solver:
         if plan.drive_db is None:
             solution = solve_drive(
                 loudness_at,
-                target_lufs,
-                start_db=gain_alone_db + guess.loss_db,
+                aim.target_lufs,
+                start_db=aim.gain_alone_db + guess.loss_db,
                 slope=guess.slope,
                 plan=self.plan,
-                step_db=step_db,
-                gain_alone_db=gain_alone_db,
-                dialable=dialable,
+                step_db=aim.step_db,
+                gain_alone_db=aim.gain_alone_db,
+                dialable=aim.dialable,
             )
         else:
             lufs = loudness_at(plan.drive_db)
-            met = abs(lufs - target_lufs) <= LOUDNESS_TOLERANCE_LU
+            met = abs(lufs - aim.target_lufs) <= LOUDNESS_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
         if nearest is not None and (not nearest.rendered or nearest.drive_db != solution.drive_db):
             nearest.rendered, nearest = [], None

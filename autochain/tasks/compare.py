@@ -13,7 +13,7 @@ from autochain.compare.description import Description, describe
 from autochain.compare.report import report, report_page
 from autochain.document.as_markdown import markdown
 from autochain.log.entry import comparison_entry
-from autochain.render.planned import planned
+from autochain.render.sheet_chain import sheet_chain
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
 from autochain.tasks.sheets import SheetGiven, read_given
@@ -88,7 +88,7 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
     sources = files_among((request.mix, request.master, request.sheet))
     sheet = None if request.sheet is None else read_given(request.sheet)
     if sheet is not None:
-        planned(sheet)
+        sheet_chain(sheet)
     stem = path_of(request.master).stem
     if request.out is not None:
         check_output(request.out, [f"{stem}.compare.{kind}" for kind in ("md", "html", "json")], request.force, sources)

@@ -14,8 +14,8 @@ from autochain.curve.statement import knee_of
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.faint import refuse_faint
 from autochain.sheet import Sheet
+from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, write_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
@@ -112,7 +112,7 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
             f"needed. Choose a smaller --step or a wider range."
         )
     mix = loaded(request.mix)
-    refuse_faint(mix)
+    refuse_inaudible(mix)
     with caller.watch() as show:
         traced = trace(mix, config, targets, decisions, request.jobs, show)
         result = Traced(drawn=with_sheets(traced, stem), files=())

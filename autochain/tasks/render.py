@@ -9,6 +9,7 @@ from autochain.audio.files import check_output, refuse_size
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.output import with_silence
 from autochain.config import Config, read_config
+from autochain.document.as_markdown import markdown
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
@@ -16,18 +17,18 @@ from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
-from autochain.render.delivery import USUAL_CODERS, Delivery, deliver, names_of
+from autochain.render.delivery import USUAL_CODERS, Delivery, DeliveryOrder, deliver, names_of
 from autochain.render.formats import Export, parse_export, parse_exports
 from autochain.render.master import make_master, refuse_other_mix, solve_master
-from autochain.render.planned import planned
-from autochain.render.report import to_markdown
-from autochain.search.faint import refuse_faint
+from autochain.render.report import report, report_page
+from autochain.render.sheet_chain import sheet_chain
+from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 
-_PAGES = ("md", "json", "csv")
+_PAGES = ("md", "html", "json", "csv")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +97,7 @@ class Rendered:
 
     def markdown(self) -> str:
         """What went out, to read; empty where nothing did."""
-        return "" if self.delivery is None else to_markdown(self.delivery)
+        return "" if self.delivery is None else markdown(report(self.delivery))
 
     def json(self) -> str:
         """The same as data; empty where nothing went out."""
@@ -115,7 +116,7 @@ def render(request: RenderRequest, caller: Caller = NOBODY) -> Rendered:
         A file that cannot be used, a folder that cannot be written.
     """
     sheet = read_given(request.sheet)
-    planned(sheet)
+    sheet_chain(sheet)
     config = read_config(None, {"target": sheet.target.model_dump(exclude_none=True)})
     rate_hz, channels = header_of(request.mix)
     for path in request.alternates:
@@ -127,7 +128,7 @@ def render(request: RenderRequest, caller: Caller = NOBODY) -> Rendered:
         _refuse_outputs(request, request.out, exports, rate_hz, channels)
     log = usable_log(request.log, caller)
     mix = loaded(request.mix)
-    refuse_faint(mix)
+    refuse_inaudible(mix)
     refuse_other_mix(sheet, mix)
     if request.out is None:
         return _in_memory(request, mix, sheet, config, caller)
@@ -163,15 +164,13 @@ def _sources(request: RenderRequest) -> tuple[Path, ...]:
 
 
 def _in_memory(request: RenderRequest, mix: Mix, sheet: EarlierSheet, config: Config, caller: Caller) -> Rendered:
-    chain, settings = planned(sheet)
+    chain, settings = sheet_chain(sheet)
     met: bool | None = None
     with caller.watch() as show:
         show("rendering the master", 0.0)
         if request.solve:
             wanted_lufs, drive = sheet.target.loudness_lufs, config.search.drive
-            master, met = solve_master(
-                mix, chain, settings, sheet.target, wanted_lufs, config.weights, drive, step_db=0.1
-            )
+            master, met = solve_master(mix, chain, settings, sheet.target, wanted_lufs, drive, step_db=0.1)
         else:
             master = make_master(mix, chain, settings, sheet.target)
     return Rendered(
@@ -201,20 +200,22 @@ def _delivered(
                 size = round(song.samples.size * export.rate_hz / song.rate_hz)
                 refuse_size(out / export.name(path_of(name).stem, mix.rate_hz), size, export.kind.bits)
     with caller.watch() as show:
-        delivery = deliver(
-            mix,
-            path_of(request.mix),
-            sheet,
-            exports,
-            config,
-            out,
-            show,
+        order = DeliveryOrder(
+            mix=mix,
+            mix_path=path_of(request.mix),
+            sheet=sheet,
+            exports=exports,
+            config=config,
+            out=out,
             alternates=others,
             solve=request.solve,
             coders=request.coders,
             force=request.force,
         )
-    pages = zip(_page_names(request), (to_markdown(delivery), to_json(delivery), to_csv(delivery)), strict=True)
+        delivery = deliver(order, show)
+    blocks = tuple(report(delivery))
+    texts = (markdown(blocks), report_page(delivery, blocks), to_json(delivery), to_csv(delivery))
+    pages = zip(_page_names(request), texts, strict=True)
     written = write_texts(out, dict(pages), request.force, _sources(request))
 
     def entry() -> Mapping[str, Any]:

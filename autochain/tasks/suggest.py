@@ -17,7 +17,6 @@ from autochain.log.entry import render_entry
 from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.prepare.references import Reference
 from autochain.search.contradictions import refuse_contradictions
-from autochain.search.faint import refuse_faint
 from autochain.search.journal import Journal
 from autochain.search.request import RunOptions, SearchRequest, request_of
 from autochain.search.result import Suggestion
@@ -26,6 +25,7 @@ from autochain.search.toward_references import read_references
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
 from autochain.sheet.words import CAUTION
 from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, usable_log, write_log, write_texts
 from autochain.tasks.sheets import SheetGiven, read_given
@@ -149,7 +149,7 @@ def suggest(request: SuggestRequest, caller: Caller = NOBODY) -> Suggested:
     """
     settled = _settled(request, caller)
     mix = loaded(request.mix)
-    refuse_faint(mix)
+    refuse_inaudible(mix)
     if request.out is not None and request.preview:
         refuse_size(request.out / f"{request.stem}.preview.wav", mix.samples.size, _PREVIEW_BITS)
     if settled.near is not None and not request.another_song:

@@ -7,17 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from autochain.compare.as_html import to_html
 
 from autochain.audio.files import read_mix
 from autochain.chain.chain import parsed, render
 from autochain.compare import compare
 from autochain.compare.as_json import to_json
-from autochain.compare.bounce import check_against, check_bounce
-from autochain.compare.description import account
-from autochain.compare.rendered_sheet import carry_out
-from autochain.compare.report import to_markdown
+from autochain.compare.bounce import check_bounce, judge_bounce
+from autochain.compare.description import describe
+from autochain.compare.rendered_sheet import render_sheet
+from autochain.compare.report import report, report_page
 from autochain.config.model import Target
+from autochain.document.as_markdown import markdown
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.measurement import measure
@@ -51,7 +51,7 @@ def mix(short_mix):
 
 @pytest.fixture(scope="module")
 def plan(mix):
-    found = carry_out(sheet_of(STAGES, measure(render_of(mix, STAGES), mix.rate_hz), mix), mix)
+    found = render_sheet(sheet_of(STAGES, measure(render_of(mix, STAGES), mix.rate_hz), mix), mix)
     return found, compare(mix, found.master)
 
 
@@ -73,7 +73,7 @@ def judged(mix, plan):
         master = type(mix)(
             samples=bounce.astype(np.float32), rate_hz=mix.rate_hz, file="bounce.wav", sha256="1" * 64, subtype="PCM_24"
         )
-        return check_against(*plan, compare(mix, master))
+        return judge_bounce(*plan, compare(mix, master))
 
     return run
 
@@ -130,21 +130,22 @@ def test_an_equaliser_applied_twice_is_told(judged, mix):
 
 def test_another_mix_than_the_sheets_is_told_and_a_wrong_setting_refused(mix, plan):
     other = type(mix)(samples=mix.samples, rate_hz=mix.rate_hz, file="b.wav", sha256="f" * 64, subtype="PCM_24")
-    assert not check_against(*plan, compare(other, plan[0].master)).same_mix
+    assert not judge_bounce(*plan, compare(other, plan[0].master)).same_mix
     wrong = sheet_of({**STAGES, "limiter": {"ceiling_dbtp": 99.0}}, measure(mix.samples, mix.rate_hz), mix)
     with pytest.raises(SheetError, match=r"song\.sheet\.json: limiter\.ceiling_dbtp is 99"):
-        carry_out(wrong, mix)
+        render_sheet(wrong, mix)
 
 
 def test_the_verdict_comes_first_on_every_page(mix, plan, judged):
     found = judged({"tone": None, "drive": {"gain_db": 8.0}})
     bounce = plan[1]  # what it did to the mix does not matter here
-    said = account(bounce)
-    markdown, html = to_markdown(bounce, said, found), to_html(bounce, said, found)
+    said = describe(bounce)
+    blocks = tuple(report(bounce, said, found))
+    text, html = markdown(blocks), report_page(bounce, blocks)
     data = json.loads(to_json(bounce, said, found))
-    assert markdown.split("\n## ")[1].startswith("Against the plan\n\n**The plan's target is not reached: ")
-    assert "- drive: The bounce is " in markdown
-    assert html.index("Against the plan") < html.index("Against the mix")
+    assert text.split("\n## ")[1].startswith("Against the sheet\n\n**The sheet's target is not reached: ")
+    assert "- drive: The bounce is " in text
+    assert html.index("Against the sheet") < html.index("Against the mix")
     assert all(one.seen.replace("'", "&#x27;") in html for one in found.advice)
     assert data["plan"]["reached"] is False
     assert [one["stage"] for one in data["plan"]["advice"]] == [one.stage for one in found.advice]

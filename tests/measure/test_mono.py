@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import noise
-from autochain.measure.density import peak_density
 from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.mono import fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
+from autochain.measure.peaks import peak_density
 
 RATE_HZ = 48000
 

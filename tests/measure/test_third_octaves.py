@@ -2,8 +2,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import faded, noise, pink_noise, sine
-from autochain.measure.spectrum import SpectrumMeter, measure_spectrum
-from autochain.measure.subsonic import subsonic_db
+from autochain.measure.spectrum import SpectrumMeter, measure_spectrum, subsonic_db
 from autochain.measure.third_octaves import NOMINAL_HZ, centre_hz, edges_hz, third_octaves
 from autochain.resources import read_table
 

@@ -16,7 +16,7 @@ from autochain.search.run import Search
 from autochain.search.sensitivity import free_knobs, sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
-from autochain.solve.outline import fixed
+from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
 PLAN = read_config().search
@@ -172,7 +172,7 @@ def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched
         settings = {name: dict(own) for name, own in chosen.settings.items()}
         if stage is not None:
             settings[stage][parameter] = value
-        return evaluator.price(evaluator.solve(fixed(settings, Decisions()), target, Guess()), target).score
+        return evaluator.price(evaluator.solve(only_drive_left(settings, Decisions()), target, Guess()), target).score
 
     base = score_at()
     assert 1 <= len(found.sensitivity) <= 3

@@ -1,11 +1,11 @@
-"""Pieces of a stream against the stream itself."""
+"""Pieces of a stream, and the sound around instants, against the stream itself."""
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces, sound_around
 
 
 @settings(max_examples=25, derandomize=True, deadline=None)
@@ -53,3 +53,12 @@ def test_pieces_have_the_type_of_the_stream(dtype):
     pieces = Pieces(1, 1, 2, 1)
     for piece in pieces.push(np.ones((9, 1), dtype=dtype)):
         assert piece.dtype == dtype
+
+
+@pytest.mark.parametrize("parts", [1, 7, 100])
+def test_the_sound_around_is_itself_and_silence_beyond_the_ends(parts: int) -> None:
+    sound = np.arange(1.0, 401.0).reshape(200, 2)
+    found = sound_around(np.array_split(sound, parts), [3, 100, 198], 10)
+    assert np.array_equal(found[1], sound[90:110])
+    assert np.array_equal(found[0], np.concatenate([np.zeros((7, 2)), sound[:13]]))
+    assert np.array_equal(found[2], np.concatenate([sound[188:], np.zeros((8, 2))]))

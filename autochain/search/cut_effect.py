@@ -1,4 +1,4 @@
-"""Whether a small cut is heard to help: the mix is rendered with it and measured again."""
+"""Whether a small cut helps: the mix is rendered with it and measured again."""
 
 from dataclasses import dataclass
 
@@ -17,7 +17,7 @@ _NEAR_OCTAVES = 1 / 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class CutEffect:
     """What a cut does.
 
     Attributes
@@ -35,7 +35,7 @@ class Heard:
     helps: bool
 
 
-def heard_after(mix: Mix, correction: Correction, before: ResonanceMap) -> Heard:
+def effect_of(mix: Mix, correction: Correction, before: ResonanceMap) -> CutEffect:
     """Render a cut over the whole mix and measure it again.
 
     Parameters
@@ -61,7 +61,7 @@ def heard_after(mix: Mix, correction: Correction, before: ResonanceMap) -> Heard
     moved = np.abs(after.level_db() - before.level_db())[:, octaves >= 1.0]
     elsewhere_db = float(moved.max(initial=0.0))
     enough_db = _LEAST_SHARE * correction.cut_db * what.share
-    return Heard(
+    return CutEffect(
         excess_change_db=change_db,
         elsewhere_db=elsewhere_db,
         helps=-change_db >= enough_db and elsewhere_db <= _MOST_ELSEWHERE_DB,

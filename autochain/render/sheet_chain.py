@@ -7,7 +7,7 @@ from autochain.errors import ParameterError, SheetError
 Settings = dict[str, dict[str, float]]
 
 
-def planned(sheet: EarlierSheet) -> tuple[ChainPlan, Settings]:
+def sheet_chain(sheet: EarlierSheet) -> tuple[ChainPlan, Settings]:
     """Stages in the sheet's own order, and their settings as numbers, every range checked.
 
     Raises

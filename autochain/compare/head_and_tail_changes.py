@@ -20,7 +20,7 @@ _Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SongEnd:
+class EndChange:
     """Head or tail of a song, in the mix and in the master.
 
     Attributes
@@ -44,12 +44,12 @@ class SongEnd:
     abrupt: bool
     at_s: float
 
-    def whole(self) -> "SongEnd":
+    def whole(self) -> "EndChange":
         """The same with nothing lost."""
         return replace(self, lost_s=0.0, lost_peak_db=None, abrupt=False)
 
 
-def head_and_tail(pair: Pair) -> tuple[SongEnd, SongEnd]:
+def compare_head_and_tail(pair: Pair) -> tuple[EndChange, EndChange]:
     """Head and tail of a pair; sound that the master's file does not hold counts as silence."""
     delay, frames = pair.delay_frames, pair.mix.shape[0]
     mix = measure_hop_sums(pair.mix, pair.rate_hz)
@@ -72,7 +72,7 @@ def head_and_tail(pair: Pair) -> tuple[SongEnd, SongEnd]:
     )
 
 
-def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) -> SongEnd:
+def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) -> EndChange:
     """Look at the last of these hops."""
     heard = np.flatnonzero(_heard(reach))
     last = int(heard[-1]) if heard.size else -1
@@ -94,7 +94,7 @@ def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) 
     else:
         peak_db = float(20.0 * np.log10(reach[first_lost : last + 1].max() / reach.max()))
     gone = (int(present[-1]) if present.size else -1) - first_lost
-    return SongEnd(
+    return EndChange(
         silence_mix_s=silence[0],
         silence_master_s=silence[1],
         lost_s=lost * HOP_S,

@@ -11,7 +11,7 @@ from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
-from autochain.search.verify import verify
+from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions, Locks
 from autochain.solve.excerpts import whole_song
 from autochain.solve.material import Material
@@ -21,7 +21,7 @@ from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU
 _STEP_DB = 0.1
 
 
-def plain_gain(
+def gain_only(
     mix: Mix, config: Config, decisions: Decisions, before: Measurement, readiness: Readiness
 ) -> Suggestion | None:
     """Result reached by gain alone, or None when a search is needed.
@@ -116,5 +116,11 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     start, wanted = config.search.trade_default, target.loudness_lufs
     trial = song.trial(start, decisions, target.ceiling_dbtp, wanted, Guess(loss_db=0.0))
-    guess = Guess(loss_db=trial.loss_db)
-    return verify(TRADE_DEFAULT, trial.settings, mix, song, target, decisions, guess)
+    contender = Contender(
+        name=TRADE_DEFAULT,
+        settings=trial.settings,
+        target=target,
+        decisions=decisions,
+        guess=Guess(loss_db=trial.loss_db),
+    )
+    return verify(contender, mix, song)

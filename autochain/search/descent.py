@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.optimiser import Outcome
 from autochain.search.space import from_vector, removable, switched, to_vector
 from autochain.solve.decisions import Decisions
 
@@ -14,7 +13,7 @@ _SMALLEST_STEP = 0.02
 _MOVED = 0.35  # share of the coordinates that one candidate moves
 
 
-class DescentOptimiser:
+class DescentSampler:
     """An evolution strategy with one parent and self-adapting step: widens on success, narrows on failure.
 
     One candidate of every batch switches a stage off instead, since fewer stages often score better and
@@ -60,16 +59,16 @@ class DescentOptimiser:
             self._asked.append(from_vector(np.clip(here + step * moves, 0.0, 1.0), self._ranges))
         return list(self._asked)
 
-    def tell(self, outcomes: Sequence[Outcome]) -> None:
-        """Take their outcomes, in the order asked."""
-        nearest = min(range(len(outcomes)), key=lambda place: outcomes[place].score)
-        if outcomes[nearest].score < self.score:
-            self.best, self.score = switched(self._asked[nearest]), outcomes[nearest].score
+    def tell(self, scores: Sequence[float]) -> None:
+        """Take their scores, in the order asked."""
+        nearest = min(range(len(scores)), key=lambda place: scores[place])
+        if scores[nearest] < self.score:
+            self.best, self.score = switched(self._asked[nearest]), scores[nearest]
             self._step = min(_FIRST_STEP, 1.2 * self._step)
         else:
             self._step = max(_SMALLEST_STEP, 0.8 * self._step)
 
-    def known(self, point: Coordinates, outcome: Outcome) -> None:
+    def known(self, point: Coordinates, score: float) -> None:
         """Take a point; the best of them is where it moves from."""
-        if outcome.score < self.score:
-            self.best, self.score = switched(point), outcome.score
+        if score < self.score:
+            self.best, self.score = switched(point), score

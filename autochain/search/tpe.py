@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import optuna
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.optimiser import Outcome
 from autochain.search.space import LOG_COORDINATES
 
 
@@ -13,7 +12,7 @@ def _distribution(span: tuple[float, float], *, log: bool) -> optuna.distributio
     return optuna.distributions.FloatDistribution(low=span[0], high=span[1], log=log)
 
 
-class TpeOptimiser:
+class TpeSampler:
     """Multivariate tree-structured Parzen estimator (Optuna's default sampler for one objective).
 
     Parameters
@@ -43,18 +42,18 @@ class TpeOptimiser:
         self._asked = [self._study.ask(self._space) for _ in range(count)]
         return [Coordinates(**trial.params) for trial in self._asked]
 
-    def tell(self, outcomes: Sequence[Outcome]) -> None:
-        """Take their outcomes, in the order asked."""
-        for trial, outcome in zip(self._asked, outcomes, strict=True):
-            self._study.tell(trial, outcome.score)
+    def tell(self, scores: Sequence[float]) -> None:
+        """Take their scores, in the order asked."""
+        for trial, score in zip(self._asked, scores, strict=True):
+            self._study.tell(trial, score)
         self._asked = []
 
-    def known(self, point: Coordinates, outcome: Outcome) -> None:
+    def known(self, point: Coordinates, score: float) -> None:
         """Teach the model a point, clamped into the ranges."""
         inside = {}
         for name, distribution in self._space.items():
             assert isinstance(distribution, optuna.distributions.FloatDistribution)
             inside[name] = min(distribution.high, max(distribution.low, getattr(point, name)))
         self._study.add_trial(
-            optuna.trial.create_trial(params=inside, distributions=self._space, values=[outcome.score]),
+            optuna.trial.create_trial(params=inside, distributions=self._space, values=[score]),
         )
