@@ -97,8 +97,8 @@ print(found.met, told.description.loudness)
     assert printed.out.startswith("True The master is ")
     assert printed.err == ""
     assert sorted(path.name for path in (tmp_path / "masters").iterdir()) == [
-        "song.delivery.csv", "song.delivery.json", "song.delivery.md", "song.master.16bit.flac", "song.master.wav",
-        "song.sheet.html", "song.sheet.json", "song.sheet.md",
+        "song.delivery.csv", "song.delivery.html", "song.delivery.json", "song.delivery.md", "song.master.16bit.flac",
+        "song.master.wav", "song.sheet.html", "song.sheet.json", "song.sheet.md",
     ]  # fmt: skip
 
 
