@@ -49,12 +49,12 @@ def alone(folder: Path, resume: bool) -> None:
 
     from autochain.album import record as records
     from autochain.album.job import Finished, Job, carry_out
-    from autochain.album.overview import FILES, to_html, to_json, to_markdown
+    from autochain.album.report import FILES, to_html, to_json, to_markdown
     from autochain.album.run import run
     from autochain.album.tracks import find_tracks
     from autochain.audio.files import check_output, write_text
     from autochain.config import read_config
-    from autochain.search.space import Decisions
+    from autochain.solve.decisions import Decisions
 
     def at_once(left: list[Job]) -> Iterator[tuple[Job, Finished | str]]:
         one = carry_out(left[0]) if left else ""

@@ -20,9 +20,10 @@ from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.progress import silent
 from autochain.search.costs import NAMES
 from autochain.search.run import Search
-from autochain.search.space import Decisions, from_vector, outline, to_vector
-from autochain.search.trial import Guess
+from autochain.search.space import from_vector, outline_at, to_vector
 from autochain.search.trials import Trials
+from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess
 
 QUESTION = "Do the excerpts rank settings as the whole song does?"
 RATE_HZ = 44100
@@ -78,7 +79,7 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
         first = staged._first.trial(*asked, trials.aims.first_lufs, guess) if staged._first else part
         rows.append((place < near, part, whole, first))
         if place >= near and len(left) < 20:
-            plan = outline(*asked, song.chain)
+            plan = outline_at(*asked, song.chain)
             plan = replace(plan, drive_db=part.solution.drive_db)
             left.append(song.solve(plan, lufs, guess).solution.reached_lufs - lufs)
 

@@ -23,8 +23,8 @@ from autochain.page.listening import Listening
 from autochain.progress import silent
 from autochain.search.front import SIDES
 from autochain.search.run import Search
-from autochain.search.space import Decisions
 from autochain.sheet import build_sheet
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 MOST_S, MOST_MB = 3.0, 15.0

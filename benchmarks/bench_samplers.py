@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from autochain.search.guess import guess_from
+from autochain.search.samplers import make_sampler
 from joblib import Parallel, delayed
 from report import machine, save, table
 
@@ -22,16 +24,17 @@ from autochain.config.model import Config, Coordinates, Ranges
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, whole_song
-from autochain.search.guess import guess_from
-from autochain.search.material import Material
+from autochain.search.descent import DescentSampler
+from autochain.search.evaluator import Evaluator
 from autochain.search.optimiser import Optimiser
-from autochain.search.samplers import make_sampler
-from autochain.search.space import Decisions, fixed, outline
-from autochain.search.trial import Guess, Trial
+from autochain.search.space import outline_at
+from autochain.search.trial import Trial
 from autochain.search.trials import outcome_of
-from autochain.search.with_descent import DescentOptimiser
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
 
 RATE_HZ = 44100
 NOTHING_DECIDED = Decisions()
@@ -43,7 +46,7 @@ def named(name: str) -> Make:
 
 
 def descent(ranges: Ranges, seed: int, startup: int) -> Optimiser:
-    return DescentOptimiser(ranges, seed, NOTHING_DECIDED)
+    return DescentSampler(ranges, seed, NOTHING_DECIDED)
 
 
 # What runs until which share of the budget, baselines included.
@@ -78,10 +81,10 @@ class Cell:
         self.evaluator = evaluator(choose_spans(hops, level, plan.excerpts))
         self.evaluator.material.warm()
         # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
-        start = outline(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
+        start = outline_at(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
         song = whole.solve(start, lufs, Guess())
         heard = self.evaluator.solve(
-            fixed(song.settings, Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})), lufs, Guess()
+            only_drive_left(song.settings, Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})), lufs, Guess()
         )
         self.lufs = lufs - song.solution.reached_lufs + heard.solution.reached_lufs
         self.known: dict[str, Trial] = {}

@@ -31,14 +31,14 @@ from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.progress import silent
 from autochain.search.baselines import CLIP_AND_LIMIT
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
+from autochain.search.evaluator import Evaluator
 from autochain.search.result import Verified
 from autochain.search.run import Search
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess
 from autochain.search.verify import verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 QUESTION = "Is the suggestion better than the chains it has to beat, and do outside judges agree?"
 TARGETS_LUFS = (-11.0, -9.0, -8.0, -7.0)

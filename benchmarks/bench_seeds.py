@@ -13,7 +13,7 @@ from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.progress import silent
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 QUESTION = "How far apart do searches end that differ in nothing but their seed?"
 RATE_HZ = 48000

@@ -44,8 +44,8 @@ def phases(path: Path, lufs: float, budget: int | None, jobs: int) -> None:
     from autochain.audio.files import read_mix
     from autochain.config import read_config
     from autochain.search.run import Search
-    from autochain.search.space import Decisions
     from autochain.sheet import build_sheet, to_json, to_markdown
+    from autochain.solve.decisions import Decisions
 
     search: dict[str, Any] = {} if budget is None else {"budget": budget}
     config = read_config(None, {"target": {"lufs": lufs}, "search": search})

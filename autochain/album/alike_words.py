@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from statistics import median
 from typing import Any
 
-from autochain.album.alike import ALIKE
 from autochain.album.run import Album
+from autochain.album.same_settings import ALIKE
 from autochain.chain.chain import STAGES
 from autochain.sheet.settings import setting_text
 from autochain.units import number

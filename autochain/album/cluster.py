@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -31,15 +32,13 @@ _Answer = Finished | str
 
 
 @contextmanager
-def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
+def cluster(scheduler: str) -> Iterator[HandOut]:
     """Give what hands jobs to the workers of a scheduler.
 
     Parameters
     ----------
     scheduler
         Its address, `tcp://host:port`.
-    progress
-        Called with how many tracks are done.
 
     Raises
     ------
@@ -52,7 +51,8 @@ def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
         dask, distributed = import_module("dask"), import_module("distributed")
     except ModuleNotFoundError as error:
         raise UsageError(
-            f"--scheduler needs {error.name}, which is not installed. Install autochain[cluster] in place of autochain."
+            f"--scheduler needs {error.name}, which is not installed. In your checkout of this project give: "
+            f"pip install '.[cluster]'"
         ) from None
     for name in ("distributed", "distributed.client"):  # what they would log is told in one line here
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -64,7 +64,7 @@ def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
         ) from None
     with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1TB"}):  # a mix may be large
         _refuse_workers(client, scheduler)
-        yield lambda left: _hand_out(client, scheduler, left, progress)
+        yield partial(_hand_out, client, scheduler)
 
 
 def _refuse_workers(client: Any, scheduler: str) -> None:

@@ -8,25 +8,26 @@ from typing import Any
 
 from autochain.album import record as records
 from autochain.album import tone
-from autochain.album.house import Near
+from autochain.album.common_settings import Near
 from autochain.album.joined import parts, read_joined
 from autochain.album.record import Part, Record
 from autochain.audio.mix import Samples
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
-from autochain.measure.pooled import levels_of
+from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
-from autochain.search.faint import faint
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Note
 from autochain.search.run import suggest
-from autochain.search.space import Decisions
 from autochain.sheet import build_sheet, to_json, to_markdown
+from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import inaudible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +72,7 @@ def hear(paths: Sequence[Path]) -> Heard | str:
         mix, _ = read_joined(paths)
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
-            raise faint(mix)
+            raise inaudible(mix)
     except Exception as error:
         return _told(error)
     return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
@@ -99,10 +100,11 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.near is None:
-        found = suggest(mix, job.plan, job.decisions, threads, progress)
+        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
-        decisions, plan, around = job.near.asked(job.decisions, job.plan)
-        found = suggest(mix, plan, decisions, threads, progress, around=around)
+        decisions, plan, near = job.near.asked(job.decisions, job.plan)
+        asked = SearchRequest(mix=mix, config=plan, decisions=decisions, near=near)
+    found = suggest(asked, RunOptions(jobs=threads, progress=progress))
     songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))
@@ -112,7 +114,8 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
-    ends, output = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
+    ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
+    output = found.chosen.settings.get("output", {})
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
@@ -131,7 +134,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         parts=songs,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
-        levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
+        levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
     entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
     return Finished(record=record, texts=named, entry=entry)

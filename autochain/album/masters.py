@@ -15,12 +15,12 @@ from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
+from autochain.earlier.read import read_sheet
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import AutochainError
 from autochain.progress import Progress
 from autochain.render.master import make_master, refuse_other_mix, room_for_dither
-from autochain.render.planned import planned
-from autochain.search.around import EarlierSheet
-from autochain.sheet.read import read_sheet
+from autochain.render.sheet_chain import sheet_chain
 from autochain.units import ms_to_samples
 
 _BITS = 24
@@ -91,7 +91,7 @@ def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, n
     """Samples, rate, dither and tags of each song's master."""
     mix, starts = read_joined(track.paths)
     refuse_other_mix(sheet, mix)
-    made = make_master(mix, *planned(sheet), sheet.target)
+    made = make_master(mix, *sheet_chain(sheet), sheet.target)
     whole = with_silence(made.samples, mix.rate_hz, made.settings["output"])
     whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
     more, less = (ms_to_samples(made.settings["output"][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))

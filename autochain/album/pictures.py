@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from autochain.album.account import WATCHED, figure_of, gaps_s, outliers, outlying_gaps
+from autochain.album.figures import WATCHED, figure_of, gaps_s, outliers, outlying_gaps
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.document.charts import Column, dot_chart, value_chart

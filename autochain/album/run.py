@@ -14,27 +14,27 @@ from pathlib import Path
 from typing import Any
 
 from autochain.album import record as records
-from autochain.album.alike import ALIKE, Alike, compare, held_jobs
 from autochain.album.job import Finished, Heard, Job, carry_out
 from autochain.album.levels import targets_lufs
 from autochain.album.mixes import hear_mixes
 from autochain.album.moved import left_behind, take_along
 from autochain.album.record import Record
+from autochain.album.same_settings import ALIKE, Alike, compare, held_jobs
 from autochain.album.tracks import Track
 from autochain.album.workers import processes_for, side_by_side
 from autochain.audio.files import write_text
 from autochain.config import Config
 from autochain.config.read import LUFS_RANGE
 from autochain.errors import AutochainError, TargetError, UsageError
-from autochain.measure.pooled import PooledLoudness
+from autochain.measure.loudness_histogram import LoudnessHistogram
 from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | str]]
-HandOut = Callable[[Sequence[Job]], Done]
+HandOut = Callable[[Sequence[Job], Progress], Done]
 Log = Callable[[Mapping[str, Any]], None]
 
 
@@ -108,9 +108,7 @@ def run(
     UsageError
         For a target that is no integrated loudness; what is wrong with a track is kept in the result.
     """
-    target = config.target.lufs
-    if target is None:
-        raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
+    target = refuse_other_target(config)
     refuse_contradictions(decisions, config, None)
     results: dict[str, Record | str] = {}
     mixes: list[tuple[Track, Heard]] = []
@@ -126,13 +124,14 @@ def run(
             wanted.append(_job(track, heard, _at(config, level), decisions))
         except AutochainError as error:
             results[track.stem] = str(error)
+    doing = partial(_here, jobs=jobs) if hand_out is None else hand_out
     work = _Work(
         stems=tuple(track.stem for track in tracks),
         force=force,
         resume=resume,
-        hand_out=hand_out or partial(_here, jobs=jobs, progress=progress),
+        hand_out=lambda left: doing(left, progress),
     )
-    pool = PooledLoudness()
+    pool = LoudnessHistogram()
     alike = None
     if same_within is None:
         redone = work.do(wanted, out, results, pool, log)
@@ -159,6 +158,13 @@ def run(
     )
 
 
+def refuse_other_target(config: Config) -> float:
+    """Integrated loudness that an album aims at; UsageError where the configuration has the loudest part's."""
+    if config.target.lufs is None:
+        raise UsageError("An album's target is an integrated loudness. Give --lufs in place of the loudest part.")
+    return config.target.lufs
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Work:
     """How jobs are done: what `run` was asked."""
@@ -166,14 +172,14 @@ class _Work:
     stems: tuple[str, ...]
     force: bool
     resume: bool
-    hand_out: HandOut
+    hand_out: Callable[[Sequence[Job]], Done]
 
     def do(
         self,
         wanted: Sequence[Job],
         out: Path,
         results: dict[str, Record | str],
-        pool: PooledLoudness | None,
+        pool: LoudnessHistogram | None,
         log: Log | None,
     ) -> int:
         """Do the jobs that are not done already in a folder, and put what comes of all into `results`; how many."""
@@ -213,7 +219,7 @@ class _Work:
         return redone
 
 
-def _here(left: Sequence[Job], jobs: int, progress: Progress) -> Done:
+def _here(left: Sequence[Job], progress: Progress, jobs: int) -> Done:
     """Do jobs on this machine; where there are fewer than may be done at a time, each has several trials at a time."""
     processes = processes_for(jobs, len(left))
     threads = max(1, processes_for(jobs, 1 << 20) // processes)

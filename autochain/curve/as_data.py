@@ -5,14 +5,14 @@ import io
 import json
 from typing import Any
 
-from autochain.curve.account import knee_of, statement
 from autochain.curve.dents import TOLERANCE, dented
-from autochain.curve.files import stem_of
 from autochain.curve.point import Curve, Point
+from autochain.curve.sheets import CurveSheets
+from autochain.curve.statement import knee_of, statement
 from autochain.render.normalised import normalise
 from autochain.search.costs import NAMES, Costs
 from autochain.search.request import versions
-from autochain.sheet import build_sheet
+from autochain.sheet import Sheet
 
 
 def _fine(value: float | None) -> float | None:
@@ -23,8 +23,8 @@ def _costs(costs: Costs, score: float) -> dict[str, float | None]:
     return {**{name: _fine(value) for name, value in costs.as_dict().items()}, "score": _fine(score)}
 
 
-def _point(point: Point, stem: str) -> dict[str, Any]:
-    sheet, after = build_sheet(point.found), point.chosen.after
+def _point(point: Point, sheet: Sheet, name: str) -> dict[str, Any]:
+    after = point.chosen.after
     normalised = []
     if after.integrated_lufs is not None and after.true_peak_dbtp is not None:
         normalised = [
@@ -50,12 +50,13 @@ def _point(point: Point, stem: str) -> dict[str, Any]:
             for name, b in sorted(point.beside.items())
         },
         "normalised": normalised,
-        "sheet": f"{stem_of(stem, point.target_lufs)}.sheet.json",
+        "sheet": name,
     }
 
 
-def to_json(curve: Curve, stem: str) -> str:
-    """Indented JSON with a final newline; `stem` is the mix's name without its ending."""
+def to_json(found: CurveSheets) -> str:
+    """Indented JSON with a final newline."""
+    curve = found.curve
     first = curve.points[0].found
     knee = knee_of(curve)
     whole = {
@@ -64,7 +65,7 @@ def to_json(curve: Curve, stem: str) -> str:
         "ceiling_dbtp": first.config.target.ceiling_dbtp,
         "said": statement(curve),
         "knee": None if knee is None else {n: v if isinstance(v, bool) else _fine(v) for n, v in knee.items()},
-        "points": [_point(point, stem) for point in curve.points],
+        "points": [_point(point, sheet, found.sheet_name(point, "json")) for point, sheet in found.points],
         "not_tried_lufs": list(curve.not_tried_lufs),
         "dents": {"tolerance": TOLERANCE, "found": curve.dents, "left_at_lufs": dented(curve)},
         "seed": first.config.search.seed,

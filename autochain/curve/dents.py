@@ -8,13 +8,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from autochain.audio.mix import Mix
 from autochain.config.model import Target
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import name_of
-from autochain.search.run import Search
-from autochain.search.trial import Guess
-from autochain.search.verify import SUGGESTION, verify
+from autochain.search.run import ReadySearch
+from autochain.search.verify import SUGGESTION, Contender
+from autochain.solve.solved import Guess
 
 # Points of score by which a point may cost more than its louder neighbour. A tenth is under what an ear or a meter
 # tells, and under what two seeds differ by on one mix.
@@ -22,16 +21,14 @@ TOLERANCE = 0.1
 
 
 def mend(
-    search: Search, mix: Mix, target_at: Callable[[float], Target], points: Sequence[Point]
+    ready: ReadySearch, target_at: Callable[[float], Target], points: Sequence[Point]
 ) -> tuple[list[Point], int]:
     """Points without dents as far as that cures them, and how many there were; from loud to quiet.
 
     Parameters
     ----------
-    search
-        Ready, for its whole-song evaluator.
-    mix
-        The mix.
+    ready
+        Verifies settings on the whole song.
     target_at
         Target of a loudness in LUFS.
     points
@@ -45,8 +42,14 @@ def mend(
         if point.met and point.chosen.score <= louder.chosen.score + TOLERANCE:
             continue
         dents += 1
-        target = target_at(point.target_lufs)
-        less = verify(SUGGESTION, louder.chosen.settings, mix, search.song, target, search.effective, Guess())
+        driven_less = Contender(
+            name=SUGGESTION,
+            settings=louder.chosen.settings,
+            target=target_at(point.target_lufs),
+            decisions=ready.binding.searched,
+            guess=Guess(),
+        )
+        (less,) = ready.verified([driven_less])
         if less.met and (not point.met or less.score < point.chosen.score):
             stats = replace(
                 point.found.stats,

@@ -33,7 +33,7 @@ def markdown(blocks: Iterable[Block]) -> str:
 
 def plain(text: str) -> str:
     """Text on one line, without a sign that Markdown would take for its own."""
-    shown = "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode("ascii") for c in text)
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
     return _SIGNS.sub(r"\\\1", shown)
 
 
@@ -67,7 +67,7 @@ def _line(line: Line) -> str:
 def _inline(one: Inline) -> str:
     match one:
         case str():
-            return plain(one)
+            return "\n".join(map(plain, one.split("\n")))  # as a page does: only sentences of ours have lines
         case Strong(words=words):
             return f"**{plain(words)}**"
         case Soft(words=words):

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._thin_kernels import thinned
-from autochain.measure.pieces import Pieces
+from autochain.measure._decimation_kernels import decimate
+from autochain.measure.stream import Pieces
 from autochain.units import linear_to_db
 
 FAMILIES_HZ = (50.0, 60.0)
@@ -92,21 +92,21 @@ class HumMeter:
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels)."""
         for piece in self._pieces.push(block):
-            self._low.append(self._thinned(piece))
+            self._low.append(self._decimated(piece))
 
     def result(self) -> tuple[Hum, ...]:
         """Families found in everything pushed so far, the stronger one first; empty without 4 s of sound."""
-        rest = [self._thinned(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
+        rest = [self._decimated(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
         low = np.concatenate([np.empty((0, self._channels)), *self._low, *rest])
         lines = [self._lines(low[:, c]) for c in range(self._channels)]
         found = [hum for mains_hz in FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
 
-    def _thinned(self, piece: Samples) -> npt.NDArray[np.float64]:
+    def _decimated(self, piece: Samples) -> npt.NDArray[np.float64]:
         out = np.empty((_FRAMES_AT_ONCE, self._channels))
         for channel in range(self._channels):
             thin = np.empty(_FRAMES_AT_ONCE)
-            thinned(np.ascontiguousarray(piece[:, channel]), self._taps, self._step, thin)
+            decimate(np.ascontiguousarray(piece[:, channel]), self._taps, self._step, thin)
             out[:, channel] = thin
         return out
 

@@ -26,7 +26,7 @@ from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 
 from autochain.audio.mix import Samples
 from autochain.measure._resonance_kernels import lower_quartiles
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]

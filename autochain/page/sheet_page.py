@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from autochain.chain.chain import STAGES
-from autochain.compare.as_html import spectrum_figure
+from autochain.compare.report import spectrum_figure
 from autochain.document.shell import address, element, figure, page, text
 from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.loudness import weighted_hops
@@ -180,7 +180,8 @@ def _cues(sheet: Sheet, *, playable: bool) -> Iterator[str]:
 
 
 def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[str]:
-    yield spectrum_figure(thirds)
+    spectrum = spectrum_figure(thirds)
+    yield figure(spectrum.svg, spectrum.caption)
     balance = balance_of(thirds, found.references)
     words = _BALANCE + (_REFERENCES if found.references else "")
     yield figure(balance_picture(words, *balance), words)

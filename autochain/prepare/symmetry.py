@@ -117,7 +117,7 @@ def choose_rotation(
 ) -> Rotation:
     """Find the rotation with the most saving left after its price.
 
-    Saving is what it takes from the mean of max(r+, r-) over the loud windows (`measure.asymmetry.mean_reduction_db`).
+    Saving is what it takes from the mean of max(r+, r-) over the loud windows (symbols: `measure.asymmetry`).
     Looked at are constant angles on a grid of 5 degrees from -90 to 85 (rotating by another 180 degrees only swaps the
     polarities, so the grid is complete), and 1 to 4 all-pass sections at 5 frequencies with 3 values of q.
 

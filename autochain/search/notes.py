@@ -9,7 +9,7 @@ from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
 from autochain.search.baselines import NAMES
 from autochain.search.result import Note, SearchStats, Verified
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 from autochain.units import number
 
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.search.baselines import NAMES
-from autochain.search.excerpts import BY_LOUDNESS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Sheet, StageEntry
@@ -23,6 +22,7 @@ from autochain.sheet.words import (
     TRIM,
     WHAT_MATTERS,
 )
+from autochain.solve.excerpts import BY_LOUDNESS
 from autochain.units import clock, number
 
 AS_USUAL = "Left at default:"

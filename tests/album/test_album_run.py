@@ -16,8 +16,8 @@ import pytest
 import soundfile
 
 from autochain.audio.files import write_wav
-from autochain.audio.mix import Mix
 from autochain.demo import make_demo
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import suggest
 
@@ -186,10 +186,10 @@ def test_a_mix_is_read_again_when_its_size_or_time_changed_and_not_otherwise(
 def test_a_fault_of_ours_in_one_track_costs_no_other(
     mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def faulty(mix: Mix, *more: Any) -> Suggestion:
-        if mix.file == "b.wav":
+    def faulty(request: SearchRequest, run: RunOptions) -> Suggestion:
+        if request.mix.file == "b.wav":
             raise ZeroDivisionError("no luck")
-        return suggest(mix, *more)
+        return suggest(request, run)
 
     monkeypatch.setattr("autochain.album.job.suggest", faulty)
     ran = command("album", mixes / "b.wav", mixes / "c.wav", "-o", tmp_path, *ASKED)

@@ -18,7 +18,7 @@ from autochain.audio.files import write_wav
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.search.request import versions
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 

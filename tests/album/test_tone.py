@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from autochain.album.account import drift, gaps_s
+from autochain.album.figures import drift, gaps_s
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tone import balance_db, change_db, tilt_db
 from autochain.album.tracks import Song, Track
 from autochain.measure.band_changes import BandChange
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 
 
 def thirds(change_of: dict[float, float]) -> list[BandChange]:

@@ -65,7 +65,7 @@ def test_the_render_of_a_sheet_reaches_it_and_nothing_looks_off(command, demo_ru
     sheet.write_text(json.dumps(run.sheet), encoding="utf-8")
     ran = command("compare", run.mix, run.preview, "--sheet", sheet)
     assert ran.code == 0, ran.err
-    assert "**The plan's target is reached: -8.0 LUFS" in ran.out
+    assert "**The sheet's target is reached: -8.0 LUFS" in ran.out
     assert "No stage looks off." in ran.out
 
 

@@ -6,9 +6,10 @@ import pytest
 from joblib import Parallel
 
 from autochain.config import read_config
+from autochain.curve import beside
 from autochain.curve.beside import besides
 from autochain.search.costs import NOTHING
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 TARGETS = (-14.0, -12.0, -11.0, -10.0, -8.0, -7.0)
 
@@ -20,7 +21,7 @@ def run(monkeypatch: pytest.MonkeyPatch, short_from: float = 0.0) -> dict[float,
         costs = replace(NOTHING, crest_loss_db=1.0 + 0.1 * (target.lufs + 14.0))
         return SimpleNamespace(costs=costs, score=-1.0, met=True)
 
-    monkeypatch.setattr("autochain.curve.beside.verify", verified)
+    monkeypatch.setattr(beside, "verify", verified)
     configs = [read_config(None, {"target": {"lufs": target}}) for target in TARGETS]
     trials: Any = {
         target: {

@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from autochain.curve import trace
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.dents import TOLERANCE, dented, mend
+from autochain.curve.sheets import with_sheets
 from autochain.search.result import Suggestion
 from tests.curve.conftest import TARGETS, Traced
 
@@ -46,7 +48,7 @@ def test_no_point_costs_more_than_the_baselines_verified_beside_it(traced: Trace
 
 def test_the_number_of_jobs_changes_nothing(traced: Traced, trace_with: Callable[[int], Traced]) -> None:
     alone = trace_with(1).curve
-    assert to_json(alone, "song") == to_json(traced.curve, "song")
+    assert to_json(with_sheets(alone, "song")) == to_json(with_sheets(traced.curve, "song"))
     assert to_csv(alone) == to_csv(traced.curve)
 
 
@@ -96,8 +98,8 @@ def test_louder_points_are_not_tried_once_one_is_out_of_reach(
             chosen = replace(found.chosen, met=lufs <= -10.0)
             return replace(found, chosen=chosen, samples=np.zeros((2, 2), dtype=np.float32))
 
-    monkeypatch.setattr("autochain.curve.trace.Search", Short)
-    monkeypatch.setattr("autochain.curve.trace.besides", lambda *_: {})
+    monkeypatch.setattr(trace, "Search", Short)
+    monkeypatch.setattr(trace, "besides", lambda *_: {})
     curve = type(tracer)(traced.mix, tracer._config, tracer._decisions, 1, lambda *_: None).run(
         (-11.0, -10.0, -8.0, -7.0, -6.0)
     )

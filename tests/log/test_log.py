@@ -9,8 +9,8 @@ from autochain.errors import AutochainError
 from autochain.log.entry import KEPT, entry_of
 from autochain.log.file import append, read
 from autochain.log.history import history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
 from autochain.log.place import log_path
+from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 
 
 def entry(number, top_db=1.0, command="compare", lufs=-9.0, file=None, width_db=None):
@@ -61,10 +61,10 @@ def test_lines_that_cannot_be_read_are_counted_and_left_out(tmp_path):
 def test_a_file_that_is_no_log_is_left_as_it_is(tmp_path):
     path = tmp_path / "song.wav"
     path.write_bytes(b"RIFF and so on")
-    with pytest.raises(AutochainError, match="is no log of this program and was left as it is"):
+    with pytest.raises(AutochainError, match="is no log of this program and is left as it is"):
         append(path, entry(1))
     assert path.read_bytes() == b"RIFF and so on"
-    with pytest.raises(AutochainError, match="was not written"):
+    with pytest.raises(AutochainError, match="cannot be written"):
         append(tmp_path, entry(1))
 
 

@@ -26,8 +26,8 @@ from autochain.progress import silent
 from autochain.search.front import DENSER, MORE_OPEN
 from autochain.search.result import Suggestion
 from autochain.search.run import Search
-from autochain.search.space import Decisions
 from autochain.sheet import Sheet, build_sheet
+from autochain.solve.decisions import Decisions
 from tests.conftest import RATE, Ran
 from tests.page.browsing import Opened
 

@@ -17,7 +17,7 @@ from autochain.page.places import WINDOW_S, excerpts, places
 from autochain.page.words16 import BUDGET_BYTES
 from autochain.progress import silent
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 
 def test_a_mix_over_full_scale_is_not_cut_off_and_stays_as_loud_as_the_rest() -> None:

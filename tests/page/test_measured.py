@@ -15,7 +15,7 @@ from autochain.page.pictures.song import song_picture
 from autochain.prepare.references import Reference, profile
 from autochain.progress import silent
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 

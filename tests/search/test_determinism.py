@@ -13,7 +13,7 @@ import pytest
 from autochain.audio.files import read_mix
 from autochain.config import read_config
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 
 def in_fresh_process(mix, plan, home, jobs, numba_cache=None):

@@ -17,7 +17,7 @@ from autochain.errors import JournalError
 from autochain.search.journal import Journal
 from autochain.search.request import request_of
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 BUDGET = 18
 

@@ -7,9 +7,9 @@ import pytest
 
 from autochain.audio.files import read_mix, write_wav
 from autochain.config import read_config
-from autochain.search.excerpts import Span
 from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
 
 # What is promised of any target, LU.
 WITHIN_LU = 0.1

@@ -14,7 +14,7 @@ from autochain.measure.measurement import measure
 from autochain.prepare.resonances import Resonance
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.result import Note
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 

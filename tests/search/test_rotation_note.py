@@ -3,7 +3,7 @@
 from autochain.config import read_config
 from autochain.prepare.symmetry import Rotation
 from autochain.search.notes import rotation_note
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 CONFIG = read_config(None, {})
 LATE = Rotation(

@@ -9,7 +9,7 @@ from autochain.audio.signals import pink_noise, struck
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
 from autochain.search.run import Search
-from autochain.search.space import parse_decisions
+from autochain.solve.decisions import parse_decisions
 
 RATE = 44100
 

@@ -4,16 +4,17 @@ import statistics
 
 import numpy as np
 import pytest
+from autochain.search.samplers import make_sampler
 
 from autochain.config import read_config
 from autochain.config.model import SAMPLERS, Coordinates
 from autochain.errors import ConfigError
+from autochain.search.descent import DescentSampler
 from autochain.search.optimiser import Outcome
-from autochain.search.samplers import make_sampler
-from autochain.search.space import LOG_COORDINATES, Decisions, from_vector, removable, to_vector
+from autochain.search.space import LOG_COORDINATES, from_vector, removable, to_vector
 from autochain.search.with_cma import CmaOptimiser, mirrored
-from autochain.search.with_descent import DescentOptimiser
 from autochain.search.with_nsga import NsgaOptimiser, crowding, ranks
+from autochain.solve.decisions import Decisions
 
 PLAN = read_config().search
 RANGES = PLAN.ranges
@@ -26,7 +27,7 @@ MODELS = ("tpe", "cma", "nsga", "descent")
 
 def made(name, seed=1, startup=STARTUP):
     if name == "descent":
-        return DescentOptimiser(RANGES, seed, Decisions())
+        return DescentSampler(RANGES, seed, Decisions())
     return make_sampler(name, RANGES, seed, startup)
 
 
@@ -329,7 +330,7 @@ def test_the_descent_finds_the_bottom_and_drops_what_does_not_help():
         return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2 + 0.1 * (point.onset_db > 0.0)
 
     start = PLAN.trade_default
-    descent = DescentOptimiser(RANGES, 1, Decisions())
+    descent = DescentSampler(RANGES, 1, Decisions())
     descent.known(start, outcome(bowl(start)))
     for _ in range(25):
         descent.tell([outcome(bowl(point)) for point in descent.ask(8)])
@@ -341,7 +342,7 @@ def test_the_descent_never_switches_off_a_locked_stage():
     decisions = Decisions(locks={"transient": {"window_ms": 40.0}})
     assert "onset_db" not in removable(PLAN.trade_default, decisions)
     assert "onset_db" in removable(PLAN.trade_default, Decisions())
-    descent = DescentOptimiser(RANGES, 1, decisions)
+    descent = DescentSampler(RANGES, 1, decisions)
     descent.known(PLAN.trade_default, outcome(1.0))
     for _ in range(10):
         assert descent.ask(8)[0].onset_db > 0.0  # the first of a batch is the one with a stage switched off

@@ -11,12 +11,13 @@ from autochain.chain.chain import DEFAULT, STAGES
 from autochain.config import read_config
 from autochain.config.model import PARAMETER_OF
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.evaluate import Evaluator
-from autochain.search.material import Material
+from autochain.search.evaluator import Evaluator
 from autochain.search.run import Search
 from autochain.search.sensitivity import free_knobs, sensitivity
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
 
 PLAN = read_config().search
 WORSE_BY = 0.25
@@ -171,7 +172,7 @@ def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched
         settings = {name: dict(own) for name, own in chosen.settings.items()}
         if stage is not None:
             settings[stage][parameter] = value
-        return evaluator.price(evaluator.solve(fixed(settings, Decisions()), target, Guess()), target).score
+        return evaluator.price(evaluator.solve(only_drive_left(settings, Decisions()), target, Guess()), target).score
 
     base = score_at()
     assert 1 <= len(found.sensitivity) <= 3

@@ -6,11 +6,11 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.excerpts import Span, first_excerpt
 from autochain.search.run import Search
-from autochain.search.space import Decisions
 from autochain.search.staged import Known
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, first_excerpt
+from autochain.solve.solved import Guess
 
 
 def searched(mix, plan, **search):
