@@ -244,7 +244,7 @@ def full_demo(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], tuple[Pa
         folder, kept = shared / "full-demo" / "autochain-demo", shared / "full-demo.pickle"
         with FileLock(shared / "full-demo.lock"):
             if not kept.exists():
-                ran = run_command("demo", folder)
+                ran = run_command("demo", "-o", folder)
                 # As it would say in the folder where it was started.
                 ran = Ran(code=ran.code, out=ran.out.replace(f"{folder.parent}{os.sep}", ""), err=ran.err)
                 kept.write_bytes(pickle.dumps(asdict(ran)))

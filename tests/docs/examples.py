@@ -5,9 +5,10 @@ An example is a quoted or fenced block behind a comment that names its command a
     <!-- made by: autochain check mixes | top; Notes, 4 lines -->
 
 `top` is what comes before the first `## ` heading, without the title; a heading's words are its section; `, 4 lines`
-takes the first four lines that hold something, and `, without Name` drops a column of the tables. Without a bar the whole
-output is shown. `<!-- first: COMMAND -->` runs a command that an example needs and shows nothing. The commands of one run
-share a folder (`Workbench`) and are run once each, in the order of `PAGES`.
+takes the first four lines that hold something, and `, without Name` drops a column of the tables. Without a bar the
+whole output is shown. `<!-- first: COMMAND -->` runs a command that an example needs and shows nothing; the command
+`python` is the Python block that stands last before the comment. The commands of one run share a folder (`Workbench`)
+and are run once each, in the order of `PAGES`.
 """
 
 import io
@@ -100,13 +101,27 @@ def examples_of(page: Path) -> list[Example]:
             prefix, body = "", lines[first:last]
         else:
             raise ValueError(f"{page.name}, line {index + 1}: no quoted or fenced block follows the comment")
+        command = mark["command"]
+        if command == "python":
+            command += "\n" + python_blocks("\n".join(lines[:index]))[-1]
         found.append(
             Example(
-                page=page, line=index + 1, command=mark["command"], shown=mark["shown"] or "", prefix=prefix,
-                first=first, last=last, text="\n".join(body),
-            )  # fmt: skip
+                page=page,
+                line=index + 1,
+                command=command,
+                shown=mark["shown"] or "",
+                prefix=prefix,
+                first=first,
+                last=last,
+                text="\n".join(body),
+            )
         )
     return found
+
+
+def python_blocks(text: str) -> list[str]:
+    """Fenced blocks of Python in a text."""
+    return re.findall(r"^```python\n(.*?)^```", text, flags=re.M | re.S)
 
 
 def needed_by(page: Path) -> list[str]:
@@ -243,11 +258,15 @@ class Workbench:
 def _run(command: str) -> str:
     if command.startswith("ls "):
         return "".join(f"{one.name}\n" for one in sorted(Path(command[3:]).iterdir()) if not one.name.startswith("."))
-    name, *arguments = command.split()
-    assert name == "autochain", command
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    if command.startswith("python\n"):
+        with redirect_stdout(out):
+            exec(command.partition("\n")[2], {})
+        return out.getvalue()
     from autochain.cli.main import main
 
-    out, err, code = io.StringIO(), io.StringIO(), 0
+    name, *arguments = command.split()
+    assert name == "autochain", command
     argv, sys.argv = sys.argv, ["autochain", *arguments]
     try:
         with redirect_stdout(out), redirect_stderr(err):
