@@ -7,7 +7,7 @@ from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
-from autochain.search.baselines import NAMES
+from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.result import Note, SearchStats, Verified
 from autochain.solve.decisions import Decisions
 from autochain.units import number
@@ -202,7 +202,7 @@ def notes_for(
             )
         )
     elif stats.chosen_from != "suggestion":
-        words = NAMES[stats.chosen_from]
+        words = BASELINE_WORDS[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"
         take = "a simple chain is enough for this song and target" if chosen.met else "it is the nearest there is"
         notes.append(

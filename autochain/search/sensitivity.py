@@ -27,8 +27,8 @@ _FAR = 1000.0  # of them lead to the end of any range
 # Solved in every trial of the search from the work they do, and printed as what they come to.
 _SOLVED = (("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs"))
 
-Chain = Mapping[str, Settings]
-Judge = Callable[[Chain], float]
+_Chain = Mapping[str, Settings]
+Judge = Callable[[_Chain], float]
 InParallel = Callable[[Iterable[Any]], list[Any]]
 
 
@@ -65,7 +65,7 @@ class Knob:
         """Hand's steps from where it stands; inverse of `at`."""
         return math.log(value / self.value, _OCTAVE) if self.in_octaves else (value - self.value) / self._step
 
-    def moved(self, settings: Chain, value: float) -> dict[str, Settings]:
+    def moved(self, settings: _Chain, value: float) -> dict[str, Settings]:
         """The chain with this one setting at another value."""
         return {**settings, self.stage: {**settings[self.stage], self.parameter.name: value}}
 
@@ -104,7 +104,7 @@ class Sensitivity:
     high: float | None
 
 
-def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) -> list[Knob]:
+def free_knobs(settings: _Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) -> list[Knob]:
     """Settings that the search has chosen and nobody has locked, in chain order, with the ranges of the search."""
     searched: dict[tuple[str, str], tuple[float, float] | None] = dict.fromkeys(_SOLVED)
     searched |= {place: getattr(ranges, name) for name, place in PARAMETER_OF.items()}
@@ -123,7 +123,7 @@ def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) 
 
 
 def sensitivity(
-    judge: Judge, settings: Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, in_parallel: InParallel
+    judge: Judge, settings: _Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, in_parallel: InParallel
 ) -> tuple[Sensitivity, ...]:
     """The settings that matter most, the most important first; at most three.
 
