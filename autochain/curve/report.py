@@ -12,7 +12,19 @@ from autochain.curve.statement import METHOD, NO_ADVICE, knee_of, monotone_text,
 from autochain.curve.targets import name_of
 from autochain.document.as_html import html
 from autochain.document.as_markdown import markdown
-from autochain.document.blocks import Block, Figure, Heading, Link, Listed, Paragraph, Part, Strong, Table, table
+from autochain.document.blocks import (
+    Block,
+    Figure,
+    FileName,
+    Heading,
+    Link,
+    Listed,
+    Paragraph,
+    Part,
+    Strong,
+    Table,
+    table,
+)
 from autochain.document.shell import address, page
 from autochain.render.normalised import PRACTICES, normalise
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
@@ -37,6 +49,7 @@ _PICTURE = (
     "limiter alone; dotted: trade default."
 )
 _REACH = "Point at a dot, or go to it with the tab key, for its settings; click it or press Enter for its sheet."
+_TITLE = "What loudness costs: "
 _SMALL = ("crest_loss_db", "onset_loss_db", "added_distortion_nmr_db", "gain_movement_db")
 
 
@@ -48,17 +61,14 @@ def to_markdown(found: CurveSheets) -> str:
 def to_html(found: CurveSheets) -> str:
     """Whole document with a final newline; its dots show settings and lead to their sheets."""
     style = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
-    return page(_title(found.curve), html(_blocks(found)), style + _one_card_at_a_time(found.curve))
-
-
-def _title(curve: Curve) -> str:
-    return f"What loudness costs: {curve.points[0].found.mix.file}"
+    title = _TITLE + found.curve.points[0].found.mix.file
+    return page(title, html(_blocks(found)), style + _one_card_at_a_time(found.curve))
 
 
 def _blocks(found: CurveSheets) -> Iterator[Block]:
     curve = found.curve
     first, *more = statement(curve)
-    yield Heading(_title(curve), 1)
+    yield Heading((_TITLE, FileName(curve.points[0].found.mix.file)), 1)
     yield Paragraph(Strong(first), "lead")
     if more:
         yield Paragraph(" ".join(more))

@@ -5,9 +5,10 @@ from collections.abc import Iterable
 from autochain.chain.chain import STAGES
 from autochain.config.model import PARAMETER_OF, Config
 from autochain.earlier.around import Around
+from autochain.note import Note
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
-from autochain.search.result import Note, Verified
+from autochain.search.result import Verified
 from autochain.solve.decisions import Locks, as_given
 from autochain.units import number
 

@@ -4,9 +4,10 @@ import math
 from collections.abc import Iterable
 
 from autochain.config.model import Config
+from autochain.note import Note
 from autochain.search.binding import level_locks
 from autochain.search.locked import FREE, locks_text
-from autochain.search.result import Note, SearchStats, Verified
+from autochain.search.result import SearchStats, Verified
 from autochain.solve.decisions import Locks
 from autochain.units import number
 

@@ -12,6 +12,7 @@ from autochain.chain.output import kept
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
+from autochain.note import Note
 from autochain.prepare.corrective import Correction, bands, plan_corrections
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
@@ -19,7 +20,6 @@ from autochain.prepare.resonance_findings import back_to_mix, description, doubt
 from autochain.prepare.resonances import Resonance, find_resonances
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.cut_effect import CutEffect, effect_of
-from autochain.search.result import Note
 from autochain.search.toward_references import tone_moves
 from autochain.solve.decisions import Decisions
 from autochain.units import clock, number

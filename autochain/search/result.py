@@ -11,6 +11,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
 from autochain.earlier.around import Around
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.readiness import Readiness
 from autochain.prepare.references import Reference
 from autochain.search.costs import Costs
@@ -19,15 +20,6 @@ from autochain.search.sensitivity import Sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span
 from autochain.solve.work import EARLY
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """Something the engineer should know: what was seen, and what to try."""
-
-    code: str
-    text: str
-    suggestion: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerpri
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
 from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
@@ -28,7 +29,7 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Note, Suggestion, Verified
+from autochain.search.result import Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at

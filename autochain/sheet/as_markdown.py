@@ -204,7 +204,7 @@ def _sensitivity(sheet: Sheet) -> list[str]:
 def _figure_rows(sheet: Sheet) -> Iterable[list[str]]:
     for name, label, unit, decimals in FIGURES:
         yield [label, *(number(getattr(side, name), unit, decimals) for side in (sheet.before, sheet.after))]
-    sides = [side.model_dump() for side in (sheet.before, sheet.after)]
+    sides = [side.as_dict() for side in (sheet.before, sheet.after)]
     for name, label, unit, decimals, signed in shown_faults(sides, sheet.readiness.limits):
         yield [label, *(number(side[name], unit, decimals, signed=signed) for side in sides)]
 

@@ -131,7 +131,7 @@ def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: B
 
 
 def test_a_page_of_four_minutes_takes_less_than_3_s_of_one_core_and_15_mb(made: Made) -> None:
-    """The limits of the issue; the song is the short one ten times over, whose places hold as much sound."""
+    """Limits of this project; the song is the short one ten times over, whose places hold as much sound."""
     song = np.concatenate([made.found.mix.samples] * 10)[: 240 * RATE]
     master = np.concatenate([made.found.samples] * 10)[: 240 * RATE]
     found = replace(made.found, mix=replace(made.found.mix, samples=song), samples=master)
@@ -174,7 +174,7 @@ def test_the_spectrum_stands_before_that_of_the_references(inside: Opened, made:
 def test_what_the_browser_plays_is_equally_loud_in_all_versions(
     way: str, request: pytest.FixtureRequest, made: Made
 ) -> None:
-    """By libebur128 (BS.1770), of the whole that is played, as the player makes it: the issue allows 0.3 dB."""
+    """By libebur128 (BS.1770), of the whole that is played. 0.3 dB is a limit of this project."""
     page: Opened = request.getfixturevalue(way)
     seconds = page.page.evaluate("window.listening.facts.frames / window.listening.facts.rate_hz")
     heard = [page.heard(k, at_s=0.0, seconds=seconds) for k in range(4)]
