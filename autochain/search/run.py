@@ -25,7 +25,7 @@ from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
 from autochain.search.evaluator import Evaluator
 from autochain.search.gain_only import gain_only
-from autochain.search.locked import outside_note, price_note, since_note
+from autochain.search.locked import lock_cost_note, outside_note, since_note
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
@@ -276,7 +276,7 @@ class ReadySearch:
         locks = level_locks(asked, config.chain_plan)
         return (
             *(() if chosen.met else (missed_note(config, chosen, verified, asked, stats),)),
-            *price_note(chosen, verified, locks, config.search.chain_earns),
+            *lock_cost_note(chosen, verified, locks, config.search.chain_earns),
             *since_note(chosen, request.near, config, request.mix.sha256),
             *outside_note(asked, config),
             *notes_for(
