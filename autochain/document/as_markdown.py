@@ -33,7 +33,7 @@ def markdown(blocks: Iterable[Block]) -> str:
 
 def plain(text: str) -> str:
     """Text on one line, without a sign that Markdown would take for its own."""
-    shown = "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode("ascii") for c in text)
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
     return _SIGNS.sub(r"\\\1", shown)
 
 
@@ -54,7 +54,7 @@ def _written(blocks: Iterable[Block]) -> Iterable[Sequence[str]]:
                 if only != "page":
                     yield from _written(inside)
             case Folded(title=title, blocks=inside):
-                yield [_line(title)]
+                yield from _written([title if isinstance(title, Heading) else Paragraph(title)])
                 yield from _written(inside)
             case Figure() | Player():
                 pass
@@ -67,14 +67,14 @@ def _line(line: Line) -> str:
 def _inline(one: Inline) -> str:
     match one:
         case str():
-            return plain(one)
+            return "\n".join(map(plain, one.split("\n")))
         case Strong(words=words):
             return f"**{plain(words)}**"
         case Soft(words=words):
             return f"*{plain(words)}*"
         case Code(words=words):
             return f"`{words}`"
-    # A link is for the page, and a file's name needs no mark here.
+    # Links and times are for the page, and a file's name needs no mark here.
     return plain(one.words)
 
 
