@@ -21,7 +21,6 @@ from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
 from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import element, figure, grid, items, page
-from autochain.units import frequency
 
 BANDS = (
     "Change of every third octave at equal loudness, in dB. Bars: both channels together; ticks: the side, what "
@@ -42,8 +41,8 @@ def to_html(found: Comparison, account: Account, plan: AgainstPlan | None = None
 def spectrum_figure(bands: Sequence[BandChange]) -> str:
     """Picture of the third octaves that are heard, with its words."""
     heard = [band for band in bands if band.heard and band.change_db is not None]
-    names, changes = [frequency(band.nominal_hz) for band in heard], [band.change_db or 0.0 for band in heard]
-    return figure(band_chart(BANDS, names, changes, [band.side_change_db for band in heard]), BANDS)
+    bands_hz, changes = [band.nominal_hz for band in heard], [band.change_db or 0.0 for band in heard]
+    return figure(band_chart(BANDS, bands_hz, changes, [band.side_change_db for band in heard]), BANDS)
 
 
 def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | None) -> Iterator[str]:
