@@ -11,7 +11,7 @@ from autochain.demo import CHARACTERS
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
-from autochain.sheet.as_markdown import AS_USUAL
+from autochain.sheet.report import AS_USUAL
 from autochain.sheet.model import FindingEntry, NoteEntry, SensitivityEntry
 from autochain.sheet.settings import setting_text
 
