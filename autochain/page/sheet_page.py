@@ -24,8 +24,8 @@ from autochain.page.pictures.song import Song, song_picture
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json, to_markdown
-from autochain.sheet.report import SET, SET_NEAREST, set_heading
 from autochain.sheet.findings import HEADING
+from autochain.sheet.report import SET, SET_NEAREST, set_heading
 from autochain.sheet.words import CAUTION, SIDES, TIMES
 from autochain.units import clock, number
 

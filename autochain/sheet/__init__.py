@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from autochain.sheet.as_json import to_json
-    from autochain.sheet.report import to_markdown
     from autochain.sheet.build import build_sheet
     from autochain.sheet.model import Sheet
+    from autochain.sheet.report import to_markdown
 
 __all__ = ["Sheet", "build_sheet", "to_json", "to_markdown"]
 
