@@ -11,7 +11,7 @@ PACKAGE = Path(autochain.__file__).parent
 # In the order sound and numbers flow; a layer imports only from layers before it, and from itself.
 LAYERS = (
     "errors", "units", "resources", "progress", "document", "audio", "measure", "prepare", "chain", "config",
-    "demo", "search", "sheet", "render", "compare", "log", "page", "curve", "album", "cli",
+    "demo", "search", "sheet", "check", "render", "compare", "log", "page", "curve", "album", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

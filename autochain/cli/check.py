@@ -10,6 +10,8 @@ import typer
 from autochain.audio.blocks import shown
 from autochain.audio.files import check_output, write_text
 from autochain.audio.listing import sound_files
+from autochain.check.as_json import checks_to_json
+from autochain.check.as_markdown import Checked, checks_to_markdown
 from autochain.cli import options
 from autochain.cli.first_check import compile_inspection
 from autochain.cli.progress import progress_bar
@@ -19,8 +21,6 @@ from autochain.measure.inspection import inspect_file
 from autochain.prepare.readiness import judge
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.standing_out import resonance_findings
-from autochain.sheet.check_as_json import checks_to_json
-from autochain.sheet.check_as_markdown import Checked, checks_to_markdown
 
 if TYPE_CHECKING:
     from autochain.page.check_page import CheckPage

@@ -11,10 +11,10 @@ from autochain.cli import options
 from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of, write_log
 from autochain.cli.progress import progress_bar
-from autochain.compare.bands import band_changes
 from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
+from autochain.measure.band_changes import band_changes
 from autochain.measure.measurement import measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json

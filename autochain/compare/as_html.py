@@ -17,10 +17,10 @@ from autochain.compare.as_markdown import (
     said_text,
     verdict,
 )
-from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
 from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import element, figure, grid, items, page
+from autochain.measure.band_changes import BandChange
 
 BANDS = (
     "Change of every third octave at equal loudness, in dB. Bars: both channels together; ticks: the side, what "

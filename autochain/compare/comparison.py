@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange, band_changes, width_change_db
 from autochain.compare.clicks import NewClick, new_clicks
 from autochain.compare.course import gain_course_db, movement_between_db
 from autochain.compare.ends import Ends, compare_ends
@@ -17,6 +16,7 @@ from autochain.compare.pair import Pair, make_pair
 from autochain.compare.together import Span, apart_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
+from autochain.measure.band_changes import BandChange, band_changes, width_change_db
 from autochain.measure.between import explain
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autochain.compare.bands import BandChange
+from autochain.measure.band_changes import BandChange
 
 # Limits of this project.
 _LEAST_RMS_DB = 0.2

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange, band_changes
+from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.planned import planned
 from autochain.search.around import EarlierSheet

@@ -3,10 +3,10 @@
 from collections.abc import Callable, Iterator
 
 from autochain.compare.advice import Advice, set_to
-from autochain.compare.bands import BandChange, regions
 from autochain.compare.comparison import Comparison
 from autochain.compare.curve_share import curve_shares
 from autochain.compare.plan import Plan
+from autochain.measure.band_changes import BandChange, regions
 from autochain.units import frequency, number
 
 _TURN_DEG = 20.0

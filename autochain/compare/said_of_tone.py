@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from autochain.compare.bands import BandChange, Region, regions
 from autochain.compare.comparison import Comparison
 from autochain.compare.said import PLAIN_FAULT, Said
+from autochain.measure.band_changes import BandChange, Region, regions
 from autochain.units import frequency, number
 
 # What is just noticed in a comparison at equal loudness. common practice, no source

@@ -9,8 +9,8 @@ from typing import Any
 
 import autochain
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
+from autochain.measure.band_changes import BandChange
 from autochain.measure.measurement import Measurement
 
 VERSION = 1

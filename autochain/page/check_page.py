@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
+from autochain.check.as_markdown import Checked, figures_line
 from autochain.document.shell import element, page, text
 from autochain.page.closeups import Looks, look_at
 from autochain.page.extracts import Extract, Room
 from autochain.page.findings_part import findings_html, how_it_plays, packaged, sounds_html, strip_of
-from autochain.sheet.check_as_markdown import Checked, figures_line
 from autochain.sheet.findings import HEADING, NOTHING, VERDICTS
 from autochain.units import number
 

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import STAGES
-from autochain.compare.bands import BandChange
+from autochain.measure.band_changes import BandChange
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
 from autochain.page.pictures.song import Song

@@ -8,8 +8,8 @@ import numpy as np
 
 from autochain.chain.chain import STAGES
 from autochain.compare.as_html import spectrum_figure
-from autochain.compare.bands import BandChange, thirds_between
 from autochain.document.shell import address, element, figure, page, text
+from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.loudness import weighted_hops
 from autochain.page.closeups import Looks, look_at
 from autochain.page.extracts import Extract, Room
@@ -54,7 +54,7 @@ _SECTIONS_OF_ITS_OWN = (SET, SET_NEAREST, "Where to listen")
 def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
     """Change of every third octave at equal loudness."""
     gain_db = (found.chosen.after.integrated_lufs or 0.0) - (found.before.integrated_lufs or 0.0)
-    return thirds_between(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
+    return measure_band_changes(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
 
 
 def listening_to(found: Suggestion, sheet: Sheet, *, whole: bool = False) -> Listening:

@@ -10,7 +10,7 @@ from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tone import balance_db, change_db, tilt_db
 from autochain.album.tracks import Song, Track
-from autochain.compare.bands import BandChange
+from autochain.measure.band_changes import BandChange
 from autochain.measure.thirds import NOMINAL_HZ
 
 

@@ -100,7 +100,7 @@ def band_changes(mix: Spectrum, master: Spectrum, gain_db: float) -> tuple[BandC
     )
 
 
-def thirds_between(mix: Samples, master: Samples, rate_hz: int, gain_db: float) -> tuple[BandChange, ...]:
+def measure_band_changes(mix: Samples, master: Samples, rate_hz: int, gain_db: float) -> tuple[BandChange, ...]:
     """`band_changes` of two sounds in step."""
     return band_changes(measure_spectrum(mix, rate_hz), measure_spectrum(master, rate_hz), gain_db)
 

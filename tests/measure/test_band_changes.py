@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from autochain.compare.bands import BandChange, regions
 from autochain.compare.course import gain_course_db
 from autochain.compare.curve_share import curve_shares
+from autochain.measure.band_changes import BandChange, regions
 
 
 def bands(changes, unheard=()):

@@ -3,8 +3,8 @@
 import json
 from collections.abc import Sequence
 
+from autochain.check.as_markdown import Checked
 from autochain.prepare.finding import Finding
-from autochain.sheet.check_as_markdown import Checked
 
 
 def checks_to_json(checked: Sequence[Checked]) -> str:
