@@ -11,7 +11,7 @@ from autochain.audio.blocks import shown
 from autochain.audio.files import check_output, write_text
 from autochain.audio.listing import sound_files
 from autochain.check.as_json import checks_to_json
-from autochain.check.as_markdown import Checked, checks_to_markdown
+from autochain.check.report import Checked, checks_to_markdown
 from autochain.cli import options
 from autochain.cli.first_check import compile_inspection
 from autochain.cli.progress import progress_bar

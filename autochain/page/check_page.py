@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
-from autochain.check.as_markdown import Checked, figures_line
+from autochain.check.report import Checked, figures_line
 from autochain.document.shell import element, page, text
 from autochain.page.closeups import Looks, look_at
 from autochain.page.extracts import Extract, Room
