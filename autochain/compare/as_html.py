@@ -18,6 +18,8 @@ from autochain.compare.as_markdown import (
     verdict,
 )
 from autochain.compare.comparison import Comparison
+from autochain.document.as_html import html
+from autochain.document.blocks import Figure
 from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import element, figure, grid, items, page
 from autochain.measure.band_changes import BandChange
@@ -38,11 +40,11 @@ def to_html(found: Comparison, account: Account, plan: AgainstPlan | None = None
     return page(title, _body(title, found, account, plan))
 
 
-def spectrum_figure(bands: Sequence[BandChange]) -> str:
+def spectrum_figure(bands: Sequence[BandChange]) -> Figure:
     """Picture of the third octaves that are heard, with its words."""
     heard = [band for band in bands if band.heard and band.change_db is not None]
     bands_hz, changes = [band.nominal_hz for band in heard], [band.change_db or 0.0 for band in heard]
-    return figure(band_chart(BANDS, bands_hz, changes, [band.side_change_db for band in heard]), BANDS)
+    return Figure(band_chart(BANDS, bands_hz, changes, [band.side_change_db for band in heard]), BANDS)
 
 
 def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | None) -> Iterator[str]:
@@ -64,7 +66,7 @@ def _body(title: str, found: Comparison, account: Account, plan: AgainstPlan | N
         yield element("p", f"Not changed, or too little to notice: {', '.join(account.unchanged)}.")
     yield element("p", LISTEN, "soft")
     yield element("h2", "The spectrum")
-    yield spectrum_figure(found.bands)
+    yield from html([spectrum_figure(found.bands)])
     if found.courses.at_s.size >= 2:
         yield element("h2", "Loudness over time")
         courses = (found.courses.at_s, found.courses.mix_lufs, found.courses.master_lufs)

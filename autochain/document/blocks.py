@@ -68,10 +68,10 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
-    """Sentences. `lead` is what to read first, `soft` what explains it."""
+    """Sentences. In the role of `lead` they are read first, of `soft` they explain."""
 
     text: Line
-    role: Literal["", "lead", "soft"] = ""
+    role: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,7 @@ def to_markdown(sheet: Sheet) -> str:
 def report(sheet: Sheet, shown: Shown | None = None) -> list[Block]:
     """All of it; with `shown` as a page has it."""
     shown = shown or Shown()
-    sections = [
+    sections: list[Block] = [
         *shown.player,
         *_settings(sheet),
         *shown.song,
@@ -166,7 +166,7 @@ def _settings(sheet: Sheet) -> Iterator[Block]:
     head = ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"]
     yield table(head, _stage_rows(sheet), role="set")
     yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _left_at_default(sheet)))))
-    yield Paragraph(_to_lock(sheet))
+    yield Paragraph(_to_lock(sheet), role="names")
 
 
 def _stage_rows(sheet: Sheet) -> Iterator[list[Line]]:
@@ -244,7 +244,8 @@ def _cue(entry: StageEntry) -> Line:
 def _sensitivity(sheet: Sheet) -> Iterator[Block]:
     if sheet.sensitivity:
         yield Heading("What matters most here", mark="matters")
-        yield table(["setting", "to lock", "set", "may move", "one step", "while moving it"], _sensitivity_rows(sheet))
+        head = ["setting", "to lock", "set", "may move", "one step", "while moving it"]
+        yield table(head, _sensitivity_rows(sheet), role="matters")
         yield Paragraph(f"{WHAT_MATTERS} {number(sheet.search.sensitivity_score, decimals=2)}.")
 
 
@@ -333,8 +334,8 @@ def _cost_rows(sheet: Sheet) -> Iterator[list[Line]]:
 
 
 def _figures(sheet: Sheet) -> Iterator[Block]:
-    rows = [Heading("Before and after", mark="figures"), table(["figure", "mix", "master"], _figure_rows(sheet))]
-    yield Part(rows, role="narrow")
+    rows = table(["figure", "mix", "master"], _figure_rows(sheet))
+    yield Part([Heading("Before and after", mark="figures"), rows], role="narrow")
 
 
 def _figure_rows(sheet: Sheet) -> Iterator[list[Line]]:
