@@ -17,6 +17,7 @@ from autochain.config import read_config
 from autochain.demo import demo_song, make_demo
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NAMES
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
 
 RATE_HZ = 44100
@@ -85,7 +86,7 @@ def main() -> None:
         search = {"seed": seed} | ({} if args.budget is None else {"budget": args.budget})
         config = read_config(None, {"target": target, "search": search})
         start = time.perf_counter()
-        found = suggest(mix, config, jobs=args.jobs)
+        found = suggest(SearchRequest(mix=mix, config=config), RunOptions(jobs=args.jobs))
         chains = {"suggestion": found.chosen, **found.baselines}
         runs.append(
             {

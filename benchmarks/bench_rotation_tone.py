@@ -35,7 +35,7 @@ from autochain.chain.equaliser import TONE, response_db
 from autochain.config import read_config
 from autochain.measure.loudness import weighted_hops
 from autochain.measure.measurement import Measurement, measure
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 from autochain.prepare.corrective import bands
 from autochain.prepare.references import Profile, common, profile
 from autochain.prepare.symmetry import Rotation, candidates, choose_rotation

@@ -15,11 +15,12 @@ from autochain.config.model import Coordinates
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.costs import FLOOR_NMR_DB, NAMES
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
-from autochain.search.space import Decisions, outline
-from autochain.search.trial import Guess
+from autochain.search.evaluator import Evaluator
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 RATE_HZ = 44100
 LEAST_SPREAD_DB = 0.3  # a cost that differs by less tells nobody anything
@@ -54,7 +55,7 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
         point: Coordinates = trade
         if change is not None:
             point = trade.model_copy(update={**_NOTHING, **_LIMITER, **change})
-        plan = outline(point, Decisions(), song.ceiling_dbtp - 0.1)
+        plan = outline_at(point, Decisions(), song.ceiling_dbtp - 0.1)
         solved = evaluator.solve(plan, target, Guess(), hold_dbtp=song.ceiling_dbtp)
         trial = evaluator.price(solved, target)
         assert solved.true_peak is not None

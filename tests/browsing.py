@@ -22,6 +22,13 @@ def chromium() -> Iterator[Browser]:
         pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        page = started.new_page()
+        page.set_content("<span>words</span>")
+        wide = page.evaluate("document.querySelector('span').offsetWidth")
+        page.close()
+        if not wide:
+            started.close()
+            pytest.skip("Chromium has no font here: apt-get install fonts-dejavu-core, for the tests of the page")
         yield started
         started.close()
 

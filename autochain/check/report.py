@@ -50,13 +50,14 @@ def checks_report(checked: Sequence[Checked], unread: Sequence[str] = (), shown:
     """All of it; `unread` is what is to be said of files that could not be read, `shown` what a page has."""
     findings = shown.findings if shown else [list(listed(one.readiness.findings)) for one in checked]
     several = len(checked) > 1
+    mixes = enumerate(zip(checked, findings, strict=True), 1)
     return [
         Heading(HEADING, 1),
         *([Paragraph(_in_all(checked), role="lead")] if several else []),
         *(Paragraph(f"Not checked: {problem}") for problem in unread),
         *(_glance(checked) if several else ()),
         *(shown.playing if shown else ()),
-        *(_mix(place, one, own, not several) for place, (one, own) in enumerate(zip(checked, findings, strict=True), 1)),
+        *(_mix(place, one, own, not several) for place, (one, own) in mixes),
     ]
 
 

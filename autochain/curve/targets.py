@@ -1,7 +1,7 @@
 """The loudnesses of a curve, from quiet to loud."""
 
 from autochain.errors import UsageError
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 from autochain.units import number
 
 MOST_POINTS = 30

@@ -14,7 +14,8 @@ _STYLE = """
 body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
 h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; } a { color: var(--mark); }
-.contents { list-style: none; padding: 0; font-size: .9rem; } .contents li { display: inline-block; margin: .15rem 1.1rem .15rem 0; }
+.contents { list-style: none; padding: 0; font-size: .9rem; }
+.contents li { display: inline-block; margin: .15rem 1.1rem .15rem 0; }
 p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
 li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
 code { font-size: .85em; } figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
@@ -37,7 +38,8 @@ th:first-child, td:first-child { text-align: left; white-space: normal; }
   .stack td:not(:first-child)::before { content: attr(data-head) " "; color: var(--soft); }
   .stack td:empty::before { content: none; } }
 @media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
-  --other: #666; } figure, tr, li { break-inside: avoid; } .contents { display: none; } a { color: inherit; text-decoration: none; } body { max-width: none; }
+  --other: #666; } figure, tr, li { break-inside: avoid; } body { max-width: none; }
+  .contents { display: none; } a { color: inherit; text-decoration: none; }
   table { font-size: .7rem; } th, td { white-space: normal; } .wide { overflow: visible; } }
 """.strip()
 

@@ -4,9 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from autochain.audio.mix import Samples
-from autochain.measure.spectrum import Spectrum, measure_spectrum
-from autochain.measure.stereo import SILENCE_POWER
-from autochain.measure.thirds import ThirdOctave, third_octaves
+from autochain.measure.spectrum import SILENCE_POWER, Spectrum, measure_spectrum
+from autochain.measure.third_octaves import ThirdOctave, third_octaves
 from autochain.units import power_to_db
 
 # A band further under the strongest one says nothing that is heard.

@@ -11,7 +11,7 @@ from autochain.units import number
 
 # In reach wherever one reads: what plays, which version, where, and what the difference is.
 _BAR = (
-    '<div class="bar" role="group" aria-label="Player"><button type="button" id="play">play</button>'
+    '<div class="player" role="group" aria-label="Player"><button type="button" id="play">play</button>'
     '<span id="versions"></span><output id="state" aria-live="off"></output>'
     '<input type="range" id="where" min="0" value="0" step="0.1" aria-label="place in the sound">'
     '<p id="note" class="soft" hidden>Suggestion minus mix, 12 dB quieter. It sounds worse than it is; a rotation '

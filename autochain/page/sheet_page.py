@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from autochain.compare.as_html import spectrum_figure
+from autochain.compare.report import spectrum_figure
 from autochain.document.as_html import html
 from autochain.document.blocks import Block, Figure, Heading, Part
 from autochain.document.shell import page

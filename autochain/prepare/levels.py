@@ -7,7 +7,8 @@ import numpy as np
 from autochain.measure.inspection import Inspection
 from autochain.measure.loudness import SHORT_TERM_HOPS, centre_s
 from autochain.measure.measurement import LOW_END_HZ
-from autochain.measure.stereo import band_balances_db, share_under_db
+from autochain.measure.spectrum import share_under_db
+from autochain.measure.stereo import band_balances_db
 from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
 from autochain.units import number

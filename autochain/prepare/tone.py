@@ -22,9 +22,9 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 from autochain.prepare.corrective import BELL, CHANNELS, HIGH_SHELF, LOW_SHELF
-from autochain.prepare.references import Profile, Target
+from autochain.prepare.references import CommonBalance, Profile
 from autochain.prepare.resonances import Channel
 
 _Doubles = npt.NDArray[np.float64]
@@ -118,7 +118,7 @@ class Tone:
     left_hz: float
 
 
-def find_tone_moves(mix: Profile, target: Target, most_db: float, most_alike_db: float | None = None) -> Tone:
+def find_tone_moves(mix: Profile, target: CommonBalance, most_db: float, most_alike_db: float | None = None) -> Tone:
     """Moves that bring the mix's balance toward the references'.
 
     Parameters

@@ -13,16 +13,17 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
-from autochain.config.model import Drive, Target, Weights
+from autochain.config.model import Drive, Target
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.around import EarlierSheet
-from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import whole_song
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
+from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU, Solver
 from autochain.units import db_to_linear
 
 
@@ -85,7 +86,6 @@ def solve_master(
     settings: Mapping[str, Mapping[str, float]],
     target: Target,
     wanted_lufs: float,
-    weights: Weights,
     plan: Drive,
     *,
     step_db: float = 0.0,
@@ -102,8 +102,8 @@ def solve_master(
         Its ceiling and which loudness is meant.
     wanted_lufs
         What that is to be.
-    weights, plan
-        Of the configuration; the weights are not used, as nothing is priced.
+    plan
+        Of the configuration.
     step_db
         > 0 keeps the drive on steps that a hand can set.
     """
@@ -120,9 +120,9 @@ def solve_master(
     level = integrated_lufs(hops)
     assert level is not None, "a mix without loudness is refused when it is read"
     material = Material(start, rate_hz, hops, level, [whole_song(len(hops))], of_loudest_part=target.of_loudest_part)
-    song = Evaluator(material, weights, plan, chain)
+    song = Solver(material, plan, chain)
     solved = song.solve(
-        fixed(settings, Decisions()),
+        only_drive_left(settings, Decisions()),
         wanted_lufs,
         Guess(loss_db=was - (wanted_lufs - level)),
         step_db=step_db,

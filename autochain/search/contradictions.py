@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from autochain.chain.stage import Settings, Stage
 from autochain.config.model import PARAMETER_OF, Config
 from autochain.errors import UsageError
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.solve.decisions import Decisions, Locks, as_given
 
 
 def refuse_contradictions(decisions: Decisions, config: Config, held: Locks | None = None) -> None:

@@ -11,8 +11,8 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import without_ends
 from autochain.chain.stage import GainTrace, Processed, Settings, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
-from autochain.prepare.ends import Ends, find_ends
-from autochain.search.excerpts import GRID_HOPS
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.solve.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 
 _LOUDEST_S = 3.0
@@ -71,7 +71,7 @@ def _cues(strength: npt.NDArray[np.float32]) -> tuple[float, ...]:
     return tuple(sorted(times))
 
 
-def _both_ends(ends: Ends | None, ends_s: float) -> tuple[float, ...]:
+def _both_ends(ends: SilenceAndFades | None, ends_s: float) -> tuple[float, ...]:
     """The first attack and the last seconds that sound; one time where the song is no longer than these."""
     first_s, last_s = (0.0, ends_s) if ends is None else (ends.attack_s, ends.decayed_s)
     return tuple(dict.fromkeys((first_s, max(first_s, last_s - _LEAD_S + _RUN_UP_S))))
@@ -106,7 +106,7 @@ def stage_facts(
     hop = round(rate_hz / 100)
     ends_s = samples.shape[0] / rate_hz
     loudest_s = loudest_start_s(mix_hops)
-    song = find_ends(samples, rate_hz)
+    song = find_silence_and_fades(samples, rate_hz)
     begins_s = 0.0 if song is None else min(song.attack_s, song.head_cut_ms / 1000.0)
     lead = round(min(_LEAD_S, loudest_s) * 100) * hop
     start = round(loudest_s * 100) * hop

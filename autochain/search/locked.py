@@ -1,35 +1,19 @@
 """What the engineer's locks cost: told against simple chains without them, and against the sheet they were put on."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
-from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.chain import STAGES
 from autochain.config.model import PARAMETER_OF, Config
-from autochain.search.around import Around
+from autochain.earlier.around import Around
+from autochain.note import Note
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
-from autochain.search.result import Note, Verified
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.search.result import Verified
+from autochain.solve.decisions import Locks, as_given
 from autochain.units import number
 
 # Chains that carry none of the engineer's locks on the stages that set the level, in words.
 FREE = {LIMITER_ONLY: "a limiter alone", CLIP_AND_LIMIT: "a clipper with a limiter"}
-# Stages that are the same for every chain of a search, with all that is set in them.
-_COMMON = ("dynamic_bell", "output")
-
-
-def level_locks(locks: Locks, chain: ChainPlan) -> dict[str, Mapping[str, float]]:
-    """Locks of the stages that set the level: what a simple chain can be without and still sound on the same mix."""
-    common = {*chain.linear, *_COMMON}
-    return {name: values for name, values in locks.items() if name not in common}
-
-
-def unlocked(decisions: Decisions, asked: Locks, chain: ChainPlan) -> Decisions:
-    """Decisions without what was asked for of the stages that set the level."""
-    dropped = level_locks(asked, chain)
-    return Decisions(
-        locks={name: values for name, values in decisions.locks.items() if name not in dropped},
-        without=decisions.without,
-    )
 
 
 def listed(locks: Locks) -> str:

@@ -4,9 +4,11 @@ import math
 from collections.abc import Iterable
 
 from autochain.config.model import Config
-from autochain.search.locked import FREE, level_locks, listed
-from autochain.search.result import Note, SearchStats, Verified
-from autochain.search.space import Locks
+from autochain.note import Note
+from autochain.search.binding import level_locks
+from autochain.search.locked import FREE, listed
+from autochain.search.result import SearchStats, Verified
+from autochain.solve.decisions import Locks
 from autochain.units import number
 
 # Work of the compressors ahead of the drive is loudness that the peak stages need not lose.

@@ -6,10 +6,11 @@ from autochain.chain.chain import STAGES
 from autochain.chain.stage import Settings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
 from autochain.search.baselines import NAMES
-from autochain.search.result import Note, SearchStats, Verified
-from autochain.search.space import Decisions
+from autochain.search.result import SearchStats, Verified
+from autochain.solve.decisions import Decisions
 from autochain.units import number
 
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
@@ -117,7 +118,7 @@ def rotation_note(
         f"{number(rules.late_least_db, 'dB')}.",
         "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving; under "
         f"{number(rules.least_db, 'dB')} is left.",
-    }[rotation.left or "small"]
+    }[rotation.unused_because or "small"]
     parameter = STAGES["rotation"].parameter
     shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}
     words = [f"{value:g}" if isinstance(value, float) else value for value in shown.values()]

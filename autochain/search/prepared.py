@@ -12,16 +12,16 @@ from autochain.chain.output import kept
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
+from autochain.note import Note
 from autochain.prepare.corrective import Correction, bands, plan_corrections
-from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import back_to_mix, description, doubt, strongest_at
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import back_to_mix, description, doubt, strongest_at
-from autochain.search.heard import Heard, heard_after
-from autochain.search.result import Note
-from autochain.search.space import Decisions
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.search.cut_effect import CutEffect, effect_of
 from autochain.search.toward_references import tone_moves
+from autochain.solve.decisions import Decisions
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
@@ -89,18 +89,18 @@ def prepare(
         if resonances is None:
             resonances = find_resonances(mapped)
         planned = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
-        tried = [(c, heard_after(mix, c, mapped) if _used(c, free) else None) for c in planned]
+        tried = [(c, effect_of(mix, c, mapped) if _used(c, free) else None) for c in planned]
         # A cut stays where the excess falls by it and nothing else moves.
-        corrections = [c if heard is None or heard.helps else replace(c, cut_db=0.0) for c, heard in tried]
+        corrections = [c if effect is None or effect.helps else replace(c, cut_db=0.0) for c, effect in tried]
         low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
         settings.update(_corrective_settings(corrections, low_cut, free))
-        notes += [_correction_note(c, heard) for c, (_, heard) in zip(corrections, tried, strict=True)]
+        notes += [_correction_note(c, effect) for c, (_, effect) in zip(corrections, tried, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     moves, said = tone_moves(mix, before, references, plan.most_tone_db, plan.most_tone_alike_db)
     notes += said
     if moves:
         settings["tone"] = bands([move.settings for move in moves])
-    if (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
+    if (ends := find_silence_and_fades(mix.samples, mix.rate_hz)) is not None:
         output = config.chain_plan.stages["output"]
         own = decisions.locks.get("output", {})
         wanted = {"fade": plan.fades, "cut": plan.cut_silence}
@@ -142,20 +142,21 @@ def _used(correction: Correction, free: Sequence[str]) -> bool:
     return correction.cut_db > 0.0 and _stage_of(correction) in free
 
 
-def _correction_note(correction: Correction, heard: Heard | None) -> Note:
+def _correction_note(correction: Correction, effect: CutEffect | None) -> Note:
     what = correction.resonance
-    if heard is not None and not heard.helps:
-        taken = f"It is not cut here: a trial cut moved it by {number(heard.excess_change_db, 'dB', signed=True)} only."
-    elif heard is None:
+    if effect is not None and not effect.helps:
+        moved = number(effect.excess_change_db, "dB", signed=True)
+        taken = f"It is not cut here: a trial cut moved it by {moved} only."
+    elif effect is None:
         taken = "It is not cut here."
     elif what.passing:
         taken = f"Here it is cut by up to {number(correction.cut_db, 'dB')} while it is there."
     else:
         taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
-    if heard is not None and heard.helps:
+    if effect is not None and effect.helps:
         taken += (
-            f" Measured on the mix, that takes {number(-heard.excess_change_db, 'dB')} off it and moves nothing an "
-            f"octave away by more than {number(heard.elsewhere_db, 'dB', 2)}."
+            f" Measured on the mix, that takes {number(-effect.excess_change_db, 'dB')} off it and moves nothing an "
+            f"octave away by more than {number(effect.elsewhere_db, 'dB', 2)}."
         )
     certain = correction.certainty == "certain"
     back = back_to_mix(correction) if certain else doubt(correction)
@@ -182,7 +183,7 @@ def _low_cut_note(low_cut: LowCut) -> Note:
     )
 
 
-def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Note]:
+def _ends_notes(ends: SilenceAndFades, settings: Mapping[str, float], mix: Mix) -> list[Note]:
     notes = []
     if ends.cut_off_db is not None:
         notes.append(

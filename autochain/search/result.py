@@ -9,25 +9,17 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
 from autochain.config.model import Config, Coordinates, Target
+from autochain.earlier.around import Around
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.readiness import Readiness
 from autochain.prepare.references import Reference
-from autochain.search.around import Around
 from autochain.search.costs import Costs
-from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
 from autochain.search.sensitivity import Sensitivity
-from autochain.search.space import Decisions
-from autochain.search.work import EARLY
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """Something the engineer should know: what was seen, and what to try."""
-
-    code: str
-    text: str
-    suggestion: str
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.work import EARLY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,16 +7,17 @@ it holds; between rendered points the score is taken to rise evenly.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from joblib import Parallel, delayed
+from joblib import delayed
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
 from autochain.chain.stage import Settings
 from autochain.config.model import PARAMETER_OF, Ranges
-from autochain.search.space import Locks
+from autochain.solve.decisions import Locks
 
 MOST_SHOWN = 3
 MOST_A_SIDE = 4  # renders that follow one side
@@ -28,6 +29,7 @@ _SOLVED = (("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db
 
 Chain = Mapping[str, Settings]
 Judge = Callable[[Chain], float]
+InParallel = Callable[[Iterable[Any]], list[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +123,7 @@ def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) 
 
 
 def sensitivity(
-    judge: Judge, settings: Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, parallel: Parallel
+    judge: Judge, settings: Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, in_parallel: InParallel
 ) -> tuple[Sensitivity, ...]:
     """The settings that matter most, the most important first; at most three.
 
@@ -137,8 +139,8 @@ def sensitivity(
         Worsening of the score that ends a range.
     most_trials
         Most calls of `judge`; nothing is said when they do not suffice for a step of every knob to both sides.
-    parallel
-        Runs calls at the same time; changes nothing but time.
+    in_parallel
+        Makes calls of `joblib.delayed` at the same time; changes nothing but time.
     """
     sides = [(knob, side) for knob in knobs for side in (-1.0, 1.0)]
     moves = [(knob, side) for knob, side in sides if knob.at(side) != knob.value]
@@ -148,7 +150,7 @@ def sensitivity(
     def at(knob: Knob, value: float) -> float:
         return judge(knob.moved(settings, value))
 
-    stays, *moved = parallel([delayed(judge)(settings), *(delayed(at)(k, k.at(side)) for k, side in moves)])
+    stays, *moved = in_parallel([delayed(judge)(settings), *(delayed(at)(k, k.at(side)) for k, side in moves)])
     change = {(k.name, side): score - stays for (k, side), score in zip(moves, moved, strict=True)}
 
     def worst(knob: Knob) -> tuple[float, float]:
@@ -164,7 +166,7 @@ def sensitivity(
             return None
         return _end(lambda v: at(knob, v) - stays, knob, side, change[knob.name, side], worse_by, renders)
 
-    ends = list(parallel(delayed(end)(knob, side) for knob in shown for side in (-1.0, 1.0)))
+    ends = in_parallel(delayed(end)(knob, side) for knob in shown for side in (-1.0, 1.0))
     found = []
     for knob, low, high in zip(shown, ends[::2], ends[1::2], strict=True):
         worse, side = worst(knob)

@@ -6,15 +6,15 @@ can find and not a point it would have to hit exactly.
 """
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from autochain.chain.chain import DEFAULT, STAGES, ChainPlan
+from autochain.chain.chain import DEFAULT, ChainPlan
 from autochain.config.model import PARAMETER_OF, Coordinates, Ranges
-from autochain.errors import ParameterError, UsageError
+from autochain.solve.decisions import Decisions, Locks
+from autochain.solve.outline import Outline
 
 LOG_COORDINATES = frozenset(name for name in Coordinates.model_fields if name.endswith("_ms"))
 # Below these a stage is left out: less is under what a meter shows or an ear follows. common practice, no source
@@ -42,89 +42,6 @@ _SOLVES = {
     "peak_work_db": ("peak_compressor", "threshold_db"),
     "clip_share": ("clipper", "ceiling_dbfs"),
 }
-
-Locks = Mapping[str, Mapping[str, float]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decisions:
-    """What the engineer has decided: fixed settings, and stages that stay out."""
-
-    locks: Locks = field(default_factory=dict)
-    without: frozenset[str] = frozenset()
-
-    def within(self, chain: ChainPlan) -> "Decisions":
-        """The same beside what a chain has set in advance and does not have at all."""
-        names = {n: {**chain.given.get(n, {}), **self.locks.get(n, {})} for n in (*chain.given, *self.locks)}
-        return Decisions(
-            locks={name: values for name, values in names.items() if name not in self.without},
-            without=self.without | (STAGES.keys() - chain.stages.keys()),
-        )
-
-    @property
-    def stages(self) -> frozenset[str]:
-        """Stages that a lock needs in the chain."""
-        return frozenset(self.locks)
-
-
-def parse_decisions(locks: list[str], without: list[str], chain: ChainPlan = DEFAULT) -> Decisions:
-    """Read `stage.parameter=value` and stage names; ParameterError or UsageError says what to correct."""
-    fixed: dict[str, dict[str, float]] = {}
-    for text in locks:
-        name, equals, value = text.partition("=")
-        stage_name, dot, parameter = name.partition(".")
-        if not (equals and dot):
-            raise UsageError(
-                f"--lock {text!r} is not of the form stage.parameter=value. "
-                f"Write it like --lock limiter.release_ms=120."
-            )
-        stage = chain.stage(stage_name.strip())
-        known = stage.parameter(parameter.strip())
-        if (stage.name, known.name) == ("output", "trim_db"):
-            raise UsageError(
-                f"--lock {text!r}: the trim is what holds the ceiling, so it cannot be fixed. Lower --ceiling instead."
-            )
-        try:
-            number = known.parsed(value.strip(), stage.name)
-        except ParameterError as error:
-            narrowed = narrowed_out(chain, stage.name, known.name, value.strip())
-            if narrowed:
-                raise UsageError(f"--lock {text} contradicts {narrowed}. Change one of them.") from None
-            raise ParameterError(f"--lock {text!r}: {error}") from None
-        if known.name in fixed.get(stage.name, {}) and fixed[stage.name][known.name] != number:
-            both = (as_given(stage.name, known.name, v) for v in (fixed[stage.name][known.name], number))
-            values = " and ".join(text.partition("=")[2] for text in both)
-            raise UsageError(f"--lock gives {stage.name}.{known.name} twice, as {values}. Keep one of them.")
-        fixed.setdefault(stage.name, {})[known.name] = number
-    for name in without:
-        chain.stage(name)
-        if name in ("drive", "limiter", "output"):
-            own = "Lock output.head_silence_ms=0 and the like instead."
-            cure = own if name == "output" else "Leave out another stage."
-            raise UsageError(f"--without {name}: the chain cannot do without it. {cure}")
-        if name in fixed:
-            raise UsageError(f"--without {name} contradicts --lock {name}.{next(iter(fixed[name]))}. Drop one of them.")
-    return Decisions(locks=fixed, without=frozenset(without))
-
-
-def as_given(stage: str, name: str, value: float) -> str:
-    """A lock as it is given on the command line, a choice by its word."""
-    shown = STAGES[stage].parameter(name).shown(value)
-    return f"{stage}.{name}={shown if isinstance(shown, str) else format(shown, '.15g')}"
-
-
-def narrowed_out(chain: ChainPlan, stage: str, name: str, value: str | float) -> str | None:
-    """The range of a configuration that leaves a value out which the stage itself allows; None when it does not."""
-    try:
-        STAGES[stage].parameter(name).parsed(value, stage)
-    except ParameterError:
-        return None
-    own = chain.stages[stage].parameter(name)
-    try:
-        own.parsed(value, stage)
-    except ParameterError:
-        return f"chain.{stage}.{name} of the configuration, which allows {own.low:g} to {own.high:g} {own.unit}".strip()
-    return None
 
 
 def removable(coordinates: Coordinates, decisions: Decisions) -> list[str]:
@@ -163,6 +80,13 @@ def from_vector(vector: Sequence[float] | npt.NDArray[np.float64], ranges: Range
     return Coordinates(**values)
 
 
+def ranges_near(point: Coordinates, whole: Ranges, share: float) -> Ranges:
+    """Ranges that reach `share` of each range to either side of a point, and not beyond the whole."""
+    place = np.clip(to_vector(point, whole), 0.0, 1.0)
+    low, high = (from_vector(np.clip(place + step, 0.0, 1.0), whole) for step in (-share, share))
+    return Ranges(**{name: (getattr(low, name), getattr(high, name)) for name in Coordinates.model_fields})
+
+
 def on_edge(coordinates: Coordinates, ranges: Ranges, locks: Locks | None = None) -> tuple[str, ...]:
     """Coordinates within 1 % of a range end.
 
@@ -183,32 +107,7 @@ def on_edge(coordinates: Coordinates, ranges: Ranges, locks: Locks | None = None
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outline:
-    """Chain settings before anything that depends on level is solved.
-
-    Attributes
-    ----------
-    settings
-        Per stage; thresholds, drive and clip ceiling hold a default until solved.
-    work_db
-        Work wanted from each compressor whose threshold is to be solved.
-    clip_share
-        Share of the peak work for the clipper; None when its ceiling is locked or it is left out.
-    drive_db
-        Locked drive, or None when it is to be solved.
-    ceiling_locked
-        True when the limiter's ceiling is the engineer's and must not be lowered.
-    """
-
-    settings: dict[str, dict[str, float]]
-    work_db: dict[str, float]
-    clip_share: float | None
-    drive_db: float | None
-    ceiling_locked: bool
-
-
-def outline(
+def outline_at(
     coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, chain: ChainPlan = DEFAULT
 ) -> Outline:
     """Settings of one point at hand-settable steps, with the engineer's locks in place."""
@@ -250,17 +149,6 @@ def outline(
         settings=complete,
         work_db={name: amount for name, amount in work.items() if name in complete},
         clip_share=None if "clipper" not in complete or clip_locked else share,
-        drive_db=decisions.locks.get("drive", {}).get("gain_db"),
-        ceiling_locked="ceiling_dbtp" in decisions.locks.get("limiter", {}),
-    )
-
-
-def fixed(settings: Mapping[str, Mapping[str, float]], decisions: Decisions) -> Outline:
-    """Outline of settings in which only the drive is left to solve."""
-    return Outline(
-        settings={name: {**values, **decisions.locks.get(name, {})} for name, values in settings.items()},
-        work_db={},
-        clip_share=None,
         drive_db=decisions.locks.get("drive", {}).get("gain_db"),
         ceiling_locked="ceiling_dbtp" in decisions.locks.get("limiter", {}),
     )

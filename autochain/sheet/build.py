@@ -1,6 +1,8 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
 
 from autochain.chain.chain import STAGES
 from autochain.measure.measurement import Measurement
@@ -50,9 +52,8 @@ def _fine(value: float) -> float:
 
 
 def _figures(measurement: Measurement) -> Figures:
-    return Figures.model_validate(
-        {k: _fine(v) if isinstance(v, float) else v for k, v in measurement.as_dict().items()}
-    )
+    rounded: dict[str, Any] = {k: _fine(v) if isinstance(v, float) else v for k, v in measurement.as_dict().items()}
+    return Figures(**rounded)
 
 
 def _costs(verified: Verified) -> dict[str, float]:
@@ -181,18 +182,13 @@ def _readiness(found: Readiness, limits: Limits, output: Mapping[str, float]) ->
         verdict=found.verdict,
         findings=tuple(
             FindingEntry(
-                code=one.code,
-                text=one.text,
-                suggestion=_cut(one, output) or one.suggestion,
-                value=None if one.value is None else _fine(one.value),
-                unit=one.unit,
-                usual=one.usual,
-                times_s=tuple(_fine(at) for at in one.times_s),
-                channels=one.channels,
-                freq_hz=None if one.freq_hz is None else _fine(one.freq_hz),
-                q=one.q,
-                certainty=one.certainty,
-                sends_back=one.sends_back,
+                **{
+                    **asdict(one),
+                    "suggestion": _cut(one, output) or one.suggestion,
+                    "value": None if one.value is None else _fine(one.value),
+                    "times_s": tuple(_fine(at) for at in one.times_s),
+                    "freq_hz": None if one.freq_hz is None else _fine(one.freq_hz),
+                }
             )
             for one in found.findings
         ),
@@ -251,7 +247,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             _alternative(side, suggestion.neighbours[side], chosen) for side in SIDES if side in suggestion.neighbours
         ),
         sensitivity=tuple(_sensitivity(found) for found in suggestion.sensitivity),
-        notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
+        notes=tuple(NoteEntry(**asdict(note)) for note in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,
             complete=suggestion.stats.complete,

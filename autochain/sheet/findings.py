@@ -4,10 +4,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from autochain.document.blocks import Block, Line, Listed, Paragraph, Strong
 from autochain.prepare.finding import Finding
-from autochain.sheet.model import FindingEntry
 from autochain.units import clock, number
 
-Told = Finding | FindingEntry
+Told = Finding
 HEADING = "Is the mix ready?"
 NOTHING = "Nothing stands in the way."
 VERDICTS = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}

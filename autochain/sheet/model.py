@@ -6,6 +6,15 @@ format_version 1: first version.
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
+from pydantic.dataclasses import dataclass
+
+from autochain.measure.measurement import Measurement
+from autochain.note import Note
+from autochain.prepare.finding import Finding
+from autochain.prepare.readiness import Verdict
+from autochain.search.costs import Costs as MeasuredCosts
+
+_STRICT = ConfigDict(extra="forbid")
 
 
 class _Part(BaseModel):
@@ -35,33 +44,9 @@ class TargetFacts(_Part):
     ceiling_dbtp: float
 
 
-class Figures(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class Figures(Measurement):
     """Measurement before or after; null where a figure does not exist."""
-
-    integrated_lufs: float | None
-    max_short_term_lufs: float | None
-    max_momentary_lufs: float | None
-    loudness_range_lu: float | None
-    true_peak_dbtp: float | None
-    true_peak_annex2_dbtp: float | None
-    true_peak_sinc49_dbtp: float | None
-    true_peak_x16_dbtp: float | None
-    sample_peak_dbfs: float | None
-    plr_db: float | None
-    psr_min_db: float | None
-    psr_median_db: float | None
-    local_crest_db: float | None
-    asymmetry_db: float | None
-    correlation: float | None
-    correlation_below_120_hz: float | None
-    side_to_mid_db: float | None
-    channel_imbalance_db: float | None
-    dc_left_dbfs: float | None
-    dc_right_dbfs: float | None
-    subsonic_db: float | None
-    noise_floor_dbfs: float | None
-    clipped_runs: int
-    longest_clipped_run: int
 
 
 class InputLevel(_Part):
@@ -104,28 +89,21 @@ class StageEntry(_Part):
     at_full_scale: AtFullScale | None
 
 
-class CostFigures(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class CostFigures(MeasuredCosts):
     """Costs by name, each in the unit its name says, and their weighted sum."""
 
-    added_distortion_nmr_db: float
-    added_distortion_low_nmr_db: float
-    crest_loss_db: float
-    onset_loss_db: float
-    asymmetry_reduction_db: float
-    gain_movement_db: float
-    contrast_loss_lu: float
-    image_shift_db: float
-    tilt_shift_db: float
-    short_term_overshoot_lu: float
     score: float
 
 
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Costs(CostFigures):
     """Costs of the suggestion, and what rotating the phase saves the peak stages."""
 
     rotation_saving_db: float
 
 
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Baseline(CostFigures):
     """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s."""
 
@@ -167,35 +145,23 @@ class SensitivityEntry(_Part):
     listen_for: str
 
 
-class NoteEntry(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class NoteEntry(Note):
     """Something to know."""
 
-    code: str
-    text: str
-    suggestion: str
 
-
-class FindingEntry(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class FindingEntry(Finding):
     """Something the check found in the mix; `value` is null where there is no figure, `times_s` are mix times."""
 
-    code: str
-    text: str
-    suggestion: str
-    value: float | None
-    unit: str
-    usual: float | None = None  # where the usual ends, in the same unit
     times_s: tuple[float, ...]
-    channels: str = "both"
-    freq_hz: float | None = None
-    q: float | None = None
-    certainty: Literal["certain", "likely", "doubtful"] = "certain"
-    sends_back: bool  # a reason to go back to the mix; otherwise a remark
+    sends_back: bool
 
 
 class ReadinessFacts(_Part):
     """Verdict of the check on the mix, as `autochain check` gives it, and the limits of its `[check]` table."""
 
-    verdict: Literal["ready", "usable", "revisit"]
+    verdict: Verdict
     findings: tuple[FindingEntry, ...]
     limits: dict[str, float]
 

@@ -23,7 +23,6 @@ from autochain.document.blocks import (
     table,
 )
 from autochain.search.baselines import NAMES
-from autochain.search.excerpts import BY_LOUDNESS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
@@ -40,6 +39,7 @@ from autochain.sheet.words import (
     TRIM,
     WHAT_MATTERS,
 )
+from autochain.solve.excerpts import BY_LOUDNESS
 from autochain.units import clock, number
 
 LEFT_AT_DEFAULT = "Left at default:"
@@ -341,7 +341,7 @@ def _figures(sheet: Sheet) -> Iterator[Block]:
 def _figure_rows(sheet: Sheet) -> Iterator[list[Line]]:
     for name, label, unit, decimals in FIGURES:
         yield [label, *(number(getattr(side, name), unit, decimals) for side in (sheet.before, sheet.after))]
-    sides = [side.model_dump() for side in (sheet.before, sheet.after)]
+    sides = [side.as_dict() for side in (sheet.before, sheet.after)]
     for name, label, unit, decimals, signed in shown_faults(sides, sheet.readiness.limits):
         yield [label, *(number(side[name], unit, decimals, signed=signed) for side in sides)]
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from autochain.album.account import outliers
+from autochain.album.figures import outliers
 from autochain.album.levels import targets_lufs
 from autochain.album.tracks import find_tracks
 from autochain.errors import ConfigError, UsageError

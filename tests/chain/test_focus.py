@@ -52,6 +52,7 @@ def test_band_is_the_closed_form(low_hz, high_hz):
 def test_a_turned_band_never_digs_a_hole(low_hz, high_hz, over_db, gain_db):
     _, _, band = band_response(low_hz, high_hz)
     change_db = 20 * np.log10(np.abs(1 + (10 ** (gain_db / 20) - 1) * band)) * np.sign(gain_db)
+    # limits of this project, a little over what the closed form of the crossover gives: no dip is heard at 0.025 dB
     assert change_db.min() > -0.025
     assert change_db.max() < abs(gain_db) + over_db
     assert change_db.max() > abs(gain_db) - 0.01
@@ -107,6 +108,7 @@ def test_what_happens_outside_the_focus_does_not_move_the_gain():
     x = sine(60.0, 1.0, RATE, -12.0) + HAT
     steady = slice(45, 100)
     trace = shape(x, onset_db=6.0, body_db=6.0, **LOW).trace
+    # a limit of this project: a fiftieth of a dB is nothing
     assert np.abs(trace.max_db[steady]).max() < 0.02
     assert np.abs(shape(x, onset_db=6.0, body_db=6.0).trace.max_db[steady]).max() > 1.0
     assert np.abs(shape(x, onset_db=6.0, body_db=6.0, **HIGH).trace.max_db[steady]).max() > 5.9

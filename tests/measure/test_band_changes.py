@@ -1,10 +1,5 @@
 """Runs of bands that moved alike."""
 
-import numpy as np
-import pytest
-
-from autochain.compare.course import gain_course_db
-from autochain.compare.curve_share import curve_shares
 from autochain.measure.band_changes import BandChange, regions
 
 
@@ -28,31 +23,3 @@ def test_neighbours_of_one_sign_are_one_region_and_a_quiet_or_small_band_ends_it
     assert spans([1.0, -1.0]) == [(100.0, 100.0, 1.0), (200.0, 200.0, -1.0)]
     assert spans([1.0, 1.0, 1.0], unheard=(1,)) == [(100.0, 100.0, 1.0), (400.0, 400.0, 1.0)]
     assert spans([None, 0.49]) == []
-
-
-def test_the_share_of_a_curve_is_what_was_mixed_in():
-    rng = np.random.default_rng(1)
-    curve, planned = rng.normal(0.0, 1.0, 24), rng.normal(0.0, 2.0, 24)
-    for share in (-1.0, -0.5, 0.0, 1.0):
-        # closed form: the difference is share times the curve, a constant and a slope per octave
-        bounce = planned + share * curve + 0.7 + 0.1 * np.arange(24)
-        found = curve_shares({"tone": bands(curve)}, bands(planned), bands(bounce))["tone"]
-        assert found.share == pytest.approx(1.0 + share, abs=1e-9)
-        assert (found.left_out, found.in_part, found.twice) == (share == -1.0, share == -0.5, share == 1.0)
-
-
-def test_nothing_is_said_of_a_curve_that_explains_nothing_or_bends_too_little():
-    rng = np.random.default_rng(2)
-    curve, planned = rng.normal(0.0, 1.0, 24), rng.normal(0.0, 2.0, 24)
-    other = curve_shares({"tone": bands(curve)}, bands(planned), bands(planned + rng.normal(0.0, 2.0, 24)))["tone"]
-    assert (other.left_out, other.in_part, other.twice) == (False, False, False)
-    assert curve_shares({"tone": bands(0.01 * curve)}, bands(planned), bands(planned - 0.01 * curve)) == {}
-
-
-def test_a_gain_course_is_the_gain_less_its_median():
-    reference = np.full(300, 1e-3)
-    reference[100:110] = 1e-9  # 60 dB down: tells nothing
-    gain_db = np.where(np.arange(300) < 40, -3.0, 2.0)
-    course = gain_course_db(reference, reference * 10.0 ** (gain_db / 10.0))
-    expected = np.where(reference > 1e-6, gain_db - 2.0, 0.0)
-    assert course == pytest.approx(expected, abs=1e-9)

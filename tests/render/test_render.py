@@ -20,10 +20,10 @@ import soundfile
 from autochain.audio.dither import quantise
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.tags import read_tags
+from autochain.earlier.read import read_sheet
 from autochain.measure.true_peak import read_true_peak
 from autochain.render.master import make_master, room_for_dither
-from autochain.render.planned import planned
-from autochain.sheet.read import read_sheet
+from autochain.render.sheet_chain import sheet_chain
 from tests.conftest import Ran, Suggested, read_outside
 
 CEILING_DBTP = -1.0
@@ -109,7 +109,7 @@ def test_another_rate_keeps_the_loudness(rendered: Rendered) -> None:
 
 def test_word_lengths_leave_nothing_but_dither_of_the_power_that_theory_gives(rendered: Rendered) -> None:
     """Triangular dither and rounding: a white error of 1/6 + 1/12 = 1/4 LSB squared (Lipshitz et al., JAES 1992)."""
-    chain, settings = planned(read_sheet(rendered.sheet))
+    chain, settings = sheet_chain(read_sheet(rendered.sheet))
     exact = make_master(read_mix(rendered.mix), chain, settings, read_sheet(rendered.sheet).target).samples
     for kind, bits in (("wav24", 24), ("flac24", 24), ("wav16", 16)):
         error = rendered.song(rendered.file(kind)) - exact.astype(np.float64)

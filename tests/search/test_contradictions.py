@@ -11,7 +11,9 @@ from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.notes import mono_note
-from autochain.search.space import Decisions, fixed, outline, parse_decisions
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.outline import only_drive_left
 
 CONFIG = read_config()
 POINT = CONFIG.search.trade_default
@@ -126,8 +128,8 @@ def test_any_lock_keeps_its_last_digit_through_trial_and_verification(pairs, dat
         texts.append(f"{stage}.{parameter.name}={parameter.shown(value)}")
     decided = parse_decisions(texts, [])
     assert decided.locks == locks
-    tried = outline(POINT, decided, -1.1)
-    verified = fixed(DEFAULT.rounded(tried.settings), decided)
+    tried = outline_at(POINT, decided, -1.1)
+    verified = only_drive_left(DEFAULT.rounded(tried.settings), decided)
     for found in (tried, verified):
         for stage, own in locks.items():
             for name, value in own.items():

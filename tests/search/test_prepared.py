@@ -11,10 +11,10 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.measurement import measure
+from autochain.note import Note
 from autochain.prepare.resonances import Resonance
 from autochain.search.prepared import Prepared, prepare
-from autochain.search.result import Note
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 

@@ -1,6 +1,7 @@
 """A hand that has only the printed sheet sets every stage from it, and gets what the sheet promises."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -195,7 +196,7 @@ def test_a_fault_gets_a_row_only_when_it_is_there(demo_run, name, fine, fault, r
     plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
 
     def rows(value):
-        sheet = plain.model_copy(update={"before": plain.before.model_copy(update={name: value})})
+        sheet = plain.model_copy(update={"before": replace(plain.before, **{name: value})})
         return [list(line.values())[:2] for line in table_under(to_markdown(sheet), "## Before and after")]
 
     assert row[0] not in [line[0] for line in rows(fine)]
@@ -204,7 +205,7 @@ def test_a_fault_gets_a_row_only_when_it_is_there(demo_run, name, fine, fault, r
 
 def test_counts_are_printed_as_whole_numbers(demo_run):
     plain = Sheet.model_validate(demo_run("sparse_acoustic").sheet)
-    sheet = plain.model_copy(update={"before": plain.before.model_copy(update={"clipped_runs": 17})})
+    sheet = plain.model_copy(update={"before": replace(plain.before, clipped_runs=17)})
     [row] = [line for line in table_under(to_markdown(sheet), "## Before and after") if "clipped" in line["figure"]]
     assert row["mix"] == "17"
 

@@ -1,0 +1,29 @@
+"""Whether a mix is a revision of the song that an earlier sheet is for."""
+
+from autochain.audio.mix import Mix
+from autochain.earlier.sheet import EarlierSheet
+from autochain.errors import SheetError
+from autochain.measure.fingerprint import SAME_SONG, band_powers, read_fingerprint, similarity
+
+
+def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:
+    """What to say where the mix is not plausibly the sheet's song; None where it is, or the sheet does not tell.
+
+    Raises
+    ------
+    SheetError
+        The sheet's `mix.course` is none.
+    """
+    if sheet.mix_sha256 == mix.sha256 or not sheet.course:
+        return None
+    try:
+        course = read_fingerprint(sheet.course)
+    except ValueError as error:
+        raise SheetError(f"{sheet.file}: mix.course cannot be read ({error}). Take it out.") from None
+    alike = similarity(course, band_powers(mix.samples, mix.rate_hz))
+    if alike >= SAME_SONG:
+        return None
+    return (
+        f"{mix.file} seems to be another song than the one {sheet.file} is for: from second to second their levels "
+        f"move alike by {max(0.0, alike):.2f} (1 is the same, a revised mix has {SAME_SONG:g} or more)."
+    )
