@@ -28,7 +28,7 @@ _CHOICES = (
 )
 _KEYS = (
     '<p class="soft">Keys: <kbd>space</kbd> plays and pauses, <kbd>1</kbd>, <kbd>2</kbd> and so on switch, '
-    "<kbd>left</kbd> and <kbd>right</kbd> go a second back and on. Times in boxes play from there.</p>"
+    "<kbd>left</kbd> and <kbd>right</kbd> go a second back and on. Times in boxes play from there{}.</p>"
 )
 
 
@@ -65,7 +65,7 @@ def player(listening: Listening, mix: str, sheet: str, folder: str | None) -> It
         [
             Player(_CHOICES.format(" checked" if folder is None else "")),
             Paragraph(f"{_equal(listening, folder)} The page starts quietly; bring its level up slowly.", role="soft"),
-            Player(_KEYS),
+            Player(_KEYS.format("; the page holds no sound of the others" if len(listening.held) > 1 else "")),
             Player(f'<script type="application/json" id="sound">{packed}</script>'),
         ],
         role="listen",

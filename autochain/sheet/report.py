@@ -22,7 +22,7 @@ from autochain.document.blocks import (
     contents,
     table,
 )
-from autochain.search.baselines import NAMES
+from autochain.search.baselines import NAMES, TRADE_DEFAULT
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
@@ -134,10 +134,11 @@ def _scores(sheet: Sheet) -> str:
     """The scores of what reached the target; what missed it by a LU has a lower score for no merit of its own."""
     if not sheet.met:
         return "Scores do not compare here, since the target was missed."
+    names = {**NAMES, TRADE_DEFAULT: f"{NAMES[TRADE_DEFAULT]} (every stage at usual settings)"}
     others = (
-        f"; {NAMES[name]} {number(b.score, decimals=2)}"
+        f"; {names[name]} {number(b.score, decimals=2)}"
         if b.met
-        else f"; {NAMES[name]} misses it at {number(_heard(sheet, b), 'LUFS')}"
+        else f"; {names[name]} misses it at {number(_heard(sheet, b), 'LUFS')}"
         for name, b in sheet.baselines.items()
     )
     return f"Score {number(sheet.costs.score, decimals=2)} (lower is better){''.join(others)}."
