@@ -29,12 +29,12 @@ from autochain.config import read_config
 from autochain.config.model import Config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.progress import silent
 from autochain.search.baselines import CLIP_AND_LIMIT
 from autochain.search.evaluator import Evaluator
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
-from autochain.search.run import Search
-from autochain.search.verify import verify
+from autochain.search.run import MeasuredMix, suggest
+from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span
 from autochain.solve.material import Material
@@ -88,7 +88,14 @@ class Song:
     def brought_to_target(self, name: str, level_stages: dict[str, dict[str, float]]) -> Verified:
         """Solve the drive of a chain behind the suggestion's own linear stages, and measure it."""
         settings = {**self.linear, "drive": {}, "output": {}, **level_stages}
-        return verify(name, self.chain.checked(settings), self.mix, self.song, self.config.target, Decisions(), Guess())
+        contender = Contender(
+            name=name,
+            settings=self.chain.checked(settings),
+            target=self.config.target,
+            decisions=Decisions(),
+            guess=Guess(),
+        )
+        return verify(contender, self.mix, self.song)
 
     def fast_limiter(self) -> Verified:
         """1.5 ms look-ahead and 5 ms release, alone."""
@@ -107,8 +114,6 @@ class Song:
 
     def render(self, chain: Verified) -> Samples:
         """What a verified chain sounds like."""
-        if chain.samples is not None:
-            return chain.samples
         return self.chain.render(self.mix.samples, self.mix.rate_hz, chain.settings).samples
 
 
@@ -121,12 +126,12 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
     )
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     config = config_for(cell, budget)
-    search = Search(mix, config, Decisions(), 1, silent)
-    found = search.run()
+    reached = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
+    found = reached.suggestion
     at_search = time.process_time()
     song = Song(mix, config, found.chosen.settings)
     chains = {"suggestion": found.chosen, **found.baselines}
-    family = [trial for name, trial in search.trials.families if name == CLIP_AND_LIMIT]
+    family = [trial for name, trial in reached.spent.families if name == CLIP_AND_LIMIT]
     tuned = min(family, key=lambda trial: trial.score)
     chains["clip_and_limit"] = song.brought_to_target(
         "clip_and_limit", {name: tuned.settings[name] for name in ("clipper", "limiter") if name in tuned.settings}
@@ -139,8 +144,9 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
         ("random_tuned", budget, {}),
     ):
         if name == "random" or more:
-            luck = config_for(cell, trials, sampler="random", explore_share=1.0, sensitivity_trials=0, **own)
-            chains[name] = Search(mix, luck, Decisions(), 1, silent).run().chosen
+            # A sampler whose model never begins draws at random.
+            luck = config_for(cell, trials, startup=trials, explore_share=1.0, sensitivity_trials=0, **own)
+            chains[name] = suggest(SearchRequest(mix=mix, config=luck)).chosen
     at_chains = time.process_time()
     return {
         "character": character, "lufs": lufs, "seed": seed, "demo_seed": first_demo_seed + seed,

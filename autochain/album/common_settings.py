@@ -1,4 +1,4 @@
-"""The house setting: the stages and times that all tracks of an album share, and what a hand changes between tracks."""
+"""Common settings: the stages and times that all tracks of an album may share, and what differs between tracks."""
 
 import math
 from collections import Counter
@@ -16,129 +16,128 @@ from autochain.search.space import OFF_BELOW, STAGE_OF
 from autochain.solve.decisions import Decisions, Locks
 
 # The stages that a search puts in or leaves out, and the limiter.
-SHARED = tuple(dict.fromkeys(stage for stage, _ in PARAMETER_OF.values()))
-_MOVED = frozenset(PARAMETER_OF.values())
+COMMON_STAGES = tuple(dict.fromkeys(stage for stage, _ in PARAMETER_OF.values()))
 _BY_LEVEL = frozenset((stage, name) for stage, names in FOUND.items() if stage != "rotation" for name in names)
 
-# A track with the house's times has three shares and its drive left to find: it needs no explorer, and starts from
+# A track with the common times has three shares and its drive left to find: it needs no explorer, and starts from
 # what it had. Baselines take 31 of these trials in the default configuration.
 _BUDGET_SHARE = 0.3
 _REACH = 0.5  # of each range to either side of the shares it had
 
 
-def house_of(tracks: Sequence[Locks], chain: ChainPlan) -> Locks:
-    """Settings that stand in the middle of what tracks were given by themselves.
+def common_settings(tracks: Sequence[Locks], chain: ChainPlan) -> Locks:
+    """Medians of the settings that tracks were given by themselves.
 
     A stage is in when it is in half of the tracks or more; its times, softness and the like are the medians over the
     tracks that have it (times on a log scale), at steps a hand can set. Half and median: common practice, no source.
     """
-    house: dict[str, dict[str, float]] = {}
-    for stage in SHARED:
+    common: dict[str, dict[str, float]] = {}
+    for stage in COMMON_STAGES:
         own = [track[stage] for track in tracks if stage in track]
         if own and 2 * len(own) >= len(tracks):
-            house[stage] = {
-                name: _middle([values[name] for values in own], chain, stage, name)
+            common[stage] = {
+                name: _median([values[name] for values in own], chain, stage, name)
                 for at, name in PARAMETER_OF.values()
                 if at == stage
             }
-    return house
+    return common
 
 
-def _middle(values: Sequence[float], chain: ChainPlan, stage: str, name: str) -> float:
+def _median(values: Sequence[float], chain: ChainPlan, stage: str, name: str) -> float:
     parameter = chain.stages[stage].parameter(name)
     if parameter.scale == "log":
         return parameter.rounded(math.exp(median(map(math.log, values))))
     return parameter.rounded(median(values))
 
 
-def keeps(settings: Locks, house: Locks) -> bool:
-    """Whether a track has the very stages and values of the house."""
+def has_common(settings: Locks, common: Locks) -> bool:
+    """Whether a track has exactly the common stages and their values."""
     return all(
-        settings.get(stage, {}).items() >= house[stage].items() if stage in house else stage not in settings
-        for stage in SHARED
+        settings.get(stage, {}).items() >= common[stage].items() if stage in common else stage not in settings
+        for stage in COMMON_STAGES
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Changes:
-    """How many knobs stand elsewhere than on most tracks, summed over an album: what a hand sets anew.
+class Differences:
+    """How many knobs are set differently from most tracks, summed over an album: what a hand sets anew.
 
-    For each knob, `stage.parameter`, it is the number of tracks that have the stage and stand at another value than
+    For each knob, `stage.parameter`, it is the number of tracks that have the stage and have another value than
     the most frequent one; being in or out is a knob of each stage too.
 
     Attributes
     ----------
-    shared
-        In or out, times, softness, amount of the stages that the search puts in: what a house setting holds.
+    common
+        In or out, times, softness, amount of the stages that the search puts in: what common settings hold.
     by_level
         Drive, thresholds, peak ceilings, trim: what follows from how loud each mix is.
     by_mix
         Everything else: equalisers, dynamic bell, rotation, fades, which mend what is in the mix.
     """
 
-    shared: int
+    common: int
     by_level: int
     by_mix: int
 
     @property
     def all(self) -> int:
         """Sum of the three."""
-        return self.shared + self.by_level + self.by_mix
+        return self.common + self.by_level + self.by_mix
 
 
-def changes(tracks: Sequence[Locks]) -> Changes:
+def differences(tracks: Sequence[Locks]) -> Differences:
     """Count the knobs that differ between the settings of tracks."""
-    shared = by_level = by_mix = 0
+    common = by_level = by_mix = 0
     for stage in STAGES:
         own = [track[stage] for track in tracks if stage in track]
         switched = min(len(own), len(tracks) - len(own))
-        shared, by_mix = (shared + switched, by_mix) if stage in SHARED else (shared, by_mix + switched)
+        common, by_mix = (common + switched, by_mix) if stage in COMMON_STAGES else (common, by_mix + switched)
         for name in dict.fromkeys(name for values in own for name in values):
-            count = _elsewhere(values.get(name) for values in own)
+            count = _differing(values.get(name) for values in own)
             if (stage, name) in _BY_LEVEL:
                 by_level += count
-            elif stage in SHARED:
-                shared += count
+            elif stage in COMMON_STAGES:
+                common += count
             else:
                 by_mix += count
-    return Changes(shared=shared, by_level=by_level, by_mix=by_mix)
+    return Differences(common=common, by_level=by_level, by_mix=by_mix)
 
 
-def _elsewhere(values: Iterable[float | None]) -> int:
+def _differing(values: Iterable[float | None]) -> int:
     counts = Counter(values)
     return counts.total() - max(counts.values(), default=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Near:
-    """What a track's second search starts from: its own sheet, and the house setting that it holds."""
+class SecondSearch:
+    """What a track's second search starts from: its own sheet, and the common settings that it holds."""
 
     sheet: EarlierSheet
-    house: Locks
+    common: Locks
 
     def asked(self, decisions: Decisions, plan: Config) -> tuple[Decisions, Config, Around]:
         """Decisions, configuration and start of the second search.
 
-        Held is what the house has, with everything the track's own sheet has outside of the shared stages. It is no
+        Held are the common settings, with everything the track's own sheet has outside of the common stages. It is no
         decision of the engineer's, so that the baselines to compare with keep their own settings.
         """
         decided, rest = stay_near(self.sheet, decisions, plan)
-        held = {stage: values for stage, values in rest.held.items() if stage not in SHARED}
-        for stage, values in self.house.items():
+        held = {stage: values for stage, values in rest.held.items() if stage not in COMMON_STAGES}
+        for stage, values in self.common.items():
             held[stage] = {**rest.held.get(stage, {}), **values}
-        out = frozenset(stage for stage in SHARED if stage not in self.house)
-        left_out = (rest.left_out - self.house.keys()) | out
+        out = frozenset(stage for stage in COMMON_STAGES if stage not in self.common)
+        left_out = (rest.left_out - self.common.keys()) | out
         shorter = plan.search.model_copy(
             update={"budget": max(2, round(_BUDGET_SHARE * plan.search.budget)), "around_share": _REACH}
         )
-        near = replace(rest, start=_start(rest.start, self.house), held=held, left_out=left_out, binding=True)
+        near = replace(rest, start=_start(rest.start, self.common), held=held, left_out=left_out, binding=True)
         return decided, plan.model_copy(update={"search": shorter}), near
 
 
-def _start(point: Coordinates, house: Locks) -> Coordinates:
-    """The track's own point at the house's values; a stage that it did not have begins with next to nothing."""
-    values = {name: house[stage][own] for name, (stage, own) in PARAMETER_OF.items() if stage in house}
+def _start(point: Coordinates, common: Locks) -> Coordinates:
+    """The track's own point at the common values; a stage that it did not have begins with next to nothing."""
+    values = {name: common[stage][own] for name, (stage, own) in PARAMETER_OF.items() if stage in common}
     shares: Mapping[str, float] = {
-        name: max(getattr(point, name), least) if STAGE_OF[name] in house else 0.0 for name, least in OFF_BELOW.items()
+        name: max(getattr(point, name), least) if STAGE_OF[name] in common else 0.0 for name, least in OFF_BELOW.items()
     }
     return point.model_copy(update={**shares, **values})

@@ -51,13 +51,13 @@ def outliers(values: Sequence[float | None], least: float) -> list[int]:
 def standing_out(album: Album) -> list[tuple[Record, str]]:
     """Tracks that stand out in one of `WATCHED`, each with a line that says in what."""
     done, found = album.done, []
-    for name, said, unit, least in WATCHED:
+    for name, label, unit, least in WATCHED:
         values = [figure_of(r, name) for r in done]
         places = outliers(values, least)
         middle = number(float(np.median([v for v in values if v is not None])), unit) if places else ""
         for place in places:
             own = number(values[place], unit)
-            found.append((done[place], f"{done[place].title}: {said} {own}, the album's median {middle}."))
+            found.append((done[place], f"{done[place].title}: {label} {own}, the album's median {middle}."))
     gaps = gaps_s(album)
     places = outlying_gaps(gaps)
     middle = number(float(np.median([v for v in gaps if v is not None])), "s") if places else ""

@@ -55,6 +55,6 @@ def joined_sha256(hashes: Sequence[str]) -> str:
     return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(hashes).encode()).hexdigest()
 
 
-def parts(starts: Sequence[int], frames: int) -> Iterator[slice]:
+def song_slices(starts: Sequence[int], frames: int) -> Iterator[slice]:
     """Frames of each mix in the whole."""
     return (slice(begin, end) for begin, end in pairwise([*starts, frames]))

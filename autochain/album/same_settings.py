@@ -1,4 +1,4 @@
-"""The second pass over an album: every track with the house setting, and which of them take it."""
+"""The second pass over an album: every track searched again with the common settings, and which tracks take them."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from autochain.album import record as records
-from autochain.album.common_settings import Changes, Near, changes, house_of, keeps
-from autochain.album.job import Job
+from autochain.album.common_settings import Differences, SecondSearch, common_settings, differences, has_common
+from autochain.album.job import Job, Outcome
 from autochain.album.record import Record
 from autochain.album.tracks import Track
 from autochain.config import Config
@@ -16,7 +16,7 @@ from autochain.earlier.sheet import EarlierSheet
 from autochain.solve.decisions import Locks
 from autochain.units import number
 
-ALIKE = "same-settings"  # folder, inside the album's, of the sheets with the house setting
+FOLDER = "same-settings"  # inside the album's, for the sheets with the common settings
 _FEWEST = 2  # tracks that can have something in common
 
 BY_GAIN = "it needs a gain alone"
@@ -24,20 +24,20 @@ FORBIDDEN = "what else is asked of it keeps a stage of the common settings out"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Alike:
-    """What became of the house setting.
+class SameSettings:
+    """What became of the common settings.
 
     Attributes
     ----------
     within
-        Score that a track may lose by it.
+        Score that a track may lose by them.
     worth_db
         What that much score is worth in local crest, dB; None where that does not count.
-    house
-        Its settings by stage; empty where the tracks have nothing in common.
+    common
+        The settings by stage; empty where the tracks have nothing in common.
     cost
-        Score lost by each track that has it, by stem; negative where the second search found something better.
-    own
+        Score lost by each track that has them, by stem; negative where the second search found something better.
+    kept_own
         Why each other track that could be done keeps its own settings, by stem.
     before, after
         Knobs that differ between the tracks' own settings, and between those they have now.
@@ -45,19 +45,19 @@ class Alike:
 
     within: float
     worth_db: float | None
-    house: Locks
+    common: Locks
     cost: Mapping[str, float]
-    own: Mapping[str, str]
-    before: Changes
-    after: Changes
+    kept_own: Mapping[str, str]
+    before: Differences
+    after: Differences
 
     def folder(self, stem: str) -> str:
         """Folder of a track's sheets inside the album's; empty for the album's own."""
-        return ALIKE if stem in self.cost else ""
+        return FOLDER if stem in self.cost else ""
 
 
-def held_jobs(jobs: Sequence[Job], own: Mapping[str, Record | str], out: Path) -> tuple[Locks, list[Job]]:
-    """Give the house setting of tracks that are done, and the jobs that hold it."""
+def second_jobs(jobs: Sequence[Job], own: Mapping[str, Outcome], out: Path) -> tuple[Locks, list[Job]]:
+    """Give the common settings of tracks that are done, and the jobs that hold them."""
     searched: list[tuple[Job, EarlierSheet, Locks]] = []
     for job in jobs:
         if isinstance(own.get(job.stem), Record):
@@ -66,8 +66,8 @@ def held_jobs(jobs: Sequence[Job], own: Mapping[str, Record | str], out: Path) -
                 searched.append((job, sheet, job.plan.chain_plan.parsed(sheet.stages)))
     if len(searched) < _FEWEST:
         return {}, []
-    house = house_of([settings for *_, settings in searched], searched[0][0].plan.chain_plan)
-    return house, [_held(job, sheet, house) for job, sheet, _ in searched]
+    common = common_settings([settings for *_, settings in searched], searched[0][0].plan.chain_plan)
+    return common, [_second(job, sheet, common) for job, sheet, _ in searched]
 
 
 def _sheet(out: Path, stem: str) -> EarlierSheet:
@@ -75,28 +75,29 @@ def _sheet(out: Path, stem: str) -> EarlierSheet:
     return replace(read_sheet(out / f"{stem}.sheet.json"), file="the track's own sheet")
 
 
-def _held(job: Job, sheet: EarlierSheet, house: Locks) -> Job:
-    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(house, sort_keys=True)}
-    return replace(job, near=Near(sheet=sheet, house=house), request=records.request_sha256(request))
+def _second(job: Job, sheet: EarlierSheet, common: Locks) -> Job:
+    # "house" is in the records of albums that are done; another word would do all their tracks again.
+    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(common, sort_keys=True)}
+    return replace(job, second=SecondSearch(sheet=sheet, common=common), request=records.request_sha256(request))
 
 
-def compare(
+def decide(
     tracks: Sequence[Track],
-    own: Mapping[str, Record | str],
-    held: Mapping[str, Record | str],
+    own: Mapping[str, Outcome],
+    second: Mapping[str, Outcome],
     out: Path,
-    house: Locks,
+    common: Locks,
     within: float,
     config: Config,
-) -> Alike:
-    """Decide which tracks take the house setting: those that reach their target with it and lose little enough."""
+) -> SameSettings:
+    """Decide which tracks take the common settings: those that reach their target with them and lose little enough."""
     chain = config.chain_plan
     cost: dict[str, float] = {}
     why: dict[str, str] = {}
     before: list[Locks] = []
     after: list[Locks] = []
     for stem in (track.stem for track in tracks):
-        free, again = own[stem], held.get(stem)
+        free, again = own[stem], second.get(stem)
         if not isinstance(free, Record):
             continue
         if again is None:
@@ -106,12 +107,12 @@ def compare(
         before.append(settings)
         after.append(settings)
         if not isinstance(again, Record):
-            why[stem] = again
+            why[stem] = again.reason
             continue
-        lost, there = again.score - free.score, chain.parsed(_sheet(out / ALIKE, stem).stages)
+        lost, there = again.score - free.score, chain.parsed(_sheet(out / FOLDER, stem).stages)
         if free.met and not again.met:
             why[stem] = "it would miss its loudness"
-        elif not keeps(there, house):
+        elif not has_common(there, common):
             why[stem] = FORBIDDEN
         elif lost > within:
             why[stem] = f"it would lose {number(lost, decimals=2)} of score"
@@ -119,12 +120,12 @@ def compare(
             cost[stem] = lost
             after[-1] = there
     crest = config.weights.crest_loss_db
-    return Alike(
+    return SameSettings(
         within=within,
         worth_db=within / crest if crest else None,
-        house=house,
+        common=common,
         cost=cost,
-        own=why,
-        before=changes(before),
-        after=changes(after),
+        kept_own=why,
+        before=differences(before),
+        after=differences(after),
     )

@@ -91,8 +91,8 @@ def album(
         raise StoppedError(
             "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
         ) from None
-    for problem in made.problems:
-        typer.echo(problem, err=True)
+    for failure in made.failures:
+        typer.echo(f"{failure.file}: {failure.reason}", err=True)
     typer.echo(_searched(made.album), err=True)
     typer.echo(made.json() if as_json else made.markdown(), nl=False)
     if not made.all_done:
@@ -102,6 +102,6 @@ def album(
 
 
 def _searched(found: Album) -> str:
-    if found.alike is None:
+    if found.same_settings is None:
         return f"{found.redone} of {len(found.tracks)} tracks searched"
     return f"{found.redone} searches for {len(found.tracks)} tracks"

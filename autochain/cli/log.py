@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.errors import UsageError
-from autochain.log.place import log_path
+from autochain.log.file import log_path
 
 LogFile = Annotated[
     Path | None,

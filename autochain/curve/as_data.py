@@ -5,7 +5,7 @@ import io
 import json
 from typing import Any
 
-from autochain.curve.dents import TOLERANCE, dented
+from autochain.curve.monotone import TOLERANCE, not_monotone
 from autochain.curve.point import Curve, Point
 from autochain.curve.sheets import CurveSheets
 from autochain.curve.statement import knee_of, statement
@@ -47,7 +47,7 @@ def _point(point: Point, sheet: Sheet, name: str) -> dict[str, Any]:
         "settings": {entry.stage: entry.settings for entry in sheet.stages},
         "baselines": {
             name: {**_costs(b.costs, b.score), "met": b.met, "verified": b.verified}
-            for name, b in sorted(point.beside.items())
+            for name, b in sorted(point.baselines.items())
         },
         "normalised": normalised,
         "sheet": name,
@@ -67,7 +67,7 @@ def to_json(found: CurveSheets) -> str:
         "knee": None if knee is None else {n: v if isinstance(v, bool) else _fine(v) for n, v in knee.items()},
         "points": [_point(point, sheet, found.sheet_name(point, "json")) for point, sheet in found.points],
         "not_tried_lufs": list(curve.not_tried_lufs),
-        "dents": {"tolerance": TOLERANCE, "found": curve.dents, "left_at_lufs": dented(curve)},
+        "dents": {"tolerance": TOLERANCE, "found": curve.not_monotone_found, "left_at_lufs": not_monotone(curve)},
         "seed": first.config.search.seed,
         "versions": versions(),
     }
@@ -83,9 +83,9 @@ def to_csv(curve: Curve) -> str:
         after, own = point.chosen.after, _costs(point.chosen.costs, point.chosen.score)
         heard = [_fine(after.integrated_lufs), _fine(after.true_peak_dbtp)]
         rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in ("score", *NAMES))])
-        for name, beside in sorted(point.beside.items()):
-            own = _costs(beside.costs, beside.score)
+        for name, baseline in sorted(point.baselines.items()):
+            own = _costs(baseline.costs, baseline.score)
             rows.writerow(
-                [point.target_lufs, name, beside.met, beside.verified, "", "", *(own[n] for n in ("score", *NAMES))]
+                [point.target_lufs, name, baseline.met, baseline.verified, "", "", *(own[n] for n in ("score", *NAMES))]
             )
     return out.getvalue()

@@ -4,15 +4,27 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
-from autochain.curve.dents import dented
+from autochain.curve.monotone import not_monotone
 from autochain.curve.picture import PointLink, Series, cost_picture
-from autochain.curve.point import Beside, Curve, Point
+from autochain.curve.point import BaselineCosts, Curve, Point
 from autochain.curve.sheets import SHEET_KINDS, CurveSheets
-from autochain.curve.statement import METHOD, NO_ADVICE, dents_text, knee_of, statement
+from autochain.curve.statement import METHOD, NO_ADVICE, knee_of, monotone_text, statement
 from autochain.curve.targets import name_of
 from autochain.document.as_html import html
 from autochain.document.as_markdown import markdown
-from autochain.document.blocks import Block, Figure, Heading, Link, Listed, Paragraph, Part, Strong, Table, table
+from autochain.document.blocks import (
+    Block,
+    Figure,
+    FileName,
+    Heading,
+    Link,
+    Listed,
+    Paragraph,
+    Part,
+    Strong,
+    Table,
+    table,
+)
 from autochain.document.shell import address, page
 from autochain.render.normalised import PRACTICES, normalise
 from autochain.search.baselines import LIMITER_ONLY, NAMES, TRADE_DEFAULT
@@ -37,6 +49,7 @@ _PICTURE = (
     "limiter alone; dotted: trade default."
 )
 _REACH = "Point at a dot, or go to it with the tab key, for its settings; click it or press Enter for its sheet."
+_TITLE = "What loudness costs: "
 _SMALL = ("crest_loss_db", "onset_loss_db", "added_distortion_nmr_db", "gain_movement_db")
 
 
@@ -48,17 +61,14 @@ def to_markdown(found: CurveSheets) -> str:
 def to_html(found: CurveSheets) -> str:
     """Whole document with a final newline; its dots show settings and lead to their sheets."""
     style = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
-    return page(_title(found.curve), html(_blocks(found)), style + _one_card_at_a_time(found.curve))
-
-
-def _title(curve: Curve) -> str:
-    return f"What loudness costs: {curve.points[0].found.mix.file}"
+    title = _TITLE + found.curve.points[0].found.mix.file
+    return page(title, html(_blocks(found)), style + _one_card_at_a_time(found.curve))
 
 
 def _blocks(found: CurveSheets) -> Iterator[Block]:
     curve = found.curve
     first, *more = statement(curve)
-    yield Heading(_title(curve), 1)
+    yield Heading((_TITLE, FileName(curve.points[0].found.mix.file)), 1)
     yield Paragraph(Strong(first), "lead")
     if more:
         yield Paragraph(" ".join(more))
@@ -67,8 +77,8 @@ def _blocks(found: CurveSheets) -> Iterator[Block]:
     yield _points(curve)
     ceiling = number(curve.points[0].found.config.target.ceiling_dbtp, "dBTP")
     yield Paragraph(f"Ceiling {ceiling}. {_COMPARED_NOTE}", "soft")
-    yield Paragraph(f"{METHOD} {dents_text(curve)} {NO_ADVICE}", "soft")
-    if left := dented(curve):
+    yield Paragraph(f"{METHOD} {monotone_text(curve)} {NO_ADVICE}", "soft")
+    if left := not_monotone(curve):
         at = ", ".join(number(target) for target in left)
         yield Paragraph(f"Dents left at {at} LUFS: search these alone with more trials.", "soft")
     yield Part(
@@ -104,7 +114,7 @@ def _points(curve: Curve) -> Table:
             number(point.target_lufs),
             number(point.chosen.after.true_peak_dbtp),
             _score(point),
-            *(_baseline_score(point.beside.get(name)) for name in _COMPARED),
+            *(_baseline_score(point.baselines.get(name)) for name in _COMPARED),
             number(point.chosen.costs.crest_loss_db),
             number(point.chosen.costs.added_distortion_nmr_db),
             number(point.chosen.costs.gain_movement_db),
@@ -120,10 +130,10 @@ def _score(point: Point) -> str:
     return number(point.chosen.score if point.met else None, decimals=2)
 
 
-def _baseline_score(beside: Beside | None) -> str:
-    if beside is None or not beside.met:
+def _baseline_score(baseline: BaselineCosts | None) -> str:
+    if baseline is None or not baseline.met:
         return "–"
-    return f"{'' if beside.verified else '~'}{number(beside.score, decimals=2)}"
+    return f"{'' if baseline.verified else '~'}{number(baseline.score, decimals=2)}"
 
 
 def _origin(point: Point) -> str:
@@ -190,7 +200,7 @@ def _score_figure(found: CurveSheets) -> Iterator[Block]:
         kind = "card first" if point is start else "card"
         cards.append(Part([Paragraph(Strong(f"{lufs}, {head}")), Listed(lines)], kind, f"c{_mark(point)}"))
     series = [
-        Series(kind=kind, values=[b.score if (b := p.beside.get(name)) is not None and b.met else None for p in points])
+        Series(kind=kind, values=[b.score if (b := p.baselines.get(name)) and b.met else None for p in points])
         for name, kind in _LINES
     ]
     series.append(Series(kind="line", values=[p.chosen.score if p.met else None for p in points]))
@@ -205,7 +215,7 @@ def _small_figure(curve: Curve, name: str) -> Figure:
         unit, caption = "points", f"{label.strip()}, points. {DISTORTION_PRICE}"
     series = []
     for chain, kind in _LINES:
-        baselines = [p.beside.get(chain) for p in curve.points]
+        baselines = [p.baselines.get(chain) for p in curve.points]
         values = [priced_db(b.costs)[name] if b is not None and b.met else None for b in baselines]
         series.append(Series(kind=kind, values=values))
     own = [priced_db(p.chosen.costs)[name] if p.met else None for p in curve.points]

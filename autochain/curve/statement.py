@@ -2,8 +2,8 @@
 
 import math
 
-from autochain.curve.dents import TOLERANCE
 from autochain.curve.knee import LEAST_POINTS, find_knee, slopes_at
+from autochain.curve.monotone import TOLERANCE
 from autochain.curve.point import Curve
 from autochain.search.costs import priced_db
 from autochain.units import number
@@ -107,12 +107,13 @@ def _slope(db_per_lu: float) -> str:
     return "under 0.1 dB" if abs(db_per_lu) < 0.05 else number(db_per_lu, "dB")
 
 
-def dents_text(curve: Curve) -> str:
+def monotone_text(curve: Curve) -> str:
     """Whether the scores rise from point to point."""
-    if not curve.dents:
+    if not curve.not_monotone_found:
         return f"No point scored over {number(TOLERANCE)} worse than the next louder one."
     taken = sum(p.taken_from_lufs is not None for p in curve.points)
     return (
-        f"A point should not score worse than the next louder one. By over {number(TOLERANCE)} it did {curve.dents} "
-        f"times; {taken} of these points now have the louder point's settings at lower drive."
+        f"A point should not score worse than the next louder one. By over {number(TOLERANCE)} it did "
+        f"{curve.not_monotone_found} times; {taken} of these points now have the louder point's settings at lower "
+        f"drive."
     )

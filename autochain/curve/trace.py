@@ -1,8 +1,8 @@
 """From a mix to its curve: one preparation, a whole search in the middle, short ones outward from there.
 
-Every further point starts from the best of the two nearest points, so that it needs a third of the trials. Then
-dents are looked for from loud to quiet: where a point costs more than its louder neighbour, that neighbour's settings
-are driven less, and taken where they cost less on the whole song.
+Every further point starts from the best of the two nearest points, so that it needs a third of the trials. Then,
+from loud to quiet, where a point costs more than its louder neighbour, that neighbour's settings are driven less, and
+taken where they cost less on the whole song.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -12,9 +12,9 @@ import numpy as np
 
 from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates, Target
-from autochain.curve.beside import besides
-from autochain.curve.dents import mend
-from autochain.curve.point import Beside, Curve, Point
+from autochain.curve.baselines import baselines_along
+from autochain.curve.monotone import make_monotone
+from autochain.curve.point import BaselineCosts, Curve, Point
 from autochain.curve.targets import name_of
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
@@ -46,16 +46,16 @@ class Tracer:
         rest = [target for target in targets if target not in by_gain]
         if not rest:
             points = [_point(t, by_gain, by_gain, _of_gain(by_gain[t])) for t in targets]
-            return Curve(points=tuple(points), not_tried_lufs=(), dents=0)
+            return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
         ready = measured.ready()
         found_at, excerpts, lost = self._search(ready, by_gain, rest)
         self._phase, self._done = "", 1.0
         self._show("verifying what is beside", 0.0)
-        beside = {t: _of_gain(found) for t, found in by_gain.items()}
-        beside |= besides(ready, [self._at(t) for t in sorted(excerpts)], excerpts)
-        points = [_point(t, found_at, by_gain, beside.get(t, {})) for t in targets if t in found_at]
-        points, dents = mend(ready, self._at, points)
-        return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(lost)), dents=dents)
+        baselines = {t: _of_gain(found) for t, found in by_gain.items()}
+        baselines |= baselines_along(ready, [self._at(t) for t in sorted(excerpts)], excerpts)
+        points = [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]
+        points, count = make_monotone(ready, self._at, points)
+        return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(lost)), not_monotone_found=count)
 
     def _search(
         self, ready: ReadySearch, by_gain: Mapping[float, Suggestion], rest: Sequence[float]
@@ -103,16 +103,17 @@ def _without_samples(found: Suggestion) -> Suggestion:
     return replace(found, samples=nothing)
 
 
-def _of_gain(found: Suggestion) -> dict[str, Beside]:
+def _of_gain(found: Suggestion) -> dict[str, BaselineCosts]:
     return {
-        name: Beside(costs=v.costs, score=v.score, met=v.met, verified=True) for name, v in found.baselines.items()
+        name: BaselineCosts(costs=v.costs, score=v.score, met=v.met, verified=True)
+        for name, v in found.baselines.items()
     }
 
 
 def _point(
-    lufs: float, found_at: Mapping[float, Suggestion], by_gain: Collection[float], beside: dict[str, Beside]
+    lufs: float, found_at: Mapping[float, Suggestion], by_gain: Collection[float], baselines: dict[str, BaselineCosts]
 ) -> Point:
-    return Point(target_lufs=lufs, found=found_at[lufs], by_gain=lufs in by_gain, beside=beside)
+    return Point(target_lufs=lufs, found=found_at[lufs], by_gain=lufs in by_gain, baselines=baselines)
 
 
 def trace(

@@ -41,11 +41,11 @@ def _written(blocks: Iterable[Block]) -> Iterable[Sequence[str]]:
     for block in blocks:
         match block:
             case Heading(text=text, level=level):
-                yield [f"{'#' * level} {_line(text)}"]
+                yield [f"{'#' * level} {_one_line(text)}"]
             case Paragraph(text=text):
                 yield [_line(text)]
             case Listed(items=items, numbered=numbered):
-                yield [f"{f'{place}.' if numbered else '-'} {_line(item)}" for place, item in enumerate(items, 1)]
+                yield [f"{f'{place}.' if numbered else '-'} {_one_line(item)}" for place, item in enumerate(items, 1)]
             case Table(head=head, rows=rows):
                 yield [_row(head), _row("---" for _ in head), *map(_row, rows)]
             case Verbatim(lines=lines):
@@ -64,6 +64,11 @@ def _line(line: Line) -> str:
     return "".join(map(_inline, inlines(line)))
 
 
+def _one_line(line: Line) -> str:
+    """A line where only one fits: a break in it, of a file's name above all, is spelt out."""
+    return _line(line).replace("\n", "\\n")
+
+
 def _inline(one: Inline) -> str:
     match one:
         case str():
@@ -79,4 +84,4 @@ def _inline(one: Inline) -> str:
 
 
 def _row(cells: Iterable[Line]) -> str:
-    return "| " + " | ".join(_line(cell).replace("|", "\\|") for cell in cells) + " |"
+    return "| " + " | ".join(_one_line(cell).replace("|", "\\|") for cell in cells) + " |"

@@ -13,7 +13,7 @@ _STYLE = """
   --tint: #33403f; --mark: #8fc1c0; --other: #dba878; } }
 body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
-h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; }
+h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; } a { color: var(--mark); }
 p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
 li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
 figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }

@@ -1,8 +1,9 @@
-"""The log file: lines are added whole, and read as far as they can be."""
+"""The log file: where it is; lines are added whole, and read as far as they can be."""
 
 import errno
 import json
 import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,27 @@ from autochain.errors import AutochainError
 from autochain.log.entry import VERSION
 
 _START = b'{"format_version":'  # of every line: nothing is added to a file that is something else
+
+
+def log_path() -> Path:
+    """`XDG_DATA_HOME` where it is set (XDG Base Directory Specification 0.8), else the system's own folder.
+
+    Linux: ~/.local/share; macOS: ~/Library/Application Support; Windows: %LOCALAPPDATA%.
+    """
+    return _data_home() / "autochain" / "log.jsonl"
+
+
+def _data_home() -> Path:
+    given = os.environ.get("XDG_DATA_HOME", "")
+    if given and Path(given).is_absolute():  # a relative one is to be ignored, as the specification says
+        return Path(given)
+    home = Path.home()
+    if sys.platform == "darwin":
+        return home / "Library" / "Application Support"
+    if sys.platform == "win32":
+        local = os.environ.get("LOCALAPPDATA", "")
+        return Path(local) if local else home / "AppData" / "Local"
+    return home / ".local" / "share"
 
 
 def refuse_unusable(path: Path) -> None:

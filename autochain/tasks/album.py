@@ -7,20 +7,20 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
+from autochain.album.as_json import to_json
 from autochain.album.cluster import cluster
+from autochain.album.job import Failure
 from autochain.album.joined import cannot_run_into
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.masters import master_names, write_masters
-from autochain.album.record import names
-from autochain.album.report import FILES, to_html, to_json, to_markdown
-from autochain.album.run import Album, refuse_other_target, run
-from autochain.album.same_settings import ALIKE
+from autochain.album.record import file_names
+from autochain.album.report import OVERVIEW_FILES, to_html, to_markdown
+from autochain.album.run import Album, AlbumPlan, refuse_other_target, run
+from autochain.album.same_settings import FOLDER
 from autochain.album.tracks import Track, find_tracks
 from autochain.audio.files import check_output
-from autochain.config import Config
 from autochain.errors import AutochainError, UsageError
 from autochain.search.contradictions import refuse_contradictions
-from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_texts
 from autochain.tasks.sounds import header_of
@@ -66,16 +66,16 @@ class AlbumRequest(Wish):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Gathered:
-    """What became of all tracks, what kept a master from being written, and where the overview is."""
+    """What became of all tracks, which masters could not be written, and where the overview is."""
 
     album: Album
-    problems: tuple[str, ...]
+    failures: tuple[Failure, ...]
     files: tuple[Path, ...]
 
     @property
     def all_done(self) -> bool:
         """Whether every track has its sheet, and its master where it was asked for."""
-        return not self.problems and len(self.album.done) == len(self.album.tracks)
+        return not self.failures and len(self.album.done) == len(self.album.tracks)
 
     @property
     def all_met(self) -> bool:
@@ -124,27 +124,30 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
         for problem in _unusable(tracks):
             caller.tell(problem)
     log = usable_log(request.log, caller)
-    found, problems = _done(request, tracks, config, decisions, log, caller)
-    result = Gathered(album=found, problems=tuple(problems), files=())
+    plan = AlbumPlan(
+        tracks=tracks,
+        policy=request.levels,
+        config=config,
+        decisions=decisions,
+        out=request.out,
+        jobs=request.jobs,
+        force=request.force,
+        resume=request.resume,
+        same_within=within,
+    )
+    found, failures = _done(request, plan, log, caller)
+    result = Gathered(album=found, failures=tuple(failures), files=())
     texts = {"album.md": result.markdown(), "album.html": result.html(), "album.json": result.json()}
     return replace(result, files=write_texts(request.out, texts, replace_own, sources))
 
 
 def _done(
-    request: AlbumRequest,
-    tracks: Sequence[Track],
-    config: Config,
-    decisions: Decisions,
-    log: Path | None,
-    caller: Caller,
-) -> tuple[Album, list[str]]:
-    """Do the tracks and render their masters; also what kept one from being rendered."""
+    request: AlbumRequest, plan: AlbumPlan, log: Path | None, caller: Caller
+) -> tuple[Album, list[Failure]]:
+    """Do the tracks and render their masters; also the masters that could not be rendered."""
     workers = nullcontext() if request.scheduler is None else cluster(request.scheduler)
     with workers as hand_out, caller.watch() as show:
-        found = run(
-            tracks, request.levels, config, decisions, request.out, request.jobs, request.force, request.resume, show,
-            lambda entry: write_log(log, lambda: entry, caller), hand_out, request.same_settings,
-        )  # fmt: skip
+        found = run(plan, show, lambda entry: write_log(log, lambda: entry, caller), hand_out)
         if not request.masters:
             return found, []
         return found, write_masters(found, request.out, request.force, request.resume, show)
@@ -159,13 +162,13 @@ def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]
 def _refuse_outputs(
     request: AlbumRequest, tracks: Sequence[Track], replace_own: bool, sources: Sequence[Path]
 ) -> None:
-    own = [name for track in tracks for name in names(track.stem)]
-    written = [*FILES, *own]
+    own = [name for track in tracks for name in file_names(track.stem)]
+    written = [*OVERVIEW_FILES, *own]
     if request.masters:
         written += [name for track in tracks for name in master_names(track)]
     check_output(request.out, written, replace_own, sources)
     if request.same_settings is not None:
-        check_output(request.out / ALIKE, own, replace_own, sources)
+        check_output(request.out / FOLDER, own, replace_own, sources)
 
 
 def _unusable(tracks: Iterable[Track]) -> Iterator[str]:

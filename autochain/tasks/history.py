@@ -6,9 +6,8 @@ from pathlib import Path
 from autochain.audio.blocks import shown
 from autochain.audio.files import check_output
 from autochain.errors import UsageError
-from autochain.log.file import read
+from autochain.log.file import log_path, read
 from autochain.log.history import LAST, History, history_of
-from autochain.log.place import log_path
 from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import write_texts

@@ -86,8 +86,8 @@ def test_the_page_links_every_sheet_and_a_title_is_no_markup(done: tuple[Path, A
 
     Reader().feed((out / "album.html").read_text())
     links = [own["href"] for tag, own in tags if tag == "a"]
-    # Three files a track; a dot of each in four pictures; two gaps.
-    assert len(links) == 9 + 3 * 4 + 2
+    # Three files a track and its row; a dot of each in five pictures; two gaps.
+    assert len(links) == 9 + 3 + 3 * 5 + 2
     assert len([own for tag, own in tags if tag == "circle" and own["class"] == "ring"]) == 3
     assert "./01-a%20%3Cb%3E.sheet.html" in links
     assert "b" not in {tag for tag, _ in tags}

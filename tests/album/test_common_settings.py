@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from autochain.album.common_settings import changes, house_of, keeps
+from autochain.album.common_settings import common_settings, differences, has_common
 from autochain.audio.files import write_wav
 from autochain.chain.chain import DEFAULT
 from autochain.demo import make_demo
@@ -24,20 +24,20 @@ def test_a_stage_that_half_of_the_tracks_have_is_in_at_the_median_of_its_values(
         for release, softness in ((5.0, 10.0), (10.0, 30.0), (40.0, 50.0), (200.0, 90.0))
     ]
     tracks[0]["transient"] = {"onset_db": 1.0}
-    house = house_of(tracks, DEFAULT)
-    assert house["limiter"] == {"lookahead_ms": 2.0, "release_ms": 20.0}
-    assert house["clipper"] == {"softness": 40.0}
-    assert "transient" not in house
+    common = common_settings(tracks, DEFAULT)
+    assert common["limiter"] == {"lookahead_ms": 2.0, "release_ms": 20.0}
+    assert common["clipper"] == {"softness": 40.0}
+    assert "transient" not in common
     tracks[1]["transient"] = {"onset_db": 1.0}
-    assert house_of(tracks, DEFAULT)["transient"] == {"onset_db": 1.0}
+    assert common_settings(tracks, DEFAULT)["transient"] == {"onset_db": 1.0}
 
 
 def test_a_track_keeps_the_house_only_with_its_very_stages_and_values() -> None:
-    house = {"limiter": LIMITER}
-    assert keeps({"limiter": {**LIMITER, "ceiling_dbtp": -1.1}, "drive": {"gain_db": 3.0}}, house)
-    assert not keeps({"limiter": {**LIMITER, "release_ms": 41.0}}, house)
-    assert not keeps({"limiter": LIMITER, "clipper": {"softness": 0.0}}, house)
-    assert not keeps({}, house)
+    common = {"limiter": LIMITER}
+    assert has_common({"limiter": {**LIMITER, "ceiling_dbtp": -1.1}, "drive": {"gain_db": 3.0}}, common)
+    assert not has_common({"limiter": {**LIMITER, "release_ms": 41.0}}, common)
+    assert not has_common({"limiter": LIMITER, "clipper": {"softness": 0.0}}, common)
+    assert not has_common({}, common)
 
 
 def test_knobs_that_stand_elsewhere_are_counted_by_what_moves_them() -> None:
@@ -48,11 +48,11 @@ def test_knobs_that_stand_elsewhere_are_counted_by_what_moves_them() -> None:
         {**plain, "limiter": {**plain["limiter"], "release_ms": 80.0}},  # release
         {**plain, "drive": {"gain_db": 5.0}, "clipper": {"softness": 50.0, "ceiling_dbfs": 1.0}},  # drive; clipper in
     ]
-    found = changes(tracks)
-    assert (found.shared, found.by_level, found.by_mix) == (2, 2, 1)
+    found = differences(tracks)
+    assert (found.common, found.by_level, found.by_mix) == (2, 2, 1)
     assert found.all == 5
-    assert changes([plain, plain]).all == 0
-    assert changes([]).all == 0
+    assert differences([plain, plain]).all == 0
+    assert differences([]).all == 0
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +105,7 @@ def test_tracks_share_stages_and_times_at_a_bounded_cost_and_their_levels_stay(d
             json.loads((folder / f"{stem}.sheet.json").read_text()) for folder in (out / "same-settings", out)
         )
         assert there["costs"]["score"] - own["costs"]["score"] == pytest.approx(lost, abs=0.01)
-        assert keeps(settings_of(out / "same-settings" / f"{stem}.sheet.json"), same["settings"])
+        assert has_common(settings_of(out / "same-settings" / f"{stem}.sheet.json"), same["settings"])
     for track in told["tracks"]:
         assert track["figures"]["integrated_lufs"] == pytest.approx(track["target_lufs"], abs=0.1)
         assert track["figures"]["true_peak_dbtp"] <= -1.0
@@ -114,7 +114,7 @@ def test_tracks_share_stages_and_times_at_a_bounded_cost_and_their_levels_stay(d
     assert told["worst_relation_lu"] <= 0.2
     before, after = same["differing_before"]["shared"], same["differing_after"]["shared"]
     assert after <= 0.4 * before
-    assert f"{before} with every track's own settings, {after} now" in (out / "album.md").read_text()
+    assert f"| stages and times | {before} | {after} |" in (out / "album.md").read_text()
 
 
 def test_a_bound_of_nothing_leaves_most_tracks_their_own_and_says_why_without_a_search(

@@ -2,8 +2,10 @@
 
 from pathlib import Path
 
+from autochain.album.as_json import to_json
+from autochain.album.job import Failure
 from autochain.album.record import Record
-from autochain.album.report import MOST_SHOWN, to_html, to_json, to_markdown
+from autochain.album.report import MOST_SHOWN, to_html, to_markdown
 from autochain.album.run import Album
 from autochain.album.tracks import Song, Track
 
@@ -20,7 +22,7 @@ def album(count: int) -> Album:
             balance_db={"bass": -3.0, "low mids": -5.0}, change_db={"bass": 0.1}, head_s=0.2, tail_s=0.2,
         )  # fmt: skip
         track = Track(songs=(Song(path=Path("a.wav"), title=record.title, stem=f"{place}-a"),))
-        tracks.append((track, "cannot be read" if place == 13 else record))
+        tracks.append((track, Failure(file="a.wav", reason="cannot be read") if place == 13 else record))
     return Album(
         policy="same", target_lufs=-9.0, ceiling_dbtp=-1.0, tracks=tuple(tracks), lufs=-9.0, redone=0
     )
@@ -31,7 +33,7 @@ def test_all_tracks_of_an_album_are_shown() -> None:
     # Two heads, all tracks, all but the one that failed, and the medians.
     assert page.count("<tr>") == 2 + MOST_SHOWN + MOST_SHOWN - 1 + 1
     assert text.count("\n| song ") == 2 * MOST_SHOWN - 1
-    assert "are shown" not in page
+    assert "Shown, of" not in page
 
 
 def test_of_a_catalogue_those_are_shown_that_ask_for_a_look() -> None:
@@ -40,6 +42,6 @@ def test_of_a_catalogue_those_are_shown_that_ask_for_a_look() -> None:
     assert [line.split(" | ")[0] for line in text.splitlines() if line.startswith("| song")] == [
         "| song 7", "| song 11", "| song 13", "| song 7", "| song 11",
     ]  # fmt: skip
-    assert f"Of {3 * MOST_SHOWN} tracks those are shown" in page
-    assert "1498 of 1500 tracks reach their loudness; 1 miss it; 1 could not be done." in text
+    assert f"Shown, of {3 * MOST_SHOWN}: tracks that failed" in page
+    assert "1498 of 1500 tracks reach their loudness; 1 misses it; 1 failed." in text
     assert to_json(album(3 * MOST_SHOWN)).count('"error": null') == 3 * MOST_SHOWN - 1

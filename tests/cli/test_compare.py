@@ -8,8 +8,7 @@ import soundfile
 
 from autochain.audio.files import write_wav
 from autochain.audio.signals import pink_noise
-from autochain.log.file import read
-from autochain.log.place import log_path
+from autochain.log.file import log_path, read
 
 RATE_HZ = 44100
 

@@ -80,6 +80,13 @@ def test_what_turns_or_breaks_a_line_is_spelt_out() -> None:
         assert "\\u202e" in text
 
 
+def test_a_break_in_a_name_breaks_no_table_list_or_heading() -> None:
+    name = "a\nb"
+    said = [b.Heading(name), b.Listed([name]), b.Table(["head"], [[name]]), b.Paragraph(b.FileName(name))]
+    assert markdown(said) == "## a\\nb\n\n- a\\nb\n\n| head |\n| --- |\n| a\\nb |\n\na\\nb\n"
+    assert markdown([b.Paragraph("two sentences.\nTwo lines.")]) == "two sentences.\nTwo lines.\n"
+
+
 def test_a_name_stays_on_its_line() -> None:
     name = "two\n# lines"
     said = [b.Heading(b.FileName(name)), b.Table(["file"], [[b.FileName(name)]]), b.Paragraph(b.Strong(name))]

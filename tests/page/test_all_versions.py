@@ -22,12 +22,11 @@ from autochain.errors import UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
 from autochain.prepare.references import Reference, profile
-from autochain.progress import silent
 from autochain.search.front import DENSER, MORE_OPEN
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
-from autochain.search.run import Search
+from autochain.search.run import suggest
 from autochain.sheet import Sheet, build_sheet
-from autochain.solve.decisions import Decisions
 from tests.conftest import RATE, Ran
 from tests.page.browsing import Opened
 
@@ -57,7 +56,7 @@ def made(small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Made:
     samples[first : first + tone] = 0.3 * np.sin(2.0 * np.pi * 997.0 * np.arange(tone) / RATE)[:, None]
     mix = Mix(samples=samples, rate_hz=RATE, file="song.wav", sha256="0" * 64, subtype="PCM_24")
     plan = read_config(small_plan, {"target": {"lufs": -10.0, "ceiling_dbtp": -1.0}, "search": {"budget": 6}})
-    found = Search(mix, plan, Decisions(), 2, silent).run()
+    found = suggest(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2))
     others = [v for v in found.baselines.values() if v.settings != found.chosen.settings]
     sides = zip((MORE_OPEN, DENSER), others, strict=True)
     bright = np.diff(samples, axis=0, prepend=0.0).astype(np.float32)  # 6 dB an octave up

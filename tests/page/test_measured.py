@@ -13,9 +13,8 @@ from autochain.measure.loudness import weighted_hops
 from autochain.page.measured import balance_of, song_of
 from autochain.page.pictures.song import song_picture
 from autochain.prepare.references import Reference, profile
-from autochain.progress import silent
-from autochain.search.run import Search
-from autochain.solve.decisions import Decisions
+from autochain.search.request import SearchRequest
+from autochain.search.run import suggest
 
 RATE_HZ = 44100
 
@@ -55,7 +54,7 @@ def test_the_side_of_the_waveform_that_reaches_further_is_marked(side: int) -> N
     samples = np.stack([one_sided, one_sided], axis=1).astype(np.float32)
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="tone.wav", sha256="", subtype="PCM_24")
     config = read_config(None, {"target": {"lufs": -24.0, "ceiling_dbtp": -1.0}})
-    found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
+    found = suggest(SearchRequest(mix=mix, config=config))  # a gain alone
     song = song_of(found, weighted_hops(samples, RATE_HZ), [])
     assert song.further == side
     drawn = song_picture("", song)

@@ -12,7 +12,8 @@ from autochain.config import read_config
 from autochain.config.model import PARAMETER_OF
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Evaluator
-from autochain.search.run import Search
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 from autochain.search.sensitivity import free_knobs, sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
@@ -151,22 +152,22 @@ def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
 @pytest.fixture(scope="module")
 def searched(short_mix, small_plan):
     config = read_config(small_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
-    search = Search(read_mix(short_mix), config, Decisions(), 2, lambda phase, done: None)
-    return search, search.run()
+    request = SearchRequest(mix=read_mix(short_mix), config=config)
+    return MeasuredMix.of(request, RunOptions(jobs=2)).ready().reach(config.target)
 
 
 def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched):
-    search, found = searched
+    found = searched.suggestion
     # A second evaluator, its material cut anew, its drives solved from nowhere near.
-    config, chosen = search.config, found.chosen
+    config, chosen = found.config, found.chosen
     chain = config.chain_plan
-    start = chain.render(search.mix.samples, search.mix.rate_hz, chosen.settings, stages=chain.leading).samples
-    hops = weighted_hops(start, search.mix.rate_hz)
-    material = Material(start, search.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
+    start = chain.render(found.mix.samples, found.mix.rate_hz, chosen.settings, stages=chain.leading).samples
+    hops = weighted_hops(start, found.mix.rate_hz)
+    material = Material(start, found.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
     tolerance_lu = 0.004
     drive = config.search.drive.model_copy(update={"tolerance_lu": tolerance_lu})
     evaluator = Evaluator(material, config.weights, drive, chain)
-    target = search.trials.aims.excerpts_lufs
+    target = searched.spent.aims.excerpts_lufs
 
     def score_at(stage=None, parameter=None, value=None, target=target):
         settings = {name: dict(own) for name, own in chosen.settings.items()}

@@ -85,7 +85,8 @@ def test_a_locked_threshold_is_not_solved_and_other_locks_leave_it_to_the_work()
 
 def test_locks_are_kept_between_the_steps_of_the_search_and_through_verification():
     decided = parse_decisions(["limiter.release_ms=123.4", "clipper.ceiling_dbfs=1.23", "drive.gain_db=4.56"], [])
-    for found in (outline_at(POINT, decided, -1.0), only_drive_left(outline_at(POINT, Decisions(), -1.0).settings, decided)):
+    free = outline_at(POINT, Decisions(), -1.0).settings
+    for found in (outline_at(POINT, decided, -1.0), only_drive_left(free, decided)):
         assert found.settings["limiter"]["release_ms"] == 123.4
         assert found.settings["clipper"]["ceiling_dbfs"] == 1.23
         assert found.drive_db == 4.56

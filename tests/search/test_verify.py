@@ -7,7 +7,7 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Evaluator
-from autochain.search.verify import verify
+from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.solve.excerpts import whole_song
 from autochain.solve.material import Material
@@ -33,7 +33,11 @@ def song():
 
 def verified(song, lufs=-9.0, locks=()):
     target = CONFIG.target.model_copy(update={"lufs": lufs})
-    return verify("limiter_only", SETTINGS, MIX, song, target, parse_decisions(list(locks), []), Guess())
+    decisions = parse_decisions(list(locks), [])
+    contender = Contender(
+        name="limiter_only", settings=SETTINGS, target=target, decisions=decisions, guess=Guess()
+    )
+    return verify(contender, MIX, song)
 
 
 def test_one_chain_solved_to_two_loudnesses_has_one_score(song):

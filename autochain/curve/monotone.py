@@ -1,4 +1,4 @@
-"""Dents: points that cost more than the next louder one, and their cure.
+"""Points that cost more than the next louder one, and their cure.
 
 More loudness cannot cost less by itself: whoever has a louder master's settings may drive them less. Where a search
 ended above that, the louder point's settings are taken.
@@ -20,10 +20,10 @@ from autochain.solve.solved import Guess
 TOLERANCE = 0.1
 
 
-def mend(
+def make_monotone(
     ready: ReadySearch, target_at: Callable[[float], Target], points: Sequence[Point]
 ) -> tuple[list[Point], int]:
-    """Points without dents as far as that cures them, and how many there were; from loud to quiet.
+    """Points that cost no more than louder ones, as far as that cures them, and how many did; from loud to quiet.
 
     Parameters
     ----------
@@ -34,14 +34,14 @@ def mend(
     points
         From quiet to loud.
     """
-    points, dents = list(points), 0
+    points, count = list(points), 0
     for k in range(len(points) - 2, -1, -1):
         point, louder = points[k], points[k + 1]
         if point.by_gain or not louder.met:
             continue
         if point.met and point.chosen.score <= louder.chosen.score + TOLERANCE:
             continue
-        dents += 1
+        count += 1
         driven_less = Contender(
             name=SUGGESTION,
             settings=louder.chosen.settings,
@@ -58,9 +58,9 @@ def mend(
             )
             found = replace(point.found, chosen=less, stats=stats)
             points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)
-    return points, dents
+    return points, count
 
 
-def dented(curve: Curve) -> list[float]:
+def not_monotone(curve: Curve) -> list[float]:
     """Loudnesses that still cost more than the next louder one by over the tolerance."""
     return [a.target_lufs for a, b in pairwise(curve.reached) if a.chosen.score > b.chosen.score + TOLERANCE]

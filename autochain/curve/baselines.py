@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from autochain.config.model import Target
-from autochain.curve.point import Beside
+from autochain.curve.point import BaselineCosts
 from autochain.search.costs import NAMES, Costs, score
 from autochain.search.run import ReadySearch
 from autochain.search.trial import Trial
@@ -13,9 +13,9 @@ from autochain.search.verify import Contender
 from autochain.solve.solved import Guess
 
 
-def besides(
+def baselines_along(
     ready: ReadySearch, targets: Sequence[Target], excerpts: Mapping[float, Mapping[str, Trial]]
-) -> dict[float, dict[str, Beside]]:
+) -> dict[float, dict[str, BaselineCosts]]:
     """Baselines by loudness and name.
 
     Parameters
@@ -29,7 +29,7 @@ def besides(
     """
     weights = ready.measured.request.config.weights
     loudnesses = [target.loudness_lufs for target in targets]
-    found: dict[float, dict[str, Beside]] = {lufs: {} for lufs in loudnesses}
+    found: dict[float, dict[str, BaselineCosts]] = {lufs: {} for lufs in loudnesses}
     for name in dict.fromkeys(name for trials in excerpts.values() for name in trials):
         reached = [t for t in targets if excerpts[t.loudness_lufs][name].solution.met]
         # Where it comes short, costs of whatever loudness it got to compare with nothing.
@@ -38,7 +38,7 @@ def besides(
         adds: list[list[float]] = []
         verified = ready.verified([_contender(ready, name, t, excerpts[t.loudness_lufs][name]) for t in anchors])
         for lufs, whole in zip([t.loudness_lufs for t in anchors], verified, strict=True):
-            found[lufs][name] = Beside(costs=whole.costs, score=whole.score, met=whole.met, verified=True)
+            found[lufs][name] = BaselineCosts(costs=whole.costs, score=whole.score, met=whole.met, verified=True)
             if whole.met:
                 at.append(lufs)
                 costs = excerpts[lufs][name].costs
@@ -55,7 +55,7 @@ def besides(
                         for k, n in enumerate(NAMES)
                     }
                 )
-            found[lufs][name] = Beside(
+            found[lufs][name] = BaselineCosts(
                 costs=costs, score=score(costs, weights), met=bool(at) and trial.solution.met, verified=False
             )
     return found
