@@ -28,7 +28,7 @@ from autochain.document.blocks import (
 )
 from autochain.document.shell import address, page
 from autochain.render.normalised import PRACTICES, normalise
-from autochain.search.baselines import LIMITER_ONLY, NAMES, TRADE_DEFAULT
+from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
 from autochain.sheet import Sheet
 from autochain.sheet.settings import setting_text, shown_settings
@@ -107,7 +107,7 @@ def _sheet_files(found: CurveSheets, point: Point) -> str:
 
 def _points(curve: Curve) -> Table:
     head = [
-        "LUFS", "true peak dBTP", "score", *(NAMES[name] for name in _COMPARED), "crest lost dB",
+        "LUFS", "true peak dBTP", "score", *(BASELINE_WORDS[name] for name in _COMPARED), "crest lost dB",
         "added distortion dB", "gain movement dB", "settings",
     ]  # fmt: skip
     rows = (

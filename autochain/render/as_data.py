@@ -77,6 +77,10 @@ def to_csv(delivery: Delivery) -> str:
     return text.getvalue()
 
 
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3) + 0.0
+
+
 def _cell(value: float | None) -> str:
     return "" if value is None else number(value, decimals=2)
 
@@ -103,7 +107,7 @@ def _file(file: Delivered) -> dict[str, Any]:
         "figures": reading.figures.as_dict(),
         "second_meter": {
             "name": meter_name(),
-            "integrated_lufs": reading.second_lufs,
-            "less_own_lu": reading.meters_apart_lu,
+            "integrated_lufs": _rounded(reading.second_lufs),
+            "less_own_lu": _rounded(reading.meters_apart_lu),
         },
     }

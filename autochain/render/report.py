@@ -47,7 +47,9 @@ _OUT_OF_REACH = (
     "The target is out of reach with these settings: the file is as loud as they get, however hard it is driven. "
     "Raise the limiter's ceiling, or aim lower, before you deliver it."
 )
-_WHOLE_FILES = "The first line has the loudness of the song, the table that of whole files with the silence around it."
+_WHOLE_FILES = (
+    "Loudness in the first line is that of the song alone; in the table, of the whole file with the silence around it."
+)
 
 
 def report(delivery: Delivery) -> Iterator[Block]:
@@ -58,7 +60,7 @@ def report(delivery: Delivery) -> Iterator[Block]:
     yield table(head, (_row(file) for file in delivery.files))
     yield Paragraph(_WHOLE_FILES)
     yield from _rates(delivery)
-    yield from _meters(delivery.files)
+    yield from two_meters(delivery.files)
     yield from _more(delivery.files)
     yield from _versions(delivery)
     yield from _coders(delivery)
@@ -152,7 +154,7 @@ def _rates(delivery: Delivery) -> Iterator[Block]:
         yield Paragraph(f"{text}.")
 
 
-def _meters(files: Iterable[Delivered]) -> Iterator[Block]:
+def two_meters(files: Iterable[Delivered]) -> Iterator[Block]:
     """Integrated loudness by our own meter and by a second one."""
     yield Heading("Two meters")
     rows: list[list[Line]] = []

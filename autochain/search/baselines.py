@@ -11,7 +11,7 @@ LIMITER_LOCKED = "limiter_only_locked"
 CLIP_LOCKED = "clip_and_limit_locked"
 WITH_LOCKS = {LIMITER_ONLY: LIMITER_LOCKED, CLIP_AND_LIMIT: CLIP_LOCKED}
 # As a reader knows them.
-NAMES = {
+BASELINE_WORDS = {
     LIMITER_ONLY: "limiter alone",
     LIMITER_LOCKED: "limiter alone, locked",
     CLIP_AND_LIMIT: "clipper with limiter",

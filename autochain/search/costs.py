@@ -50,9 +50,9 @@ class Costs:
         return asdict(self)
 
 
-NAMES = tuple(f.name for f in fields(Costs))
-NOTHING = Costs(
-    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in NAMES},
+COST_NAMES = tuple(f.name for f in fields(Costs))
+NO_COSTS = Costs(
+    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in COST_NAMES},
 )
 
 
@@ -64,7 +64,7 @@ def counted_db(nmr_db: float) -> float:
 def priced_db(costs: Costs) -> dict[str, float]:
     """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
     priced = costs.as_dict()
-    for name in NAMES:
+    for name in COST_NAMES:
         if name.endswith("nmr_db"):
             priced[name] = counted_db(priced[name])
     return priced

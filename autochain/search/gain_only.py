@@ -7,7 +7,7 @@ from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.costs import NOTHING
+from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
@@ -69,7 +69,7 @@ def gain_only(
             name=name,
             settings=settings,
             after=after,
-            costs=NOTHING,
+            costs=NO_COSTS,
             score=0.0,
             met=met,
             saturated=False,

@@ -18,12 +18,14 @@ from autochain.units import number
 FREE = {LIMITER_ONLY: "a limiter alone", CLIP_AND_LIMIT: "a clipper with a limiter"}
 
 
-def listed(locks: ChainSettings) -> str:
-    """Locks as they are given on the command line."""
+def locks_text(locks: ChainSettings) -> str:
+    """Locks as they are given on the command line, a choice by its word."""
     return ", ".join(as_given(stage, name, value) for stage, own in locks.items() for name, value in own.items())
 
 
-def price_note(chosen: Verified, verified: Iterable[Verified], locks: ChainSettings, least: float) -> tuple[Note, ...]:
+def lock_cost_note(
+    chosen: Verified, verified: Iterable[Verified], locks: ChainSettings, least: float
+) -> tuple[Note, ...]:
     """Note for locks that cost at least so much: a simple chain without them has a better score.
 
     The best chain without them was not searched for, so what is told is the least that they cost.
@@ -38,7 +40,7 @@ def price_note(chosen: Verified, verified: Iterable[Verified], locks: ChainSetti
     return (
         Note(
             code="lock_price",
-            text=f"With the locks {listed(locks)} the score is {number(chosen.score, decimals=2)}; without them "
+            text=f"With the locks {locks_text(locks)} the score is {number(chosen.score, decimals=2)}; without them "
             f"{FREE[best.name]} reaches the same loudness with {number(best.score, decimals=2)}. So they cost at least "
             f"{number(lost, decimals=2)} points of score.",
             suggestion="Ask again without them and compare both at equal loudness.",
@@ -57,7 +59,7 @@ def since_note(chosen: Verified, around: Around | None, config: Config, mix_sha2
     return (
         Note(
             code="decided_since",
-            text=f"With {listed(around.decided)} the score is {number(chosen.score, decimals=2)}; the sheet had "
+            text=f"With {locks_text(around.decided)} the score is {number(chosen.score, decimals=2)}; the sheet had "
             f"{number(was.score, decimals=2)} before.",
             suggestion="Lower is better; compare both at equal loudness.",
         ),

@@ -9,7 +9,7 @@ from autochain.config.coordinates import COMPRESSORS, SOLVING
 from autochain.config.model import Config
 from autochain.note import Note
 from autochain.search.binding import level_locks
-from autochain.search.locked import FREE, listed
+from autochain.search.locked import FREE, locks_text
 from autochain.search.result import SearchStats, Verified
 from autochain.units import number
 
@@ -91,7 +91,7 @@ def _without_locks(config: Config, verified: Iterable[Verified], locks: ChainSet
     heard = number(config.target.heard_lufs(best.after), "LUFS")
     if best.met:
         score = number(best.score, decimals=2)
-        return [f"drop {listed(locks)}: without, {FREE[best.name]} reaches the target with score {score}"]
+        return [f"drop {locks_text(locks)}: without, {FREE[best.name]} reaches the target with score {score}"]
     if best.miss_lu(config.target) < abs(missing) - 0.1:
-        return [f"loosen {listed(locks)}: without, {FREE[best.name]} gets to {heard}"]
+        return [f"loosen {locks_text(locks)}: without, {FREE[best.name]} gets to {heard}"]
     return []

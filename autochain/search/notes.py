@@ -8,7 +8,7 @@ from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
 from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
-from autochain.search.baselines import LIMITER_ONLY, NAMES
+from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY
 from autochain.search.result import SearchStats, Verified
 from autochain.solve.decisions import Decisions, as_given
 from autochain.units import number
@@ -198,7 +198,7 @@ def notes_for(
             )
         )
     elif stats.chosen_from != "suggestion":
-        words = NAMES[stats.chosen_from]
+        words = BASELINE_WORDS[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"
         take = "a simple chain is enough for this song and target" if chosen.met else "it is the nearest there is"
         notes.append(

@@ -24,7 +24,7 @@ from autochain.solve.decisions import Decisions
 Stop = Callable[[], bool]
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
 
 
 @cache

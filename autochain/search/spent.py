@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
-from autochain.search.baselines import NAMES
+from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Evaluator
 from autochain.search.staged import Aims
@@ -62,7 +62,7 @@ class Spent:
         for name, trial in self.families:
             if name not in best or trial.score < best[name].score:
                 best[name] = trial
-        return {name: best[name] for name in NAMES if name in best}
+        return {name: best[name] for name in BASELINE_WORDS if name in best}
 
     def baseline(self, family: str, point: Coordinates) -> Trial:
         """A baseline's point on the excerpts at the loudness of the last trials, solved as closely as in `judge`."""
