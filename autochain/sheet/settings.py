@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.chain.parameter import Parameter
-from autochain.chain.settings import StageSettings, Value
+from autochain.chain.settings import OUTPUT, StageSettings, Value
 from autochain.sheet.model import StageEntry
 from autochain.units import number
 
@@ -31,7 +31,7 @@ def setting_text(parameter: Parameter, value: Value) -> str:
 def lock_names(entry: StageEntry) -> Iterable[str]:
     """Names that `--lock` takes, without their stage; what the chain sets by itself has none."""
     names = (parameter.name for quiet in (False, True) for parameter, _ in shown_settings(entry, quiet=quiet))
-    return (name for name in names if (entry.stage, name) != ("output", "trim_db"))
+    return (name for name in names if (entry.stage, name) != (OUTPUT, "trim_db"))
 
 
 def shown_settings(entry: StageEntry, *, quiet: bool) -> Iterable[tuple[Parameter, Value]]:
