@@ -5,9 +5,9 @@ from collections.abc import Callable, Sequence
 import optuna
 
 from autochain.config.model import Coordinates, Ranges, Weights
+from autochain.search.evaluator import Trial
 from autochain.search.front import objectives
 from autochain.search.space import LOG_COORDINATES
-from autochain.search.trial import Trial
 
 Values = Callable[[Trial], Sequence[float]]
 

@@ -12,6 +12,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.config.model import Config
+from autochain.earlier.same_song import refuse_other_mix
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
@@ -24,7 +25,6 @@ from autochain.render.master import (
     Master,
     at_rate,
     make_master,
-    refuse_other_mix,
     room_for_dither,
     solve_master,
     without_sound,
