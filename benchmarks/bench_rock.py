@@ -104,7 +104,7 @@ def main() -> None:
                         "met": v.met,
                         "lufs": v.after.integrated_lufs,
                         "true_peak_dbtp": v.after.true_peak_dbtp,
-                        "settings": v.settings,
+                        "settings": v.settings.plain(),
                     }
                     for name, v in chains.items()
                 },

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from report import machine, save, table
 
+from autochain.chain.settings import LIMITER
 from autochain.config import read_config
 from autochain.config.model import Coordinates
 from autochain.demo import CHARACTERS, demo_song, make_demo
@@ -62,7 +63,7 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
         found[name] = {
             "lufs": trial.solution.reached_lufs,
             "true_peak_dbtp": solved.true_peak.highest_dbtp,
-            "limiter_ceiling_dbtp": trial.settings["limiter"]["ceiling_dbtp"],
+            "limiter_ceiling_dbtp": trial.settings[LIMITER]["ceiling_dbtp"],
             "met": trial.solution.met,
             "score": trial.score,
             "costs": asdict(trial.costs),

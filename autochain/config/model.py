@@ -5,8 +5,9 @@ from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
-from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.chain import ChainPlan
 from autochain.config.chain import Chain, Part, chain_plan
+from autochain.config.coordinates import COORDINATES
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import CorrectionRules
 from autochain.prepare.limits import Limits
@@ -19,30 +20,7 @@ def _ordered(span: tuple[float, float]) -> tuple[float, float]:
     return span
 
 
-def _ends(stage: str, parameter: str) -> tuple[float, float]:
-    known = STAGES[stage].parameter(parameter)
-    return known.low, known.high
-
-
-# Coordinates that are a stage's own parameter.
-PARAMETER_OF: dict[str, tuple[str, str]] = {
-    "bus_attack_ms": ("bus_compressor", "attack_ms"),
-    "bus_release_ms": ("bus_compressor", "release_ms"),
-    "peak_attack_ms": ("peak_compressor", "attack_ms"),
-    "peak_release_ms": ("peak_compressor", "release_ms"),
-    "clip_softness": ("clipper", "softness"),
-    "onset_db": ("transient", "onset_db"),
-    "limiter_lookahead_ms": ("limiter", "lookahead_ms"),
-    "limiter_release_ms": ("limiter", "release_ms"),
-}
-# Where a coordinate means something: what the stage can be set to; work and shares from none to all there is.
-_MEANINGFUL: dict[str, tuple[float, float]] = {
-    "bus_work_db": (0.0, 20.0),
-    "peak_work_db": (0.0, 20.0),
-    "clip_share": (0.0, 1.0),
-    **{name: _ends(stage, parameter) for name, (stage, parameter) in PARAMETER_OF.items()},
-    "onset_db": (0.0, _ends("transient", "onset_db")[1]),
-}
+_MEANINGFUL = {coordinate.name: coordinate.meaningful for coordinate in COORDINATES}
 
 
 def _meaningful(values: tuple[float, ...], name: str) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
 from autochain.curve.monotone import not_monotone
 from autochain.curve.picture import PointLink, Series, cost_picture
 from autochain.curve.point import BaselineCosts, Curve, Point
@@ -224,7 +225,7 @@ def _small_figure(curve: Curve, name: str) -> Figure:
     return Figure(cost_picture(caption, unit, at, series, size=(340.0, 210.0)), caption)
 
 
-def _settings(sheet: Sheet) -> Iterator[tuple[str, str]]:
+def _settings(sheet: Sheet) -> Iterator[tuple[StageName, str]]:
     """Each stage with what to set, as the sheet has it; empty where it has only usual values."""
     for entry in sheet.stages:
         shown = shown_settings(entry, quiet=False)

@@ -1,8 +1,13 @@
 """One point of the search: settings to a solved, rendered and priced trial."""
 
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import PlainSerializer, PlainValidator
 
 from autochain.chain.chain import ChainPlan
+from autochain.chain.settings import ChainSettings
+from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.search.costs import CostReference, Costs, score
 from autochain.search.space import outline_at
@@ -11,11 +16,15 @@ from autochain.solve.drive import Solution
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess, Solved
 from autochain.solve.solver import Solver
-from autochain.solve.work import EARLY, early_work_db
+from autochain.solve.work import early_work_db
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
+# In a journal by stage and parameter.
+StoredSettings = Annotated[
+    ChainSettings, PlainValidator(ChainSettings.from_plain), PlainSerializer(ChainSettings.plain)
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +52,7 @@ class Trial:
     """
 
     coordinates: Coordinates | None
-    settings: dict[str, dict[str, float]]
+    settings: StoredSettings
     solution: Solution
     costs: Costs
     score: float

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
@@ -67,7 +68,7 @@ class Spent:
         aim, binds = self.aims.excerpts_lufs, self.binding.of_family(family)
         return self._closely().trial(point, binds, self.limiter_ceiling_dbtp, aim, Guess())
 
-    def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
+    def judge(self, settings: ChainSettings, decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
 
         It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
