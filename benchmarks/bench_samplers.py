@@ -28,11 +28,10 @@ from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
 from autochain.search.descent import DescentSampler
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, Trial
 from autochain.search.space import outline_at
 from autochain.search.staged import guess_from
 from autochain.search.tpe import TpeSampler
-from autochain.search.trial import Trial
 from autochain.search.trials import Sampler
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song

@@ -6,8 +6,8 @@ import optuna
 
 from autochain.config.coordinates import COORDINATES
 from autochain.config.model import Coordinates, Ranges, Weights
+from autochain.search.evaluator import Trial
 from autochain.search.front import objectives
-from autochain.search.trial import Trial
 
 Values = Callable[[Trial], Sequence[float]]
 

@@ -18,10 +18,11 @@ from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
 from autochain.chain.settings import OUTPUT
 from autochain.earlier.read import read_sheet
+from autochain.earlier.same_song import refuse_other_mix
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import AutochainError
 from autochain.progress import Progress
-from autochain.render.master import make_master, refuse_other_mix, room_for_dither
+from autochain.render.master import make_master, room_for_dither
 from autochain.render.sheet_chain import sheet_chain
 from autochain.units import ms_to_samples
 

@@ -7,8 +7,8 @@ import numpy as np
 from autochain.config.model import Target
 from autochain.curve.point import BaselineCosts
 from autochain.search.costs import COST_NAMES, Costs, score
+from autochain.search.evaluator import Trial
 from autochain.search.run import ReadySearch
-from autochain.search.trial import Trial
 from autochain.search.verify import Contender
 from autochain.solve.solved import Guess
 

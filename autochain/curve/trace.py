@@ -18,10 +18,10 @@ from autochain.curve.point import BaselineCosts, Curve, Point
 from autochain.curve.targets import name_of
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.evaluator import Trial
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import MeasuredMix, ReadySearch
-from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 
 # Shares of the budget that a search alone would have.

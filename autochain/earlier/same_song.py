@@ -1,4 +1,4 @@
-"""Whether a mix is a revision of the song that an earlier sheet is for."""
+"""Whether a mix is the one that an earlier sheet is for, or a revision of its song."""
 
 from autochain.audio.mix import Mix
 from autochain.earlier.sheet import EarlierSheet
@@ -27,3 +27,13 @@ def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:
         f"{mix.file} seems to be another song than the one {sheet.file} is for: from second to second their levels "
         f"move alike by {max(0.0, alike):.2f} (1 is the same, a revised mix has {SAME_SONG:g} or more)."
     )
+
+
+def refuse_other_mix(sheet: EarlierSheet, mix: Mix) -> None:
+    """Refuse a sheet that was made for another file."""
+    if sheet.mix_sha256 != mix.sha256:
+        raise SheetError(
+            f"{sheet.file} is for another mix than {mix.file} "
+            f"(SHA-256 {sheet.mix_sha256[:12]}, not {mix.sha256[:12]}). "
+            f"For a revised mix run suggest --around; another version of the song goes in with --alternate."
+        )

@@ -13,6 +13,7 @@ from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Config
+from autochain.earlier.same_song import refuse_other_mix
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
@@ -25,7 +26,6 @@ from autochain.render.master import (
     Master,
     at_rate,
     make_master,
-    refuse_other_mix,
     room_for_dither,
     solve_master,
     without_sound,

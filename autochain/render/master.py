@@ -14,8 +14,6 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Drive, Target
-from autochain.earlier.sheet import EarlierSheet
-from autochain.errors import SheetError
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.solve.decisions import Decisions
@@ -178,13 +176,3 @@ def room_for_dither(samples: Samples, peak_dbtp: float | None, ceiling_dbtp: flo
     most = db_to_linear(ceiling_dbtp) - 4.0 * 2.0 ** (1 - bits)
     gain = most / db_to_linear(peak_dbtp)
     return samples if gain >= 1.0 or most <= 0.0 else samples * samples.dtype.type(gain)
-
-
-def refuse_other_mix(sheet: EarlierSheet, mix: Mix) -> None:
-    """Refuse a sheet that was made for another file."""
-    if sheet.mix_sha256 != mix.sha256:
-        raise SheetError(
-            f"{sheet.file} is for another mix than {mix.file} "
-            f"(SHA-256 {sheet.mix_sha256[:12]}, not {mix.sha256[:12]}). "
-            f"For a revised mix run suggest --around; another version of the song goes in with --alternate."
-        )

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from joblib import delayed
 
 from autochain.config.model import Coordinates
+from autochain.search.evaluator import Trial
 from autochain.search.request import RunOptions
 from autochain.search.staged import Aims, Known, Staged
-from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 
 Batch = Sequence[tuple[Coordinates, Decisions]]

@@ -7,11 +7,11 @@ import numpy as np
 
 from autochain.config.model import Config
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
+from autochain.search.evaluator import Trial
 from autochain.search.front import SIDES, cost_spread, neighbours
 from autochain.search.result import SearchStats, Verified
 from autochain.search.space import on_edge, switched
 from autochain.search.spent import Spent
-from autochain.search.trial import Trial
 from autochain.search.verify import SUGGESTION
 from autochain.solve.decisions import Decisions
 

@@ -19,7 +19,7 @@ from typing import Any, Self, TextIO
 from pydantic import TypeAdapter, ValidationError
 
 from autochain.errors import JournalError
-from autochain.search.trial import Trial
+from autochain.search.evaluator import Trial
 
 _VERSION = 1
 _TRIAL: TypeAdapter[Trial] = TypeAdapter(Trial)

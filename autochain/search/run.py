@@ -23,7 +23,7 @@ from autochain.prepare.resonances import find_resonances
 from autochain.prepare.symmetry import Rotation
 from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, Trial
 from autochain.search.gain_only import gain_only
 from autochain.search.locked import lock_cost_note, outside_note, since_note
 from autochain.search.missed import missed_note
@@ -36,7 +36,6 @@ from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.staged import Staged
-from autochain.search.trial import Trial
 from autochain.search.trials import Trials
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions

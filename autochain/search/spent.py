@@ -7,9 +7,8 @@ from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, Trial
 from autochain.search.staged import Aims
-from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess

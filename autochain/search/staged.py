@@ -13,9 +13,8 @@ from statistics import median
 import numpy as np
 
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, Trial
 from autochain.search.space import switched, to_vector
-from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 from autochain.solve.solved import Guess, Solved
 

@@ -11,13 +11,12 @@ from autochain.search.baselines import WITH_LOCKS, baseline_points
 from autochain.search.batches import Batches
 from autochain.search.binding import Binding
 from autochain.search.descent import DescentSampler
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, Trial
 from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated
 from autochain.search.request import RunOptions
 from autochain.search.space import outline_at, ranges_near, removable
 from autochain.search.spent import Spent
 from autochain.search.staged import Aims, Known, Staged
-from autochain.search.trial import Trial
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess

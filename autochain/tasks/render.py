@@ -11,6 +11,7 @@ from autochain.chain.output import with_silence
 from autochain.chain.settings import OUTPUT
 from autochain.config import Config, read_config
 from autochain.document.as_markdown import markdown
+from autochain.earlier.same_song import refuse_other_mix
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
@@ -20,7 +21,7 @@ from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
 from autochain.render.delivery import USUAL_CODERS, Delivery, DeliveryOrder, deliver, names_of
 from autochain.render.formats import Export, parse_export, parse_exports
-from autochain.render.master import make_master, refuse_other_mix, solve_master
+from autochain.render.master import make_master, solve_master
 from autochain.render.report import report, report_page
 from autochain.render.sheet_chain import sheet_chain
 from autochain.solve.inaudible import refuse_inaudible
