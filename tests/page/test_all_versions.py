@@ -122,8 +122,8 @@ def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: B
         assert len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) <= 2, family
     phone.page.emulate_media(media="print")
     # Findings have their words and times there, their pictures on the screen alone.
-    kinds = "h1, h2, td, li, figure, svg, .on-paper"
-    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('details'))"
+    kinds = "h1, h2, td:not(:empty), li, figure, svg, .on-paper"
+    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('details, .contents, .listen'))"
     hidden = f"{shown}.filter(e => !e.getClientRects().length)"
     assert phone.page.evaluate(f"{hidden}.map(e => e.outerHTML)") == []
     assert not phone.page.query_selector(".listen, .player, .contents").is_visible()  # on paper nothing plays or leads
