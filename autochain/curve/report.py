@@ -37,8 +37,8 @@ from autochain.units import number
 _COMPARED = (LIMITER_ONLY, TRADE_DEFAULT)
 _LINES = ((TRADE_DEFAULT, "third"), (LIMITER_ONLY, "second"))  # by the page's style; the last is drawn on top
 _COMPARED_NOTE = (
-    f"{BASELINES} It is chosen at the first loudness searched. ~: estimated from the excerpts and from whole-song "
-    "renders at up to three loudnesses. A dash: not reached."
+    f"{BASELINES} The limiter alone is chosen at the first loudness searched and kept for all. ~: estimated from the "
+    "excerpts and from whole-song renders at up to three loudnesses. A dash: not reached."
 )
 _NORMALISED_NOTE = (
     "The gain that loudness normalisation at published levels applies to each point, and how far it stays short of the "
