@@ -12,6 +12,7 @@ from autochain.album.common_settings import SecondSearch
 from autochain.album.joined import read_joined, song_slices
 from autochain.album.record import JoinedSong, Record
 from autochain.audio.mix import Samples
+from autochain.chain.settings import OUTPUT
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
@@ -20,10 +21,10 @@ from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
 from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
+from autochain.note import Note
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Note
 from autochain.search.run import suggest
 from autochain.sheet import build_sheet, to_json, to_markdown
 from autochain.solve.decisions import Decisions
@@ -137,7 +138,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
     ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
-    output = found.chosen.settings.get("output", {})
+    output = found.chosen.settings.of(OUTPUT)
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,

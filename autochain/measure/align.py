@@ -25,8 +25,8 @@ from autochain.errors import AutochainError
 from autochain.measure.cross_spectra import Complexes, CrossSpectra, cross_spectra
 from autochain.measure.phase_slope import PhaseSlope, coherence, fit_phase_slope
 
-LEAST_S = 1.0  # shorter sounds hold too few windows
-MAX_DELAY_S = 10.0
+SHORTEST_S = 1.0  # shorter sounds hold too few windows
+_MAX_DELAY_S = 10.0
 
 _COARSE_HZ = 5500
 _WHITENING = 0.8
@@ -65,7 +65,7 @@ class Alignment:
     channel_polarity: tuple[int | None, ...]
 
 
-def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_DELAY_S) -> Alignment:
+def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = _MAX_DELAY_S) -> Alignment:
     """Find the delay, polarity and channel order of a master against its mix.
 
     Parameters
@@ -88,9 +88,9 @@ def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_
         When a sound is shorter than 1 s or silent, or the channels differ in number.
     """
     for name, sound in (("mix", mix), ("master", master)):
-        if sound.shape[0] < LEAST_S * rate_hz:
+        if sound.shape[0] < SHORTEST_S * rate_hz:
             raise AutochainError(
-                f"the {name} lasts {sound.shape[0] / rate_hz:.2f} s; aligning needs {LEAST_S:g} s or more. "
+                f"the {name} lasts {sound.shape[0] / rate_hz:.2f} s; aligning needs {SHORTEST_S:g} s or more. "
                 "Give a longer stretch."
             )
         if not sound.any():
@@ -104,10 +104,10 @@ def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_
     master = master[:, ::-1] if swapped else master
     for _ in range(4):
         x, y = in_step(mix, master, delay)
-        if x.shape[0] < 0.5 * LEAST_S * rate_hz:
+        if x.shape[0] < 0.5 * SHORTEST_S * rate_hz:
             raise AutochainError(
-                f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s only; aligning needs "
-                f"{0.5 * LEAST_S:g} s. Give longer stretches of the same part."
+                f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; aligning needs "
+                f"{0.5 * SHORTEST_S:g} s. Check that both are the same song, or give longer stretches of the same part."
             )
         window = _window_samples(x.shape[0], rate_hz)
         spectra = cross_spectra(x, y, window, _WINDOWS)

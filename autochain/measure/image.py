@@ -9,8 +9,8 @@ from scipy import fft
 from autochain.audio.mix import Samples
 from autochain.measure.spectrum import SILENCE_POWER
 
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-TILT_SPAN_OCTAVES = len(OCTAVES_HZ) - 1
+_OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+_TILT_SPAN_OCTAVES = len(_OCTAVES_HZ) - 1
 
 # A side signal 30 dB under the mid (or the reverse) is not heard as width: changes below count for nothing.
 _NARROWEST_DB = -30.0
@@ -33,7 +33,7 @@ class BalanceShift(NamedTuple):
 class BalanceReference:
     """Band energies of the mix, measured once and compared with many outputs.
 
-    Octave bands at OCTAVES_HZ, from the power spectra of side-by-side sine windows of about 90 ms.
+    Octave bands from 63 Hz to 8 kHz, by the power spectra of side-by-side sine windows of about 90 ms.
 
     Parameters
     ----------
@@ -73,10 +73,10 @@ class BalanceReference:
         heard = (before >= before.max() * 10.0 ** (_UNHEARD_DB / 10.0)) & (after > 0.0)
         slope = 0.0
         if np.count_nonzero(heard) >= 3:
-            octave = np.arange(len(OCTAVES_HZ))[heard]
+            octave = np.arange(len(_OCTAVES_HZ))[heard]
             level_db = 10.0 * np.log10(after[heard] / before[heard])
             slope = float(np.polynomial.polynomial.polyfit(octave, level_db, 1)[1])
-        return BalanceShift(float(change_db @ before / total), abs(slope) * TILT_SPAN_OCTAVES)
+        return BalanceShift(float(change_db @ before / total), abs(slope) * _TILT_SPAN_OCTAVES)
 
 
 def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:
@@ -106,7 +106,7 @@ def _octave_shares(size: int, rate_hz: int) -> _Floats:
 
     The lowest octave is four bins wide: whole bins alone would shift its centre by a sixth of an octave.
     """
-    centres = np.array(OCTAVES_HZ) * size / rate_hz
+    centres = np.array(_OCTAVES_HZ) * size / rate_hz
     low, high = centres / np.sqrt(2.0), centres * np.sqrt(2.0)
     bins = np.arange(int(high[-1]) + 2)[:, None]
     return np.asarray(np.clip(np.minimum(bins + 0.5, high) - np.maximum(bins - 0.5, low), 0.0, 1.0))

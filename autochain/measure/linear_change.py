@@ -23,13 +23,13 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError, DifferentMaterialError
-from autochain.measure.align import LEAST_S, Alignment, align
+from autochain.measure.align import SHORTEST_S, Alignment, align
 from autochain.measure.distortion import Distortion, DistortionReference
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.transfer import estimate_transfer, gain_alone
 
 # Unrelated noise and songs read under 0.03, a song driven 12 dB into a limiter 0.88 and more.
-SAME_MATERIAL_CONFIDENCE = 0.25
+_SAME_MATERIAL_CONFIDENCE = 0.25
 _BANDS_PER_OCTAVE = 12
 _SHORTER = 6  # 8 ms before and 23 ms after, in the bass. a limit of this project
 _CURVE_FROM_HZ, _CURVE_TO_HZ = 20.0, 20000.0
@@ -63,10 +63,10 @@ class LinearChange:
 def align_same_material(mix: Samples, master: Samples, rate_hz: int) -> Alignment:
     """`align`, and `DifferentMaterialError` where the two are not the same song."""
     found = align(mix, master, rate_hz)
-    if found.confidence < SAME_MATERIAL_CONFIDENCE:
+    if found.confidence < _SAME_MATERIAL_CONFIDENCE:
         raise DifferentMaterialError(
             f"mix and master are different material: their coherence in step is {found.confidence:.2f} of 1, the "
-            f"same song reads over {SAME_MATERIAL_CONFIDENCE}. Check that both are the same version, at the same "
+            f"same song reads over {_SAME_MATERIAL_CONFIDENCE}. Check that both are the same version, at the same "
             "speed and sample rate, and not more than 10 s apart."
         )
     return found
@@ -80,10 +80,10 @@ def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
     AutochainError
         When they are too short or inaudible.
     """
-    if x.shape[0] < LEAST_S * rate_hz:
+    if x.shape[0] < SHORTEST_S * rate_hz:
         raise AutochainError(
-            f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {LEAST_S:g} s or more. "
-            "Give longer stretches of the same part."
+            f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; comparing needs {SHORTEST_S:g} s. "
+            "Check that both are the same song, or give longer stretches of the same part."
         )
     transfer = estimate_transfer(x, y, rate_hz)
     reference, before, after, distortion = None, integrated_lufs(weighted_hops(x, rate_hz)), None, None

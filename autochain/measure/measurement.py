@@ -47,7 +47,8 @@ class Measurement:
     The figures of the image are None for one channel and when a channel is silent: `correlation` and
     `correlation_below_120_hz` (-1 to 1), `side_to_mid_db` (None also without any side) and
     `channel_imbalance_db` (left over right). `dc_left_dbfs` is the offset of the only channel of a mono mix.
-    `noise_floor_dbfs` is the quietest 400 ms, `subsonic_db` the energy below 20 Hz re the whole,
+    `noise_floor_dbfs` is the rms of the quietest 400 ms re 1.0, by which a full-scale sine has -3.0 dBFS (AES17, from
+    memory, calls that 0 dBFS rms; hum is counted so), `subsonic_db` the energy below 20 Hz re the whole,
     `clipped_runs` and `longest_clipped_run` (samples) count waveform cut off at one level; definitions beside
     the functions that measure them.
     """

@@ -10,9 +10,9 @@ import numpy.typing as npt
 from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass, butterworth_low_pass
 from autochain.measure.loudness import ABSOLUTE_GATE_LUFS, RANGE_GATE_LU, RANGE_PERCENT, loud_hops
 
-TRACE_HZ = 100
+_TRACE_HZ = 100
 # Slower gain is a fader move, faster gain is heard as distortion or softened onsets, not as pumping.
-PUMPING_HZ = (0.5, 20.0)
+_PUMPING_HZ = (0.5, 20.0)
 _QUIET_HOP_DB = 30.0  # hops further under the mean tell nothing about gain
 
 _Series = Sequence[npt.NDArray[np.floating[Any]]]
@@ -41,7 +41,7 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
         # Without its straight-line part an excerpt of a slow drift has no step at its ends that the filter
         # would take for movement; mirrored ends then continue it. Three seconds outlast the filter's memory.
         level = _without_trend(reduction_db.astype(np.float64))
-        pad = min(3 * TRACE_HZ, level.size - 1)
+        pad = min(3 * _TRACE_HZ, level.size - 1)
         moving = _forth_and_back(np.pad(level, pad, mode="reflect"))[pad : pad + level.size][loud]
         total += float(np.square(moving).sum())
         count += moving.size
@@ -144,7 +144,7 @@ def _forth_and_back(level: _Floats) -> _Floats:
 @cache  # a search asks for it in every trial
 def _pumping_band() -> Step:
     """Sections of the band from 0.5 to 20 Hz at 100 Hz."""
-    band = butterworth_high_pass(PUMPING_HZ[0], TRACE_HZ), butterworth_low_pass(PUMPING_HZ[1], TRACE_HZ)
+    band = butterworth_high_pass(_PUMPING_HZ[0], _TRACE_HZ), butterworth_low_pass(_PUMPING_HZ[1], _TRACE_HZ)
     return Step(mid_side=False, first=band, second=band)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from autochain.measure.spectrum import Spectrum
 from autochain.units import power_to_db
 
-OCTAVE_RATIO = 10.0**0.3  # IEC 61260-1:2014, equation 1: base ten
+_OCTAVE_RATIO = 10.0**0.3  # IEC 61260-1:2014, equation 1: base ten
 # IEC 61260-1:2014, annex E.1: nominal mid-band frequencies for x = -16 to 13.
 NOMINAL_HZ = (
     25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0,
@@ -49,12 +49,12 @@ class ThirdOctave:
 
 def centre_hz(x: int) -> float:
     """Exact mid-band frequency of band x, 1000 Hz for x = 0 (IEC 61260-1:2014, equation 2)."""
-    return float(1000.0 * OCTAVE_RATIO ** (x / 3.0))
+    return float(1000.0 * _OCTAVE_RATIO ** (x / 3.0))
 
 
 def edges_hz(x: int) -> tuple[float, float]:
     """Lower and upper edge of band x (IEC 61260-1:2014, equations 4 and 5)."""
-    return centre_hz(x) * OCTAVE_RATIO ** (-1.0 / 6.0), centre_hz(x) * OCTAVE_RATIO ** (1.0 / 6.0)
+    return centre_hz(x) * _OCTAVE_RATIO ** (-1.0 / 6.0), centre_hz(x) * _OCTAVE_RATIO ** (1.0 / 6.0)
 
 
 def third_octaves(spectrum: Spectrum) -> tuple[ThirdOctave, ...]:

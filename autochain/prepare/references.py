@@ -11,14 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.measurement import Measurement, measure
+from autochain.measure.measurement import LOW_END_HZ, Measurement, measure
 from autochain.measure.spectrum import measure_spectrum
 from autochain.measure.third_octaves import NOMINAL_HZ, third_octaves
 from autochain.units import power_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
-LOW_END_HZ = 120.0
 _NOTHING_DB = -90.0  # a band this far under the whole says nothing
 
 

@@ -61,8 +61,8 @@ def back_to_mix(dose: Dose) -> str:
 # No figure above this is advised: a hump that would need more is as often a voice's formant or a held tone. A limit
 # of this project.
 _MOST_ADVICE_DB = 6.0
-DOUBTFUL = "It may as well be notes that never pause: sweep a narrow cut there by ear before you believe it."
-LIKELY = "This may be the music itself: sweep a narrow cut there by ear before you believe it."
+_DOUBTFUL = "It may as well be notes that never pause: sweep a narrow cut there by ear before you believe it."
+_LIKELY = "This may be the music itself: sweep a narrow cut there by ear before you believe it."
 
 
 def _suggestion(dose: Dose) -> str:
@@ -73,7 +73,7 @@ def _suggestion(dose: Dose) -> str:
 
 def doubt(dose: Dose) -> str:
     """What to do about one that is not cut."""
-    return DOUBTFUL if dose.certainty == "doubtful" else LIKELY
+    return _DOUBTFUL if dose.certainty == "doubtful" else _LIKELY
 
 
 def _kind(freq_hz: float) -> str:

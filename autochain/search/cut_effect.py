@@ -6,7 +6,8 @@ import numpy as np
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import STAGES
-from autochain.measure.resonance import LANES, ResonanceMap, measure_resonance
+from autochain.chain.settings import DYNAMIC_BELL, EQUALISER
+from autochain.measure.resonance import CHANNEL_VIEWS, ResonanceMap, measure_resonance
 from autochain.prepare.corrective import Correction, bands
 
 # Limits of this project. The map sees a twelfth of an octave at once and reads a bell of q 12 a third low; a cut that
@@ -48,10 +49,10 @@ def effect_of(mix: Mix, correction: Correction, before: ResonanceMap) -> CutEffe
         Resonance map of the mix.
     """
     what = correction.resonance
-    stage = STAGES["equaliser" if correction.threshold_db is None else "dynamic_bell"]
+    stage = STAGES[EQUALISER if correction.threshold_db is None else DYNAMIC_BELL]
     settings = stage.checked(bands([correction.settings]))
     after = measure_resonance(stage.process(mix.samples, mix.rate_hz, settings).samples, mix.rate_hz)
-    lane = 0 if what.channel == "stereo" else LANES.index(what.channel)
+    lane = 0 if what.channel == "stereo" else CHANNEL_VIEWS.index(what.channel)
     if before.floor_db.shape[1] == 1:
         lane = 0
     octaves = np.abs(np.log2(before.freq_hz / what.freq_hz))

@@ -12,7 +12,7 @@ from scipy import signal as dsp
 from autochain.audio.signals import faded, noise, pink_noise, sine, struck
 from autochain.demo import make_demo
 from autochain.measure import peak_search, true_peak
-from autochain.measure.interpolators import Interpolator, annex2, fine, sinc49
+from autochain.measure.interpolators import TruePeakFilter, annex2, fine, sinc49
 from autochain.resources import read_table
 
 TABLES = read_table("true_peak.toml")
@@ -239,7 +239,7 @@ def test_alternating_runs_read_the_ideal_midpoint_and_annex2_at_most_its_own_sum
 def test_leaving_blocks_out_changes_nothing(make, dtype, monkeypatch):
     samples = make(2.0, 44100).astype(dtype)
     pruned = true_peak.read_true_peak(samples, 44100)
-    monkeypatch.setattr(Interpolator, "sums", property(lambda _: np.full(3, 1e12)))
+    monkeypatch.setattr(TruePeakFilter, "sums", property(lambda _: np.full(3, 1e12)))
     monkeypatch.setattr(peak_search, "long_sums", lambda _: np.full(3, 1e12))
     assert true_peak.read_true_peak(samples, 44100) == pruned
 
@@ -256,7 +256,7 @@ def test_the_reading_does_not_depend_on_where_a_lone_click_lies():
 
 
 def test_blocks_are_left_out_at_all():
-    levels = peak_search.Levels(drums(4.0).reshape(-1), 2, 1, 2700)
+    levels = peak_search.BoundedBlocks(drums(4.0).reshape(-1), 2, 1, 2700)
     # without this the speed is gone and nobody notices
     for sums in (annex2().sums, sinc49(4).sums, fine().sums):
         bound = np.minimum(sums[0] * levels.level, sums[1] * levels.level + sums[2] * levels.bend)

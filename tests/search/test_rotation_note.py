@@ -7,7 +7,8 @@ from autochain.solve.decisions import Decisions
 
 CONFIG = read_config(None, {})
 LATE = Rotation(
-    kind="allpass", angle_deg=0.0, freq_hz=200.0, q=0.4, sections=3, saving_db=0.62, price_db=0.8, left="late",
+    kind="allpass", angle_deg=0.0, freq_hz=200.0, q=0.4, sections=3, saving_db=0.62, price_db=0.8,
+    unused_because="late",
     group_delay_ms=11.56, attack_loss_db=0.41,
 )  # fmt: skip
 
@@ -34,13 +35,13 @@ def test_one_left_out_names_what_was_there_to_gain_and_why():
     assert "For lows over 5 ms late it would have to save 1.5 dB." in late.text
     assert "rotation.kind=allpass" in late.suggestion
     assert "rotation.sections=3" in late.suggestion
-    (small,) = said(Rotation(angle_deg=10.0, saving_db=0.3, left="small"))
+    (small,) = said(Rotation(angle_deg=10.0, saving_db=0.3, unused_because="small"))
     assert "Less than 0.5 dB is not worth one." in small.text
-    (price,) = said(Rotation(angle_deg=10.0, saving_db=0.6, price_db=0.7, left="price"))
+    (price,) = said(Rotation(angle_deg=10.0, saving_db=0.6, price_db=0.7, unused_because="price"))
     assert "That costs as much as 0.7 dB of saving; under 0.5 dB is left." in price.text
 
 
 def test_nothing_is_said_where_nothing_was_to_gain_or_the_engineer_decided():
-    assert said(Rotation(angle_deg=10.0, saving_db=0.1, left="small")) == ()
+    assert said(Rotation(angle_deg=10.0, saving_db=0.1, unused_because="small")) == ()
     assert said(LATE, decisions=Decisions(without=frozenset({"rotation"}))) == ()
     assert said(LATE, {"rotation": {"kind": 0.0, "angle_deg": 90.0}}) == ()
