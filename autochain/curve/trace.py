@@ -50,7 +50,7 @@ class Tracer:
         ready = measured.ready()
         found_at, excerpts, lost = self._search(ready, by_gain, rest)
         self._phase, self._done = "", 1.0
-        self._show("verifying what is beside", 0.0)
+        self._show("verifying the baselines", 0.0)
         baselines = {t: _of_gain(found) for t, found in by_gain.items()}
         baselines |= baselines_along(ready, [self._at(t) for t in sorted(excerpts)], excerpts)
         points = [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]

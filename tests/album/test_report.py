@@ -4,6 +4,7 @@ from pathlib import Path
 
 from autochain.album.as_json import to_json
 from autochain.album.job import Failure
+from autochain.album.pictures import MOST_DRAWN
 from autochain.album.record import Record
 from autochain.album.report import MOST_SHOWN, to_html, to_markdown
 from autochain.album.run import Album
@@ -45,3 +46,20 @@ def test_of_a_catalogue_those_are_shown_that_ask_for_a_look() -> None:
     assert f"Shown, of {3 * MOST_SHOWN}: tracks that failed" in page
     assert "1498 of 1500 tracks reach their loudness; 1 misses it; 1 failed." in text
     assert to_json(album(3 * MOST_SHOWN)).count('"error": null') == 3 * MOST_SHOWN - 1
+
+
+def test_pictures_name_their_tracks_and_of_many_those_that_stand_out() -> None:
+    few, many = to_html(album(12)), to_html(album(3 * MOST_DRAWN))
+    assert ">song 5</text>" in few
+    assert ">song 5</text>" not in many
+    assert many.count(">song 11</text>") == 1  # the one that missed its loudness, in the picture of loudness
+    assert many.count(">song 7</text>") == 1  # the one whose peaks stand out, in the picture of peaks
+    assert many.count("<svg") == 2
+    assert "Of so many tracks" in many
+
+
+def test_a_failed_track_is_told_with_its_reason_in_all_forms() -> None:
+    made = album(20)
+    assert to_json(made).count('"error": "cannot be read"') == 1
+    assert "- song 13: cannot be read" in to_markdown(made)
+    assert "song 13: cannot be read" in to_html(made)
