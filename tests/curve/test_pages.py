@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from autochain.curve.picture import Series, cost_picture
+from autochain.curve.picture import CostLine, cost_picture
 from autochain.curve.point import Curve, Point
 from autochain.curve.report import to_html
 from autochain.curve.sheets import with_sheets
@@ -85,7 +85,7 @@ def test_names_of_files_are_text_and_no_markup(traced: Traced) -> None:
 
 
 def test_a_gap_parts_a_line_in_two() -> None:
-    line = Series(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
+    line = CostLine(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
     drawn = cost_picture("x", "dB", [-9.0, -8.0, -7.0, -6.0, -5.0], [line])
     assert drawn.count("<polyline") == 2
     assert drawn.count('<circle class="dot"') == 4
