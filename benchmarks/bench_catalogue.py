@@ -57,7 +57,7 @@ def alone(folder: Path, resume: bool) -> None:
     from autochain.config import read_config
     from autochain.solve.decisions import Decisions
 
-    def at_once(left: list[Job]) -> Iterator[tuple[Job, Finished | Failure]]:
+    def at_once(left: list[Job], _: object) -> Iterator[tuple[Job, Finished | Failure]]:
         one = carry_out(left[0]) if left else None
         for job in left:
             assert isinstance(one, Finished)
