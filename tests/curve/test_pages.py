@@ -47,7 +47,7 @@ def bent(point: Point) -> Curve:
     for lufs in range(-14, -5):
         crest = 0.4 * (lufs + 14.0) + 0.9 * max(0.0, lufs + 9.1)
         points.append(like(point, float(lufs), 2.0 * crest, crest))
-    return Curve(points=tuple(points), not_tried_lufs=(), dents=0)
+    return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
 
 
 def test_the_first_sentence_says_where_loudness_begins_to_cost_more(traced: Traced) -> None:
