@@ -57,13 +57,12 @@ def alone(folder: Path, resume: bool) -> None:
     from autochain.config import read_config
     from autochain.solve.decisions import Decisions
 
-    def at_once(left: list[Job]) -> Iterator[tuple[Job, Finished | Failure]]:
+    def at_once(left: list[Job], _: object) -> Iterator[tuple[Job, Finished | Failure]]:
         one = carry_out(left[0]) if left else None
         for job in left:
             assert isinstance(one, Finished)
-            named = {
-                f"{job.stem}.sheet.{kind}": text for kind, text in zip(records.KINDS, one.texts.values(), strict=True)
-            }
+            sheets = records.track_file_names(job.stem)[1:]
+            named = dict(zip(sheets, one.texts.values(), strict=True))
             files = dict(zip(named, one.record.files.values(), strict=True))
             title = " / ".join(job.titles)
             record = one.record.model_copy(update={"request": job.request, "title": title, "files": files})
@@ -74,7 +73,8 @@ def alone(folder: Path, resume: bool) -> None:
     base_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     tracks = find_tracks([folder / "mixes"])
     sources = tuple(path for track in tracks for path in track.paths)
-    check_output(out, [*OVERVIEW_FILES, *(n for t in tracks for n in records.file_names(t.stem))], resume, sources)
+    names = [name for track in tracks for name in records.track_file_names(track.stem)]
+    check_output(out, [*OVERVIEW_FILES, *names], resume, sources)
     plan = AlbumPlan(tracks=tracks, policy="same", config=config, decisions=Decisions(), out=out, resume=resume)
     album = run(plan, silent, None, at_once)
     for name, text in zip(OVERVIEW_FILES, (to_markdown(album), to_html(album), to_json(album)), strict=True):

@@ -51,7 +51,7 @@ def _same_settings(same: SameSettings) -> dict[str, Any]:
     return {
         "score_within": same.within,
         "worth_crest_db": same.worth_db,
-        "settings": same.common,
+        "settings": same.common.plain(),
         "score_lost": dict(same.cost),
         "own_settings": dict(same.kept_own),
         "differing_before": before,

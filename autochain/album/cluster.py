@@ -76,7 +76,7 @@ def _refuse_workers(client: Any, scheduler: str) -> None:
     for worker, has in client.run(versions, on_error="return").items():
         if has != versions():
             reason = _short(has) if isinstance(has, Exception) else _difference(has)
-            raise AutochainError(f"The worker {worker} is not like this machine: {reason}. Install the same there.")
+            raise AutochainError(f"The worker {worker} differs from this machine: {reason}. Install the same there.")
 
 
 def _difference(has: Mapping[str, str]) -> str:
@@ -153,7 +153,7 @@ def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None
         Bytes of its mixes, where they are sent by content.
     """
     if versions() != asked:
-        return Failure.of(job.paths, f"A worker is not like the machine that asks: {_difference(asked)}.")
+        return Failure.of(job.paths, f"A worker differs from this machine: {_difference(asked)}.")
     if content is not None:
         with TemporaryDirectory() as folder:
             paths = []

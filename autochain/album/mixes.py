@@ -19,7 +19,7 @@ from autochain.album.workers import LOST, processes_for, side_by_side
 from autochain.audio.files import write_text
 from autochain.progress import Progress
 
-NAME = ".album.mixes.jsonl"
+_NAME = ".album.mixes.jsonl"
 _COARSEST_CLOCK_NS = 2_000_000_000  # FAT keeps times in steps of 2 s
 
 Paths = tuple[Path, ...]
@@ -34,7 +34,7 @@ def hear_mixes(
 
     With `resume`, what an earlier run has heard is taken from the folder `out`.
     """
-    kept, begun_ns = out / NAME, time.time_ns()
+    kept, begun_ns = out / _NAME, time.time_ns()
     known = _read(kept) if resume else {}
     states = {track.paths: _state(track.paths, out) for track in tracks}
     found: dict[Paths, HeardMix | Failure] = {paths: known[state] for paths, state in states.items() if state in known}

@@ -15,7 +15,7 @@ from autochain.audio.files import write_text
 from autochain.errors import UsageError
 from autochain.units import clock, number
 
-KINDS = ("html", "md", "json")
+SHEET_KINDS = ("html", "md", "json")
 
 
 class JoinedSong(BaseModel):
@@ -65,12 +65,12 @@ class Record(BaseModel):
     parts: list[JoinedSong] = []
 
 
-def file_names(stem: str) -> list[str]:
+def track_file_names(stem: str) -> list[str]:
     """Everything that is written for a track."""
-    return [f"{stem}.track.json", *(f"{stem}.sheet.{kind}" for kind in KINDS)]
+    return [f"{stem}.track.json", *(f"{stem}.sheet.{kind}" for kind in SHEET_KINDS)]
 
 
-def to_json(record: Record) -> str:
+def record_json(record: Record) -> str:
     """Text of a record with a final newline."""
     return json.dumps(record.model_dump(mode="json"), separators=(",", ":")) + "\n"
 
@@ -120,7 +120,7 @@ def is_whole(folder: Path, record: Record) -> bool:
 
 def left_behind(out: Path, stems: Iterable[str]) -> dict[str, str]:
     """Stems of finished tracks in a folder that the album does not have, by their requests."""
-    ending, own = file_names("")[0], set(stems)
+    ending, own = track_file_names("")[0], set(stems)
     found: dict[str, str] = {}
     for path in sorted(out.glob(f"*{ending}")):
         stem = path.name.removesuffix(ending)
@@ -135,16 +135,16 @@ def take_along(out: Path, request: str, stem: str, left: Mapping[str, str]) -> R
     Nothing is replaced. After a kill in the middle neither name has all its files, and the track is done again.
     """
     old = left.get(request)
-    names = file_names(stem)
+    names = track_file_names(stem)
     if old is None or any((out / name).exists() for name in names):
         return None
-    before = read_record(out / file_names(old)[0])
+    before = read_record(out / track_file_names(old)[0])
     if before is None or before.request != request or not is_whole(out, before):
         return None
-    sheets = dict(zip(file_names(old)[1:], names[1:], strict=True))
+    sheets = dict(zip(track_file_names(old)[1:], names[1:], strict=True))
     record = before.model_copy(update={"files": {new: before.files[name] for name, new in sheets.items()}})
-    write_text(out / names[0], to_json(record))
+    write_text(out / names[0], record_json(record))
     for name, new in sheets.items():
         (out / name).rename(out / new)
-    (out / file_names(old)[0]).unlink()
+    (out / track_file_names(old)[0]).unlink()
     return record

@@ -8,7 +8,7 @@ from autochain.album.figures import drift, gaps_s, median_balance_db, median_cha
 from autochain.album.job import Outcome
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.pictures import Drawn, pictures
-from autochain.album.record import KINDS, Record
+from autochain.album.record import SHEET_KINDS, Record
 from autochain.album.run import Album
 from autochain.album.same_settings import FOLDER, SameSettings
 from autochain.album.tracks import Track
@@ -35,7 +35,7 @@ from autochain.sheet.settings import setting_text
 from autochain.sheet.words import CAUTION
 from autochain.units import number
 
-MOST_SHOWN = 500  # beyond, a page takes seconds to open and nobody reads it
+MOST_ROWS = 500  # beyond, a page takes seconds to open and nobody reads it
 OVERVIEW_FILES = ("album.md", "album.html", "album.json")
 _TONE_WORDS = (
     "Level of five ranges in each master, relative to the whole of its track, against the album's median, in dB. Gap: "
@@ -108,21 +108,21 @@ def _sentences(album: Album) -> Iterator[str]:
         yield f"Changed in the tone of most masters, against their mixes at equal loudness: {common}."
     if album.policy != SAME and len(album.done) < len(album.tracks):
         yield "Failed tracks were left out when levels were set; adding them may shift levels."
-    if len(album.tracks) > MOST_SHOWN:
+    if len(album.tracks) > MOST_ROWS:
         yield (
             f"Shown, of {len(album.tracks)}: tracks that failed, miss their loudness or stand out, at most "
-            f"{MOST_SHOWN}. All are in album.json; the sheet of each is beside it."
+            f"{MOST_ROWS}. All are in album.json; the sheet of each is beside it."
         )
 
 
 def _shown(album: Album) -> list[_Placed]:
     """All tracks, or of very many those that ask for a look."""
     every = [(place, track, found) for place, (track, found) in enumerate(album.tracks, 1)]
-    if len(every) <= MOST_SHOWN:
+    if len(every) <= MOST_ROWS:
         return every
     out = {id(record) for record, _ in standing_out(album)}
     asking = [one for one in every if not isinstance(one[2], Record) or not one[2].met or id(one[2]) in out]
-    return asking[:MOST_SHOWN]
+    return asking[:MOST_ROWS]
 
 
 def _page_of(album: Album, track: Track) -> str:
@@ -208,13 +208,13 @@ def _lists(album: Album) -> Iterator[tuple[str, list[str]]]:
         ("Failed", failures), ("Songs that run into each other", joined), ("Stands out", out),
         ("Keep their own settings", own),
     ):  # fmt: skip
-        if len(lines) > MOST_SHOWN:
-            lines = [*lines[:MOST_SHOWN], f"{len(lines) - MOST_SHOWN} more."]
+        if len(lines) > MOST_ROWS:
+            lines = [*lines[:MOST_ROWS], f"{len(lines) - MOST_ROWS} more."]
         if lines:
             yield title, lines
 
 
 def _links(album: Album, track: Track, record: Record) -> Line:
     stem = album.sheet_stem(track)
-    links = [part for kind in KINDS for part in (", ", Link(kind, address(f"{stem}.sheet.{kind}")))]
+    links = [part for kind in SHEET_KINDS for part in (", ", Link(kind, address(f"{stem}.sheet.{kind}")))]
     return (FileName(record.title), ": ", *links[1:])

@@ -15,7 +15,7 @@ from typing import Any
 
 from autochain.album import record as records
 from autochain.album.job import Failure, Finished, HeardMix, Job, Outcome, carry_out, sayable
-from autochain.album.levels import targets_lufs
+from autochain.album.levels import track_targets_lufs
 from autochain.album.mixes import hear_mixes
 from autochain.album.record import Record, left_behind, take_along
 from autochain.album.same_settings import FOLDER, SameSettings, decide, second_jobs
@@ -139,7 +139,8 @@ def run(
             mixes.append((track, heard))
         else:
             results[track.stem] = heard
-    levels = targets_lufs(plan.policy, target, [heard.lufs for _, heard in mixes], [t.offset_lu for t, _ in mixes])
+    mixes_lufs, offsets_lu = [heard.lufs for _, heard in mixes], [track.offset_lu for track, _ in mixes]
+    levels = track_targets_lufs(plan.policy, target, mixes_lufs, offsets_lu)
     wanted: list[Job] = []
     for (track, heard), level in zip(mixes, levels, strict=True):
         try:
@@ -161,7 +162,7 @@ def run(
         results |= {stem: found for stem, found in again.items() if stem in same.cost}
         for stem, found in results.items():
             if isinstance(found, Record):
-                whole = records.read_record(out / same.folder(stem) / records.file_names(stem)[0])
+                whole = records.read_record(out / same.folder(stem) / records.track_file_names(stem)[0])
                 pool.push([] if whole is None else whole.levels)
     return Album(
         policy=plan.policy,
@@ -282,7 +283,7 @@ def _at(config: Config, lufs: float) -> Config:
 
 def _before(out: Path, job: Job, moved: Mapping[str, str]) -> Record | None:
     """Record of a job that was done in an earlier run."""
-    record = records.read_record(out / records.file_names(job.stem)[0])
+    record = records.read_record(out / records.track_file_names(job.stem)[0])
     if record is not None and record.request == job.request and records.is_whole(out, record):
         return record
     return take_along(out, job.request, job.stem, moved)
@@ -290,12 +291,12 @@ def _before(out: Path, job: Job, moved: Mapping[str, str]) -> Record | None:
 
 def _known(out: Path, stem: str, resume: bool) -> list[str]:
     """Hashes of files that an earlier run wrote, and that this one may replace."""
-    before = records.read_record(out / records.file_names(stem)[0]) if resume else None
+    before = records.read_record(out / records.track_file_names(stem)[0]) if resume else None
     return [] if before is None else [*before.files.values(), *before.earlier]
 
 
 def _refuse_edited(out: Path, stem: str, known: Sequence[str], force: bool) -> None:
-    for name in records.file_names(stem)[1:]:
+    for name in records.track_file_names(stem)[1:]:
         records.refuse_edited(out / name, known, force)
 
 
@@ -305,7 +306,7 @@ def _keep(out: Path, found: Finished, job: Job, known: Sequence[str], force: boo
     earlier = [one for one in known if one not in found.record.files.values()]
     record = found.record.model_copy(update={"earlier": earlier})
     replace, sources = force or bool(known), job.paths
-    write_text(out / records.file_names(job.stem)[0], records.to_json(record), replace, sources)
+    write_text(out / records.track_file_names(job.stem)[0], records.record_json(record), replace, sources)
     for name, text in found.texts.items():
         write_text(out / name, text, replace, sources)
     return record

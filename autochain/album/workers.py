@@ -26,8 +26,8 @@ B = TypeVar("B")
 # One thread in each process, whatever its libraries would start.
 _ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMBA", "BLIS", "NUMEXPR")}
 LOST = (
-    "The process that did it was ended from outside, twice, as systems do when memory runs out. Make room, "
-    "and give the command again with --resume."
+    "Its process was ended from outside twice, as systems do when memory runs out. Free some memory, and give the "
+    "command again with --resume."
 )
 
 
@@ -121,7 +121,7 @@ class _Pool:
             except BrokenExecutor:
                 continue
             return future
-        raise AutochainError("No process can be started beside this one. Make room, or use --jobs 1.")
+        raise AutochainError("No further process can be started. Free some memory, or use --jobs 1.")
 
     def end(self) -> None:
         if self._executor is not None:

@@ -12,7 +12,7 @@ from autochain.compare.as_json import different_to_json
 from autochain.compare.report import different_report
 from autochain.document.as_markdown import markdown
 from autochain.errors import DifferentMaterialError, UsageError
-from autochain.log.history import LAST
+from autochain.log.history import LAST_MASTERS
 from autochain.tasks.compare import CompareRequest
 from autochain.tasks.compare import compare as run
 from autochain.tasks.history import HistoryRequest, recall
@@ -35,7 +35,7 @@ def compare(
     history: Annotated[
         bool, typer.Option("--history", help="Instead: what the last masters in the log have in common.")
     ] = False,
-    last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST,
+    last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST_MASTERS,
     log: LogFile = None,
     no_log: NoLog = False,
     force: options.Force = False,

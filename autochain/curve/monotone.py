@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from autochain.config.model import Target
 from autochain.curve.point import Curve, Point
-from autochain.curve.targets import name_of
+from autochain.curve.targets import loudness_name
 from autochain.search.run import ReadySearch
 from autochain.search.verify import SUGGESTION, Contender
 from autochain.solve.solved import Guess
@@ -54,7 +54,7 @@ def make_monotone(
             stats = replace(
                 point.found.stats,
                 coordinates=louder.found.stats.coordinates,
-                chosen_from=f"the settings of {name_of(louder.target_lufs)} LUFS, driven less",
+                chosen_from=f"the settings of {loudness_name(louder.target_lufs)} LUFS, driven less",
             )
             found = replace(point.found, chosen=less, stats=stats)
             points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)

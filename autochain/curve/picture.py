@@ -14,7 +14,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 16.0, 24.0, 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class CostLine:
     """One line of a picture: its class, and a value for every loudness; None leaves a gap."""
 
     kind: str
@@ -34,7 +34,7 @@ def cost_picture(
     label: str,
     unit: str,
     at_lufs: Sequence[float],
-    series: Sequence[Series],
+    series: Sequence[CostLine],
     links: Sequence[PointLink] = (),
     knee_lufs: float | None = None,
     size: tuple[float, float] = (640.0, 320.0),

@@ -6,11 +6,11 @@ from importlib.resources import files
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import StageName
 from autochain.curve.monotone import not_monotone
-from autochain.curve.picture import PointLink, Series, cost_picture
+from autochain.curve.picture import CostLine, PointLink, cost_picture
 from autochain.curve.point import BaselineCosts, Curve, Point
 from autochain.curve.sheets import SHEET_KINDS, CurveSheets
 from autochain.curve.statement import METHOD, NO_ADVICE, knee_of, monotone_text, statement
-from autochain.curve.targets import name_of
+from autochain.curve.targets import loudness_name
 from autochain.document.as_html import html
 from autochain.document.as_markdown import markdown
 from autochain.document.blocks import (
@@ -38,8 +38,8 @@ from autochain.units import number
 _COMPARED = (LIMITER_ONLY, TRADE_DEFAULT)
 _LINES = ((TRADE_DEFAULT, "third"), (LIMITER_ONLY, "second"))  # by the page's style; the last is drawn on top
 _COMPARED_NOTE = (
-    f"{BASELINES} It is chosen at the first loudness searched. ~: estimated from the excerpts and from whole-song "
-    "renders at up to three loudnesses. A dash: not reached."
+    f"{BASELINES} The limiter alone is chosen at the first loudness searched and kept for all. ~: estimated from the "
+    "excerpts and from whole-song renders at up to three loudnesses. A dash: not reached."
 )
 _NORMALISED_NOTE = (
     "The gain that loudness normalisation at published levels applies to each point, and how far it stays short of the "
@@ -173,7 +173,7 @@ def _normalised(curve: Curve) -> Table:
 
 def _mark(point: Point) -> str:
     """Name of a point on the page."""
-    return f"at{name_of(point.target_lufs)}".replace(".", "_")
+    return f"at{loudness_name(point.target_lufs)}".replace(".", "_")
 
 
 def _one_card_at_a_time(curve: Curve) -> str:
@@ -201,10 +201,10 @@ def _score_figure(found: CurveSheets) -> Iterator[Block]:
         kind = "card first" if point is start else "card"
         cards.append(Part([Paragraph(Strong(f"{lufs}, {head}")), Listed(lines)], kind, f"c{_mark(point)}"))
     series = [
-        Series(kind=kind, values=[b.score if (b := p.baselines.get(name)) and b.met else None for p in points])
+        CostLine(kind=kind, values=[b.score if (b := p.baselines.get(name)) and b.met else None for p in points])
         for name, kind in _LINES
     ]
-    series.append(Series(kind="line", values=[p.chosen.score if p.met else None for p in points]))
+    series.append(CostLine(kind="line", values=[p.chosen.score if p.met else None for p in points]))
     yield Figure(cost_picture(_PICTURE, "score", at, series, links, knee_lufs), f"{_PICTURE} {_REACH}")
     yield Part(cards, "cards")
 
@@ -218,9 +218,9 @@ def _small_figure(curve: Curve, name: str) -> Figure:
     for chain, kind in _LINES:
         baselines = [p.baselines.get(chain) for p in curve.points]
         values = [priced_db(b.costs)[name] if b is not None and b.met else None for b in baselines]
-        series.append(Series(kind=kind, values=values))
+        series.append(CostLine(kind=kind, values=values))
     own = [priced_db(p.chosen.costs)[name] if p.met else None for p in curve.points]
-    series.append(Series(kind="line", values=own))
+    series.append(CostLine(kind="line", values=own))
     at = [p.target_lufs for p in curve.points]
     return Figure(cost_picture(caption, unit, at, series, size=(340.0, 210.0)), caption)
 

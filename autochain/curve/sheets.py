@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
 from autochain.curve.point import Curve, Point
-from autochain.curve.targets import name_of
+from autochain.curve.targets import loudness_name
 from autochain.page import to_html
 from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
 
@@ -36,14 +36,14 @@ def with_sheets(curve: Curve, mix_stem: str) -> CurveSheets:
     return CurveSheets(curve=curve, sheets=sheets, mix_stem=mix_stem)
 
 
-def file_names(mix_stem: str, targets_lufs: tuple[float, ...]) -> list[str]:
+def curve_file_names(mix_stem: str, targets_lufs: tuple[float, ...]) -> list[str]:
     """Everything that may be written."""
     own = [f"{mix_stem}.curve.{kind}" for kind in CURVE_KINDS]
     return own + [f"{_sheet_stem(mix_stem, target)}.{kind}" for target in targets_lufs for kind in SHEET_KINDS]
 
 
 def _sheet_stem(mix_stem: str, target_lufs: float) -> str:
-    return f"{mix_stem}.at{name_of(target_lufs)}.sheet"
+    return f"{mix_stem}.at{loudness_name(target_lufs)}.sheet"
 
 
 def sheet_texts(mix: Mix, point: Point, sheet: Sheet) -> dict[str, str]:

@@ -46,6 +46,6 @@ def refuse_locked_drive(decisions: Decisions) -> None:
         )
 
 
-def name_of(target_lufs: float) -> str:
+def loudness_name(target_lufs: float) -> str:
     """Loudness as it stands in file names: `-9.0`, and as many digits as it has."""
     return number(target_lufs, decimals=1 if round(target_lufs, 1) == target_lufs else 2)

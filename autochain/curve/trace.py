@@ -15,7 +15,7 @@ from autochain.config.model import Config, Coordinates, Target
 from autochain.curve.baselines import baselines_along
 from autochain.curve.monotone import make_monotone
 from autochain.curve.point import BaselineCosts, Curve, Point
-from autochain.curve.targets import name_of
+from autochain.curve.targets import loudness_name
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluator import Trial
@@ -50,7 +50,7 @@ class Tracer:
         ready = measured.ready()
         found_at, excerpts, lost = self._search(ready, by_gain, rest)
         self._phase, self._done = "", 1.0
-        self._show("verifying what is beside", 0.0)
+        self._show("verifying the baselines", 0.0)
         baselines = {t: _of_gain(found) for t, found in by_gain.items()}
         baselines |= baselines_along(ready, [self._at(t) for t in sorted(excerpts)], excerpts)
         points = [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]
@@ -71,7 +71,7 @@ class Tracer:
             if unmet and target > min(unmet):
                 lost.append(target)
                 continue
-            self._phase, self._done = f"{name_of(target)} LUFS: ", place / len(rest)
+            self._phase, self._done = f"{loudness_name(target)} LUFS: ", place / len(rest)
             near = sorted(seeds, key=lambda t: (abs(t - target), t))[:_SEEDS]
             budget = max(2, round((NEXT_SHARE if near else FIRST_SHARE) * self._request.config.search.budget))
             from_points = tuple(dict.fromkeys(seeds[t] for t in near))

@@ -11,9 +11,9 @@ from html import escape
 
 from autochain.document.axes import rounds, svg, upright, word
 
-_WIDTH, _NAMES, _RIGHT = 340.0, 118.0, 14.0
+_WIDTH, _NAMES, _RIGHT = 340.0, 126.0, 14.0
 _TOP, _BOTTOM, _ROW = 24.0, 6.0, 18.0
-_LETTER = 6.2  # mean width of a letter at the page's 11 px
+_LETTER = 5.8  # mean width of a letter at the page's 11 px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
-LAST = 20
+LAST_MASTERS = 20
 FEWEST = 5
 SAME_SIGN = 0.8
 LEAST_DB = 0.5
@@ -79,7 +79,7 @@ class History:
     habits: tuple[Habit, ...]
 
 
-def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST) -> History:
+def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST_MASTERS) -> History:
     """Gather the last masters from the entries of a log.
 
     One mix counts once: with the last comparison made of it, or else with the last thing logged of it.

@@ -13,7 +13,7 @@ from autochain.album.job import Failure
 from autochain.album.joined import cannot_run_into
 from autochain.album.levels import OFFSETS, POLICIES, SAME
 from autochain.album.masters import master_names, write_masters
-from autochain.album.record import file_names
+from autochain.album.record import track_file_names
 from autochain.album.report import OVERVIEW_FILES, to_html, to_markdown
 from autochain.album.run import Album, AlbumPlan, refuse_other_target, run
 from autochain.album.same_settings import FOLDER
@@ -181,7 +181,7 @@ def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]
 def _refuse_outputs(
     request: AlbumRequest, tracks: Sequence[Track], replace_own: bool, sources: Sequence[Path]
 ) -> None:
-    own = [name for track in tracks for name in file_names(track.stem)]
+    own = [name for track in tracks for name in track_file_names(track.stem)]
     written = [*OVERVIEW_FILES, *own]
     if request.masters:
         written += [name for track in tracks for name in master_names(track)]

@@ -9,7 +9,7 @@ from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.knee import LEAST_POINTS
 from autochain.curve.point import Curve
 from autochain.curve.report import to_html, to_markdown
-from autochain.curve.sheets import CurveSheets, file_names, sheet_texts, with_sheets
+from autochain.curve.sheets import CurveSheets, curve_file_names, sheet_texts, with_sheets
 from autochain.curve.statement import knee_of
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
@@ -102,7 +102,7 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     refuse_contradictions(decisions, config, None)
     stem, sources = path_of(request.mix).stem, files_among((request.mix,))
     if request.out is not None:
-        check_output(request.out, file_names(stem, targets), request.force, sources)
+        check_output(request.out, curve_file_names(stem, targets), request.force, sources)
     else:
         caller.tell(ONLY_PRINTED)
     header_of(request.mix)

@@ -7,7 +7,7 @@ from autochain.audio.blocks import shown
 from autochain.audio.files import check_output
 from autochain.errors import UsageError
 from autochain.log.file import log_path, read
-from autochain.log.history import LAST, History, history_of
+from autochain.log.history import LAST_MASTERS, History, history_of
 from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import write_texts
@@ -32,7 +32,7 @@ class HistoryRequest:
     """
 
     log: Path | None = None
-    last: int = LAST
+    last: int = LAST_MASTERS
     out: Path | None = None
     force: bool = False
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from autochain.curve.picture import Series, cost_picture
+from autochain.curve.picture import CostLine, cost_picture
 from autochain.curve.point import Curve, Point
 from autochain.curve.report import to_html
 from autochain.curve.sheets import with_sheets
@@ -47,7 +47,7 @@ def bent(point: Point) -> Curve:
     for lufs in range(-14, -5):
         crest = 0.4 * (lufs + 14.0) + 0.9 * max(0.0, lufs + 9.1)
         points.append(like(point, float(lufs), 2.0 * crest, crest))
-    return Curve(points=tuple(points), not_tried_lufs=(), dents=0)
+    return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
 
 
 def test_the_first_sentence_says_where_loudness_begins_to_cost_more(traced: Traced) -> None:
@@ -85,7 +85,7 @@ def test_names_of_files_are_text_and_no_markup(traced: Traced) -> None:
 
 
 def test_a_gap_parts_a_line_in_two() -> None:
-    line = Series(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
+    line = CostLine(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
     drawn = cost_picture("x", "dB", [-9.0, -8.0, -7.0, -6.0, -5.0], [line])
     assert drawn.count("<polyline") == 2
     assert drawn.count('<circle class="dot"') == 4
