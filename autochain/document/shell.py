@@ -15,7 +15,8 @@ body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper)
   font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
 h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; } a { color: var(--mark); }
 p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
-li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
+li { margin: .35rem 0; } .ranked > li:first-child { font-weight: bold; }
+pre { font-size: .75rem; white-space: pre-wrap; }
 figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
 svg text { font: 11px sans-serif; fill: var(--soft); }
 .grid, .zero, .stem { stroke: var(--rule); fill: none; } .zero { stroke: var(--ink); }
@@ -28,6 +29,7 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
+th { white-space: normal; vertical-align: bottom; } td bdi { overflow-wrap: anywhere; }
 th:first-child, td:first-child { text-align: left; white-space: normal; }
 @media (max-width: 36rem) {
   .stack thead { display: none; } .stack tr { display: block; padding: .4rem 0; border-bottom: 1px solid var(--rule); }
