@@ -66,7 +66,8 @@ def report(found: Comparison, described: Description, verdict: BounceVerdict | N
     yield Paragraph(described.loudness, "lead")
     yield from (Paragraph(line, "soft") for line in described.made_comparable)
     yield Heading("What changed, the most audible first")
-    yield Listed([_change(one) for one in described.changed], role="ranked") if described.changed else Paragraph(NOTHING)
+    changes = [_change(one) for one in described.changed]
+    yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING)
     if described.unchanged:
         yield Paragraph(f"Not changed, or too little to notice: {', '.join(described.unchanged)}.")
     yield Paragraph(LISTEN, "soft")
@@ -92,8 +93,8 @@ def report_page(found: Comparison, blocks: Iterable[Block]) -> str:
 def spectrum_figure(bands: Sequence[BandChange]) -> Figure:
     """Picture of the third octaves that are heard, with its words."""
     heard = [band for band in bands if band.heard and band.change_db is not None]
-    names, changes = [frequency(band.nominal_hz) for band in heard], [band.change_db or 0.0 for band in heard]
-    return Figure(band_chart(BANDS, names, changes, [band.side_change_db for band in heard]), BANDS)
+    bands_hz, changes = [band.nominal_hz for band in heard], [band.change_db or 0.0 for band in heard]
+    return Figure(band_chart(BANDS, bands_hz, changes, [band.side_change_db for band in heard]), BANDS)
 
 
 def _title(master: str, mix: str) -> tuple[FileName, str, FileName]:

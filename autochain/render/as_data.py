@@ -28,7 +28,7 @@ def to_json(delivery: Delivery) -> str:
         "reached_lufs": delivery.master.lufs,
         "target_met_after_solving": delivery.met,
         "trim_lowered_db": delivery.master.lowered_db,
-        "settings": {stage: dict(own) for stage, own in delivery.master.settings.items()},
+        "settings": delivery.master.settings.plain(),
         "other_rates": [asdict(one) for one in delivery.rates],
         "files": [_file(file) for file in delivery.files],
         "versions": [asdict(version) for version in delivery.versions],

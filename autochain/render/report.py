@@ -5,6 +5,7 @@ from pathlib import Path
 
 from autochain.audio.blocks import shown
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT
 from autochain.document.as_html import html
 from autochain.document.blocks import (
     Block,
@@ -137,16 +138,16 @@ def _row(file: Delivered) -> list[Line]:
 
 def _rates(delivery: Delivery) -> Iterator[Block]:
     was = delivery.master.settings
-    label = STAGES["drive"].label
+    label = STAGES[DRIVE].label
     for one in delivery.rates:
-        moved = number(one.drive_db - was["drive"]["gain_db"], "dB", 2, signed=True)
+        moved = number(one.drive_db - was[DRIVE]["gain_db"], "dB", 2, signed=True)
         text = (
             f"At {number(one.rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling "
             f"holds there too. For the same loudness the {label} is {moved} from the main master's"
         )
-        if one.ceiling_dbtp is not None and one.ceiling_dbtp != was["limiter"]["ceiling_dbtp"]:
+        if one.ceiling_dbtp is not None and one.ceiling_dbtp != was.get(LIMITER, "ceiling_dbtp"):
             text += f", the ceiling of the limiter at {number(one.ceiling_dbtp, 'dBTP')}"
-        if one.trim_db != was["output"]["trim_db"]:
+        if one.trim_db != was[OUTPUT]["trim_db"]:
             text += f", the trim at {number(one.trim_db, 'dB')}"
         if one.apart_lu is not None and abs(one.apart_lu) > _SAME_LU:
             text += f", and yet it ends {number(one.apart_lu, 'LU', 2, signed=True)} from it"
