@@ -66,7 +66,8 @@ def report(found: Comparison, described: Description, verdict: BounceVerdict | N
     yield Paragraph(described.loudness, "lead")
     yield from (Paragraph(line, "soft") for line in described.made_comparable)
     yield Heading("What changed, the most audible first")
-    yield Listed([_change(one) for one in described.changed], role="said") if described.changed else Paragraph(NOTHING)
+    changes = [_change(one) for one in described.changed]
+    yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING)
     if described.unchanged:
         yield Paragraph(f"Not changed, or too little to notice: {', '.join(described.unchanged)}.")
     yield Paragraph(LISTEN, "soft")

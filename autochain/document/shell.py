@@ -17,9 +17,10 @@ h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-to
 .contents { list-style: none; padding: 0; font-size: .9rem; }
 .contents li { display: inline-block; margin: .15rem 1.1rem .15rem 0; }
 p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
-li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
+li { margin: .35rem 0; } .ranked > li:first-child { font-weight: bold; }
 code { font-size: .85em; } figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
 svg text { font: 11px sans-serif; fill: var(--soft); stroke: var(--paper); stroke-width: 3px; paint-order: stroke; }
+pre { font-size: .75rem; white-space: pre-wrap; }
 .grid, .zero, .stem { stroke: var(--rule); fill: none; } .zero { stroke: var(--ink); }
 .bar { fill: var(--mark); } .tick { stroke: var(--other); stroke-width: 2; fill: none; }
 .area { fill: var(--tint); stroke: var(--soft); } .line { stroke: var(--mark); stroke-width: 1.8; fill: none; }
@@ -30,6 +31,7 @@ svg text { font: 11px sans-serif; fill: var(--soft); stroke: var(--paper); strok
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
+th { white-space: normal; vertical-align: bottom; } td bdi { overflow-wrap: anywhere; }
 th:first-child, td:first-child { text-align: left; white-space: normal; }
 @media (max-width: 36rem) {
   .stack thead { display: none; } .stack tr { display: block; padding: .4rem 0; border-bottom: 1px solid var(--rule); }

@@ -143,7 +143,7 @@ def _rates(delivery: Delivery) -> Iterator[Block]:
         moved = number(one.drive_db - was[DRIVE]["gain_db"], "dB", 2, signed=True)
         text = (
             f"At {number(one.rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling "
-            f"holds there too. The same loudness needs {moved} of {label}"
+            f"holds there too. For the same loudness the {label} is {moved} from the main master's"
         )
         if one.ceiling_dbtp is not None and one.ceiling_dbtp != was.get(LIMITER, "ceiling_dbtp"):
             text += f", the ceiling of the limiter at {number(one.ceiling_dbtp, 'dBTP')}"
@@ -190,7 +190,7 @@ def _more(files: Iterable[Delivered]) -> Iterator[Block]:
                 number(figures.plr_db, "dB"),
             ]
         )
-    yield table(["file", "loudest 0.4 s (maximum momentary)", "loudness range", "peak to loudness (PLR)"], rows)
+    yield table(["file", "maximum momentary (0.4 s)", "loudness range", "peak to loudness (PLR)"], rows)
     yield Paragraph(STANDARDS, "soft")
 
 

@@ -126,6 +126,6 @@ def test_a_name_stays_on_its_line() -> None:
 
 
 def test_lines_that_are_numbered_are_numbered_in_both() -> None:
-    said = [b.Listed(["first", "second"], numbered=True, role="said")]
+    said = [b.Listed(["first", "second"], numbered=True, role="ranked")]
     assert markdown(said) == "1. first\n2. second\n"
-    assert "".join(html(said)) == '<ol class="said"><li>first</li><li>second</li></ol>'
+    assert "".join(html(said)) == '<ol class="ranked"><li>first</li><li>second</li></ol>'
