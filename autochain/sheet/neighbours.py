@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
 from autochain.document.blocks import Block, Heading, Line, Listed, Paragraph, Part, Strong, table
 from autochain.sheet.model import Alternative, Sheet, StageEntry
 from autochain.sheet.settings import shown_settings, value_text
@@ -63,7 +64,7 @@ def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[lis
             yield [STAGES[name].label, label, *(v if v == values[own] else Strong(v) for v in values)]
 
 
-def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[str]:
+def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[StageName]:
     """Stages of all chains, in an order that each of them keeps."""
     rest = [[e.stage for e in (sheet.stages if side is None else side.stages)] for side in sides]
     while any(rest):

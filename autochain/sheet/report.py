@@ -22,7 +22,7 @@ from autochain.document.blocks import (
     contents,
     table,
 )
-from autochain.search.baselines import NAMES, TRADE_DEFAULT
+from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
@@ -134,7 +134,7 @@ def _scores(sheet: Sheet) -> str:
     """The scores of what reached the target; what missed it by a LU has a lower score for no merit of its own."""
     if not sheet.met:
         return "Scores do not compare here, since the target was missed."
-    names = {**NAMES, TRADE_DEFAULT: f"{NAMES[TRADE_DEFAULT]} (every stage at usual settings)"}
+    names = {**BASELINE_WORDS, TRADE_DEFAULT: f"{BASELINE_WORDS[TRADE_DEFAULT]} (every stage at usual settings)"}
     others = (
         f"; {names[name]} {number(b.score, decimals=2)}"
         if b.met
@@ -302,7 +302,7 @@ def _move_rows(sheet: Sheet) -> Iterator[list[Line]]:
     for move in sheet.moved:
         stage = STAGES[move.stage]
         parameter = stage.parameter(move.parameter)
-        there = [parameter.parsed(v, move.stage) for v in (move.was, move.now) if v is not None]
+        there = [v for v in (move.was, move.now) if v is not None]
         if parameter.quiet and there == [parameter.default]:
             continue  # of a stage that came or went, what goes without saying
         texts = ("not in the chain" if v is None else value_text(parameter, v) for v in (move.was, move.now))
@@ -311,7 +311,7 @@ def _move_rows(sheet: Sheet) -> Iterator[list[Line]]:
 
 def _costs(sheet: Sheet) -> Iterator[Block]:
     yield Heading("What it costs", mark="costs")
-    heads = [NAMES[name] for name in sheet.baselines]
+    heads = [BASELINE_WORDS[name] for name in sheet.baselines]
     yield table(["cost", "suggestion", *heads, "weight", "in score", "trials", "meaning"], _cost_rows(sheet), "costs")
     yield Paragraph("\n".join([COST_COLUMNS, *([BASELINES] if sheet.baselines else [])]))
 
