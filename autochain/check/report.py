@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from autochain.check.checked import Checked
 from autochain.document.as_markdown import markdown
 from autochain.document.blocks import (
     Block,
@@ -17,20 +18,9 @@ from autochain.document.blocks import (
     Strong,
     table,
 )
-from autochain.measure.measurement import Measurement
-from autochain.prepare.readiness import Readiness
 from autochain.sheet.findings import HEADING, NOTHING, VERDICTS, kinds, listed
+from autochain.sheet.words import LISTEN_MODERATELY
 from autochain.units import clock, number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """One mix that was checked."""
-
-    file: str
-    duration_s: float
-    measurement: Measurement
-    readiness: Readiness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +48,8 @@ def checks_report(checked: Sequence[Checked], unread: Sequence[str] = (), shown:
         *(_glance(checked) if several else ()),
         *(shown.playing if shown else ()),
         *(_mix(place, one, own, not several) for place, (one, own) in mixes),
+        # A page says it above what it plays.
+        *([Paragraph(LISTEN_MODERATELY, role="soft")] if any(findings) and not (shown and shown.playing) else []),
     ]
 
 

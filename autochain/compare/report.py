@@ -15,7 +15,7 @@ from autochain.document.charts import band_chart, course_chart
 from autochain.document.shell import page
 from autochain.measure.band_changes import BandChange
 from autochain.sheet.faults import shown_faults
-from autochain.sheet.words import FIGURES
+from autochain.sheet.words import FIGURES, LISTEN_MODERATELY
 from autochain.units import clock, frequency, number
 
 NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
@@ -24,10 +24,7 @@ OTHER_MIX = (
     "The sheet was made for another file than this mix. It was rendered on this mix all the same, so its thresholds "
     "and its drive may not fit."
 )
-LISTEN = (
-    "These are changes; you decide whether they are wanted. Listen at a moderate level, and do not turn up for quiet "
-    "places: what follows them may be loud."
-)
+LISTEN = f"These are changes; you decide whether they are wanted. {LISTEN_MODERATELY}"
 DISTORTION = (
     "Added distortion is read from the two files alone. Behind an equaliser it may read several dB above the sheet's "
     "figure, most of all under 200 Hz: the sheet knows the equaliser, this comparison has to estimate it."

@@ -5,7 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
-from autochain.check.report import Checked, Shown, checks_report
+from autochain.check.checked import Checked
+from autochain.check.report import Shown, checks_report
 from autochain.document.as_html import html
 from autochain.document.shell import page
 from autochain.page.closeups import Looks, look_at

@@ -99,6 +99,11 @@ CAUTION = (
     "safe-listening advice (WHO and ITU-T H.870) and your local rules come before any figure here."
 )
 
+# Where nothing plays, but times to listen at are named.
+LISTEN_MODERATELY = (
+    "Listen at a moderate level, and do not turn up for quiet places: what follows them may be loud."
+)
+
 TRIM = "Trim: the output gain at which bypassing the stage leaves the loudness unchanged."
 
 TIME_CONSTANTS = (

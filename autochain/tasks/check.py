@@ -11,13 +11,11 @@ from autochain.audio.blocks import shown
 from autochain.audio.files import check_output
 from autochain.audio.mix import Mix
 from autochain.check.as_json import checks_to_json
-from autochain.check.report import Checked, checks_to_markdown
+from autochain.check.checked import Checked, judged
+from autochain.check.report import checks_to_markdown
 from autochain.config import Config, read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect, inspect_file
-from autochain.prepare.readiness import judge
-from autochain.prepare.resonance_findings import resonance_findings
-from autochain.prepare.resonances import find_resonances
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import write_texts
 from autochain.tasks.sounds import Sound, header_of
@@ -76,13 +74,7 @@ class Checks:
 def check_mix(sound: Sound, config: Config, name: str) -> Checked:
     """Inspect one mix and judge it under a name; AudioFileError when it cannot be read."""
     seen = inspect(sound.samples, sound.rate_hz) if isinstance(sound, Mix) else inspect_file(sound)
-    standing_out = resonance_findings(find_resonances(seen.resonance), config.prepare.rules)
-    return Checked(
-        file=name,
-        duration_s=seen.duration_s,
-        measurement=seen.measured.figures,
-        readiness=judge(seen, config.check, standing_out),
-    )
+    return judged(seen, name, config)
 
 
 def check(request: CheckRequest, caller: Caller = NOBODY) -> Checks:
