@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from autochain.chain.settings import Given
 from autochain.config.model import Coordinates, Target
-
-Values = Mapping[str, float | str]  # a choice is a word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +29,7 @@ class EarlierSheet:
         The decisions it was asked with.
     seed
         Of its search, and of the dither of its preview.
-    course
+    fingerprint
         Text of its song, as in `measure.fingerprint`; empty where the sheet does not say.
     score, weights, version
         Its score at the target (None where that was missed), what it was weighed with, and by which program.
@@ -40,13 +39,13 @@ class EarlierSheet:
     sha256: str
     mix_sha256: str
     target: Target
-    stages: Mapping[str, Values]
-    found: Values
+    stages: Mapping[str, Given]
+    found: Given
     point: Coordinates | None
-    locks: Values
+    locks: Given
     without: frozenset[str]
     seed: int
-    course: Mapping[str, str] = field(default_factory=dict)
+    fingerprint: Mapping[str, str] = field(default_factory=dict)
     score: float | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
     version: str = ""
