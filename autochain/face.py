@@ -117,6 +117,7 @@ def suggest(
     lock: Mapping[str, float | str] | None = None,
     without: Sequence[str] = (),
     around: PathLike | Sheet | None = None,
+    another_song: bool = False,
     references: Sequence[PathLike] = (),
     budget: int | None = None,
     seed: int | None = None,
@@ -144,6 +145,8 @@ def suggest(
         Stages to leave out.
     around
         An earlier sheet to stay near, for this mix or a revised one.
+    another_song
+        The sheet is known to be of another song; it is refused otherwise.
     references
         Files of songs whose balance is the aim.
     budget
@@ -193,6 +196,7 @@ def suggest(
         lock=_locks(lock),
         without=without,
         around=_sheet(around),
+        another_song=another_song,
         references=[Path(one) for one in references],
         budget=budget,
         seed=seed,

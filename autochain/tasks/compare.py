@@ -96,6 +96,8 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
         header_of(sound)
     log = usable_log(request.log, caller)
     mix, master = loaded(request.mix), loaded(request.master)
+    if sheet is not None and sheet.mix_sha256 != mix.sha256:
+        caller.tell(f"{sheet.file} was made for another file than {mix.file}; it is rendered on this one all the same.")
     with caller.watch() as show:
         found = compare_sounds(mix, master, show)
         verdict = None if sheet is None else check_bounce(sheet, mix, found, show)

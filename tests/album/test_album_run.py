@@ -209,3 +209,22 @@ def test_every_track_has_its_line_in_the_log(tmp_path: Path, command: Callable[.
     assert entry["after"]["integrated_lufs"] == pytest.approx(-30.0, abs=0.1)
     assert command(*asked, "--resume").code == 0  # nothing is done, so nothing is logged
     assert log.read_text().splitlines() == [line]
+
+
+def test_what_keeps_a_track_from_being_done_is_told_once_and_before_any_search(
+    mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soundfile.write(tmp_path / "silent.wav", np.zeros((4 * RATE, 2)), RATE)
+    (tmp_path / "out").mkdir()
+    edited = tmp_path / "out" / "03-b.sheet.json"
+    asked = ("album", mixes / "d.wav", tmp_path / "silent.wav", mixes / "b.wav", "-o", tmp_path / "out", *ASKED)
+    assert "1 of 3 tracks searched" in command(*asked).err
+    edited.write_text("{}", encoding="utf-8")
+
+    def refuse(*_: Any) -> None:
+        raise AssertionError("a track was searched")
+
+    monkeypatch.setattr("autochain.album.job.suggest", refuse)
+    told = [line for line in command(*asked, "--resume").err.splitlines() if line.startswith("autochain: ")]
+    assert [sum(word in line for line in told) for word in ("d.wav", "silent throughout", "03-b.sheet.json")] == [1] * 3
+    assert len(told) == 3

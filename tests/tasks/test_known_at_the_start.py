@@ -189,3 +189,18 @@ def test_a_delivery_larger_than_a_wav_is_refused_before_it_is_rendered(
     with pytest.raises(AudioFileError, match="a WAV ends at"):
         autochain.render(files / MIX, sheet=files / SHEET, out=tmp_path / "out")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sheet_of_another_mix_is_said_before_the_comparison(
+    command: Callable[..., Ran], files: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: Any) -> None:
+        raise WasReadError
+
+    monkeypatch.setattr("autochain.tasks.compare.compare_sounds", refuse)
+    sheet = ("--sheet", files / SHEET, "--no-log")
+    said = said_before_reading(command, "compare", files / "fast.wav", files / "fast.wav", *sheet)
+    assert said == (
+        "autochain: mix.sheet.json was made for another file than fast.wav; it is rendered on this one all the same."
+    )
+    assert said_before_reading(command, "compare", files / MIX, files / MIX, *sheet).count("autochain: ") == 1
