@@ -122,6 +122,15 @@ def test_every_setting_is_there(page: Path) -> None:
             assert name in default[place], f"{place}.{name}"
 
 
+@pytest.mark.parametrize("page", PAGES, ids=named)
+def test_every_value_that_is_locked_can_be_set(page: Path) -> None:
+    text = text_of(page)
+    code = "\n".join([*_CODE.findall(text), *_FENCED.findall(text)])
+    for place, name, value in re.findall(r"(?<![\w/.-])([a-z_]+)\.([a-z][a-z0-9_]*)=([^\s`,]+)", code):
+        if place in STAGES:
+            STAGES[place].parameter(name).parsed(value, named(page))  # an error where it cannot
+
+
 def test_the_python_page_calls_what_there_is() -> None:
     for block in python_blocks(text_of(TOP / "docs" / "python.md")):
         for node in ast.walk(ast.parse(block)):
