@@ -29,6 +29,7 @@ class _Package(ModuleType):
     def __getattr__(self, name: str) -> Any:
         if name not in __all__:
             raise AttributeError(f"module {self.__name__!r} has no attribute {name!r}")
+        import_module(f"{self.__name__}.resources").keep_compiled_code()  # before numba is loaded, as the command does
         function = getattr(import_module(f"{self.__name__}.face"), name)
         setattr(self, name, function)
         return function

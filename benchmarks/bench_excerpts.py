@@ -17,7 +17,7 @@ from scipy.stats import spearmanr
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
-from autochain.search.costs import NAMES
+from autochain.search.costs import COST_NAMES
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.search.space import from_vector, outline_at, to_vector
@@ -28,7 +28,7 @@ QUESTION = "Do the excerpts rank settings as the whole song does?"
 RATE_HZ = 44100
 NEAR = 0.12  # of a range: spread of the settings near the best
 MOVED = 0.4  # share of the coordinates that such a setting moves
-SHOWN = (*NAMES, "score")
+SHOWN = (*COST_NAMES, "score")
 
 
 def compare(character: str, lufs: float, seconds: float, demo_seed: int, settings: int, budget: int) -> dict[str, Any]:
@@ -66,7 +66,7 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
             left.append(song.solve(plan, lufs, guess).solution.reached_lufs - lufs)
 
     def figures(trial: Any) -> list[float]:
-        return [*(getattr(trial.costs, name) for name in NAMES), trial.score]
+        return [*(getattr(trial.costs, name) for name in COST_NAMES), trial.score]
 
     def ranks(rows: list[Any], which: int) -> dict[str, float | None]:
         mine, theirs = np.array([figures(r[which]) for r in rows]), np.array([figures(r[2]) for r in rows])

@@ -21,6 +21,7 @@ from joblib import Parallel, delayed
 from outside_samplers import OutsideSampler
 from report import machine, save, table
 
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config import read_config
 from autochain.config.model import Config, Coordinates, Ranges, Weights
 from autochain.demo import make_demo
@@ -106,7 +107,7 @@ class Cell:
         # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
         start = outline_at(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
         song = whole.solve(start, lufs, Guess())
-        same = Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})
+        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": song.solution.drive_db}}))
         heard = self.evaluator.solve(only_drive_left(song.settings, same), lufs, Guess())
         self.lufs = lufs - song.solution.reached_lufs + heard.solution.reached_lufs
         self.known: dict[str, Trial] = {}

@@ -25,6 +25,7 @@ from report import RESULTS, machine, save
 from search_tables import page
 
 from autochain.audio.mix import Mix, Samples
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config import read_config
 from autochain.config.model import Config
 from autochain.demo import CHARACTERS, demo_song, make_demo
@@ -72,11 +73,11 @@ def config_for(cell: Cell, budget: int, **search: Any) -> Config:
 class Song:
     """A mix, and chains brought to its target on the whole of it."""
 
-    def __init__(self, mix: Mix, config: Config, linear: dict[str, dict[str, float]]) -> None:
+    def __init__(self, mix: Mix, config: Config, linear: ChainSettings) -> None:
         self.mix = mix
         self.config = config
         self.chain = config.chain_plan
-        self.linear = {name: linear[name] for name in self.chain.linear if name in linear}
+        self.linear = linear.only(self.chain.linear)
         start = self.chain.render(mix.samples, mix.rate_hz, self.linear, stages=self.chain.leading).samples
         hops = weighted_hops(start, mix.rate_hz)
         level = integrated_lufs(hops)
@@ -85,9 +86,9 @@ class Song:
         material = Material(start, mix.rate_hz, hops, level, [span])
         self.song = Evaluator(material, config.weights, config.search.drive, self.chain)
 
-    def brought_to_target(self, name: str, level_stages: dict[str, dict[str, float]]) -> Verified:
+    def brought_to_target(self, name: str, level_stages: ChainSettings) -> Verified:
         """Solve the drive of a chain behind the suggestion's own linear stages, and measure it."""
-        settings = {**self.linear, "drive": {}, "output": {}, **level_stages}
+        settings = self.linear | ChainSettings({DRIVE: {}, OUTPUT: {}}) | level_stages
         contender = Contender(
             name=name,
             settings=self.chain.checked(settings),
@@ -100,13 +101,13 @@ class Song:
     def fast_limiter(self) -> Verified:
         """1.5 ms look-ahead and 5 ms release, alone."""
         limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 1.5, "release_ms": 5.0}
-        return self.brought_to_target("fast_limiter", {"limiter": limiter})
+        return self.brought_to_target("fast_limiter", ChainSettings({LIMITER: limiter}))
 
     def soft_clip_and_limiter(self) -> Verified:
         """A fixed soft clip 1.5 dB above a limiter of 3 ms look-ahead and 60 ms release."""
         limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 3.0, "release_ms": 60.0}
         clipper = {"ceiling_dbfs": self._ceiling + 1.5, "softness": 50.0}
-        return self.brought_to_target("soft_clip_and_limiter", {"clipper": clipper, "limiter": limiter})
+        return self.brought_to_target("soft_clip_and_limiter", ChainSettings({CLIPPER: clipper, LIMITER: limiter}))
 
     @property
     def _ceiling(self) -> float:
@@ -134,7 +135,7 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
     family = [trial for name, trial in reached.spent.families if name == CLIP_AND_LIMIT]
     tuned = min(family, key=lambda trial: trial.score)
     chains["clip_and_limit"] = song.brought_to_target(
-        "clip_and_limit", {name: tuned.settings[name] for name in ("clipper", "limiter") if name in tuned.settings}
+        "clip_and_limit", tuned.settings.only((CLIPPER, LIMITER))
     )
     chains["fast_limiter"] = song.fast_limiter()
     chains["soft_clip_and_limiter"] = song.soft_clip_and_limiter()
@@ -168,7 +169,7 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
 def described(chain: Verified, mix: Samples, song: Song | None) -> dict[str, Any]:
     """Costs and settings of one chain and, with the song to render it on, what the judges say."""
     row: dict[str, Any] = {
-        "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings,
+        "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings.plain(),
         "lufs": chain.after.integrated_lufs, "true_peak_dbtp": chain.after.true_peak_dbtp,
     }  # fmt: skip
     if chain.met and song is not None:

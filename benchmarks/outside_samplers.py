@@ -4,9 +4,9 @@ from collections.abc import Callable, Sequence
 
 import optuna
 
+from autochain.config.coordinates import COORDINATES
 from autochain.config.model import Coordinates, Ranges, Weights
 from autochain.search.front import objectives
-from autochain.search.space import LOG_COORDINATES
 from autochain.search.trial import Trial
 
 Values = Callable[[Trial], Sequence[float]]
@@ -20,8 +20,8 @@ class OutsideSampler:
         self._values = values
         self._study = optuna.create_study(directions=["minimize"] * count, sampler=sampler)
         self._space = {
-            name: optuna.distributions.FloatDistribution(*getattr(ranges, name), log=name in LOG_COORDINATES)
-            for name in Coordinates.model_fields
+            c.name: optuna.distributions.FloatDistribution(*getattr(ranges, c.name), log=c.scale == "log")
+            for c in COORDINATES
         }
         self._asked: list[optuna.trial.Trial] = []
 

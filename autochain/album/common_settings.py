@@ -2,22 +2,18 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
 from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.settings import ChainSettings, StageName, Value
 from autochain.config import Config
-from autochain.config.chain import FOUND
-from autochain.config.model import PARAMETER_OF, Coordinates
+from autochain.config.coordinates import BY_LEVEL, SET, STAGES_MOVED, SWITCHING
+from autochain.config.model import Coordinates
 from autochain.earlier.around import Around, stay_near
 from autochain.earlier.sheet import EarlierSheet
-from autochain.search.space import OFF_BELOW, STAGE_OF
-from autochain.solve.decisions import Decisions, Locks
-
-# The stages that a search puts in or leaves out, and the limiter.
-COMMON_STAGES = tuple(dict.fromkeys(stage for stage, _ in PARAMETER_OF.values()))
-_BY_LEVEL = frozenset((stage, name) for stage, names in FOUND.items() if stage != "rotation" for name in names)
+from autochain.solve.decisions import Decisions
 
 # A track with the common times has three shares and its drive left to find: it needs no explorer, and starts from
 # what it had. Baselines take 31 of these trials in the default configuration.
@@ -25,37 +21,32 @@ _BUDGET_SHARE = 0.3
 _REACH = 0.5  # of each range to either side of the shares it had
 
 
-def common_settings(tracks: Sequence[Locks], chain: ChainPlan) -> Locks:
+def common_settings(tracks: Sequence[ChainSettings], chain: ChainPlan) -> ChainSettings:
     """Medians of the settings that tracks were given by themselves.
 
     A stage is in when it is in half of the tracks or more; its times, softness and the like are the medians over the
     tracks that have it (times on a log scale), at steps a hand can set. Half and median: common practice, no source.
     """
-    common: dict[str, dict[str, float]] = {}
-    for stage in COMMON_STAGES:
+    common = ChainSettings()
+    for stage in STAGES_MOVED:
         own = [track[stage] for track in tracks if stage in track]
         if own and 2 * len(own) >= len(tracks):
-            common[stage] = {
-                name: _median([values[name] for values in own], chain, stage, name)
-                for at, name in PARAMETER_OF.values()
-                if at == stage
-            }
+            names = [c.parameter for c in SET if c.stage == stage]
+            medians = {name: _median([values[name] for values in own], chain, stage, name) for name in names}
+            common = common.with_(stage, medians)
     return common
 
 
-def _median(values: Sequence[float], chain: ChainPlan, stage: str, name: str) -> float:
+def _median(values: Sequence[float], chain: ChainPlan, stage: StageName, name: str) -> float:
     parameter = chain.stages[stage].parameter(name)
     if parameter.scale == "log":
         return parameter.rounded(math.exp(median(map(math.log, values))))
     return parameter.rounded(median(values))
 
 
-def has_common(settings: Locks, common: Locks) -> bool:
+def has_common(settings: ChainSettings, common: ChainSettings) -> bool:
     """Whether a track has exactly the common stages and their values."""
-    return all(
-        settings.get(stage, {}).items() >= common[stage].items() if stage in common else stage not in settings
-        for stage in COMMON_STAGES
-    )
+    return settings.holds(common) and all((stage in settings) == (stage in common) for stage in STAGES_MOVED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,25 +76,25 @@ class Differences:
         return self.common + self.by_level + self.by_mix
 
 
-def differences(tracks: Sequence[Locks]) -> Differences:
+def differences(tracks: Sequence[ChainSettings]) -> Differences:
     """Count the knobs that differ between the settings of tracks."""
     common = by_level = by_mix = 0
     for stage in STAGES:
         own = [track[stage] for track in tracks if stage in track]
         switched = min(len(own), len(tracks) - len(own))
-        common, by_mix = (common + switched, by_mix) if stage in COMMON_STAGES else (common, by_mix + switched)
+        common, by_mix = (common + switched, by_mix) if stage in STAGES_MOVED else (common, by_mix + switched)
         for name in dict.fromkeys(name for values in own for name in values):
-            count = _differing(values.get(name) for values in own)
-            if (stage, name) in _BY_LEVEL:
+            count = _differing(values.value(name) if name in values else None for values in own)
+            if (stage, name) in BY_LEVEL:
                 by_level += count
-            elif stage in COMMON_STAGES:
+            elif stage in STAGES_MOVED:
                 common += count
             else:
                 by_mix += count
     return Differences(common=common, by_level=by_level, by_mix=by_mix)
 
 
-def _differing(values: Iterable[float | None]) -> int:
+def _differing(values: Iterable[Value | None]) -> int:
     counts = Counter(values)
     return counts.total() - max(counts.values(), default=0)
 
@@ -113,7 +104,7 @@ class SecondSearch:
     """What a track's second search starts from: its own sheet, and the common settings that it holds."""
 
     sheet: EarlierSheet
-    common: Locks
+    common: ChainSettings
 
     def asked(self, decisions: Decisions, plan: Config) -> tuple[Decisions, Config, Around]:
         """Decisions, configuration and start of the second search.
@@ -122,11 +113,9 @@ class SecondSearch:
         decision of the engineer's, so that the baselines to compare with keep their own settings.
         """
         decided, rest = stay_near(self.sheet, decisions, plan)
-        held = {stage: values for stage, values in rest.held.items() if stage not in COMMON_STAGES}
-        for stage, values in self.common.items():
-            held[stage] = {**rest.held.get(stage, {}), **values}
-        out = frozenset(stage for stage in COMMON_STAGES if stage not in self.common)
-        left_out = (rest.left_out - self.common.keys()) | out
+        held = rest.held.without(*STAGES_MOVED) | rest.held.only(self.common) | self.common
+        out = frozenset(stage for stage in STAGES_MOVED if stage not in self.common)
+        left_out = (rest.left_out - {*self.common}) | out
         shorter = plan.search.model_copy(
             update={"budget": max(2, round(_BUDGET_SHARE * plan.search.budget)), "around_share": _REACH}
         )
@@ -134,10 +123,10 @@ class SecondSearch:
         return decided, plan.model_copy(update={"search": shorter}), near
 
 
-def _start(point: Coordinates, common: Locks) -> Coordinates:
+def _start(point: Coordinates, common: ChainSettings) -> Coordinates:
     """The track's own point at the common values; a stage that it did not have begins with next to nothing."""
-    values = {name: common[stage][own] for name, (stage, own) in PARAMETER_OF.items() if stage in common}
-    shares: Mapping[str, float] = {
-        name: max(getattr(point, name), least) if STAGE_OF[name] in common else 0.0 for name, least in OFF_BELOW.items()
+    values = {c.name: common[c.stage][c.parameter] for c in SET if c.stage in common}
+    shares = {
+        c.name: max(getattr(point, c.name), c.off_below or 0.0) if c.stage in common else 0.0 for c in SWITCHING
     }
     return point.model_copy(update={**shares, **values})

@@ -12,6 +12,7 @@ from autochain.album.common_settings import SecondSearch
 from autochain.album.joined import read_joined, song_slices
 from autochain.album.record import JoinedSong, Record
 from autochain.audio.mix import Samples
+from autochain.chain.settings import OUTPUT
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
@@ -137,7 +138,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
     named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
     ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
-    output = found.chosen.settings.get("output", {})
+    output = found.chosen.settings.of(OUTPUT)
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,

@@ -16,6 +16,7 @@ from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
 from autochain.earlier.read import read_sheet
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import AutochainError
@@ -92,9 +93,9 @@ def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, n
     mix, starts = read_joined(track.paths)
     refuse_other_mix(sheet, mix)
     made = make_master(mix, *sheet_chain(sheet), sheet.target)
-    whole = with_silence(made.samples, mix.rate_hz, made.settings["output"])
+    whole = with_silence(made.samples, mix.rate_hz, made.settings[OUTPUT])
     whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
-    more, less = (ms_to_samples(made.settings["output"][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
+    more, less = (ms_to_samples(made.settings[OUTPUT][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
     generator = np.random.default_rng(sheet.seed)  # one for all, so that the cut is no seam in the dither either
     cuts = song_slices([0, *(start + more - less for start in starts[1:])], len(whole))
     for path, cut in zip(track.paths, cuts, strict=True):

@@ -101,7 +101,13 @@ class AlbumPlan:
     same_within: float | None = None
 
 
-def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: HandOut | None = None) -> Album:
+def run(
+    plan: AlbumPlan,
+    progress: Progress,
+    log: Log | None = None,
+    hand_out: HandOut | None = None,
+    tell: Callable[[Failure], None] = lambda failure: None,
+) -> Album:
     """Do every track that is not done already.
 
     Parameters
@@ -114,6 +120,8 @@ def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: H
         Called with an entry for each track that is done.
     hand_out
         Does the jobs in another way than by processes of this machine.
+    tell
+        Called before the searches with each track that cannot be done.
 
     Raises
     ------
@@ -138,7 +146,7 @@ def run(plan: AlbumPlan, progress: Progress, log: Log | None = None, hand_out: H
             wanted.append(_job(track, heard, _at(config, level), plan.decisions))
         except AutochainError as error:
             results[track.stem] = Failure.of(track.paths, str(error))
-    work = _Work(plan=plan, progress=progress, hand_out=hand_out or partial(_here, jobs=plan.jobs))
+    work = _Work(plan=plan, progress=progress, hand_out=hand_out or partial(_here, jobs=plan.jobs), tell=tell)
     pool = LoudnessHistogram()
     same = None
     if plan.same_within is None:
@@ -180,6 +188,7 @@ class _Work:
     plan: AlbumPlan
     progress: Progress
     hand_out: HandOut
+    tell: Callable[[Failure], None]
 
     def do(
         self,
@@ -209,21 +218,24 @@ class _Work:
                 left.append(job)
             except AutochainError as error:
                 results[job.stem] = Failure.of(job.paths, str(error))
+        for found in results.values():
+            if isinstance(found, Failure):
+                self.tell(found)
         # The longest first, so that no process is left with one when the others have ended.
         left.sort(key=lambda job: -job.heard.duration_s)
         redone = 0
-        for job, found in self.hand_out(left, self.progress):
-            if isinstance(found, Failure):
-                results[job.stem] = found
+        for job, made in self.hand_out(left, self.progress):
+            if isinstance(made, Failure):
+                results[job.stem] = made
                 continue
             try:
-                count(job.stem, _keep(out, found, job, _known(out, job.stem, resume), force))
+                count(job.stem, _keep(out, made, job, _known(out, job.stem, resume), force))
             except AutochainError as error:
                 results[job.stem] = Failure.of(job.paths, str(error))
                 continue
             redone += 1
             if log is not None:
-                log(found.entry)
+                log(made.entry)
         return redone
 
 

@@ -10,10 +10,10 @@ from autochain.album.common_settings import Differences, SecondSearch, common_se
 from autochain.album.job import Job, Outcome
 from autochain.album.record import Record
 from autochain.album.tracks import Track
+from autochain.chain.settings import ChainSettings
 from autochain.config import Config
 from autochain.earlier.read import read_sheet
 from autochain.earlier.sheet import EarlierSheet
-from autochain.solve.decisions import Locks
 from autochain.units import number
 
 FOLDER = "same-settings"  # inside the album's, for the sheets with the common settings
@@ -45,7 +45,7 @@ class SameSettings:
 
     within: float
     worth_db: float | None
-    common: Locks
+    common: ChainSettings
     cost: Mapping[str, float]
     kept_own: Mapping[str, str]
     before: Differences
@@ -56,16 +56,16 @@ class SameSettings:
         return FOLDER if stem in self.cost else ""
 
 
-def second_jobs(jobs: Sequence[Job], own: Mapping[str, Outcome], out: Path) -> tuple[Locks, list[Job]]:
+def second_jobs(jobs: Sequence[Job], own: Mapping[str, Outcome], out: Path) -> tuple[ChainSettings, list[Job]]:
     """Give the common settings of tracks that are done, and the jobs that hold them."""
-    searched: list[tuple[Job, EarlierSheet, Locks]] = []
+    searched: list[tuple[Job, EarlierSheet, ChainSettings]] = []
     for job in jobs:
         if isinstance(own.get(job.stem), Record):
             sheet = _sheet(out, job.stem)
             if sheet.point is not None:
-                searched.append((job, sheet, job.plan.chain_plan.parsed(sheet.stages)))
+                searched.append((job, sheet, job.plan.chain_plan.checked(sheet.stages)))
     if len(searched) < _FEWEST:
-        return {}, []
+        return ChainSettings(), []
     common = common_settings([settings for *_, settings in searched], searched[0][0].plan.chain_plan)
     return common, [_second(job, sheet, common) for job, sheet, _ in searched]
 
@@ -75,9 +75,9 @@ def _sheet(out: Path, stem: str) -> EarlierSheet:
     return replace(read_sheet(out / f"{stem}.sheet.json"), file="the track's own sheet")
 
 
-def _second(job: Job, sheet: EarlierSheet, common: Locks) -> Job:
+def _second(job: Job, sheet: EarlierSheet, common: ChainSettings) -> Job:
     # "house" is in the records of albums that are done; another word would do all their tracks again.
-    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(common, sort_keys=True)}
+    request = {"own": job.request, "sheet": sheet.sha256, "house": json.dumps(common.plain(), sort_keys=True)}
     return replace(job, second=SecondSearch(sheet=sheet, common=common), request=records.request_sha256(request))
 
 
@@ -86,7 +86,7 @@ def decide(
     own: Mapping[str, Outcome],
     second: Mapping[str, Outcome],
     out: Path,
-    common: Locks,
+    common: ChainSettings,
     within: float,
     config: Config,
 ) -> SameSettings:
@@ -94,8 +94,8 @@ def decide(
     chain = config.chain_plan
     cost: dict[str, float] = {}
     why: dict[str, str] = {}
-    before: list[Locks] = []
-    after: list[Locks] = []
+    before: list[ChainSettings] = []
+    after: list[ChainSettings] = []
     for stem in (track.stem for track in tracks):
         free, again = own[stem], second.get(stem)
         if not isinstance(free, Record):
@@ -103,13 +103,13 @@ def decide(
         if again is None:
             why[stem] = BY_GAIN
             continue
-        settings = chain.parsed(_sheet(out, stem).stages)
+        settings = chain.checked(_sheet(out, stem).stages)
         before.append(settings)
         after.append(settings)
         if not isinstance(again, Record):
             why[stem] = again.reason
             continue
-        lost, there = again.score - free.score, chain.parsed(_sheet(out / FOLDER, stem).stages)
+        lost, there = again.score - free.score, chain.checked(_sheet(out / FOLDER, stem).stages)
         if free.met and not again.met:
             why[stem] = "it would miss its loudness"
         elif not has_common(there, common):

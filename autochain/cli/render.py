@@ -50,9 +50,9 @@ def render(
 ) -> None:
     """Render MIX with the settings of a sheet and write the files that go out, measured after writing.
 
-    Writes MIX.master.wav (24 bit) and what --also names, and MIX.delivery.md, .json and .csv. The settings are taken as
-    they stand on the sheet; the ceiling holds in any case. Exit code 0: done; 1: could not run; 2: wrong usage; 3:
-    --solve did not reach the target.
+    Writes MIX.master.wav (24 bit) and what --also names, and MIX.delivery.md, .html, .json and .csv. The settings are
+    taken as they stand on the sheet; the ceiling holds in any case. Exit code 0: done; 1: could not run; 2: wrong
+    usage; 3: --solve did not reach the target.
 
     Example: autochain render mix.wav --sheet masters/mix.sheet.json -o masters --also wav16 --also mp3:320
     """

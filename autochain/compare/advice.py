@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, StageName
 from autochain.compare.comparison import Comparison
 from autochain.compare.rendered_sheet import RenderedSheet
 from autochain.units import number
@@ -36,7 +38,7 @@ class Advice:
         How many times it exceeds what is let pass.
     """
 
-    stage: str
+    stage: StageName | Literal[""]
     seen: str
     try_next: str
     size: float
@@ -60,12 +62,12 @@ def loudness_advice(
     denser_db = _denser(planned, bounce)
     size = abs(miss_lu) / _LOUDNESS_LU
     amount = number(abs(miss_lu if drive_off_db is None else drive_off_db), "dB")
-    drive = rendered.on_sheet("drive", "gain_db")
+    drive = rendered.on_sheet(DRIVE, "gain_db")
     if miss_lu < -_LOUDNESS_LU:
         seen = f"The bounce is {number(-miss_lu, 'LU')} quieter than planned"
         if denser_db < -_PLR_DB:
             yield Advice(
-                stage="drive",
+                stage=DRIVE,
                 seen=f"{seen}, and its peaks stand {number(-denser_db, 'dB')} further above its loudness: the drive is "
                 "too low.",
                 try_next=f"Raise the drive by about {amount}{drive}, then look at the meters again.",
@@ -73,7 +75,7 @@ def loudness_advice(
             )
         elif denser_db <= _PLR_DB and over_db < -_CEILING_DB:
             yield Advice(
-                stage="output",
+                stage=OUTPUT,
                 seen=f"{seen} but as dense, and its true peak leaves {number(-over_db, 'dB')} under the ceiling: it is "
                 "only turned down.",
                 try_next="Raise the limiter's ceiling, or what follows it, by "
@@ -89,7 +91,7 @@ def loudness_advice(
             )
     elif miss_lu > _LOUDNESS_LU:
         yield Advice(
-            stage="drive",
+            stage=DRIVE,
             seen=f"The bounce is {number(miss_lu, 'LU')} louder than planned.",
             try_next=f"Lower the drive by about {amount}{drive}.",
             size=size,
@@ -101,7 +103,7 @@ def ceiling_advice(
 ) -> Iterator[Advice]:
     """Look at the true peak; parameters as of `bounce.advise`."""
     target_dbtp = rendered.sheet.target.ceiling_dbtp
-    ceiling = rendered.set_to("limiter", "ceiling_dbtp") or number(target_dbtp, "dBTP")
+    ceiling = rendered.set_to(LIMITER, "ceiling_dbtp") or number(target_dbtp, "dBTP")
     figures = bounce.master.figures
     was = planned.master.figures.true_peak_dbtp
     lower_db = 0.0 if was is None or figures.true_peak_dbtp is None else was - figures.true_peak_dbtp
@@ -113,7 +115,7 @@ def ceiling_advice(
             else "its samples are under: the limiter holds samples, not true peaks."
         )
         yield Advice(
-            stage="limiter",
+            stage=LIMITER,
             seen=f"The true peak is {number(over_db, 'dB')} over the ceiling; {cause}",
             try_next=f"Set the limiter's ceiling to {ceiling} with true peak on, as the last stage; if it stands there "
             f"already, lower it by {number(over_db + 0.1, 'dB')}.",
@@ -121,7 +123,7 @@ def ceiling_advice(
         )
     elif lower_db > _LOWER_DB and miss_lu > -_LOUDNESS_LU:
         yield Advice(
-            stage="limiter",
+            stage=LIMITER,
             seen=f"The true peak stays {number(lower_db, 'dB')} under the planned one at the planned loudness: hits "
             "are limited more than needed.",
             try_next=f"Set the limiter's ceiling to {ceiling}, and lower the drive until the loudness is the target's.",
@@ -157,13 +159,13 @@ def total_reduction_advice(
         bass = low > nmr
         where = " in the bass" if bass else ""
         yield Advice(
-            stage="limiter" if bass or "clipper" not in rendered.settings else "clipper",
+            stage=LIMITER if bass or CLIPPER not in rendered.settings else CLIPPER,
             seen=f"Distortion is {number(max(nmr, low), 'dB')} higher than planned{where}{also}.",
             try_next=(
-                f"Compare the limiter's release{rendered.on_sheet('limiter', 'release_ms')} and look-ahead"
-                f"{rendered.on_sheet('limiter', 'lookahead_ms')}: shorter ones roughen the bass."
-                if bass or "clipper" not in rendered.settings
-                else f"Raise the clipper's ceiling{rendered.on_sheet('clipper', 'ceiling_dbfs')} until its meter shows "
+                f"Compare the limiter's release{rendered.on_sheet(LIMITER, 'release_ms')} and look-ahead"
+                f"{rendered.on_sheet(LIMITER, 'lookahead_ms')}: shorter ones roughen the bass."
+                if bass or CLIPPER not in rendered.settings
+                else f"Raise the clipper's ceiling{rendered.on_sheet(CLIPPER, 'ceiling_dbfs')} until its meter shows "
                 "what the sheet names, and compare its softness."
             ),
             size=max(nmr, low) / _NMR_DB,
@@ -176,12 +178,12 @@ def total_reduction_advice(
             try_next="Go through the meters from the first stage on until one shows more than the sheet names.",
             size=max(hits / _HITS_DB, crest / _CREST_DB),
         )
-    elif nmr < -_NMR_DB and "clipper" in rendered.settings and as_loud:
+    elif nmr < -_NMR_DB and CLIPPER in rendered.settings and as_loud:
         yield Advice(
-            stage="clipper",
+            stage=CLIPPER,
             seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, "
             "and the limiter more.",
-            try_next=f"Set the clipper's ceiling to {rendered.set_to('clipper', 'ceiling_dbfs')}, or leave it so if "
+            try_next=f"Set the clipper's ceiling to {rendered.set_to(CLIPPER, 'ceiling_dbfs')}, or leave it so if "
             "you like it better.",
             size=-nmr / _NMR_DB,
         )

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import DRIVE, OUTPUT
 from autochain.compare.advice import (
     AS_LOUD_LU,
     MUCH_LOUDER_LU,
@@ -31,7 +32,7 @@ from autochain.render.sheet_chain import sheet_chain
 LOUDNESS_LU = 0.2
 CEILING_DB = 0.05
 _SMALL_LU = 1.0
-_LEVEL = ("drive", "output")
+_LEVEL = (DRIVE, OUTPUT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

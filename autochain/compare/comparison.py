@@ -239,7 +239,8 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
     before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
     if before is None or after is None or linear is None:
         raise AutochainError(
-            "mix or master stays under -70 LUFS where they overlap; there is nothing to compare. Give a louder part."
+            "mix or master stays under -70 LUFS in what they have in common; there is nothing to compare. Give a "
+            "louder part."
         )
     gain = after - before
     crest = CrestReference(x, rate_hz).compare(y)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from autochain.chain.settings import StageName
 from autochain.measure.band_changes import BandChange
 
 # Limits of this project.
@@ -54,8 +55,8 @@ class EqualiserShare:
 
 
 def equaliser_shares(
-    curves: Mapping[str, Sequence[BandChange]], planned: Sequence[BandChange], bounce: Sequence[BandChange]
-) -> dict[str, EqualiserShare]:
+    curves: Mapping[StageName, Sequence[BandChange]], planned: Sequence[BandChange], bounce: Sequence[BandChange]
+) -> dict[StageName, EqualiserShare]:
     """Least-squares shares of all curves together in the difference of two comparisons.
 
     The difference bounce - planned is explained by sum_s k_s curve_s, a constant, a slope per octave, and a share

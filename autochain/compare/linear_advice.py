@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
+from autochain.chain.settings import ROTATION
 from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison
 from autochain.compare.equaliser_share import equaliser_shares
@@ -65,7 +66,7 @@ def _beyond(planned: Comparison) -> Callable[[BandChange], float | None]:
 def _rotation(
     rendered: RenderedSheet, planned: Comparison, bounce: Comparison, *, equalised_otherwise: bool
 ) -> Iterator[Advice]:
-    if "rotation" not in rendered.settings:
+    if ROTATION not in rendered.settings:
         return
     apart = _turn(bounce.turn_deg - planned.turn_deg)
     asymmetry, was = bounce.master.figures.asymmetry_db, planned.master.figures.asymmetry_db
@@ -77,11 +78,11 @@ def _rotation(
         return
     more = f"; its peaks are {number(lean, 'dB')} more one-sided than planned" if lean > _ASYMMETRY_DB else ""
     yield Advice(
-        stage="rotation",
+        stage=ROTATION,
         seen=f"It looks {'left out' if missing else 'set otherwise'}{more}.",
-        try_next=f"Rotate by {rendered.set_to('rotation', 'angle_deg')}; where no tool does that, the peak stages have "
+        try_next=f"Rotate by {rendered.set_to(ROTATION, 'angle_deg')}; where no tool does that, the peak stages have "
         "more to do."
-        if rendered.settings["rotation"].get("kind", 0.0) == 0.0
+        if rendered.settings[ROTATION].word("kind", "constant") == "constant"
         else "Use the all-pass filters of the sheet; where no tool of yours does that, leave them out.",
         size=max(apart / _TURN_DEG, lean / _ASYMMETRY_DB),
     )

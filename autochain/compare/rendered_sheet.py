@@ -9,13 +9,14 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import EQUALISER, TONE, ChainSettings, StageName
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.band_changes import BandChange, band_changes
 from autochain.measure.spectrum import measure_spectrum
 from autochain.render.sheet_chain import sheet_chain
 from autochain.sheet.settings import value_text
 
-EQUALISERS = ("equaliser", "tone")
+EQUALISERS = (EQUALISER, TONE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,7 +28,7 @@ class RenderedSheet:
     sheet
         The sheet.
     settings
-        Its settings by stage, choices as numbers.
+        Its settings.
     master
         What the settings make of the mix, without the silence around the song.
     reductions_db
@@ -37,17 +38,17 @@ class RenderedSheet:
     """
 
     sheet: EarlierSheet
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     master: Mix
-    reductions_db: Mapping[str, npt.NDArray[np.floating[Any]]]
-    curves: Mapping[str, tuple[BandChange, ...]]
+    reductions_db: Mapping[StageName, npt.NDArray[np.floating[Any]]]
+    curves: Mapping[StageName, tuple[BandChange, ...]]
 
-    def set_to(self, stage: str, parameter: str) -> str:
+    def set_to(self, stage: StageName, parameter: str) -> str:
         """One setting as the sheet prints it; empty where the stage is not on the sheet."""
-        value = self.settings.get(stage, {}).get(parameter)
+        value = self.settings.value(stage, parameter)
         return "" if value is None else value_text(STAGES[stage].parameter(parameter), value)
 
-    def on_sheet(self, stage: str, parameter: str) -> str:
+    def on_sheet(self, stage: StageName, parameter: str) -> str:
         """The same in brackets behind a space, to end a clause with."""
         value = self.set_to(stage, parameter)
         return f" (the sheet has {value})" if value else ""
@@ -63,7 +64,8 @@ def render_sheet(sheet: EarlierSheet, mix: Mix) -> RenderedSheet:
     """
     chain, settings = sheet_chain(sheet)
     rendered = chain.render(mix.samples, mix.rate_hz, settings)
-    before, curves = None, {}
+    before = None
+    curves: dict[StageName, tuple[BandChange, ...]] = {}
     for name in EQUALISERS:
         if name in settings:
             before = measure_spectrum(mix.samples, mix.rate_hz) if before is None else before

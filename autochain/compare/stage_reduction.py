@@ -14,20 +14,21 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, StageName
 from autochain.compare.advice import Advice
 from autochain.compare.comparison import Comparison
 from autochain.compare.rendered_sheet import RenderedSheet
+from autochain.config.coordinates import COMPRESSORS
 from autochain.measure.loudness import HOP_S
 from autochain.units import number
 
-COMPRESSORS = ("bus_compressor", "peak_compressor")
 _LEAST_DB = 0.1  # rms of a reduction that can be told from nothing
 _EXPLAINED = 0.25
 _MORE, _LESS, _ABSENT = 0.45, -0.35, -0.55
 _LIMITER_LESS = -0.5
 
 
-def reduction_shares(rendered: RenderedSheet, planned: Comparison, bounce: Comparison) -> dict[str, float]:
+def reduction_shares(rendered: RenderedSheet, planned: Comparison, bounce: Comparison) -> dict[StageName, float]:
     """Solve for k by stage; empty where it explains less than a quarter of the difference."""
     start = max(planned.traces.gain_at_s, bounce.traces.gain_at_s)
     courses = []
@@ -37,7 +38,7 @@ def reduction_shares(rendered: RenderedSheet, planned: Comparison, bounce: Compa
     first = round(start / HOP_S)
     reductions = {
         name: reduction_db[first:]
-        for name in (*COMPRESSORS, "limiter")
+        for name in (*COMPRESSORS, LIMITER)
         if (reduction_db := rendered.reductions_db.get(name)) is not None
     }
     count = min([c.size for c in courses] + [r.size for r in reductions.values()])
@@ -79,11 +80,11 @@ def stage_reduction_advice(
                 "the sheet names.",
                 size=share / _LESS,
             )
-    if shares.get("limiter", 0.0) <= _LIMITER_LESS and "clipper" in rendered.settings and abs(miss_lu or 0.0) <= 0.5:
+    if shares.get(LIMITER, 0.0) <= _LIMITER_LESS and CLIPPER in rendered.settings and abs(miss_lu or 0.0) <= 0.5:
         yield Advice(
-            stage="clipper",
+            stage=CLIPPER,
             seen="It takes more than planned, and leaves the limiter less to do.",
-            try_next=f"Raise its ceiling (the sheet has {rendered.set_to('clipper', 'ceiling_dbfs')} with a drive of "
-            f"{rendered.set_to('drive', 'gain_db')}) until its meter shows what the sheet names.",
-            size=shares["limiter"] / _LIMITER_LESS,
+            try_next=f"Raise its ceiling (the sheet has {rendered.set_to(CLIPPER, 'ceiling_dbfs')} with a drive of "
+            f"{rendered.set_to(DRIVE, 'gain_db')}) until its meter shows what the sheet names.",
+            size=shares[LIMITER] / _LIMITER_LESS,
         )

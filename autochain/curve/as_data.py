@@ -10,7 +10,7 @@ from autochain.curve.point import Curve, Point
 from autochain.curve.sheets import CurveSheets
 from autochain.curve.statement import knee_of, statement
 from autochain.render.normalised import normalise
-from autochain.search.costs import NAMES, Costs
+from autochain.search.costs import COST_NAMES, Costs
 from autochain.search.request import versions
 from autochain.sheet import Sheet
 
@@ -78,14 +78,14 @@ def to_csv(curve: Curve) -> str:
     """One row per loudness and chain, with a head; units stand in the names of the columns."""
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
-    rows.writerow(["target_lufs", "chain", "met", "verified", "integrated_lufs", "true_peak_dbtp", "score", *NAMES])
+    numbers = ("score", *COST_NAMES)
+    rows.writerow(["target_lufs", "chain", "met", "verified", "integrated_lufs", "true_peak_dbtp", *numbers])
     for point in curve.points:
         after, own = point.chosen.after, _costs(point.chosen.costs, point.chosen.score)
         heard = [_fine(after.integrated_lufs), _fine(after.true_peak_dbtp)]
-        rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in ("score", *NAMES))])
+        rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in numbers)])
         for name, baseline in sorted(point.baselines.items()):
             own = _costs(baseline.costs, baseline.score)
-            rows.writerow(
-                [point.target_lufs, name, baseline.met, baseline.verified, "", "", *(own[n] for n in ("score", *NAMES))]
-            )
+            place = [point.target_lufs, name, baseline.met, baseline.verified, "", ""]
+            rows.writerow([*place, *(own[n] for n in numbers)])
     return out.getvalue()

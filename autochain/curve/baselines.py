@@ -6,7 +6,7 @@ import numpy as np
 
 from autochain.config.model import Target
 from autochain.curve.point import BaselineCosts
-from autochain.search.costs import NAMES, Costs, score
+from autochain.search.costs import COST_NAMES, Costs, score
 from autochain.search.run import ReadySearch
 from autochain.search.trial import Trial
 from autochain.search.verify import Contender
@@ -42,7 +42,7 @@ def baselines_along(
             if whole.met:
                 at.append(lufs)
                 costs = excerpts[lufs][name].costs
-                adds.append([getattr(whole.costs, n) - getattr(costs, n) for n in NAMES])
+                adds.append([getattr(whole.costs, n) - getattr(costs, n) for n in COST_NAMES])
         for lufs in loudnesses:
             if name in found[lufs]:
                 continue
@@ -52,7 +52,7 @@ def baselines_along(
                 costs = Costs(
                     **{
                         n: getattr(costs, n) + float(np.interp(lufs, at, [row[k] for row in adds]))
-                        for k, n in enumerate(NAMES)
+                        for k, n in enumerate(COST_NAMES)
                     }
                 )
             found[lufs][name] = BaselineCosts(

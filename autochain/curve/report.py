@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
 from autochain.curve.monotone import not_monotone
 from autochain.curve.picture import PointLink, Series, cost_picture
 from autochain.curve.point import BaselineCosts, Curve, Point
@@ -27,7 +28,7 @@ from autochain.document.blocks import (
 )
 from autochain.document.shell import address, page
 from autochain.render.normalised import PRACTICES, normalise
-from autochain.search.baselines import LIMITER_ONLY, NAMES, TRADE_DEFAULT
+from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
 from autochain.sheet import Sheet
 from autochain.sheet.settings import setting_text, shown_settings
@@ -106,7 +107,7 @@ def _sheet_files(found: CurveSheets, point: Point) -> str:
 
 def _points(curve: Curve) -> Table:
     head = [
-        "LUFS", "true peak dBTP", "score", *(NAMES[name] for name in _COMPARED), "crest lost dB",
+        "LUFS", "true peak dBTP", "score", *(BASELINE_WORDS[name] for name in _COMPARED), "crest lost dB",
         "added distortion dB", "gain movement dB", "settings",
     ]  # fmt: skip
     rows = (
@@ -224,7 +225,7 @@ def _small_figure(curve: Curve, name: str) -> Figure:
     return Figure(cost_picture(caption, unit, at, series, size=(340.0, 210.0)), caption)
 
 
-def _settings(sheet: Sheet) -> Iterator[tuple[str, str]]:
+def _settings(sheet: Sheet) -> Iterator[tuple[StageName, str]]:
     """Each stage with what to set, as the sheet has it; empty where it has only usual values."""
     for entry in sheet.stages:
         shown = shown_settings(entry, quiet=False)

@@ -8,31 +8,27 @@ are in; thresholds, drive and peak ceilings are derived anew, for the same mix o
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.chain import DEFAULT, NEEDED, ChainPlan
 from autochain.chain.output import ENDS
-from autochain.config.chain import FOUND
-from autochain.config.model import PARAMETER_OF, Config, Coordinates
+from autochain.chain.settings import OUTPUT, STAGE_NAMES, ChainSettings, StageName, Value, is_stage_name
+from autochain.config.coordinates import BY_LEVEL, MOVED
+from autochain.config.model import Config, Coordinates
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.solve.decisions import Decisions, Locks, as_given, narrowed_out
+from autochain.solve.decisions import Decisions, as_given, narrowed_out
 
 # What a search moves, solves or reads off the mix; everything else on a sheet stays as it is there.
-_SEARCHED = {
-    *PARAMETER_OF.values(),
-    *((stage, name) for stage, names in FOUND.items() if stage != "rotation" for name in names),
-    *(("output", name) for name in ENDS),
-}
-_NEEDED = ("drive", "limiter", "output")
+_SEARCHED = MOVED | BY_LEVEL | {(OUTPUT, name) for name in ENDS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moved:
     """One setting that another search left elsewhere; None on the side where the stage is not in the chain."""
 
-    stage: str
+    stage: StageName
     parameter: str
-    was: float | None
-    now: float | None
+    was: Value | None
+    now: Value | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +42,7 @@ class Around:
     start
         Point it starts from.
     settings
-        Settings of the sheet by stage, choices as numbers.
+        Settings of the sheet.
     held
         Those of them that no search moves, of every stage that stays in.
     left_out
@@ -59,28 +55,27 @@ class Around:
 
     sheet: EarlierSheet
     start: Coordinates
-    settings: Locks
-    held: Locks
-    left_out: frozenset[str]
-    decided: Locks
+    settings: ChainSettings
+    held: ChainSettings
+    left_out: frozenset[StageName]
+    decided: ChainSettings
     binding: bool = False
 
-    def settled(self, decisions: Decisions, stages: Iterable[str]) -> Decisions:
+    def settled(self, decisions: Decisions, stages: Iterable[StageName]) -> Decisions:
         """Put what the sheet has, and has not, of some stages under the engineer's decisions."""
         own = decisions.locks
         stages = frozenset(stages)
-        here = {n: v for n, v in self.held.items() if n in stages and n not in decisions.without}
-        locks = {name: {**here.get(name, {}), **own.get(name, {})} for name in (*here, *own)}
-        return Decisions(locks=locks, without=decisions.without | (self.left_out & stages - own.keys()))
+        here = self.held.only(n for n in self.held if n in stages and n not in decisions.without)
+        return Decisions(locks=here | own, without=decisions.without | (self.left_out & stages - {*own}))
 
-    def moved(self, settings: Locks) -> tuple[Moved, ...]:
+    def moved(self, settings: ChainSettings) -> tuple[Moved, ...]:
         """Every setting that differs between the sheet and `settings`, in the order of `settings`."""
         found = []
         for stage in dict.fromkeys((*settings, *self.settings)):
-            was, now = self.settings.get(stage, {}), settings.get(stage, {})
-            for name in dict.fromkeys((*now, *was)):
-                if was.get(name) != now.get(name):
-                    found.append(Moved(stage=stage, parameter=name, was=was.get(name), now=now.get(name)))
+            for name in dict.fromkeys((*settings.of(stage), *self.settings.of(stage))):
+                was, now = self.settings.value(stage, name), settings.value(stage, name)
+                if was != now:
+                    found.append(Moved(stage=stage, parameter=name, was=was, now=now))
         return tuple(found)
 
 
@@ -103,7 +98,7 @@ def stay_near(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[De
             f"Ask again without --around."
         )
     chain = config.chain_plan
-    wrong = [name for name in sorted(sheet.without) if name in _NEEDED or name not in STAGES]
+    wrong = [name for name in sorted(sheet.without) if name in NEEDED or name not in STAGE_NAMES]
     if wrong:
         raise SheetError(
             f"{sheet.file}: provenance.request.without has {wrong[0]!r}, which is no stage that can be left out. "
@@ -112,19 +107,15 @@ def stay_near(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[De
     settings = _settings(sheet, chain)
     changed = _changed(sheet, settings)
     _refuse_contradictions(sheet, changed, settings, asked)
-    removed = {name.partition(".")[0] for name in sheet.found} - settings.keys()
-    without = asked.without | removed | (sheet.without - asked.locks.keys() - changed.keys())
-    older = _nested(sheet, chain)
-    layers = (older, changed, asked.locks)
-    locks = {
-        stage: {name: value for layer in layers for name, value in layer.get(stage, {}).items()}
-        for stage in dict.fromkeys(stage for layer in layers for stage in layer)
-        if stage not in without
-    }
+    removed = {name for name in STAGE_NAMES if name not in settings and _had(sheet, name)}
+    kept_out = {name for name in STAGE_NAMES if name in sheet.without} - {*asked.locks} - {*changed}
+    without = asked.without | removed | kept_out
+    older = _locks(sheet, chain)
+    locks = (older | changed | asked.locks).without(*without)
     decided = {
         stage: new
         for stage, own in locks.items()
-        if (new := {name: v for name, v in own.items() if older.get(stage, {}).get(name) != v})
+        if (new := {name: value for name, value in own.items() if older.value(stage, name) != value})
     }
     held = {
         stage: {name: value for name, value in own.items() if (stage, name) not in _SEARCHED}
@@ -136,24 +127,24 @@ def stay_near(sheet: EarlierSheet, asked: Decisions, config: Config) -> tuple[De
         sheet=sheet,
         start=sheet.point,
         settings=settings,
-        held=held,
-        left_out=frozenset(chain.stages.keys() - settings.keys()),
-        decided=decided,
+        held=ChainSettings(held),
+        left_out=frozenset(chain.stages.keys() - {*settings}),
+        decided=ChainSettings(decided),
     )
     return Decisions(locks=locks, without=frozenset(without)), rest
 
 
-def _settings(sheet: EarlierSheet, chain: ChainPlan) -> dict[str, dict[str, float]]:
-    """Settings of the sheet as numbers, checked against the configuration's chain."""
-    lost = [name for name in _NEEDED if name not in sheet.stages]
+def _settings(sheet: EarlierSheet, chain: ChainPlan) -> ChainSettings:
+    """Settings of the sheet, checked against the configuration's chain."""
+    lost = [name for name in NEEDED if name not in sheet.stages]
     if lost:
         raise SheetError(f"{sheet.file}: stages has no {lost[0]}, and the chain cannot do without it. Put it back.")
     try:
-        settings = chain.parsed(sheet.stages)
+        settings = chain.checked(sheet.stages)
     except ParameterError as error:
-        for name, own in sheet.stages.items():
-            for key, value in own.items():
-                if name in chain.stages and (narrowed := narrowed_out(chain, name, key, value)):
+        for name, given in sheet.stages.items():
+            for key, value in given.items():
+                if is_stage_name(name) and name in chain.stages and (narrowed := narrowed_out(chain, name, key, value)):
                     raise SheetError(
                         f"{sheet.file} has {name}.{key}={value}, which contradicts {narrowed}. Change one of them."
                     ) from None
@@ -168,25 +159,32 @@ def _settings(sheet: EarlierSheet, chain: ChainPlan) -> dict[str, dict[str, floa
     return settings
 
 
-def _changed(sheet: EarlierSheet, settings: Locks) -> dict[str, dict[str, float]]:
+def _had(sheet: EarlierSheet, stage: StageName) -> bool:
+    """Whether the search of the sheet had the stage in."""
+    return any(name.startswith(f"{stage}.") for name in sheet.found)
+
+
+def _changed(sheet: EarlierSheet, settings: ChainSettings) -> ChainSettings:
     """Values that a hand has put on the sheet."""
-    changed: dict[str, dict[str, float]] = {}
-    for stage, own in sheet.stages.items():
-        for name, value in own.items():
-            if sheet.found.get(f"{stage}.{name}") != value:
-                changed.setdefault(stage, {})[name] = settings[stage][name]
+    changed = ChainSettings()
+    for stage in map(DEFAULT.stage, sheet.stages):
+        for name, given in sheet.stages[stage.name].items():
+            if sheet.found.get(f"{stage.name}.{name}") != given:
+                changed = changed.with_(stage.name, {name: settings[stage.name].value(name)})
     return changed
 
 
-def _refuse_contradictions(sheet: EarlierSheet, changed: Locks, settings: Locks, asked: Decisions) -> None:
+def _refuse_contradictions(
+    sheet: EarlierSheet, changed: ChainSettings, settings: ChainSettings, asked: Decisions
+) -> None:
     for stage, own in changed.items():
-        if stage == "output" and "trim_db" in own:
+        if stage == OUTPUT and "trim_db" in own:
             raise SheetError(
                 f"{sheet.file}: output.trim_db was changed, but the trim is what holds the ceiling, so it cannot be "
                 f"fixed. Put {sheet.found.get('output.trim_db')} back and lower --ceiling instead."
             )
         for name, value in own.items():
-            other = asked.locks.get(stage, {}).get(name)
+            other = asked.locks.value(stage, name)
             if other is not None and other != value:
                 raise SheetError(
                     f"{sheet.file} was changed to {as_given(stage, name, value)}, but --lock gives "
@@ -198,20 +196,21 @@ def _refuse_contradictions(sheet: EarlierSheet, changed: Locks, settings: Locks,
                     f"stage out. Drop one of them."
                 )
     for stage in asked.locks:
-        if stage not in settings and any(name.startswith(f"{stage}.") for name in sheet.found):
+        if stage not in settings and _had(sheet, stage):
             raise SheetError(
                 f"{stage} was taken out of {sheet.file}, but --lock {stage}.{next(iter(asked.locks[stage]))} needs it. "
                 f"Drop the lock, or put the stage back."
             )
 
 
-def _nested(sheet: EarlierSheet, chain: ChainPlan) -> dict[str, dict[str, float]]:
-    """Locks of the sheet by stage, as numbers."""
-    nested: dict[str, dict[str, float]] = {}
+def _locks(sheet: EarlierSheet, chain: ChainPlan) -> ChainSettings:
+    """Locks that the sheet was made with."""
+    locks = ChainSettings()
     for full, value in sheet.locks.items():
-        stage, _, name = full.partition(".")
+        name, _, parameter = full.partition(".")
         try:
-            nested.setdefault(stage, {})[name] = chain.stage(stage).parameter(name).parsed(value, stage)
+            stage = chain.stage(name)
+            locks = locks.with_(stage.name, {parameter: stage.parameter(parameter).parsed(value, name)})
         except ParameterError as error:
             raise ParameterError(f"{sheet.file}: provenance.request.locks: {error}") from None
-    return nested
+    return locks

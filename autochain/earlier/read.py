@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
@@ -27,12 +28,12 @@ class _Mix(_Read):
 
 class _Stage(_Read):
     stage: str
-    settings: dict[str, float | str]
+    settings: dict[str, Value]
 
 
 class _Search(_Read):
     coordinates: dict[str, float]
-    found: dict[str, float | str]
+    found: dict[str, Value]
 
 
 class _Costs(_Read):
@@ -40,7 +41,7 @@ class _Costs(_Read):
 
 
 class _Request(_Read):
-    locks: dict[str, float | str]
+    locks: dict[str, Value]
     without: tuple[str, ...]
     seed: int
 

@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from autochain.chain.settings import Given
 from autochain.config.model import Coordinates, Target
-
-Values = Mapping[str, float | str]  # a choice is a word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +39,10 @@ class EarlierSheet:
     sha256: str
     mix_sha256: str
     target: Target
-    stages: Mapping[str, Values]
-    found: Values
+    stages: Mapping[str, Given]
+    found: Given
     point: Coordinates | None
-    locks: Values
+    locks: Given
     without: frozenset[str]
     seed: int
     course: Mapping[str, str] = field(default_factory=dict)

@@ -106,8 +106,8 @@ def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = _MAX
         x, y = in_step(mix, master, delay)
         if x.shape[0] < 0.5 * SHORTEST_S * rate_hz:
             raise AutochainError(
-                f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s only; aligning needs "
-                f"{0.5 * SHORTEST_S:g} s. Give longer stretches of the same part."
+                f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; aligning needs "
+                f"{0.5 * SHORTEST_S:g} s. Check that both are the same song, or give longer stretches of the same part."
             )
         window = _window_samples(x.shape[0], rate_hz)
         spectra = cross_spectra(x, y, window, _WINDOWS)

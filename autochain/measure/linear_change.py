@@ -82,8 +82,8 @@ def fit_linear_change(x: Samples, y: Samples, rate_hz: int) -> LinearChange:
     """
     if x.shape[0] < SHORTEST_S * rate_hz:
         raise AutochainError(
-            f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s; a comparison needs {SHORTEST_S:g} s or more. "
-            "Give longer stretches of the same part."
+            f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; comparing needs {SHORTEST_S:g} s. "
+            "Check that both are the same song, or give longer stretches of the same part."
         )
     transfer = estimate_transfer(x, y, rate_hz)
     reference, before, after, distortion = None, integrated_lufs(weighted_hops(x, rate_hz)), None, None

@@ -16,9 +16,9 @@ from autochain.audio.sections import Section, SectionFilter, Step
 from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
 
-# As the equalisers list them: a choice is its place in the list.
+# As the equalisers list and name them.
 CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
-BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
+BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = "bell", "lowshelf", "highshelf", "highpass"
 _FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
 _MOST_Q = 8.0  # of both stages' bells
@@ -72,12 +72,12 @@ class Correction(Dose):
     threshold_db: float | None
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number: of the dynamic bell for a passing one."""
         place = {
             "freq_hz": float(round(self.resonance.freq_hz)),
             "q": min(_MOST_Q, self.resonance.q),
-            "channel": float(CHANNELS.index(self.resonance.channel)),
+            "channel": self.resonance.channel,
         }
         if self.threshold_db is None:
             return {"type": BELL, **place, "gain_db": -self.cut_db}
@@ -143,7 +143,7 @@ def plan_corrections(
     )
 
 
-def bands(settings: list[dict[str, float]]) -> dict[str, float]:
+def bands(settings: list[dict[str, float | str]]) -> dict[str, float | str]:
     """Number bands from 1 and name their settings as a stage does."""
     return {f"band{k}_{name}": value for k, band in enumerate(settings, 1) for name, value in band.items()}
 

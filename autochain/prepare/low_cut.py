@@ -51,9 +51,9 @@ class LowCut:
     offset_dbfs: float | None
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number."""
-        return {"type": HIGH_PASS, "channel": 0.0, "freq_hz": self.freq_hz, "q": _Q, "gain_db": 0.0}
+        return {"type": HIGH_PASS, "channel": "stereo", "freq_hz": self.freq_hz, "q": _Q, "gain_db": 0.0}
 
 
 def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut | None:

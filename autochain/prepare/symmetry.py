@@ -102,11 +102,11 @@ class Rotation:
         return self.saving_db - self.price_db
 
     @property
-    def settings(self) -> dict[str, float]:
-        """Settings of the rotation stage; a choice is its place in the list of kinds above."""
+    def settings(self) -> dict[str, float | str]:
+        """Settings of the rotation stage."""
         if self.freq_hz is None or self.q is None or self.sections is None:
-            return {"kind": 0.0, "angle_deg": self.angle_deg}
-        return {"kind": 1.0, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
+            return {"kind": self.kind, "angle_deg": self.angle_deg}
+        return {"kind": self.kind, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
 
 
 _NONE = Rotation(angle_deg=0.0, saving_db=0.0, unused_because="small")

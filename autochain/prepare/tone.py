@@ -28,7 +28,7 @@ from autochain.prepare.references import CommonBalance, Profile
 from autochain.prepare.resonances import Channel
 
 _Doubles = npt.NDArray[np.float64]
-_Shape = tuple[float, float, float]  # kind, frequency, q
+_Shape = tuple[str, float, float]  # kind, frequency, q
 _Move = tuple[float, _Shape, tuple[int, ...]]  # gain, shape, rows
 
 _ROWS: tuple[Channel, ...] = ("mid", "side")
@@ -64,23 +64,23 @@ class ToneMove:
     Attributes
     ----------
     kind
-        Place of its type among the equaliser's: bell, low shelf, high shelf.
+        Its type in the words of the equaliser: `bell`, `lowshelf`, `highshelf`.
     freq_hz, q, gain_db
         Settings.
     channel
         `mid`, `side`, or `stereo` where both need the same or the mix has one channel.
     """
 
-    kind: float
+    kind: str
     freq_hz: float
     q: float
     gain_db: float
     channel: Channel
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number."""
-        place = {"channel": float(CHANNELS.index(self.channel)), "freq_hz": self.freq_hz}
+        place: dict[str, float | str] = {"channel": self.channel, "freq_hz": self.freq_hz}
         return {"type": self.kind, **place, "q": self.q, "gain_db": self.gain_db}
 
 
@@ -282,7 +282,7 @@ def _outside_each(difference_db: _Doubles, spread_db: _Doubles, counted: npt.NDA
 
 
 @cache
-def _curve(kind: float, freq_hz: float, q: float) -> _Doubles:
+def _curve(kind: str, freq_hz: float, q: float) -> _Doubles:
     """Response of a move of 1 dB at the bands."""
     s = 1j * np.array(NOMINAL_HZ) / freq_hz
     a = 10.0 ** (1.0 / 40.0)

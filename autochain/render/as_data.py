@@ -28,7 +28,7 @@ def to_json(delivery: Delivery) -> str:
         "reached_lufs": delivery.master.lufs,
         "target_met_after_solving": delivery.met,
         "trim_lowered_db": delivery.master.lowered_db,
-        "settings": {stage: dict(own) for stage, own in delivery.master.settings.items()},
+        "settings": delivery.master.settings.plain(),
         "other_rates": [asdict(one) for one in delivery.rates],
         "files": [_file(file) for file in delivery.files],
         "versions": [asdict(version) for version in delivery.versions],
@@ -77,6 +77,10 @@ def to_csv(delivery: Delivery) -> str:
     return text.getvalue()
 
 
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3) + 0.0
+
+
 def _cell(value: float | None) -> str:
     return "" if value is None else number(value, decimals=2)
 
@@ -103,7 +107,7 @@ def _file(file: Delivered) -> dict[str, Any]:
         "figures": reading.figures.as_dict(),
         "second_meter": {
             "name": meter_name(),
-            "integrated_lufs": reading.second_lufs,
-            "less_own_lu": reading.meters_apart_lu,
+            "integrated_lufs": _rounded(reading.second_lufs),
+            "less_own_lu": _rounded(reading.meters_apart_lu),
         },
     }

@@ -1,7 +1,7 @@
 """Everything that goes out for one song: rendered, written, read back and measured."""
 
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from autochain.audio.files import write_wav
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Config
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
@@ -228,7 +229,7 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
         while own:
             path, version_name, made = own.pop(0)
             tags = read_tags(path)
-            heard = with_silence(made.samples, rate_hz, made.settings["output"])
+            heard = with_silence(made.samples, rate_hz, made.settings[OUTPUT])
             made = without_sound(made)
             for export in here:
                 progress("writing and reading back", 0.0)
@@ -259,13 +260,13 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
 
 
 def _cut_alike(
-    settings: Mapping[str, Mapping[str, float]], other: Mix
-) -> tuple[Mapping[str, Mapping[str, float]], tuple[str, ...]]:
+    settings: ChainSettings, other: Mix
+) -> tuple[ChainSettings, tuple[str, ...]]:
     """The main master's settings for another version, and the ends at which that sounds where the main one is cut.
 
     The start is cut alike in any case, so that versions run in step; at the end the sound stays.
     """
-    output, frames = settings["output"], other.samples.shape[0]
+    output, frames = settings[OUTPUT], other.samples.shape[0]
     first, last = kept(frames, other.rate_hz, output)
     reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-SILENCE_UNDER_PEAK_DB)
     parts = {"start": other.samples[:first], "end": other.samples[last:]}
@@ -274,15 +275,15 @@ def _cut_alike(
     if ends is None:
         return settings, sounds
     tail = min(output["tail_cut_ms"], float(ends.tail_cut_ms))
-    return {**settings, "output": {**output, "tail_cut_ms": tail}}, sounds
+    return settings.with_(OUTPUT, tail_cut_ms=tail), sounds
 
 
 def _other_rate(master: Master, main: Master) -> OtherRate:
     return OtherRate(
         rate_hz=master.rate_hz,
-        drive_db=master.settings["drive"]["gain_db"],
-        ceiling_dbtp=master.settings.get("limiter", {}).get("ceiling_dbtp"),
-        trim_db=master.settings["output"]["trim_db"],
+        drive_db=master.settings[DRIVE]["gain_db"],
+        ceiling_dbtp=master.settings.get(LIMITER, "ceiling_dbtp"),
+        trim_db=master.settings[OUTPUT]["trim_db"],
         apart_lu=None if master.lufs is None or main.lufs is None else master.lufs - main.lufs,
     )
 

@@ -4,7 +4,6 @@ The settings are taken as they stand, edited by hand or not. Only the output's t
 the true peak would pass the ceiling: a promise that no edit breaks.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +12,7 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Drive, Target
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError
@@ -49,7 +49,7 @@ class Master:
 
     samples: Samples
     rate_hz: int
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     lowered_db: float
     lufs: float | None
     peak_dbtp: float | None
@@ -61,15 +61,15 @@ def without_sound(master: Master) -> Master:
     return replace(master, samples=master.samples[:0].copy())
 
 
-def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, float]], target: Target) -> Master:
+def make_master(mix: Mix, chain: ChainPlan, settings: ChainSettings, target: Target) -> Master:
     """Render the settings as they stand, and hold the ceiling."""
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     peak = read_true_peak(samples, mix.rate_hz).highest_dbtp
     lower = 0.0 if peak is None else held_trim_db(peak, target.ceiling_dbtp, DITHER_DB)
     if lower:
         samples = samples * samples.dtype.type(db_to_linear(lower))
-        trim = round(settings["output"]["trim_db"] + lower, 6)
-        settings = {**settings, "output": {**settings["output"], "trim_db": trim}}
+        trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
+        settings = settings.with_(OUTPUT, trim_db=trim)
     return Master(
         samples=samples,
         rate_hz=mix.rate_hz,
@@ -83,7 +83,7 @@ def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, 
 def solve_master(
     mix: Mix,
     chain: ChainPlan,
-    settings: Mapping[str, Mapping[str, float]],
+    settings: ChainSettings,
     target: Target,
     wanted_lufs: float,
     plan: Drive,
@@ -107,11 +107,11 @@ def solve_master(
     step_db
         > 0 keeps the drive on steps that a hand can set.
     """
-    was = settings["drive"]["gain_db"]
-    if "limiter" not in settings:
+    was = settings[DRIVE]["gain_db"]
+    if LIMITER not in settings:
         plain = make_master(mix, chain, settings, target)
         missing = 0.0 if plain.lufs is None else wanted_lufs - plain.lufs
-        gain = {**settings, "drive": {"gain_db": was + missing}}
+        gain = settings.with_(DRIVE, gain_db=was + missing)
         driven = make_master(mix, chain, gain, target)
         return replace(driven, drive_moved_db=missing), _close(driven.lufs, wanted_lufs)
     rate_hz, start = mix.rate_hz, chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
@@ -135,10 +135,10 @@ def solve_master(
             samples=samples,
             rate_hz=rate_hz,
             settings=made,
-            lowered_db=round(settings["output"]["trim_db"] - made["output"]["trim_db"], 6) + 0.0,
+            lowered_db=round(settings[OUTPUT]["trim_db"] - made[OUTPUT]["trim_db"], 6) + 0.0,
             lufs=lufs,
             peak_dbtp=None if solved.true_peak is None else solved.true_peak.highest_dbtp,
-            drive_moved_db=made["drive"]["gain_db"] - was,
+            drive_moved_db=made[DRIVE]["gain_db"] - was,
         ),
         _close(lufs, wanted_lufs),
     )

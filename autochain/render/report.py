@@ -5,6 +5,7 @@ from pathlib import Path
 
 from autochain.audio.blocks import shown
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT
 from autochain.document.as_html import html
 from autochain.document.blocks import (
     Block,
@@ -46,7 +47,9 @@ _OUT_OF_REACH = (
     "The target is out of reach with these settings: the file is as loud as they get, however hard it is driven. "
     "Raise the limiter's ceiling, or aim lower, before you deliver it."
 )
-_WHOLE_FILES = "The first line has the loudness of the song, the table that of whole files with the silence around it."
+_WHOLE_FILES = (
+    "Loudness in the first line is that of the song alone; in the table, of the whole file with the silence around it."
+)
 
 
 def report(delivery: Delivery) -> Iterator[Block]:
@@ -57,7 +60,7 @@ def report(delivery: Delivery) -> Iterator[Block]:
     yield table(head, (_row(file) for file in delivery.files))
     yield Paragraph(_WHOLE_FILES)
     yield from _rates(delivery)
-    yield from _meters(delivery.files)
+    yield from two_meters(delivery.files)
     yield from _more(delivery.files)
     yield from _versions(delivery)
     yield from _coders(delivery)
@@ -135,23 +138,23 @@ def _row(file: Delivered) -> list[Line]:
 
 def _rates(delivery: Delivery) -> Iterator[Block]:
     was = delivery.master.settings
-    label = STAGES["drive"].label
+    label = STAGES[DRIVE].label
     for one in delivery.rates:
-        moved = number(one.drive_db - was["drive"]["gain_db"], "dB", 2, signed=True)
+        moved = number(one.drive_db - was[DRIVE]["gain_db"], "dB", 2, signed=True)
         text = (
             f"At {number(one.rate_hz / 1000.0, 'kHz')} the mix was resampled before the chain, so that the ceiling "
             f"holds there too. The same loudness needs {moved} of {label}"
         )
-        if one.ceiling_dbtp is not None and one.ceiling_dbtp != was["limiter"]["ceiling_dbtp"]:
+        if one.ceiling_dbtp is not None and one.ceiling_dbtp != was.get(LIMITER, "ceiling_dbtp"):
             text += f", the ceiling of the limiter at {number(one.ceiling_dbtp, 'dBTP')}"
-        if one.trim_db != was["output"]["trim_db"]:
+        if one.trim_db != was[OUTPUT]["trim_db"]:
             text += f", the trim at {number(one.trim_db, 'dB')}"
         if one.apart_lu is not None and abs(one.apart_lu) > _SAME_LU:
             text += f", and yet it ends {number(one.apart_lu, 'LU', 2, signed=True)} from it"
         yield Paragraph(f"{text}.")
 
 
-def _meters(files: Iterable[Delivered]) -> Iterator[Block]:
+def two_meters(files: Iterable[Delivered]) -> Iterator[Block]:
     """Integrated loudness by our own meter and by a second one."""
     yield Heading("Two meters")
     rows: list[list[Line]] = []

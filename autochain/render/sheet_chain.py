@@ -1,14 +1,13 @@
 """What a sheet says to do, as a chain and its settings."""
 
-from autochain.chain.chain import STAGES, ChainPlan, order_problem
+from autochain.chain.chain import DEFAULT, ChainPlan, order_problem
+from autochain.chain.settings import LIMITER, OUTPUT, ChainSettings
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
 
-Settings = dict[str, dict[str, float]]
 
-
-def sheet_chain(sheet: EarlierSheet) -> tuple[ChainPlan, Settings]:
-    """Stages in the sheet's own order, and their settings as numbers, every range checked.
+def sheet_chain(sheet: EarlierSheet) -> tuple[ChainPlan, ChainSettings]:
+    """Stages in the sheet's own order, and their settings, every range checked.
 
     Raises
     ------
@@ -16,13 +15,13 @@ def sheet_chain(sheet: EarlierSheet) -> tuple[ChainPlan, Settings]:
         A stage or a setting that is not known or out of range, or an order in which nothing would hold the ceiling.
     """
     names = list(sheet.stages)
-    if "limiter" not in names and names[-1:] == ["output"]:
-        names.insert(-1, "limiter")  # a song that a gain was enough for has none: there the trim holds the ceiling
+    if LIMITER not in names and names[-1:] == [OUTPUT]:
+        names.insert(-1, LIMITER)  # a song that a gain was enough for has none: there the trim holds the ceiling
     problem = order_problem(names)
     if problem is not None:
         raise SheetError(f"{sheet.file}: stages {problem.rstrip('.')}.")
-    chain = ChainPlan(stages={name: STAGES[name] for name in sheet.stages})
+    chain = ChainPlan(stages={stage.name: stage for stage in map(DEFAULT.stage, sheet.stages)})
     try:
-        return chain, chain.parsed(sheet.stages)
+        return chain, chain.checked(sheet.stages)
     except ParameterError as error:
         raise SheetError(f"{sheet.file}: {error}") from None

@@ -1,21 +1,20 @@
 """What binds each chain of a search: everything decided for its own trials, less of it for the simple baselines."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from autochain.chain.chain import ChainPlan
+from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, LIMITER, OUTPUT, ChainSettings
 from autochain.earlier.around import Around
 from autochain.search.baselines import CLIP_AND_LIMIT, CLIP_LOCKED, TRADE_DEFAULT, WITH_LOCKS
-from autochain.solve.decisions import Decisions, Locks
+from autochain.solve.decisions import Decisions
 
 # Stages that are the same for every chain of a search, with all that is set in them; the linear ones are, too.
-_COMMON = ("dynamic_bell", "output")
+_COMMON = (DYNAMIC_BELL, OUTPUT)
 
 
-def level_locks(locks: Locks, chain: ChainPlan) -> dict[str, Mapping[str, float]]:
+def level_locks(locks: ChainSettings, chain: ChainPlan) -> ChainSettings:
     """Locks of the stages that set the level: what a simple chain can be without and still sound on the same mix."""
-    common = {*chain.linear, *_COMMON}
-    return {name: values for name, values in locks.items() if name not in common}
+    return locks.without(*chain.linear, *_COMMON)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +39,9 @@ class Binding:
     chain: ChainPlan
 
     @classmethod
-    def of(cls, decided: Decisions, asked: Locks, near: Around | None, chain: ChainPlan) -> "Binding":
+    def of(cls, decided: Decisions, asked: ChainSettings, near: Around | None, chain: ChainPlan) -> "Binding":
         """Bind by what is decided; `asked` are the locks that the engineer gave."""
-        dropped = level_locks(asked, chain)
-        kept = {name: values for name, values in decided.locks.items() if name not in dropped}
+        kept = decided.locks.without(*level_locks(asked, chain))
         return cls(
             decided=decided, unlocked=Decisions(locks=kept, without=decided.without), near=near, chain=chain
         )
@@ -64,21 +62,18 @@ class Binding:
         if family == TRADE_DEFAULT:
             return self.decided
         source = self.decided if family in WITH_LOCKS.values() else self.unlocked
-        keep = {*self.chain.linear, *_COMMON, "limiter"}
-        keep |= {"clipper"} if family in (CLIP_AND_LIMIT, CLIP_LOCKED) else set()
-        locks = {name: values for name, values in source.locks.items() if name in keep}
+        keep = {*self.chain.linear, *_COMMON, LIMITER}
+        keep |= {CLIPPER} if family in (CLIP_AND_LIMIT, CLIP_LOCKED) else set()
+        locks = source.locks.only(name for name in source.locks if name in keep)
         return Decisions(locks=locks, without=source.without)
 
     def touches(self, family: str) -> bool:
         """Whether the engineer's locks reach into a simple baseline."""
         return family in WITH_LOCKS and self.of_family(family) != self.of_family(WITH_LOCKS[family])
 
-    def honoured_by(self, settings: Locks) -> bool:
+    def honoured_by(self, settings: ChainSettings) -> bool:
         """Whether every value that the engineer has locked is in a chain, and all that a binding start holds."""
         binding = self.near is not None and self.near.binding
         decided = self.searched if binding else self.decided
-        return not (binding and settings.keys() & decided.without) and all(
-            settings.get(stage, {}).get(name) == value
-            for stage, own in decided.locks.items()
-            for name, value in own.items()
-        )
+        left_out = decided.without if binding else frozenset()
+        return settings.holds(decided.locks) and not any(stage in settings for stage in left_out)

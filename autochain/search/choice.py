@@ -7,7 +7,7 @@ import numpy as np
 
 from autochain.config.model import Config
 from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
-from autochain.search.front import SIDES, neighbours, spread
+from autochain.search.front import SIDES, cost_spread, neighbours
 from autochain.search.result import SearchStats, Verified
 from autochain.search.space import on_edge, switched
 from autochain.search.spent import Spent
@@ -84,7 +84,7 @@ def choose(spent: Spent, verified: Sequence[Verified], config: Config) -> Choice
             chosen_from=twins[0] if twins else chosen.name,
             complete=spent.complete,
             coordinates=point,
-            spread=spread(heard),
+            spread=cost_spread(heard),
             forgone=None if chosen.score <= best.score else best,
         ),
     )

@@ -9,6 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER
+from autochain.config.coordinates import COMPRESSORS
 from autochain.config.model import Weights
 from autochain.measure.asymmetry import asymmetry_reduction_db
 from autochain.measure.crest import CrestReference
@@ -25,7 +27,7 @@ from autochain.units import db_to_linear
 # clipping adds was free, and only movement was paid for.
 INAUDIBLE_NMR_DB = -30.0
 FLOOR_NMR_DB = -99.0
-MOVING = ("bus_compressor", "peak_compressor", "limiter")
+MOVING = (*COMPRESSORS, LIMITER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,9 +50,9 @@ class Costs:
         return asdict(self)
 
 
-NAMES = tuple(f.name for f in fields(Costs))
-NOTHING = Costs(
-    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in NAMES},
+COST_NAMES = tuple(f.name for f in fields(Costs))
+NO_COSTS = Costs(
+    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in COST_NAMES},
 )
 
 
@@ -62,7 +64,7 @@ def counted_db(nmr_db: float) -> float:
 def priced_db(costs: Costs) -> dict[str, float]:
     """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
     priced = costs.as_dict()
-    for name in NAMES:
+    for name in COST_NAMES:
         if name.endswith("nmr_db"):
             priced[name] = counted_db(priced[name])
     return priced
@@ -123,8 +125,8 @@ class CostReference:
         after_short_term = material.short_term(solved.hops)
         before_song, after_song = material.contrast(solved.hops)
         # Level ahead of the drive at which the first peak stage begins to work.
-        first = settings.get("clipper", {}).get("ceiling_dbfs", settings["limiter"]["ceiling_dbtp"])
-        threshold_linear = db_to_linear(first - settings["drive"]["gain_db"])
+        first = settings.of(CLIPPER).get("ceiling_dbfs", settings[LIMITER]["ceiling_dbtp"])
+        threshold_linear = db_to_linear(first - settings[DRIVE]["gain_db"])
         return Costs(
             added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
             added_distortion_low_nmr_db=FLOOR_NMR_DB

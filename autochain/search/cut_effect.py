@@ -6,6 +6,7 @@ import numpy as np
 
 from autochain.audio.mix import Mix
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import DYNAMIC_BELL, EQUALISER
 from autochain.measure.resonance import CHANNEL_VIEWS, ResonanceMap, measure_resonance
 from autochain.prepare.corrective import Correction, bands
 
@@ -48,7 +49,7 @@ def effect_of(mix: Mix, correction: Correction, before: ResonanceMap) -> CutEffe
         Resonance map of the mix.
     """
     what = correction.resonance
-    stage = STAGES["equaliser" if correction.threshold_db is None else "dynamic_bell"]
+    stage = STAGES[EQUALISER if correction.threshold_db is None else DYNAMIC_BELL]
     settings = stage.checked(bands([correction.settings]))
     after = measure_resonance(stage.process(mix.samples, mix.rate_hz, settings).samples, mix.rate_hz)
     lane = 0 if what.channel == "stereo" else CHANNEL_VIEWS.index(what.channel)

@@ -1,6 +1,7 @@
 """One point of the search: settings to a solved, rendered and priced trial."""
 
 from autochain.chain.chain import ChainPlan
+from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
 from autochain.search.costs import CostReference, score
 from autochain.search.space import outline_at
@@ -9,7 +10,7 @@ from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess, Solved
 from autochain.solve.solver import Solver
-from autochain.solve.work import EARLY, early_work_db
+from autochain.solve.work import early_work_db
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0

@@ -9,7 +9,8 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import without_ends
-from autochain.chain.stage import GainTrace, Processed, Settings, Stage
+from autochain.chain.settings import OUTPUT, ChainSettings, StageName, StageSettings
+from autochain.chain.stage import GainTrace, Processed, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.solve.excerpts import GRID_HOPS
@@ -43,8 +44,8 @@ class StageFacts:
         Mix times to listen from, a second before what is to be heard where the song has begun by then.
     """
 
-    stage: str
-    settings: Settings
+    stage: StageName
+    settings: StageSettings
     input_peak_dbfs: float
     input_short_term_lufs: float
     reduction_max_db: float | None
@@ -80,8 +81,8 @@ def _both_ends(ends: SilenceAndFades | None, ends_s: float) -> tuple[float, ...]
 def stage_facts(
     samples: Samples,
     rate_hz: int,
-    settings: Mapping[str, Settings],
-    traces: Mapping[str, GainTrace],
+    settings: ChainSettings,
+    traces: Mapping[StageName, GainTrace],
     mix_hops: npt.NDArray[np.float64],
     loud: npt.NDArray[np.bool_],
     chain: ChainPlan,
@@ -131,12 +132,12 @@ def stage_facts(
             busy = peaks[loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5]
             typical = float(np.median(busy)) if busy.size else 0.0
             cues = _cues(np.abs(values))
-        if stage.name == "output":
+        if stage.name == OUTPUT:
             cues = _both_ends(song, ends_s)
         found.append(
             StageFacts(
                 stage=stage.name,
-                settings=dict(settings[stage.name]),
+                settings=settings[stage.name],
                 input_peak_dbfs=linear_to_db(float(np.max(np.abs(x[lead:])))),
                 input_short_term_lufs=before,
                 reduction_max_db=largest,

@@ -1,18 +1,19 @@
 """Targets that need no search: a gain alone reaches them, or the mix must not be worked on further."""
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.config.model import Config
 from autochain.measure.loudness import loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.costs import NOTHING
+from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
 from autochain.search.verify import Contender, verify
-from autochain.solve.decisions import Decisions, Locks
+from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import whole_song
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess
@@ -35,27 +36,28 @@ def gain_only(
     if loudness is None or integrated is None or peak is None or plr is None or _sounding(decisions.locks):
         return None
     chain = config.chain_plan
-    gain = chain.stages["drive"].parameter("gain_db").rounded(target.loudness_lufs - loudness)
+    drive = chain.stages[DRIVE].parameter("gain_db")
+    gain = drive.rounded(target.loudness_lufs - loudness)
     fits = peak + gain + DITHER_DB <= target.ceiling_dbtp
     dense = plr < config.check.least_plr_db
     if not dense and not fits:
         return None
     if not fits:
         room = target.ceiling_dbtp - DITHER_DB - peak
-        gain = chain.stages["drive"].parameter("gain_db").rounded(room)
+        gain = drive.rounded(room)
         if gain > room:
-            gain = chain.stages["drive"].parameter("gain_db").rounded(gain - _STEP_DB)
-    ends = chain.stages["output"].checked(decisions.locks.get("output", {}))
-    settings = {"drive": {"gain_db": gain}, "output": ends}
+            gain = drive.rounded(gain - _STEP_DB)
+    ends = chain.stages[OUTPUT].checked(decisions.locks.of(OUTPUT))
+    settings = ChainSettings({DRIVE: {"gain_db": gain}, OUTPUT: ends})
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     after = measure(samples, mix.rate_hz)
     heard = target.heard_lufs(after)
     if fits and heard is not None and after.true_peak_dbtp is not None:
         # Fades take loudness that the gain can give back.
-        more = chain.stages["drive"].parameter("gain_db").rounded(target.loudness_lufs - heard)
+        more = drive.rounded(target.loudness_lufs - heard)
         if more > 0.0 and after.true_peak_dbtp + more + DITHER_DB <= target.ceiling_dbtp:
             gain = round(gain + more, 6)
-            settings = {**settings, "drive": {"gain_db": gain}}
+            settings = settings.with_(DRIVE, gain_db=gain)
             samples = chain.render(mix.samples, mix.rate_hz, settings).samples
             after = measure(samples, mix.rate_hz)
             heard = target.heard_lufs(after)
@@ -67,7 +69,7 @@ def gain_only(
             name=name,
             settings=settings,
             after=after,
-            costs=NOTHING,
+            costs=NO_COSTS,
             score=0.0,
             met=met,
             saturated=False,
@@ -101,9 +103,9 @@ def gain_only(
     )
 
 
-def _sounding(locks: Locks) -> bool:
+def _sounding(locks: ChainSettings) -> bool:
     """Whether a lock concerns more than the ends of the song."""
-    return any(stage != "output" for stage in locks)
+    return any(stage != OUTPUT for stage in locks)
 
 
 def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs: float) -> Verified:

@@ -24,7 +24,7 @@ from autochain.search.trial import Trial
 _VERSION = 1
 _TRIAL: TypeAdapter[Trial] = TypeAdapter(Trial)
 
-Request = Mapping[str, Any]
+_Request = Mapping[str, Any]
 
 
 class Journal:
@@ -45,7 +45,7 @@ class Journal:
         The file cannot be read or written, is no journal, or belongs to another request.
     """
 
-    def __init__(self, path: Path, request: Request, *, resume: bool) -> None:
+    def __init__(self, path: Path, request: _Request, *, resume: bool) -> None:
         self._path = path
         self._request: dict[str, Any] = json.loads(json.dumps(request))
         self._known: dict[int, Trial] = {}

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
 from autochain.chain.output import kept
+from autochain.chain.settings import DYNAMIC_BELL, EQUALISER, OUTPUT, TONE, ChainSettings, StageName, StageSettings
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
@@ -27,30 +28,29 @@ from autochain.units import clock, number
 # Notes that tell of bands: they would speak of what is not there.
 _OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone", "tone_left"})
 _TOLD_S = 0.5  # less is in the settings and not worth a note
-_LINEAR_PHASE = 1.0  # its place among the equaliser's phases
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prepared:
     """Suggestions of settings by stage, and the notes that give their reasons."""
 
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     notes: tuple[Note, ...]
 
     def added_to(self, decisions: Decisions) -> Decisions:
         """Decisions with what is suggested for stages that nobody has decided on; fades beside what is set."""
-        locks = {name: dict(values) for name, values in decisions.locks.items()}
+        locks = decisions.locks
         for name, values in self.settings.items():
-            if name == "output":
-                locks[name] = {**values, **locks.get(name, {})}
+            if name == OUTPUT:
+                locks = locks.with_(name, values.with_(locks.of(name)))
             elif name not in locks and name not in decisions.without:
-                locks[name] = dict(values)
+                locks = locks.with_(name, values)
         return Decisions(locks=locks, without=decisions.without)
 
     def ends_only(self) -> "Prepared":
         """What holds also where nothing but a gain is applied."""
         return Prepared(
-            settings={n: v for n, v in self.settings.items() if n == "output"},
+            settings=self.settings.only((OUTPUT,)),
             notes=tuple(note for note in self.notes if note.code not in _OF_BANDS),
         )
 
@@ -80,9 +80,9 @@ def prepare(
         Those of the mix and what they were found in, when the caller has looked for them already.
     """
     plan = config.prepare
-    settings: dict[str, Mapping[str, float]] = {}
+    settings = ChainSettings()
     notes: list[Note] = []
-    free = [n for n in ("equaliser", "dynamic_bell") if n not in decisions.locks and n not in decisions.without]
+    free = [n for n in (EQUALISER, DYNAMIC_BELL) if n not in decisions.locks and n not in decisions.without]
     if plan.corrective and free:
         if mapped is None:
             mapped = measure_resonance(mix.samples, mix.rate_hz)
@@ -92,17 +92,17 @@ def prepare(
         tried = [(c, effect_of(mix, c, mapped) if _used(c, free) else None) for c in planned]
         # A cut stays where the excess falls by it and nothing else moves.
         corrections = [c if effect is None or effect.helps else replace(c, cut_db=0.0) for c, effect in tried]
-        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
-        settings.update(_corrective_settings(corrections, low_cut, free))
+        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if EQUALISER in free else None
+        settings |= _corrective_settings(corrections, low_cut, free)
         notes += [_correction_note(c, effect) for c, (_, effect) in zip(corrections, tried, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     moves, said = tone_moves(mix, before, references, plan.most_tone_db, plan.most_tone_alike_db)
     notes += said
     if moves:
-        settings["tone"] = bands([move.settings for move in moves])
+        settings = settings.with_(TONE, bands([move.settings for move in moves]))
     if (ends := find_silence_and_fades(mix.samples, mix.rate_hz)) is not None:
-        output = config.chain_plan.stages["output"]
-        own = decisions.locks.get("output", {})
+        output = config.chain_plan.stages[OUTPUT]
+        own = decisions.locks.of(OUTPUT)
         wanted = {"fade": plan.fades, "cut": plan.cut_silence}
         # What was set, by hand or in the configuration, stays.
         found = {
@@ -113,32 +113,32 @@ def prepare(
             and output.parameter(name).default == 0.0
         }
         if found:
-            settings["output"] = found
-        kept(mix.samples.shape[0], mix.rate_hz, output.checked({**found, **own}))
+            settings = settings.with_(OUTPUT, found)
+        kept(mix.samples.shape[0], mix.rate_hz, output.checked(StageSettings(found).with_(own)))
         notes += _ends_notes(ends, found, mix)
     return Prepared(settings=settings, notes=tuple(notes))
 
 
-def _stage_of(correction: Correction) -> str:
-    return "equaliser" if correction.threshold_db is None else "dynamic_bell"
+def _stage_of(correction: Correction) -> StageName:
+    return EQUALISER if correction.threshold_db is None else DYNAMIC_BELL
 
 
 def _corrective_settings(
-    corrections: Sequence[Correction], low_cut: LowCut | None, free: Sequence[str]
-) -> dict[str, Mapping[str, float]]:
+    corrections: Sequence[Correction], low_cut: LowCut | None, free: Sequence[StageName]
+) -> ChainSettings:
     standing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is None]
     passing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is not None]
     first = [] if low_cut is None else [low_cut.settings]
-    settings: dict[str, Mapping[str, float]] = {}
-    if (first or standing) and "equaliser" in free:
-        phase = {"phase": _LINEAR_PHASE} if low_cut is not None and low_cut.linear_phase else {}
-        settings["equaliser"] = {**phase, **bands([*first, *standing])}
-    if passing and "dynamic_bell" in free:
-        settings["dynamic_bell"] = bands(passing)
+    settings = ChainSettings()
+    if (first or standing) and EQUALISER in free:
+        phase = {"phase": "linear"} if low_cut is not None and low_cut.linear_phase else {}
+        settings = settings.with_(EQUALISER, {**phase, **bands([*first, *standing])})
+    if passing and DYNAMIC_BELL in free:
+        settings = settings.with_(DYNAMIC_BELL, bands(passing))
     return settings
 
 
-def _used(correction: Correction, free: Sequence[str]) -> bool:
+def _used(correction: Correction, free: Sequence[StageName]) -> bool:
     return correction.cut_db > 0.0 and _stage_of(correction) in free
 
 

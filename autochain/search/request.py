@@ -13,6 +13,7 @@ from joblib import Parallel
 
 import autochain
 from autochain.audio.mix import Mix
+from autochain.chain.settings import Value
 from autochain.config.model import Config
 from autochain.earlier.around import Around
 from autochain.prepare.references import Reference
@@ -23,7 +24,7 @@ from autochain.solve.decisions import Decisions
 Stop = Callable[[], bool]
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
 
 
 @cache
@@ -46,10 +47,9 @@ def config_sha256(config: Config) -> str:
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def flat_locks(decisions: Decisions) -> dict[str, float]:
+def flat_locks(decisions: Decisions) -> dict[str, Value]:
     """Locks by `stage.parameter`, in alphabetical order."""
-    locks = decisions.locks
-    return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
+    return dict(sorted(decisions.locks.flat().items()))
 
 
 def request_of(

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
+from autochain.chain.settings import ChainSettings, StageName
+from autochain.config.coordinates import EARLY
 from autochain.config.model import Config, Coordinates, Target
 from autochain.earlier.around import Around
 from autochain.measure.measurement import Measurement
@@ -19,7 +21,6 @@ from autochain.search.facts import StageFacts
 from autochain.search.sensitivity import Sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span
-from autochain.solve.work import EARLY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,14 +48,14 @@ class Verified:
     """
 
     name: str
-    settings: dict[str, dict[str, float]]
+    settings: ChainSettings
     after: Measurement
     costs: Costs
     score: float
     met: bool
     saturated: bool
     stages: tuple[StageFacts, ...]
-    reductions_db: Mapping[str, npt.NDArray[np.float32]] = field(default_factory=dict)
+    reductions_db: Mapping[StageName, npt.NDArray[np.float32]] = field(default_factory=dict)
 
     @property
     def early_work_db(self) -> float:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from joblib import delayed
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
@@ -24,7 +25,7 @@ from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
 from autochain.search.evaluator import Evaluator
 from autochain.search.gain_only import gain_only
-from autochain.search.locked import outside_note, price_note, since_note
+from autochain.search.locked import lock_cost_note, outside_note, since_note
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
@@ -91,7 +92,7 @@ class MeasuredMix:
         resonances = find_resonances(seen.resonance)
         decisions = request.decisions.within(chain)
         # What is the same for every trial stays as an earlier sheet has it.
-        common = (*chain.linear, "dynamic_bell", "output")
+        common = (*chain.linear, DYNAMIC_BELL, OUTPUT)
         settled = decisions if near is None else near.settled(decisions, common)
         return cls(
             request=request,
@@ -127,9 +128,9 @@ class MeasuredMix:
         mix, config = self.request.mix, self.request.config
         chain, plan = config.chain_plan, config.search
         decisions = self.settled
-        if self.peak_dbtp > 0.0 and "clipper" not in decisions.locks:
+        if self.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
-            decisions = Decisions(locks=decisions.locks, without=decisions.without | {"clipper"})
+            decisions = Decisions(locks=decisions.locks, without=decisions.without | {CLIPPER})
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
         spans = choose_spans(mix_hops, self.lufs, plan.excerpts)
         rules = config.prepare.rotation_rules
@@ -137,7 +138,7 @@ class MeasuredMix:
         decided = _with_rotation(self.prepared.added_to(decisions), rotation)
 
         first = outline_at(plan.trade_default, decided, config.target.ceiling_dbtp, chain)
-        settings = {name: first.settings[name] for name in chain.linear if name in first.settings}
+        settings = first.settings.only(chain.linear)
         start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
         later = [name for name in chain.linear if name not in chain.leading]
         linear = chain.render(start, mix.rate_hz, settings, stages=later).samples
@@ -166,9 +167,9 @@ class MeasuredMix:
 
 
 def _with_rotation(decisions: Decisions, rotation: Rotation) -> Decisions:
-    if not rotation.used or "rotation" in decisions.locks or "rotation" in decisions.without:
+    if not rotation.used or ROTATION in decisions.locks or ROTATION in decisions.without:
         return decisions
-    return Decisions(locks={**decisions.locks, "rotation": rotation.settings}, without=decisions.without)
+    return Decisions(locks=decisions.locks.with_(ROTATION, rotation.settings), without=decisions.without)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -275,7 +276,7 @@ class ReadySearch:
         locks = level_locks(asked, config.chain_plan)
         return (
             *(() if chosen.met else (missed_note(config, chosen, verified, asked, stats),)),
-            *price_note(chosen, verified, locks, config.search.chain_earns),
+            *lock_cost_note(chosen, verified, locks, config.search.chain_earns),
             *since_note(chosen, request.near, config, request.mix.sha256),
             *outside_note(asked, config),
             *notes_for(

@@ -7,7 +7,7 @@ it holds; between rendered points the score is taken to rise evenly.
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,20 +15,17 @@ from joblib import delayed
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Settings
-from autochain.config.model import PARAMETER_OF, Ranges
-from autochain.solve.decisions import Locks
+from autochain.chain.settings import ChainSettings, StageName
+from autochain.config.coordinates import COORDINATES, Place
+from autochain.config.model import Ranges
 
 MOST_SHOWN = 3
 MOST_A_SIDE = 4  # renders that follow one side
 # A hand's step: one octave of a time, a tenth of a percentage, one decibel of a level.
 _OCTAVE, _DECIBEL, _TENTH = 2.0, 1.0, 0.1
 _FAR = 1000.0  # of them lead to the end of any range
-# Solved in every trial of the search from the work they do, and printed as what they come to.
-_SOLVED = (("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs"))
 
-Chain = Mapping[str, Settings]
-Judge = Callable[[Chain], float]
+Judge = Callable[[ChainSettings], float]
 InParallel = Callable[[Iterable[Any]], list[Any]]
 
 
@@ -36,14 +33,14 @@ InParallel = Callable[[Iterable[Any]], list[Any]]
 class Knob:
     """A free setting: where it stands, and the range it may be moved in."""
 
-    stage: str
+    stage: StageName
     parameter: Parameter
     value: float
     low: float
     high: float
 
     @property
-    def name(self) -> tuple[str, str]:
+    def name(self) -> Place:
         """Stage and parameter."""
         return self.stage, self.parameter.name
 
@@ -65,9 +62,9 @@ class Knob:
         """Hand's steps from where it stands; inverse of `at`."""
         return math.log(value / self.value, _OCTAVE) if self.in_octaves else (value - self.value) / self._step
 
-    def moved(self, settings: Chain, value: float) -> dict[str, Settings]:
+    def moved(self, settings: ChainSettings, value: float) -> ChainSettings:
         """The chain with this one setting at another value."""
-        return {**settings, self.stage: {**settings[self.stage], self.parameter.name: value}}
+        return settings.with_(self.stage, {self.parameter.name: value})
 
     @property
     def _step(self) -> float:
@@ -95,7 +92,7 @@ class Sensitivity:
         range.
     """
 
-    stage: str
+    stage: StageName
     parameter: str
     value: float
     step_to: float
@@ -104,17 +101,20 @@ class Sensitivity:
     high: float | None
 
 
-def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) -> list[Knob]:
+def free_knobs(
+    settings: ChainSettings, locks: ChainSettings, ranges: Ranges, chain: ChainPlan
+) -> list[Knob]:
     """Settings that the search has chosen and nobody has locked, in chain order, with the ranges of the search."""
-    searched: dict[tuple[str, str], tuple[float, float] | None] = dict.fromkeys(_SOLVED)
-    searched |= {place: getattr(ranges, name) for name, place in PARAMETER_OF.items()}
+    searched = {c.place: c for c in COORDINATES}
     knobs = []
     for stage, own in settings.items():
-        for name, value in own.items():
-            if (stage, name) not in searched or name in locks.get(stage, {}):
+        for name in own:
+            if (stage, name) not in searched or (stage, name) in locks:
                 continue
-            parameter = chain.stages[stage].parameter(name)
-            low, high = searched[stage, name] or (parameter.low, parameter.high)
+            value, parameter, coordinate = own[name], chain.stages[stage].parameter(name), searched[stage, name]
+            low, high = parameter.low, parameter.high
+            if not coordinate.solves:
+                low, high = getattr(ranges, coordinate.name)
             # A baseline or a lock of another setting may stand outside what the search would try.
             knobs.append(
                 Knob(stage=stage, parameter=parameter, value=value, low=min(low, value), high=max(high, value))
@@ -123,7 +123,12 @@ def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) 
 
 
 def sensitivity(
-    judge: Judge, settings: Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, in_parallel: InParallel
+    judge: Judge,
+    settings: ChainSettings,
+    knobs: Sequence[Knob],
+    worse_by: float,
+    most_trials: int,
+    in_parallel: InParallel,
 ) -> tuple[Sensitivity, ...]:
     """The settings that matter most, the most important first; at most three.
 

@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
-from autochain.search.baselines import NAMES
+from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Evaluator
 from autochain.search.staged import Aims
@@ -61,14 +62,14 @@ class Spent:
         for name, trial in self.families:
             if name not in best or trial.score < best[name].score:
                 best[name] = trial
-        return {name: best[name] for name in NAMES if name in best}
+        return {name: best[name] for name in BASELINE_WORDS if name in best}
 
     def baseline(self, family: str, point: Coordinates) -> Trial:
         """A baseline's point on the excerpts at the loudness of the last trials, solved as closely as in `judge`."""
         aim, binds = self.aims.excerpts_lufs, self.binding.of_family(family)
         return self._closely().trial(point, binds, self.limiter_ceiling_dbtp, aim, Guess())
 
-    def judge(self, settings: Mapping[str, Mapping[str, float]], decisions: Decisions, guess: Guess) -> Trial:
+    def judge(self, settings: ChainSettings, decisions: Decisions, guess: Guess) -> Trial:
         """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
 
         It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences

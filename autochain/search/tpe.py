@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import optuna
 
+from autochain.config.coordinates import COORDINATES
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.space import LOG_COORDINATES
 
 
 def _distribution(span: tuple[float, float], *, log: bool) -> optuna.distributions.FloatDistribution:
@@ -32,8 +32,7 @@ class TpeSampler:
         self._study = optuna.create_study(direction="minimize", sampler=sampler)
         optuna.logging.set_verbosity(loud)
         self._space: dict[str, optuna.distributions.BaseDistribution] = {
-            name: _distribution(getattr(ranges, name), log=name in LOG_COORDINATES)
-            for name in Coordinates.model_fields
+            c.name: _distribution(getattr(ranges, c.name), log=c.scale == "log") for c in COORDINATES
         }
         self._asked: list[optuna.trial.Trial] = []
 

@@ -1,10 +1,19 @@
 """What a trial is: a point, its chain at the solved drive, and its price."""
 
 from dataclasses import dataclass
+from typing import Annotated
 
+from pydantic import PlainSerializer, PlainValidator
+
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.costs import Costs
 from autochain.solve.drive import Solution
+
+# In a journal by stage and parameter.
+StoredSettings = Annotated[
+    ChainSettings, PlainValidator(ChainSettings.from_plain), PlainSerializer(ChainSettings.plain)
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +41,7 @@ class Trial:
     """
 
     coordinates: Coordinates | None
-    settings: dict[str, dict[str, float]]
+    settings: StoredSettings
     solution: Solution
     costs: Costs
     score: float

@@ -1,9 +1,10 @@
 """The trials of one search: baselines, exploration, descent, and leaving out what hardly matters."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Config, Coordinates
 from autochain.errors import StoppedError
 from autochain.search.baselines import WITH_LOCKS, baseline_points
@@ -262,10 +263,10 @@ class Trials:
             best = without
         return best
 
-    def _calibrate(self, settings: Mapping[str, Mapping[str, float]], loss_db: float) -> Aims:
+    def _calibrate(self, settings: ChainSettings, loss_db: float) -> Aims:
         """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
         roughly = self._song.with_tolerance(max(_ROUGHLY_LU, self._plan.drive.tolerance_lu))
         solved = roughly.solve(only_drive_left(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
-        same = Decisions(locks={"drive": {"gain_db": solved.solution.drive_db}})
+        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": solved.solution.drive_db}}))
         heard = self._staged.excerpts.solve(only_drive_left(settings, same), self._target_lufs, Guess())
         return self._staged.aims(heard, self._target_lufs - solved.solution.reached_lufs)

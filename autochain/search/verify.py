@@ -1,10 +1,9 @@
 """The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
-from autochain.chain.stage import Settings
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
@@ -38,7 +37,7 @@ class Contender:
     """
 
     name: str
-    settings: Mapping[str, Settings]
+    settings: ChainSettings
     target: Target
     decisions: Decisions
     guess: Guess

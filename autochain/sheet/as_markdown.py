@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
-from autochain.search.baselines import NAMES
+from autochain.search.baselines import BASELINE_WORDS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Sheet, StageEntry
@@ -132,9 +132,9 @@ def _scores(sheet: Sheet) -> str:
     if not sheet.met:
         return "Scores do not compare here, since the target was missed."
     others = (
-        f"; {NAMES[name]} {number(b.score, decimals=2)}"
+        f"; {BASELINE_WORDS[name]} {number(b.score, decimals=2)}"
         if b.met
-        else f"; {NAMES[name]} misses it at {number(_heard(sheet, b), 'LUFS')}"
+        else f"; {BASELINE_WORDS[name]} misses it at {number(_heard(sheet, b), 'LUFS')}"
         for name, b in sheet.baselines.items()
     )
     return f"Score {number(sheet.costs.score, decimals=2)} (lower is better){''.join(others)}."
@@ -222,7 +222,7 @@ def to_markdown(sheet: Sheet) -> str:
     excerpts = ", ".join(clock(e.start_s) for e in ordered)
     locks = ", ".join(f"{name}={_as_locked(value)}" for name, value in request.locks.items()) or "none"
     references = ", ".join(f"{plain(file)} {sha256[:12]}" for file, sha256 in request.references.items())
-    heads = [NAMES[name] for name in sheet.baselines]
+    heads = [BASELINE_WORDS[name] for name in sheet.baselines]
     notes = [note for note in sheet.notes if note not in _why_missed(sheet)]
     lines = [
         f"# Master settings: {plain(sheet.mix.file)}",

@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 from pydantic.dataclasses import dataclass
 
+from autochain.chain.settings import StageName, Value
 from autochain.measure.measurement import Measurement
 from autochain.note import Note
 from autochain.prepare.finding import Finding
@@ -79,8 +80,8 @@ class AtFullScale(_Part):
 class StageEntry(_Part):
     """One stage in chain order; `at_full_scale` where its ceiling lies over 0 dBFS."""
 
-    stage: str
-    settings: dict[str, float | str]  # a choice is a word
+    stage: StageName
+    settings: dict[str, Value]
     input: InputLevel
     reduction_db: Reduction | None
     trim_db: float
@@ -135,7 +136,7 @@ class SensitivityEntry(_Part):
     more than `search.sensitivity_score`; null where it may move to the end of its range.
     """
 
-    stage: str
+    stage: StageName
     parameter: str
     value: float
     step_to: float
@@ -196,7 +197,7 @@ class SearchFacts(_Part):
     chosen_from: str
     on_range_edge: tuple[str, ...]
     coordinates: dict[str, float]
-    found: dict[str, float | str]
+    found: dict[str, Value]
     excerpts: tuple[Excerpt, ...]
     spread: dict[str, Spread]
     neighbours_within: float  # most score that an alternative may cost beyond the suggestion
@@ -210,16 +211,16 @@ class AroundFacts(_Part):
     sha256: str
     same_mix: bool
     target: TargetFacts
-    decided: dict[str, float | str]
+    decided: dict[str, Value]
 
 
 class Move(_Part):
     """A setting that stands elsewhere than on the earlier sheet; null where the stage is not in the chain."""
 
-    stage: str
+    stage: StageName
     parameter: str
-    was: float | str | None
-    now: float | str | None
+    was: Value | None
+    now: Value | None
 
 
 class Request(_Part):
@@ -228,7 +229,7 @@ class Request(_Part):
     lufs: float | None
     loudest_part_lufs: float | None
     ceiling_dbtp: float
-    locks: dict[str, float | str]
+    locks: dict[str, Value]
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str

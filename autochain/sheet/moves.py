@@ -28,7 +28,7 @@ def moves_section(sheet: Sheet) -> list[str]:
     for move in sheet.moved:
         stage = STAGES[move.stage]
         parameter = stage.parameter(move.parameter)
-        there = [parameter.parsed(v, move.stage) for v in (move.was, move.now) if v is not None]
+        there = [v for v in (move.was, move.now) if v is not None]
         if parameter.quiet and there == [parameter.default]:
             continue  # of a stage that came or went, what goes without saying
         texts = ["not in the chain" if v is None else value_text(parameter, v) for v in (move.was, move.now)]

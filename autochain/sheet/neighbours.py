@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
 from autochain.sheet.model import Alternative, Sheet, StageEntry
 from autochain.sheet.settings import shown_settings, value_text
 from autochain.sheet.tables import table
@@ -63,7 +64,7 @@ def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[lis
             yield [STAGES[name].label, label, *marked]
 
 
-def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[str]:
+def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[StageName]:
     """Stages of all chains, in an order that each of them keeps."""
     rest = [[e.stage for e in (sheet.stages if side is None else side.stages)] for side in sides]
     while any(rest):

@@ -4,8 +4,10 @@ from collections.abc import Sequence
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
+from autochain.chain.settings import ChainSettings, StageName, StageSettings, Value
 from autochain.chain.sidechain import Sidechain
-from autochain.chain.stage import GainTrace, Processed, Settings
+from autochain.chain.stage import GainTrace, Processed
+from autochain.config.coordinates import COMPRESSORS
 from autochain.solve.excerpts import GRID_HOPS
 from autochain.solve.material import Material
 from autochain.solve.outline import Outline
@@ -13,7 +15,6 @@ from autochain.solve.work import solve_threshold, work_db
 
 # Levels of longer sounds are not kept: a song of four minutes has 40 MB of them, and few trials ask for it.
 _KEPT_S = 60.0
-COMPRESSORS = ("bus_compressor", "peak_compressor")
 
 
 class Dynamics:
@@ -24,16 +25,16 @@ class Dynamics:
         self._chain = chain
         seconds = sum(len(s.samples) for s in material.segments) / material.rate_hz
         self._keeps = seconds <= _KEPT_S
-        self._levels: dict[tuple[float, ...], list[Sidechain]] = {}
+        self._levels: dict[tuple[Value, ...], list[Sidechain]] = {}
 
     def render(
         self, plan: Outline
-    ) -> tuple[dict[str, dict[str, float]], list[Samples], list[dict[str, GainTrace]]]:
+    ) -> tuple[ChainSettings, list[Samples], list[dict[StageName, GainTrace]]]:
         """Render the stages before the drive, compressor thresholds solved where work is wanted."""
         rate_hz = self.material.rate_hz
-        settings = {name: dict(values) for name, values in plan.settings.items()}
+        settings = plan.settings
         samples = [s.samples for s in self.material.segments]
-        traces: list[dict[str, GainTrace]] = [{} for _ in samples]
+        traces: list[dict[StageName, GainTrace]] = [{} for _ in samples]
         first = True
         for name in self._chain.dynamics:
             if name not in settings:
@@ -46,7 +47,8 @@ class Dynamics:
                 continue
             levels = self._sidechain(samples, own, cached=first)
             if name in plan.work_db:
-                own["threshold_db"] = self._threshold(levels, own, plan.work_db[name], name)
+                own = own.with_(threshold_db=self._threshold(levels, own, plan.work_db[name], name))
+                settings = settings.with_(name, own)
             processed = [level.render(x, own) for x, level in zip(samples, levels, strict=True)]
             samples = self._note(name, processed, traces)
             first = False
@@ -54,7 +56,7 @@ class Dynamics:
 
     @staticmethod
     def _note(
-        name: str, processed: Sequence[Processed], traces: Sequence[dict[str, GainTrace]]
+        name: StageName, processed: Sequence[Processed], traces: Sequence[dict[StageName, GainTrace]]
     ) -> list[Samples]:
         """Keep the traces of one stage; return its output per segment."""
         for trace, p in zip(traces, processed, strict=True):
@@ -62,7 +64,7 @@ class Dynamics:
                 trace[name] = p.trace
         return [p.samples for p in processed]
 
-    def _sidechain(self, samples: Sequence[Samples], own: Settings, *, cached: bool) -> list[Sidechain]:
+    def _sidechain(self, samples: Sequence[Samples], own: StageSettings, *, cached: bool) -> list[Sidechain]:
         """Detector level per segment; the first compressor's input never changes, so its level is kept."""
         key = Sidechain.key(own)
         cached = cached and self._keeps
@@ -73,12 +75,12 @@ class Dynamics:
             self._levels[key] = levels
         return levels
 
-    def _threshold(self, levels: Sequence[Sidechain], own: Settings, wanted_db: float, name: str) -> float:
+    def _threshold(self, levels: Sequence[Sidechain], own: StageSettings, wanted_db: float, name: StageName) -> float:
         material = self.material
         block = GRID_HOPS * material.hop
 
         def work_at(threshold_db: float) -> float:
-            settings = {**own, "threshold_db": threshold_db}
+            settings = own.with_(threshold_db=threshold_db)
             # The detector runs through the pre-roll, as it will in the render; pre-rolls are whole blocks.
             blocks = [
                 level.peak_reduction_db(settings, block)[segment.skip_hops // GRID_HOPS :]

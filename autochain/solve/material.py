@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from autochain.audio.mix import Samples
+from autochain.chain.settings import StageName
 from autochain.chain.stage import GainTrace
 from autochain.measure.loudness import (
     gated_lufs,
@@ -187,10 +188,10 @@ class Material:
         return [v[s.skip_hops :][: s.scored_hops] for v, s in zip(values, self.segments, strict=True)]
 
     def reductions(
-        self, traces: Sequence[Mapping[str, GainTrace]], stages: Sequence[str]
-    ) -> dict[str, list[npt.NDArray[np.float32]]]:
+        self, traces: Sequence[Mapping[StageName, GainTrace]], stages: Sequence[StageName]
+    ) -> dict[StageName, list[npt.NDArray[np.float32]]]:
         """Largest reduction per 400 ms block of each segment, by stage; stages without a trace are left out."""
-        found: dict[str, list[npt.NDArray[np.float32]]] = {}
+        found: dict[StageName, list[npt.NDArray[np.float32]]] = {}
         for name in stages:
             if all(name in trace for trace in traces):
                 scored = self.trace([trace[name].max_db for trace in traces])

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from autochain.chain.settings import DRIVE, LIMITER, ChainSettings, StageName
 from autochain.solve.decisions import Decisions
 
 
@@ -24,19 +25,19 @@ class Outline:
         True when the limiter's ceiling is the engineer's and must not be lowered.
     """
 
-    settings: dict[str, dict[str, float]]
-    work_db: dict[str, float]
+    settings: ChainSettings
+    work_db: Mapping[StageName, float]
     clip_share: float | None
     drive_db: float | None
     ceiling_locked: bool
 
 
-def only_drive_left(settings: Mapping[str, Mapping[str, float]], decisions: Decisions) -> Outline:
+def only_drive_left(settings: ChainSettings, decisions: Decisions) -> Outline:
     """Outline of settings in which only the drive is left to solve."""
     return Outline(
-        settings={name: {**values, **decisions.locks.get(name, {})} for name, values in settings.items()},
+        settings=settings | decisions.locks.only(settings),
         work_db={},
         clip_share=None,
-        drive_db=decisions.locks.get("drive", {}).get("gain_db"),
-        ceiling_locked="ceiling_dbtp" in decisions.locks.get("limiter", {}),
+        drive_db=decisions.locks.get(DRIVE, "gain_db"),
+        ceiling_locked=(LIMITER, "ceiling_dbtp") in decisions.locks,
     )

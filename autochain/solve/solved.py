@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.chain.settings import ChainSettings, StageName
 from autochain.chain.stage import GainTrace
 from autochain.measure.true_peak import TruePeakReading
 from autochain.solve.drive import Solution
@@ -43,11 +44,11 @@ class Solved:
         Reading of the output; None when no ceiling was held.
     """
 
-    settings: dict[str, dict[str, float]]
+    settings: ChainSettings
     solution: Solution
     loss_db: float
     before_peaks: list[Samples]
     rendered: list[Samples]
-    traces: list[dict[str, GainTrace]]
+    traces: list[dict[StageName, GainTrace]]
     hops: list[npt.NDArray[np.float64]]
     true_peak: TruePeakReading | None

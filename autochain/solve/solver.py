@@ -5,7 +5,6 @@ solve asks for.
 """
 
 import math
-from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Self
@@ -16,7 +15,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan, Rendered
 from autochain.chain.output import held_trim_db
-from autochain.chain.stage import Settings
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Drive
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
@@ -44,7 +43,7 @@ class _Nearest:
     drive_db: float
     rendered: list[Rendered]
     hops: list[npt.NDArray[np.float64]]
-    settings: dict[str, dict[str, float]]
+    settings: ChainSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +65,7 @@ class Solver:
         self.chain = chain
         self._dynamics = Dynamics(material, chain)
         # The output stage fades the ends of a song, which an excerpt does not have.
-        self._behind = (*chain.level, "output") if material.whole else chain.level
+        self._behind = (*chain.level, OUTPUT) if material.whole else chain.level
 
     def with_tolerance(self, tolerance_lu: float) -> Self:
         """The same with another tolerance of the drive, in LU; what is cached is shared."""
@@ -125,8 +124,8 @@ class Solver:
                 plan = replace(plan, drive_db=solution.drive_db)
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
-                trim = round(settings["output"]["trim_db"] + lower, 6)
-                settings["output"] = {**settings["output"], "trim_db": trim}
+                trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
+                settings = settings.with_(OUTPUT, trim_db=trim)
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
                     nearest = self._trimmed(nearest, lower, trim)
                     reached = solution.reached_lufs + lower
@@ -134,9 +133,9 @@ class Solver:
                     solution = replace(solution, reached_lufs=reached, met=met)
                     reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
                 continue
-            ceiling = self.chain.stages["limiter"].parameter("ceiling_dbtp")
-            lower = settings["limiter"]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
-            settings["limiter"] = {**settings["limiter"], "ceiling_dbtp": ceiling.rounded(lower)}
+            ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
+            lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
+            settings = settings.with_(LIMITER, ceiling_dbtp=ceiling.rounded(lower))
         return Solved(
             settings=nearest.settings,
             solution=replace(solution, saturated=saturated and not solution.met),
@@ -153,7 +152,7 @@ class Solver:
 
         Chains are compared there, since which is louder is not better. The render of `solved` is given up for it.
         """
-        material, drive_db, reached = self.material, solved.settings["drive"]["gain_db"], solved.solution.reached_lufs
+        material, drive_db, reached = self.material, solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs
         slope, settings = within_slopes(solved.solution.slope), solved.settings
         for _ in range(_MOST_EXACT_RENDERS):
             if abs(reached - target_lufs) <= EXACT_LU:
@@ -161,7 +160,7 @@ class Solver:
             solved.rendered.clear()
             was_db, was_lufs = drive_db, reached
             drive_db -= (reached - target_lufs) / slope
-            settings = {**settings, "drive": {"gain_db": drive_db}}
+            settings = settings.with_(DRIVE, gain_db=drive_db)
             rendered = self._peak_stages(solved.before_peaks, settings)
             hops = material.scored_hops([r.samples for r in rendered])
             lufs = material.wanted_lufs(hops)
@@ -186,12 +185,12 @@ class Solver:
             nearest.drive_db,
             [Rendered(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
             [hops * gain**2 for hops in nearest.hops],
-            {**nearest.settings, "output": {**nearest.settings["output"], "trim_db": trim_db}},
+            nearest.settings.with_(OUTPUT, trim_db=trim_db),
         )
 
     def _solve_level(
         self,
-        settings: dict[str, dict[str, float]],
+        settings: ChainSettings,
         before_peaks: list[Samples],
         peak_db: float,
         plan: Outline,
@@ -238,19 +237,19 @@ class Solver:
         assert nearest is not None
         return solution, nearest
 
-    def _peak_stages(self, before_peaks: list[Samples], settings: Mapping[str, Settings]) -> list[Rendered]:
+    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[Rendered]:
         rate_hz = self.material.rate_hz
         return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
 
     def _with_drive(
-        self, settings: dict[str, dict[str, float]], drive_db: float, clip_share: float | None, peak_db: float
-    ) -> dict[str, dict[str, float]]:
+        self, settings: ChainSettings, drive_db: float, clip_share: float | None, peak_db: float
+    ) -> ChainSettings:
         """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
-        at = {**settings, "drive": {"gain_db": drive_db}}
+        at = settings.with_(DRIVE, gain_db=drive_db)
         if clip_share is not None:
-            ceiling = settings["limiter"]["ceiling_dbtp"]
+            ceiling = settings[LIMITER]["ceiling_dbtp"]
             peak_work = max(0.0, peak_db + drive_db - ceiling)
-            parameter = self.chain.stages["clipper"].parameter("ceiling_dbfs")
+            parameter = self.chain.stages[CLIPPER].parameter("ceiling_dbfs")
             above = ceiling + (1.0 - clip_share) * peak_work
-            at["clipper"] = {**settings["clipper"], "ceiling_dbfs": parameter.rounded(above)}
+            at = at.with_(CLIPPER, ceiling_dbfs=parameter.rounded(above))
         return at

@@ -9,7 +9,9 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-EARLY = ("bus_compressor", "peak_compressor", "clipper")
+from autochain.chain.settings import StageName
+from autochain.config.coordinates import EARLY
+
 WORK_PERCENTILE = 95.0
 WORK_TOLERANCE_DB = 0.05
 _MOST_STEPS = 12
@@ -23,7 +25,7 @@ def work_db(reduction_blocks: Sequence[Blocks], loud_blocks: Sequence[npt.NDArra
     return float(np.percentile(pooled, WORK_PERCENTILE)) if pooled.size else 0.0
 
 
-def early_work_db(blocks: Mapping[str, Sequence[Blocks]], loud_blocks: Sequence[npt.NDArray[np.bool_]]) -> float:
+def early_work_db(blocks: Mapping[StageName, Sequence[Blocks]], loud_blocks: Sequence[npt.NDArray[np.bool_]]) -> float:
     """What the compressors and the clipper take together before the limiter, in dB.
 
     The sum of what their meters show in the loud parts: per stage the median over the loud 400 ms blocks of the

@@ -1,7 +1,7 @@
 """Several songs that belong together: a sheet for each, and one overview over all."""
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -120,7 +120,8 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
     refuse_contradictions(decisions, config, None)
     replace_own, sources = request.force or request.resume, _sources(request, tracks)
     _refuse_outputs(request, tracks, replace_own, sources)
-    if not request.resume:
+    caller = replace(caller, tell=_once(caller.tell))
+    if not request.resume:  # which is there to read no mix again
         for problem in _unusable(tracks):
             caller.tell(problem)
     log = usable_log(request.log, caller)
@@ -147,10 +148,28 @@ def _done(
     """Do the tracks and render their masters; also the masters that could not be rendered."""
     workers = nullcontext() if request.scheduler is None else cluster(request.scheduler)
     with workers as hand_out, caller.watch() as show:
-        found = run(plan, show, lambda entry: write_log(log, lambda: entry, caller), hand_out)
+        found = run(
+            plan,
+            show,
+            log=lambda entry: write_log(log, lambda: entry, caller),
+            hand_out=hand_out,
+            tell=lambda failure: caller.tell(failure.reason),
+        )
         if not request.masters:
             return found, []
         return found, write_masters(found, request.out, request.force, request.resume, show)
+
+
+def _once(tell: Callable[[str], None]) -> Callable[[str], None]:
+    """Tell nothing twice: what a header shows is found again when the mix is read."""
+    told = set[str]()
+
+    def tell_new(words: str) -> None:
+        if words not in told:
+            told.add(words)
+            tell(words)
+
+    return tell_new
 
 
 def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]:

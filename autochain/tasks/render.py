@@ -8,6 +8,7 @@ from typing import Any
 from autochain.audio.files import check_output, refuse_size
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
 from autochain.config import Config, read_config
 from autochain.document.as_markdown import markdown
 from autochain.earlier.sheet import EarlierSheet
@@ -174,7 +175,7 @@ def _in_memory(request: RenderRequest, mix: Mix, sheet: EarlierSheet, config: Co
         else:
             master = make_master(mix, chain, settings, sheet.target)
     return Rendered(
-        samples=with_silence(master.samples, mix.rate_hz, master.settings["output"]),
+        samples=with_silence(master.samples, mix.rate_hz, master.settings[OUTPUT]),
         rate_hz=mix.rate_hz,
         met=met,
         lowered_db=master.lowered_db,

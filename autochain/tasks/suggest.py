@@ -9,6 +9,7 @@ from pathlib import Path
 from autochain.audio.files import check_output, refuse_size, write_text, write_wav
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
 from autochain.config import Config
 from autochain.earlier.around import Around, stay_near
 from autochain.earlier.same_song import another_song
@@ -108,7 +109,7 @@ class Suggested:
     @property
     def samples(self) -> Samples:
         """The mix through the settings, float32 of shape (frames, channels), the silence around it included."""
-        output = self.found.chosen.settings.get("output", {})
+        output = self.found.chosen.settings.of(OUTPUT)
         return with_silence(self.found.samples, self.rate_hz, output)
 
     def markdown(self) -> str:

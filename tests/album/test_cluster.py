@@ -137,6 +137,7 @@ def test_without_the_extra_it_is_named(
     ran = command("album", mixes, "-o", tmp_path, *ASKED, "--scheduler", "tcp://127.0.0.1:9")
     assert ran.code == 2
     assert "pip install '.[cluster]'" in ran.err.splitlines()[-1]
+    assert ran.err.count("\n") == 1  # said before anything is compiled or read
 
 
 def test_a_worker_does_no_track_with_other_versions_and_none_whose_mix_it_does_not_see(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from autochain.album.common_settings import common_settings, differences, has_common
 from autochain.audio.files import write_wav
 from autochain.chain.chain import DEFAULT
+from autochain.chain.settings import NOTHING_SET, ChainSettings
 from autochain.demo import make_demo
 from tests.conftest import small_config
 
@@ -20,33 +21,33 @@ LIMITER = {"lookahead_ms": 2.0, "release_ms": 40.0}
 def test_a_stage_that_half_of_the_tracks_have_is_in_at_the_median_of_its_values() -> None:
     # Geometric mean of the two in the middle, 10 and 40 ms, is 20 ms; of 30 and 50 % softness it is 40 %.
     tracks = [
-        {"limiter": {**LIMITER, "release_ms": release}, "clipper": {"softness": softness}}
+        ChainSettings({"limiter": {**LIMITER, "release_ms": release}, "clipper": {"softness": softness}})
         for release, softness in ((5.0, 10.0), (10.0, 30.0), (40.0, 50.0), (200.0, 90.0))
     ]
-    tracks[0]["transient"] = {"onset_db": 1.0}
+    tracks[0] = tracks[0].with_("transient", onset_db=1.0)
     common = common_settings(tracks, DEFAULT)
-    assert common["limiter"] == {"lookahead_ms": 2.0, "release_ms": 20.0}
-    assert common["clipper"] == {"softness": 40.0}
+    assert common["limiter"].plain() == {"lookahead_ms": 2.0, "release_ms": 20.0}
+    assert common["clipper"].plain() == {"softness": 40.0}
     assert "transient" not in common
-    tracks[1]["transient"] = {"onset_db": 1.0}
-    assert common_settings(tracks, DEFAULT)["transient"] == {"onset_db": 1.0}
+    tracks[1] = tracks[1].with_("transient", onset_db=1.0)
+    assert common_settings(tracks, DEFAULT)["transient"].plain() == {"onset_db": 1.0}
 
 
 def test_a_track_keeps_the_house_only_with_its_very_stages_and_values() -> None:
-    common = {"limiter": LIMITER}
-    assert has_common({"limiter": {**LIMITER, "ceiling_dbtp": -1.1}, "drive": {"gain_db": 3.0}}, common)
-    assert not has_common({"limiter": {**LIMITER, "release_ms": 41.0}}, common)
-    assert not has_common({"limiter": LIMITER, "clipper": {"softness": 0.0}}, common)
-    assert not has_common({}, common)
+    common = ChainSettings({"limiter": LIMITER})
+    assert has_common(common.with_("limiter", ceiling_dbtp=-1.1).with_("drive", gain_db=3.0), common)
+    assert not has_common(common.with_("limiter", release_ms=41.0), common)
+    assert not has_common(common.with_("clipper", softness=0.0), common)
+    assert not has_common(NOTHING_SET, common)
 
 
 def test_knobs_that_stand_elsewhere_are_counted_by_what_moves_them() -> None:
-    plain = {"drive": {"gain_db": 3.0}, "limiter": {**LIMITER, "ceiling_dbtp": -1.1}}
+    plain = ChainSettings({"drive": {"gain_db": 3.0}, "limiter": {**LIMITER, "ceiling_dbtp": -1.1}})
     tracks = [
         plain,
-        {**plain, "drive": {"gain_db": 4.0}, "rotation": {"angle_deg": 45.0}},  # drive; rotation in
-        {**plain, "limiter": {**plain["limiter"], "release_ms": 80.0}},  # release
-        {**plain, "drive": {"gain_db": 5.0}, "clipper": {"softness": 50.0, "ceiling_dbfs": 1.0}},  # drive; clipper in
+        plain.with_("drive", gain_db=4.0).with_("rotation", angle_deg=45.0),  # drive; rotation in
+        plain.with_("limiter", release_ms=80.0),  # release
+        plain.with_("drive", gain_db=5.0).with_("clipper", softness=50.0, ceiling_dbfs=1.0),  # drive; clipper in
     ]
     found = differences(tracks)
     assert (found.common, found.by_level, found.by_mix) == (2, 2, 1)
@@ -89,8 +90,9 @@ def contents(folder: Path) -> dict[str, bytes]:
     }
 
 
-def settings_of(path: Path) -> dict[str, Any]:
-    return {stage["stage"]: stage["settings"] for stage in json.loads(path.read_text())["stages"]}
+def settings_of(path: Path) -> ChainSettings:
+    stages = json.loads(path.read_text())["stages"]
+    return ChainSettings.from_plain({stage["stage"]: stage["settings"] for stage in stages})
 
 
 def test_tracks_share_stages_and_times_at_a_bounded_cost_and_their_levels_stay(done: tuple[Path, Any]) -> None:
@@ -98,6 +100,7 @@ def test_tracks_share_stages_and_times_at_a_bounded_cost_and_their_levels_stay(d
     assert ran.code == 0, ran.err
     told = json.loads((out / "album.json").read_text())
     same = told["same_settings"]
+    common = ChainSettings.from_plain(same["settings"])
     assert same["score_lost"]  # else nothing below says anything
     for stem, lost in same["score_lost"].items():
         assert lost <= 2.0
@@ -105,7 +108,7 @@ def test_tracks_share_stages_and_times_at_a_bounded_cost_and_their_levels_stay(d
             json.loads((folder / f"{stem}.sheet.json").read_text()) for folder in (out / "same-settings", out)
         )
         assert there["costs"]["score"] - own["costs"]["score"] == pytest.approx(lost, abs=0.01)
-        assert has_common(settings_of(out / "same-settings" / f"{stem}.sheet.json"), same["settings"])
+        assert has_common(settings_of(out / "same-settings" / f"{stem}.sheet.json"), common)
     for track in told["tracks"]:
         assert track["figures"]["integrated_lufs"] == pytest.approx(track["target_lufs"], abs=0.1)
         assert track["figures"]["true_peak_dbtp"] <= -1.0

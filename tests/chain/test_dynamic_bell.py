@@ -16,7 +16,7 @@ NOISE = noise(0.5, RATE_HZ).astype(np.float32)
 
 def band(number=1, **values):
     return {
-        f"band{number}_{name}": STAGE.parameter(f"band{number}_{name}").parsed(value, "test")
+        f"band{number}_{name}": value
         for name, value in values.items()
     }
 

@@ -10,7 +10,7 @@ import soundfile
 
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.signals import pink_noise, sine
-from autochain.chain.chain import parsed, render
+from autochain.chain.chain import checked, render
 from autochain.config import read_config
 from autochain.config.model import Weights
 from autochain.demo import CHARACTERS, make_demo
@@ -29,7 +29,7 @@ def codes(sheet):
 
 
 def settings_of(sheet):
-    return parsed({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
+    return checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 # --- the five demo mixes -------------------------------------------------------------------------------------

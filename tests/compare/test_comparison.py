@@ -287,7 +287,7 @@ def test_an_edit_in_the_middle_is_told_and_left_out(against, song):
     assert found.compared_s == pytest.approx((6.0, 12.0))
     assert texts == [
         "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All else "
-        "compares 0:06.0 to 0:12.0."
+        "is about 0:06.0 to 0:12.0."
     ]
     assert "too short to tell added distortion" in said.made_comparable[-1]
 

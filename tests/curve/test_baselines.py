@@ -7,7 +7,7 @@ import pytest
 
 from autochain.config import read_config
 from autochain.curve.baselines import baselines_along
-from autochain.search.costs import NOTHING
+from autochain.search.costs import NO_COSTS
 from autochain.search.verify import Contender
 from autochain.solve.decisions import Decisions
 
@@ -18,14 +18,14 @@ def run(short_from: float = 0.0) -> dict[float, dict[str, Any]]:
     """Excerpts lose 1 dB of crest everywhere; the whole song adds 0.1 dB per LU over -14."""
 
     def verified(contenders: Sequence[Contender]) -> list[Any]:
-        costs = [replace(NOTHING, crest_loss_db=1.0 + 0.1 * (c.target.loudness_lufs + 14.0)) for c in contenders]
+        costs = [replace(NO_COSTS, crest_loss_db=1.0 + 0.1 * (c.target.loudness_lufs + 14.0)) for c in contenders]
         return [SimpleNamespace(costs=own, score=-1.0, met=True) for own in costs]
 
     config = read_config(None, {"target": {"lufs": -10.0}})
     trials: Any = {
         target: {
             "limiter_only": SimpleNamespace(
-                costs=replace(NOTHING, crest_loss_db=1.0),
+                costs=replace(NO_COSTS, crest_loss_db=1.0),
                 settings={},
                 loss_db=0.0,
                 solution=SimpleNamespace(met=target < short_from),

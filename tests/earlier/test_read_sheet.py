@@ -15,7 +15,7 @@ SHEET = {
     "target": {"lufs": -9.0, "loudest_part_lufs": None, "ceiling_dbtp": -1.0},
     "stages": [
         {"stage": "drive", "settings": {"gain_db": 6.0}},
-        {"stage": "limiter", "settings": {"release_ms": 80.0, "release_behaviour": "even"}},
+        {"stage": "limiter", "settings": {"release_ms": 80.0, "release_behaviour": "fixed"}},
     ],
     "search": {"coordinates": {}, "found": {"drive.gain_db": 6.0}},
     "provenance": {"request": {"locks": {"drive.gain_db": 6.0}, "without": ["clipper"], "seed": 1}},
@@ -32,7 +32,7 @@ def test_what_a_sheet_holds_arrives(tmp_path):
     found = read_sheet(written(tmp_path, added_by_hand="a remark"))
     assert found.file == "song.sheet.json"
     assert (found.target.lufs, found.target.ceiling_dbtp) == (-9.0, -1.0)
-    assert found.stages["limiter"] == {"release_ms": 80.0, "release_behaviour": "even"}
+    assert found.stages["limiter"] == {"release_ms": 80.0, "release_behaviour": "fixed"}
     assert found.point is None
     assert found.locks == {"drive.gain_db": 6.0}
     assert found.without == {"clipper"}

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from autochain.audio.files import read_mix
+from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.errors import JournalError
 from autochain.search.journal import Journal
@@ -115,7 +116,7 @@ def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, sma
     other = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
     with pytest.raises(JournalError, match="budget was 18, is now 19"):
         Journal(path, request_of(mix.sha256, other, Decisions()), resume=True)
-    locked = Decisions(locks={"limiter": {"release_ms": 60.0}})
+    locked = Decisions(locks=ChainSettings({"limiter": {"release_ms": 60.0}}))
     same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
     with pytest.raises(JournalError, match=r"locks was \{\}, is now"):
         Journal(path, request_of(mix.sha256, same, locked), resume=True)

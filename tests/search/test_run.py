@@ -105,7 +105,7 @@ def test_only_what_a_hand_can_set_is_suggested(small):
     for verified in (found.chosen, *found.baselines.values()):
         for name, values in verified.settings.items():
             for parameter in STAGES[name].parameters:
-                assert parameter.rounded(values[parameter.name]) == values[parameter.name]
+                assert parameter.rounded(values.value(parameter.name)) == values.value(parameter.name)
 
 
 def test_progress_only_goes_forward(small):

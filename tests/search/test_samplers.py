@@ -5,10 +5,12 @@ import statistics
 import numpy as np
 import pytest
 
+from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
+from autochain.config.coordinates import COORDINATES
 from autochain.config.model import Coordinates
 from autochain.search.descent import DescentSampler
-from autochain.search.space import LOG_COORDINATES, from_vector, removable, to_vector
+from autochain.search.space import from_vector, removable, to_vector
 from autochain.search.tpe import TpeSampler
 from autochain.solve.decisions import Decisions
 
@@ -84,7 +86,7 @@ def test_points_lie_inside_the_ranges_and_as_many_as_asked_for_come(name):
 def test_times_are_drawn_evenly_on_a_log_scale():
     """Before anything is known, half of the draws lie under the geometric mean of a range."""
     drawn = made("tpe", startup=1000).ask(240)
-    for coordinate in sorted(LOG_COORDINATES):
+    for coordinate in (c.name for c in COORDINATES if c.scale == "log"):
         low, high = getattr(RANGES, coordinate)
         under = sum(getattr(p, coordinate) < (low * high) ** 0.5 for p in drawn) / len(drawn)
         assert abs(under - 0.5) < 0.13, coordinate  # four standard errors of a fair coin thrown 240 times
@@ -212,7 +214,7 @@ def test_the_descent_finds_the_bottom_and_drops_what_does_not_help():
 
 
 def test_the_descent_never_switches_off_a_locked_stage():
-    decisions = Decisions(locks={"transient": {"window_ms": 40.0}})
+    decisions = Decisions(locks=ChainSettings({"transient": {"window_ms": 40.0}}))
     assert "onset_db" not in removable(PLAN.trade_default, decisions)
     assert "onset_db" in removable(PLAN.trade_default, Decisions())
     descent = DescentSampler(RANGES, 1, decisions)

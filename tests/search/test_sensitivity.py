@@ -8,8 +8,9 @@ from joblib import Parallel
 
 from autochain.audio.files import read_mix
 from autochain.chain.chain import DEFAULT, STAGES
+from autochain.chain.settings import NOTHING_SET, ChainSettings
 from autochain.config import read_config
-from autochain.config.model import PARAMETER_OF
+from autochain.config.coordinates import COORDINATES
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Evaluator
 from autochain.search.request import RunOptions, SearchRequest
@@ -22,16 +23,18 @@ from autochain.solve.solved import Guess
 
 PLAN = read_config().search
 WORSE_BY = 0.25
-SETTINGS = {
-    "drive": {"gain_db": 6.0},
-    "clipper": {**STAGES["clipper"].checked({}), "ceiling_dbfs": 1.4, "softness": 40.0},
-    "limiter": {**STAGES["limiter"].checked({}), "ceiling_dbtp": -1.1, "lookahead_ms": 3.0, "release_ms": 40.0},
-    "output": STAGES["output"].checked({}),
-}
+SETTINGS = DEFAULT.checked(
+    {
+        "drive": {"gain_db": 6.0},
+        "clipper": {"ceiling_dbfs": 1.4, "softness": 40.0},
+        "limiter": {"ceiling_dbtp": -1.1, "lookahead_ms": 3.0, "release_ms": 40.0},
+        "output": {},
+    }
+)
 
 
-def knobs(settings=SETTINGS, locks=None):
-    return free_knobs(settings, locks or {}, PLAN.ranges, DEFAULT)
+def knobs(settings=SETTINGS, locks=NOTHING_SET):
+    return free_knobs(settings, locks, PLAN.ranges, DEFAULT)
 
 
 
@@ -133,20 +136,19 @@ def test_jobs_change_nothing():
 
 
 def test_one_setting_moves_at_a_time_and_what_is_locked_stays():
-    locks = {"clipper": {"ceiling_dbfs": 1.4}}
+    locks = ChainSettings({"clipper": {"ceiling_dbfs": 1.4}})
     _, calls = found_for(bowl(ceiling=0.1, release=0.3), locks=locks)
     for settings in calls:
-        moved = [(stage, n) for stage, own in settings.items() for n, v in own.items() if v != SETTINGS[stage][n]]
+        moved = [(stage, n) for stage, own in settings.items() for n, v in own.items() if v != SETTINGS.value(stage, n)]
         assert len(moved) <= 1
         assert moved != [("clipper", "ceiling_dbfs")]
 
 
 def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
-    full = {name: dict(STAGES[name].checked({})) for name in DEFAULT.stages}
-    full["limiter"]["release_ms"] = full["bus_compressor"]["release_ms"] = 100.0
+    full = DEFAULT.checked({name: {} for name in DEFAULT.stages})
+    full = full.with_("limiter", release_ms=100.0).with_("bus_compressor", release_ms=100.0)
     named = {knob.name for knob in knobs(full)}
-    solved = {("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs")}
-    assert named == set(PARAMETER_OF.values()) | solved
+    assert named == {coordinate.place for coordinate in COORDINATES}
 
 
 @pytest.fixture(scope="module")
@@ -170,9 +172,7 @@ def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched
     target = searched.spent.aims.excerpts_lufs
 
     def score_at(stage=None, parameter=None, value=None, target=target):
-        settings = {name: dict(own) for name, own in chosen.settings.items()}
-        if stage is not None:
-            settings[stage][parameter] = value
+        settings = chosen.settings if stage is None else chosen.settings.with_(stage, {parameter: value})
         return evaluator.price(evaluator.solve(only_drive_left(settings, Decisions()), target, Guess()), target).score
 
     base = score_at()

@@ -71,7 +71,7 @@ def test_a_target_out_of_reach_ends_where_one_more_db_adds_little(song):
     assert drive_db < 30.0
 
     def lufs_at(more_db):
-        settings = {**found.settings, "drive": {"gain_db": drive_db + more_db}}
+        settings = found.settings.with_("drive", gain_db=drive_db + more_db)
         return integrated_lufs(weighted_hops(CHAIN.render(MIX.samples, RATE, settings).samples, RATE))
 
     # saturated_slope, LU per dB, on either side of where it ends; found within half a dB.

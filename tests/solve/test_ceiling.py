@@ -8,6 +8,7 @@ import soundfile
 from autochain.audio.files import write_wav
 from autochain.audio.signals import noise
 from autochain.chain.output import with_silence
+from autochain.chain.settings import StageSettings
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -47,15 +48,21 @@ SOUNDS = {
 }
 
 
+def somewhere(parameter, share):
+    if parameter.choices:
+        return parameter.choices[round(share * (len(parameter.choices) - 1))]
+    return parameter.low + share * (parameter.high - parameter.low)
+
+
 def random_settings(seed):
     """Peak stages anywhere in their ranges."""
     generator = np.random.default_rng(seed)
     settings = {"drive": {}, "output": {}}
     for name in ("clipper", "transient", "limiter"):
         stage = CHAIN.stages[name]
-        at = {p.name: p.low + generator.random() * (p.high - p.low) for p in stage.parameters}
-        settings[name] = {name: stage.parameter(name).rounded(value) for name, value in at.items()}
-    for end in ("focus_low_hz", "focus_high_hz"):  # not any two frequencies make a band
+        at = {p.name: somewhere(p, generator.random()) for p in stage.parameters}
+        settings[name] = dict(stage.rounded(StageSettings(at)).items())
+    for end in ("band_low_hz", "band_high_hz"):  # not any two frequencies make a band
         settings["transient"][end] = 0.0
     settings["clipper"]["ceiling_dbfs"] = CEILING_DBTP + round(6.0 * generator.random(), 1)
     settings["limiter"]["ceiling_dbtp"] = CEILING_DBTP

@@ -11,7 +11,7 @@ from autochain.chain.crossover import Cascade, Section, linkwitz_riley_high, lin
 _SILENT = 1e-15  # what the filters' state leaves in silence is less
 
 
-class Focus:
+class Band:
     """Band between two corners: what a gain is to be measured on, and what it is to be given to.
 
     To be heard (`heard`), the band ends at 24 dB per octave (Linkwitz-Riley, `crossover.py`), so that what happens

@@ -3,14 +3,14 @@ import pytest
 from scipy import signal
 
 from autochain.audio.signals import noise, sine
-from autochain.chain.focus import Focus
+from autochain.chain.band import Band
 from autochain.chain.transient import STAGE, group_frames
 from autochain.errors import ParameterError
 
 RATE = 44100
-LOW = {"focus_high_hz": 150.0}
-MID = {"focus_low_hz": 200.0, "focus_high_hz": 2000.0}
-HIGH = {"focus_low_hz": 3000.0}
+LOW = {"band_high_hz": 150.0}
+MID = {"band_low_hz": 200.0, "band_high_hz": 2000.0}
+HIGH = {"band_low_hz": 3000.0}
 BANDS = [{}, LOW, MID, HIGH]
 
 
@@ -28,7 +28,7 @@ def corner(ratio, upper):
 def band_response(low_hz, high_hz, rate_hz=RATE):
     impulse = np.zeros((rate_hz, 1))
     impulse[0] = 1.0
-    heard, band = Focus(low_hz, high_hz, rate_hz, 1).split(impulse)
+    heard, band = Band(low_hz, high_hz, rate_hz, 1).split(impulse)
     return np.fft.rfftfreq(rate_hz, 1 / rate_hz), np.fft.rfft(heard[:, 0]), np.fft.rfft(band[:, 0])
 
 
@@ -85,7 +85,7 @@ BELOW, ABOVE = (signal.butter(4, 700.0, kind, fs=RATE, output="sos") for kind in
 
 
 @pytest.mark.parametrize("onset_db", [5.0, -5.0])
-def test_focus_raises_the_onset_of_its_band_and_leaves_the_others(onset_db):
+def test_the_onset_is_raised_in_the_band_and_left_elsewhere(onset_db):
     x = KICK + HAT
     gain = 10 ** (onset_db / 20)
     window = {"onset_db": onset_db, "window_ms": 60.0}
@@ -104,7 +104,7 @@ def test_focus_raises_the_onset_of_its_band_and_leaves_the_others(onset_db):
         assert abs(change_db(high, x, start_s, stop_s, BELOW)) < 0.1
 
 
-def test_what_happens_outside_the_focus_does_not_move_the_gain():
+def test_what_happens_outside_the_band_does_not_move_the_gain():
     x = sine(60.0, 1.0, RATE, -12.0) + HAT
     steady = slice(45, 100)
     trace = shape(x, onset_db=6.0, body_db=6.0, **LOW).trace
@@ -117,7 +117,7 @@ def test_what_happens_outside_the_focus_does_not_move_the_gain():
 def test_gain_is_there_when_a_low_onset_is():
     x = hits(60.0, -6.0, bed_db=-20.0)
     y = shape(x, onset_db=6.0, window_ms=60.0, **LOW).samples
-    band = Focus(0.0, 150.0, RATE, 2).split(x)[1]
+    band = Band(0.0, 150.0, RATE, 2).split(x)[1]
     loud = (np.abs(band[:, 0]) > 1e-3) & (np.arange(RATE) > 0.4 * RATE)
     gain_db = 20 * np.log10(1 + (y - x)[loud, 0] / band[loud, 0])
     up = np.flatnonzero(loud)[np.argmax(gain_db > 3.0)] / RATE
@@ -141,7 +141,7 @@ def test_neutral_and_silence_and_scale_and_swap(band):
 def test_steady_sine_is_left_alone(band, frequency_hz):
     x = sine(frequency_hz, 1.0, RATE, -12.0)
     y = shape(x, onset_db=6.0, body_db=6.0, **band).samples
-    # 0.001 dB, as without focus
+    # 0.001 dB, as without a band
     np.testing.assert_allclose(y[RATE // 2 :], x[RATE // 2 :], atol=0.25 * 1.2e-4)
 
 
@@ -181,7 +181,7 @@ def test_where_blocks_are_cut_changes_no_bit(band, channels, dtype):
 
 def test_the_ends_of_every_range_give_numbers():
     x = np.concatenate((noise(0.05, RATE, 0.0), np.zeros((3000, 2)))).astype(np.float32)
-    for name in ("focus_low_hz", "focus_high_hz"):
+    for name in ("band_low_hz", "band_high_hz"):
         parameter = STAGE.parameter(name)
         assert parameter.quiet
         for value in (parameter.low, parameter.high):
@@ -194,5 +194,5 @@ def test_the_ends_of_every_range_give_numbers():
 
 
 def test_a_band_under_an_octave_is_refused():
-    with pytest.raises(ParameterError, match=r"focus_low_hz is 500 Hz and focus_high_hz 900 Hz.*Raise .* to 1000 Hz"):
-        shape(KICK, onset_db=3.0, focus_low_hz=500.0, focus_high_hz=900.0)
+    with pytest.raises(ParameterError, match=r"band_low_hz is 500 Hz and band_high_hz 900 Hz.*Raise .* to 1000 Hz"):
+        shape(KICK, onset_db=3.0, band_low_hz=500.0, band_high_hz=900.0)
