@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autochain.check.as_markdown import Checked
+from autochain.check.report import Checked
 from autochain.config import read_config
 from autochain.measure.measurement import Measurement, measure_file
 from autochain.measure.measurement import measure as measure_samples

@@ -38,7 +38,8 @@ class Record(BaseModel):
     """One finished track.
 
     `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
-    that these replace, `levels` the gating blocks of the master as `measure.pooled` counts them; empty once counted.
+    that these replace, `levels` the gating blocks of the master as `measure.loudness_histogram` counts them; empty once
+    counted.
     `balance_db` and `change_db` are as in `tone`; `head_s` and `tail_s` the silence around the sound as it will play.
     `parts` are the songs of a track that has several.
     """

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Sequence
 
-from autochain.check.as_markdown import Checked
+from autochain.check.report import Checked
 from autochain.prepare.finding import Finding
 
 

@@ -98,7 +98,7 @@ class Comparison:
         Change of side against mid, over the whole spectrum; None where one of them is silent in either file.
     curve_hz, curve_db
         Static filtering in twelfths of an octave relative to its own loudness, one value per channel
-        (`measure.between.Between`).
+        (`measure.linear_change.LinearChange`).
     distortion
         What no static filter explains.
     onset_change_db

@@ -1,8 +1,8 @@
 """Clicks that a master brought in, and the hard edges that clipping left on its hits.
 
 Both are looked for in what the master differs in from the explained mix, the mix as static filtering and gain alone
-would have left it (`measure.between.Explained`), so that what the mix holds itself is neither. `find_clicks` names
-places in the master and in that difference; each is then asked what explains it:
+would have left it (`measure.linear_change`), so that what the mix holds itself is neither. `find_clicks` names places
+in the master and in that difference; each is then asked what explains it:
 
 - a gain that changed: with the local gain taken out, little is left of it;
 - a peak that was cut: there the sound is nearer to zero than the explained mix, at the top of what is around it. Such a

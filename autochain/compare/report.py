@@ -92,8 +92,8 @@ def report_page(found: Comparison, blocks: Iterable[Block]) -> str:
 def spectrum_figure(bands: Sequence[BandChange]) -> Figure:
     """Picture of the third octaves that are heard, with its words."""
     heard = [band for band in bands if band.heard and band.change_db is not None]
-    names, changes = [frequency(band.nominal_hz) for band in heard], [band.change_db or 0.0 for band in heard]
-    return Figure(band_chart(BANDS, names, changes, [band.side_change_db for band in heard]), BANDS)
+    bands_hz, changes = [band.nominal_hz for band in heard], [band.change_db or 0.0 for band in heard]
+    return Figure(band_chart(BANDS, bands_hz, changes, [band.side_change_db for band in heard]), BANDS)
 
 
 def _title(master: str, mix: str) -> tuple[FileName, str, FileName]:

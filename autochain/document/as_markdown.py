@@ -54,7 +54,7 @@ def _written(blocks: Iterable[Block]) -> Iterable[Sequence[str]]:
                 if only != "page":
                     yield from _written(inside)
             case Folded(title=title, blocks=inside):
-                yield [_line(title)]
+                yield from _written([title if isinstance(title, Heading) else Paragraph(title)])
                 yield from _written(inside)
             case Figure() | Player():
                 pass
@@ -79,7 +79,7 @@ def _inline(one: Inline) -> str:
             return f"*{plain(words)}*"
         case Code(words=words):
             return f"`{words}`"
-    # A link is for the page, and a file's name needs no mark here.
+    # Links and times are for the page, and a file's name needs no mark here.
     return plain(one.words)
 
 

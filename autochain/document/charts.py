@@ -6,43 +6,43 @@ a label for those who do not see it.
 
 import math
 from collections.abc import Iterator, Sequence
-from html import escape
 
 from autochain.document.axes import across, area, line, rounds, svg, times, word
+from autochain.units import frequency, frequency_mark
 
 _WIDTH, _HEIGHT = 460.0, 210.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 14.0, 22.0, 26.0
 _LEAST_SPAN_DB = 3.0
 
 
-def band_chart(label: str, names: Sequence[str], changes: Sequence[float], sides: Sequence[float | None]) -> str:
+def band_chart(label: str, bands_hz: Sequence[float], changes: Sequence[float], sides: Sequence[float | None]) -> str:
     """Bars up and down from a line of no change, and a tick for the side of each.
 
     Parameters
     ----------
     label
         What the picture shows.
-    names
-        Name of each band; every third is printed.
+    bands_hz
+        Frequency of each band; every third is printed.
     changes, sides
         dB, one a band; a side without a value has no tick.
     """
     shown = [*changes, *(s for s in sides if s is not None)]
     span = float(max(_LEAST_SPAN_DB, min(12.0, math.ceil(max(map(abs, shown), default=0.0)))))
-    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
-    parts = [*_grid(-span, span, "dB", signed=True)]
-    for k, (name, change, side) in enumerate(zip(names, changes, sides, strict=True)):
+    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(bands_hz))
+    parts = [*_grid(-span, span, "dB, over Hz", signed=True)]
+    for k, (hz, change, side) in enumerate(zip(bands_hz, changes, sides, strict=True)):
         x = _LEFT + step * (k + 0.5)
         y, zero = _y(_held(change, span), -span, span), _y(0.0, -span, span)
         parts.append(
             f'<rect class="bar" x="{x - 0.36 * step:.1f}" y="{min(y, zero):.1f}" width="{0.72 * step:.1f}" '
-            f'height="{max(1.0, abs(y - zero)):.1f}"><title>{escape(name)}: {change:+.1f} dB</title></rect>'
+            f'height="{max(1.0, abs(y - zero)):.1f}"><title>{frequency(hz)}: {change:+.1f} dB</title></rect>'
         )
         if side is not None:
             at = _y(_held(side, span), -span, span)
             parts.append(across(x - 0.45 * step, 0.9 * step, at, "tick"))
         if k % 3 == 1:
-            parts.append(word(x, _HEIGHT - 10.0, name, "middle"))
+            parts.append(word(x, _HEIGHT - 10.0, frequency_mark(hz), "middle"))
     return svg(_WIDTH, _HEIGHT, label, parts)
 
 

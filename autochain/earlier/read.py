@@ -112,7 +112,7 @@ def sheet_in(data: bytes, path: Path) -> EarlierSheet:
         locks=sheet.provenance.request.locks,
         without=frozenset(sheet.provenance.request.without),
         seed=sheet.provenance.request.seed,
-        course=sheet.mix.course,
+        fingerprint=sheet.mix.course,
         score=sheet.costs.score if sheet.met else None,
         weights=sheet.weights,
         version=sheet.provenance.versions.get("autochain", ""),

@@ -14,13 +14,13 @@ def another_song(sheet: EarlierSheet, mix: Mix) -> str | None:
     SheetError
         The sheet's `mix.course` is none.
     """
-    if sheet.mix_sha256 == mix.sha256 or not sheet.course:
+    if sheet.mix_sha256 == mix.sha256 or not sheet.fingerprint:
         return None
     try:
-        course = read_fingerprint(sheet.course)
+        fingerprint = read_fingerprint(sheet.fingerprint)
     except ValueError as error:
         raise SheetError(f"{sheet.file}: mix.course cannot be read ({error}). Take it out.") from None
-    alike = similarity(course, band_powers(mix.samples, mix.rate_hz))
+    alike = similarity(fingerprint, band_powers(mix.samples, mix.rate_hz))
     if alike >= SAME_SONG:
         return None
     return (

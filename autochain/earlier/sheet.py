@@ -29,7 +29,7 @@ class EarlierSheet:
         The decisions it was asked with.
     seed
         Of its search, and of the dither of its preview.
-    course
+    fingerprint
         Text of its song, as in `measure.fingerprint`; empty where the sheet does not say.
     score, weights, version
         Its score at the target (None where that was missed), what it was weighed with, and by which program.
@@ -45,7 +45,7 @@ class EarlierSheet:
     locks: Given
     without: frozenset[str]
     seed: int
-    course: Mapping[str, str] = field(default_factory=dict)
+    fingerprint: Mapping[str, str] = field(default_factory=dict)
     score: float | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
     version: str = ""

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import ROTATION
-from autochain.measure.band_changes import BandChange
+from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
 from autochain.page.pictures.song import Song
@@ -42,6 +42,12 @@ class Response:
     mid_db: Sequence[float] | None
     side_db: Sequence[float] | None
     phase_deg: Sequence[float] | None
+
+
+def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
+    """Change of every third octave at equal loudness."""
+    gain_db = (found.chosen.after.integrated_lufs or 0.0) - (found.before.integrated_lufs or 0.0)
+    return measure_band_changes(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
 
 
 def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Song:

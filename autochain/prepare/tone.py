@@ -6,7 +6,7 @@ curve, and its gain inside the limit, that leaves the least outside the spread, 
 of them; a move that helps little is not made.
 
 How far a difference can be trusted shows in how even it is. Another version of the same song differs from it evenly;
-other songs differ from band to band by their notes and instruments. If a smooth course is disturbed by independent
+other songs differ from band to band by their notes and instruments. If a smooth curve is disturbed by independent
 errors of standard deviation s, second differences d(k-1) - 2 d(k) + d(k+1) have the standard deviation sqrt(6) s; the
 median of their sizes over 0.6745 sqrt(6) is the **unevenness** (the median, so that a codec's missing top octave is one
 band and no more). Under 0.6 dB a reference counts as **alike**: the moves then go all the way to the references' mean,

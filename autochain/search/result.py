@@ -97,8 +97,8 @@ class SearchStats:
 class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
-    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it; `course`
-    is how the song goes, by band.
+    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it;
+    `fingerprint` is the text of `measure.fingerprint`, by band.
     """
 
     mix: Mix
@@ -117,4 +117,4 @@ class Suggestion:
     notes: tuple[Note, ...]
     around: Around | None = None
     references: tuple[Reference, ...] = ()
-    course: dict[str, str] = field(default_factory=dict)
+    fingerprint: dict[str, str] = field(default_factory=dict)

@@ -58,8 +58,8 @@ class MeasuredMix:
         Measurement of the mix; its loudness and true peak, which every mix has that is let through.
     readiness
         Verdict of the check.
-    course
-        How the song goes, by band.
+    fingerprint
+        Text of `measure.fingerprint`, by band.
     decisions
         The engineer's, beside what the configuration has set.
     settled
@@ -74,7 +74,7 @@ class MeasuredMix:
     lufs: float
     peak_dbtp: float
     readiness: Readiness
-    course: dict[str, str]
+    fingerprint: dict[str, str]
     decisions: Decisions
     settled: Decisions
     prepared: Prepared
@@ -101,7 +101,7 @@ class MeasuredMix:
             lufs=before.integrated_lufs,
             peak_dbtp=before.true_peak_dbtp,
             readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
-            course=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
+            fingerprint=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
             decisions=decisions,
             settled=settled,
             prepared=prepare(mix, before, config, settled, request.references, resonances, seen.resonance),
@@ -120,7 +120,7 @@ class MeasuredMix:
             notes=(*simple.notes, *ends.notes),
             around=request.near,
             references=tuple(request.references),
-            course=self.course,
+            fingerprint=self.fingerprint,
         )
 
     def ready(self) -> "ReadySearch":
@@ -265,7 +265,7 @@ class ReadySearch:
             stats=choice.stats,
             around=request.near,
             references=tuple(request.references),
-            course=measured.course,
+            fingerprint=measured.fingerprint,
             sensitivity=() if brief else self._sensitivity(config, spent, choice),
             notes=self._notes(config, verified, choice),
         )

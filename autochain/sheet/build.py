@@ -198,7 +198,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             channels=mix.channels,
             duration_s=_fine(mix.duration_s),
             subtype=mix.subtype,
-            course=suggestion.course,
+            course=suggestion.fingerprint,
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,

@@ -1,7 +1,8 @@
 """Findings of the check in words, on its own page and on the sheet."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
+from autochain.document.blocks import Block, Line, Listed, Paragraph, Strong
 from autochain.prepare.finding import Finding
 from autochain.units import clock, number
 
@@ -37,13 +38,11 @@ def by_weight(findings: Sequence[Told]) -> Iterable[tuple[str, list[Told]]]:
             yield title, own
 
 
-def listed(findings: Sequence[Told]) -> Iterable[str]:
-    """All as lists in Markdown."""
+def listed(findings: Sequence[Told]) -> Iterator[Block]:
+    """All as lists of words."""
     for title, own in by_weight(findings):
-        yield f"{title}:"
-        yield ""
-        yield from map(_line, own)
-        yield ""
+        yield Paragraph(f"{title}:")
+        yield Listed([_line(finding) for finding in own])
 
 
 def beyond_usual(finding: Told) -> str:
@@ -67,7 +66,7 @@ def when(finding: Told) -> str:
     return f"At {', '.join(dict.fromkeys(times))}{more}." if times else ""
 
 
-def _line(finding: Told) -> str:
+def _line(finding: Told) -> Line:
     sure = "" if finding.certainty == "certain" else SURE[finding.certainty]
-    said = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
-    return f"- **{kind(finding)}**: {' '.join(filter(None, said))}"
+    told = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
+    return Strong(kind(finding)), f": {' '.join(filter(None, told))}"

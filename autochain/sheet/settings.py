@@ -28,6 +28,12 @@ def setting_text(parameter: Parameter, value: Value) -> str:
     return f"{parameter.label} {value_text(parameter, value)}"
 
 
+def lock_names(entry: StageEntry) -> Iterable[str]:
+    """Names that `--lock` takes, without their stage; what the chain sets by itself has none."""
+    names = (parameter.name for quiet in (False, True) for parameter, _ in shown_settings(entry, quiet=quiet))
+    return (name for name in names if (entry.stage, name) != ("output", "trim_db"))
+
+
 def shown_settings(entry: StageEntry, *, quiet: bool) -> Iterable[tuple[Parameter, Value]]:
     """Settings that mean something beside the others; with `quiet`, those that go without saying."""
     stage = STAGES[entry.stage]

@@ -11,7 +11,7 @@ from autochain.audio.blocks import shown
 from autochain.audio.files import check_output
 from autochain.audio.mix import Mix
 from autochain.check.as_json import checks_to_json
-from autochain.check.as_markdown import Checked, checks_to_markdown
+from autochain.check.report import Checked, checks_to_markdown
 from autochain.config import Config, read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect, inspect_file

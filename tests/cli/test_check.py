@@ -26,7 +26,7 @@ def test_several_mixes_give_one_table_and_a_part_each(command, mixes):
     ran = command("check", mixes / "clean.wav", mixes / "clicked.wav")
     assert ran.code == 0
     assert "| clean.wav | ready |" in ran.out
-    assert "| clicked.wav | go back to the mix |" in ran.out
+    assert "| clicked.wav | **go back to the mix** |" in ran.out
     assert "## clean.wav: ready" in ran.out
     assert "At 0:05.0." in ran.out
 

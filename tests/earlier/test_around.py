@@ -151,7 +151,7 @@ def test_a_sheet_that_says_nothing_of_its_song_lets_every_mix_pass(short_mix):
     mix = read_mix(short_mix)
     assert another_song(replace(SHEET, mix_sha256="0"), mix) is None
     with pytest.raises(SheetError, match=r"song.sheet.json: mix.course cannot be read"):
-        another_song(replace(SHEET, mix_sha256="0", course={"40_250_hz": "loud"}), mix)
+        another_song(replace(SHEET, mix_sha256="0", fingerprint={"40_250_hz": "loud"}), mix)
 
 
 def test_a_choice_is_locked_by_its_word_and_told_by_it():

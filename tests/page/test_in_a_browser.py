@@ -143,7 +143,7 @@ def test_it_starts_quietly_and_the_keys_play_and_switch(opened: Opened) -> None:
 
 def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
     page = opened.page
-    button = page.query_selector("button[data-time]:not([disabled])")
+    button = page.query_selector("button[data-time]")
     assert button is not None
     button.click()
     opened.until("window.listening.state().running")
@@ -225,8 +225,8 @@ def test_the_first_screen_leads_to_the_findings_and_the_song_to_their_places(bro
     opened = Opened(browser, clicked)
     page = opened.page
     page.click(".lead a[href='#findings']")
-    assert page.evaluate("document.querySelector(':target h2').textContent") == "Is the mix ready?"
-    assert "click" in page.inner_text("#findings")
+    assert page.evaluate("document.querySelector('h2:target').textContent") == "Is the mix ready?"
+    assert "click" in page.inner_text(".found")
     wedge = page.query_selector(".song a.mark[aria-label='click at 0:04.0']")
     assert wedge is not None
     wedge.focus()
@@ -255,10 +255,10 @@ def test_a_place_of_a_finding_and_the_versions_do_not_play_at_once(browser: Brow
     assert page.evaluate("window.extracts.audio.paused")
     page.evaluate("window.listening.stop()")
     # A fold is opened by the keyboard, and plays nothing.
-    page.focus("#findings summary")
+    page.focus(".found summary")
     page.keyboard.press("Space")
     assert not opened.state()["running"]
-    assert not page.evaluate("document.querySelector('#findings details').open")
+    assert not page.evaluate("document.querySelector('.found details').open")
     assert opened.complaints == []
     page.close()
 

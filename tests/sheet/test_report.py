@@ -13,8 +13,8 @@ from autochain.demo import CHARACTERS
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
-from autochain.sheet.as_markdown import AS_USUAL
 from autochain.sheet.model import FindingEntry, NoteEntry, SensitivityEntry
+from autochain.sheet.report import LEFT_AT_DEFAULT
 from autochain.sheet.settings import setting_text
 
 PROMISED_DB = 0.05
@@ -58,8 +58,8 @@ def settings_from(markdown):
         stage = by_label[row["stage"]]
         texts = [] if row["set"] == "as listed below" else row["set"].split("; ")
         settings[stage.name] = dict(read_setting(stage, text) for text in texts)
-    usual = next((line for line in markdown.splitlines() if line.startswith(AS_USUAL)), "")
-    for part in filter(None, usual.removeprefix(AS_USUAL).removesuffix(".").split("; ")):
+    usual = next((line for line in markdown.splitlines() if line.startswith(LEFT_AT_DEFAULT)), "")
+    for part in filter(None, usual.removeprefix(LEFT_AT_DEFAULT).removesuffix(".").split("; ")):
         label, _, texts = part.strip().partition(": ")
         stage = by_label[label]
         settings[stage.name].update(read_setting(stage, text) for text in texts.split(", "))
