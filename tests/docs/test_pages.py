@@ -14,6 +14,7 @@ import autochain
 from autochain.chain.chain import STAGES
 from autochain.cli.main import _COMMANDS, _app
 from tests.docs.examples import PAGES, TOP, python_blocks
+from tests.test_layers import LAYERS
 
 DECISIONS = sorted((TOP / "docs" / "decisions").glob("*.md"))
 DOCUMENTS = [*PAGES, TOP / "DEVELOPERS.md", TOP / "CHANGELOG.md", *DECISIONS]
@@ -69,6 +70,12 @@ def test_a_decision_has_a_date_and_its_three_parts(page: Path) -> None:
     parts = [text.find(f"**{part}**") for part in ("Decided.", "Measured.", "What would change it.")]
     assert -1 not in parts
     assert all(a < b for a, b in pairwise(parts))
+
+
+def test_the_map_has_every_package_in_the_order_of_imports() -> None:
+    name = r"`[a-z]+(?:/|\.py)`"
+    rows = re.findall(rf"^\| ({name}(?:, {name})*) \|", text_of(TOP / "DEVELOPERS.md"), flags=re.M)
+    assert re.findall(r"`([a-z]+)", " ".join(rows)) == list(LAYERS)
 
 
 def options_by_command() -> dict[str, set[str]]:
