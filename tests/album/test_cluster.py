@@ -49,7 +49,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Scheduler with two workers, started by the commands of the README."""
+    """Scheduler with two workers, started by the commands of docs/several_machines.md."""
     folder = tmp_path_factory.mktemp("cluster")
     told = folder / "scheduler.json"
     dask = [sys.executable, "-m", "dask"]

@@ -131,6 +131,6 @@ def test_a_sheet_of_the_curve_renders_to_its_loudness_as_libebur128_reads_it(
     ran = command("render", traced.path, "--sheet", sheet, "-o", tmp_path, "--no-log")
     assert ran.code == 0, ran.err  # type: ignore[attr-defined]
     lufs, dbtp = libebur128(tmp_path / "song.master.wav")
-    # Silence around twenty seconds takes up to 0.05 LU from the file (README, loudness read from files).
+    # Silence around twenty seconds takes up to 0.05 LU from the file (docs/delivery.md, limits).
     assert lufs == pytest.approx(point.target_lufs, abs=0.15)
     assert dbtp <= -1.0

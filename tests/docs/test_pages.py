@@ -14,6 +14,7 @@ import autochain
 from autochain.chain.chain import STAGES
 from autochain.cli.main import _COMMANDS, _app
 from tests.docs.examples import PAGES, TOP, python_blocks
+from tests.test_layers import LAYERS
 
 DECISIONS = sorted((TOP / "docs" / "decisions").glob("*.md"))
 DOCUMENTS = [*PAGES, TOP / "DEVELOPERS.md", TOP / "CHANGELOG.md", *DECISIONS]
@@ -71,6 +72,12 @@ def test_a_decision_has_a_date_and_its_three_parts(page: Path) -> None:
     assert all(a < b for a, b in pairwise(parts))
 
 
+def test_the_map_has_every_package_in_the_order_of_imports() -> None:
+    name = r"`[a-z]+(?:/|\.py)`"
+    rows = re.findall(rf"^\| ({name}(?:, {name})*) \|", text_of(TOP / "DEVELOPERS.md"), flags=re.M)
+    assert re.findall(r"`([a-z]+)", " ".join(rows)) == list(LAYERS)
+
+
 def options_by_command() -> dict[str, set[str]]:
     group = typer.main.get_command(_app(_COMMANDS))
     return {
@@ -120,6 +127,15 @@ def test_every_setting_is_there(page: Path) -> None:
             STAGES[place].parameter(name)  # an error where there is none
         elif place in default:
             assert name in default[place], f"{place}.{name}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=named)
+def test_every_value_that_is_locked_can_be_set(page: Path) -> None:
+    text = text_of(page)
+    code = "\n".join([*_CODE.findall(text), *_FENCED.findall(text)])
+    for place, name, value in re.findall(r"(?<![\w/.-])([a-z_]+)\.([a-z][a-z0-9_]*)=([^\s`,]+)", code):
+        if place in STAGES:
+            STAGES[place].parameter(name).parsed(value, named(page))  # an error where it cannot
 
 
 def test_the_python_page_calls_what_there_is() -> None:
