@@ -14,8 +14,9 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.sheet import Sheet, to_markdown
 from autochain.sheet.model import FindingEntry, NoteEntry, SensitivityEntry
-from autochain.sheet.report import LEFT_AT_DEFAULT
+from autochain.sheet.report import LEFT_AT_DEFAULT, TO_LOCK
 from autochain.sheet.settings import setting_text
+from autochain.solve.decisions import parse_decisions
 
 PROMISED_DB = 0.05
 
@@ -96,6 +97,41 @@ def test_the_printed_settings_are_those_of_the_json_in_chain_order(demo_run, cha
     for entry in run.sheet["stages"]:
         meant = knobs(STAGES[entry["stage"]], entry["settings"])
         assert printed[entry["stage"]] == {name: entry["settings"][name] for name in meant}
+
+
+@pytest.mark.parametrize("character", CHARACTERS)
+def test_the_sheet_names_every_setting_as_the_command_line_takes_it(demo_run, character):
+    run = demo_run(character)
+    line = next(line for line in run.markdown.splitlines() if TO_LOCK in line)
+    told = {}
+    for part in line[line.index(TO_LOCK) + len(TO_LOCK) :].rstrip(".").split("; "):
+        stage, names = part.strip().split(": ")
+        told[stage] = names.split(", ")
+    for entry in run.sheet["stages"]:
+        stage = STAGES[entry["stage"]]
+        # The trim is what holds the ceiling: nobody sets it.
+        assert set(told[stage.name]) == knobs(stage, entry["settings"]) - {"trim_db"}
+    for stage, names in told.items():
+        for name in names:
+            value = next(e["settings"][name] for e in run.sheet["stages"] if e["stage"] == stage)
+            assert parse_decisions([f"{stage}.{name}={value}"], []).locks
+    assert parse_decisions([re.search(r"`--lock (.*?)`", line)[1]], []).locks
+
+
+def test_what_matters_most_names_its_settings_as_the_command_line_does(demo_run):
+    run = demo_run("dense_rock")
+    rows = table_under(run.markdown, "## What matters most here")
+    assert rows
+    for row, entry in zip(rows, run.sheet["sensitivity"], strict=True):
+        name = row["to lock"].strip("`")
+        assert name == f"{entry['stage']}.{entry['parameter']}"
+        assert parse_decisions([f"{name}={entry['value']}"], []).locks
+
+
+def test_the_trade_default_is_explained_where_it_is_first_named(demo_run):
+    run = demo_run("dense_rock")
+    first = run.markdown.index("trade default")
+    assert run.markdown[first:].startswith("trade default (every stage at usual settings)")
 
 
 ALL = [
