@@ -60,7 +60,7 @@ def cost_picture(
     """
     width, height = size
     known = [v for one in series for v in one.values if v is not None] or [0.0]
-    low = min(0.0, math.floor(min(known)))
+    low = min(0.0, math.floor(min(known) + 0.05))  # a hair under nothing is no reason for another line
     step = _step(max(known) - low)
     top = step * max(1.0, math.ceil(max(known) / step))
     span = (at_lufs[-1] - at_lufs[0]) or 1.0

@@ -211,9 +211,10 @@ def _score_figure(found: CurveSheets) -> Iterator[Block]:
 
 def _small_figure(curve: Curve, name: str) -> Figure:
     label, unit, _, meaning = COSTS[name]
-    caption = f"{label.strip()}, {unit}: {meaning}."
+    title = label.strip().capitalize()
+    caption = f"{title}, {unit}: {meaning}."
     if name.endswith("nmr_db"):
-        unit, caption = "points", f"{label.strip()}, points. {DISTORTION_PRICE}"
+        unit, caption = "points", f"{title}, points. {DISTORTION_PRICE}"
     series = []
     for chain, kind in _LINES:
         baselines = [p.baselines.get(chain) for p in curve.points]

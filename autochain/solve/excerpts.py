@@ -28,12 +28,16 @@ _PAUSE_LU = 20.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """A scored part of the song in 10 ms hops, with its pre-roll, and why it was chosen."""
+    """A scored part of the song in 10 ms hops, with its pre-roll, and why it was chosen.
+
+    `loudness_class` counts up from 0, the quietest of the classes that the excerpts stand for.
+    """
 
     start_hop: int
     stop_hop: int
     preroll_hops: int
     reason: str
+    loudness_class: int = 0
 
 
 def whole_song(hops: int) -> Span:
@@ -92,6 +96,7 @@ def choose_spans(hops: npt.NDArray[np.float64], integrated_lufs: float, plan: Ex
             stop_hop=start + length,
             preroll_hops=min(start, round(plan.preroll_s * 100.0)),
             reason=f"{number + 1} of {plan.count}{BY_LOUDNESS}",
+            loudness_class=number,
         )
         for start, number in sorted(chosen.items())
     )
@@ -104,4 +109,4 @@ def first_excerpt(spans: Sequence[Span]) -> int | None:
     """
     if len(spans) < 2:
         return None
-    return max(range(len(spans)), key=lambda place: spans[place].reason)
+    return max(range(len(spans)), key=lambda place: spans[place].loudness_class)
