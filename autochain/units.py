@@ -46,3 +46,8 @@ def number(value: float | None, unit: str = "", decimals: int = 1, signed: bool 
 def frequency(hz: float) -> str:
     """Text of a frequency as it is spoken: `63 Hz`, `31.5 Hz`, `6.3 kHz`."""
     return f"{hz:g} Hz" if hz < 1000.0 else f"{hz / 1000.0:g} kHz"
+
+
+def frequency_mark(hz: float) -> str:
+    """Text of a frequency along an axis in Hz, where room is short: `63`, `31.5`, `1k`, `6.3k`."""
+    return f"{hz:g}" if hz < 1000.0 else f"{hz / 1000.0:g}k"

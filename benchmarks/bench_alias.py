@@ -24,8 +24,7 @@ def off_grid_db(spectrum: np.ndarray) -> float:
 
 def clipped(drive_db: float, softness: float, oversampling: str) -> float:
     x = sine(FREQUENCY_HZ, 3.0, RATE_HZ, drive_db, phase_deg=np.rad2deg(0.1), channels=1).astype(np.float32)
-    choice = STAGE.parameter("oversampling").parsed(oversampling, "clipper")
-    settings = STAGE.checked({"ceiling_dbfs": 0.0, "softness": softness, "oversampling": choice})
+    settings = STAGE.checked({"ceiling_dbfs": 0.0, "softness": softness, "oversampling": oversampling})
     y = STAGE.process(x, RATE_HZ, settings).samples
     return off_grid_db(np.fft.rfft(y[RATE_HZ : 2 * RATE_HZ, 0].astype(np.float64)))
 

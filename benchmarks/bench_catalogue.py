@@ -48,21 +48,21 @@ def alone(folder: Path, resume: bool) -> None:
     from dataclasses import replace
 
     from autochain.album import record as records
-    from autochain.album.job import Finished, Job, carry_out
-    from autochain.album.overview import FILES, to_html, to_json, to_markdown
-    from autochain.album.run import run
+    from autochain.album.as_json import to_json
+    from autochain.album.job import Failure, Finished, Job, carry_out
+    from autochain.album.report import OVERVIEW_FILES, to_html, to_markdown
+    from autochain.album.run import AlbumPlan, run
     from autochain.album.tracks import find_tracks
     from autochain.audio.files import check_output, write_text
     from autochain.config import read_config
-    from autochain.search.space import Decisions
+    from autochain.solve.decisions import Decisions
 
-    def at_once(left: list[Job]) -> Iterator[tuple[Job, Finished | str]]:
-        one = carry_out(left[0]) if left else ""
+    def at_once(left: list[Job], _: object) -> Iterator[tuple[Job, Finished | Failure]]:
+        one = carry_out(left[0]) if left else None
         for job in left:
             assert isinstance(one, Finished)
-            named = {
-                f"{job.stem}.sheet.{kind}": text for kind, text in zip(records.KINDS, one.texts.values(), strict=True)
-            }
+            sheets = records.track_file_names(job.stem)[1:]
+            named = dict(zip(sheets, one.texts.values(), strict=True))
             files = dict(zip(named, one.record.files.values(), strict=True))
             title = " / ".join(job.titles)
             record = one.record.model_copy(update={"request": job.request, "title": title, "files": files})
@@ -73,9 +73,11 @@ def alone(folder: Path, resume: bool) -> None:
     base_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     tracks = find_tracks([folder / "mixes"])
     sources = tuple(path for track in tracks for path in track.paths)
-    check_output(out, [*FILES, *(n for t in tracks for n in records.names(t.stem))], resume, sources)
-    album = run(tracks, "same", config, Decisions(), out, 1, False, resume, silent, None, at_once)
-    for name, text in zip(FILES, (to_markdown(album), to_html(album), to_json(album)), strict=True):
+    names = [name for track in tracks for name in records.track_file_names(track.stem)]
+    check_output(out, [*OVERVIEW_FILES, *names], resume, sources)
+    plan = AlbumPlan(tracks=tracks, policy="same", config=config, decisions=Decisions(), out=out, resume=resume)
+    album = run(plan, silent, None, at_once)
+    for name, text in zip(OVERVIEW_FILES, (to_markdown(album), to_html(album), to_json(album)), strict=True):
         write_text(out / name, text, True, sources)
     peak_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     wall, all_cpu = time.perf_counter() - start, time.process_time() - cpu
@@ -204,11 +206,11 @@ def four_minutes(count: int) -> dict[str, float]:
 
 def hear(path: Path) -> None:
     """In a child: CPU time of measuring a mix as the album does first, once its code is loaded."""
-    from autochain.album.job import Heard, hear
+    from autochain.album.job import HeardMix, hear
 
     hear((path,))
     start = time.process_time()
-    if not isinstance(hear((path,)), Heard):
+    if not isinstance(hear((path,)), HeardMix):
         raise SystemExit(f"{path} could not be heard")
     print(time.process_time() - start)
 

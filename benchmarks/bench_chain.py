@@ -12,28 +12,31 @@ import numpy as np
 import scipy.signal
 from report import machine, save, table
 
-from autochain.chain.chain import DEFAULT, STAGES, ChainSettings, checked, render
+from autochain.chain.chain import DEFAULT, STAGES, checked, render
+from autochain.chain.settings import ChainSettings
 from autochain.demo import make_demo
 
 RATE_HZ = 44100
 BLOCK_FRAMES = 65536
 # Working settings for a mix of -15 LUFS that is on its way to -9 LUFS.
-SETTINGS = {
-    "rotation": {"angle_deg": 40.0},
-    "equaliser": {  # high-pass and low shelf
-        "band1_type": 3.0, "band1_freq_hz": 25.0,
-        "band2_type": 1.0, "band2_freq_hz": 100.0, "band2_gain_db": 1.0,
-    },
-    "dynamic_bell": {"band1_freq_hz": 3000.0, "band1_threshold_db": -30.0, "band1_range_db": -3.0},
-    "tone": {"band1_type": 2.0, "band1_freq_hz": 9000.0, "band1_gain_db": 0.7},  # high shelf
-    "bus_compressor": {"threshold_db": -10.0},
-    "peak_compressor": {"threshold_db": -7.0},
-    "drive": {"gain_db": 6.5},
-    "clipper": {"ceiling_dbfs": 0.0, "softness": 30.0},
-    "transient": {"onset_db": 1.0},
-    "limiter": {"ceiling_dbtp": -1.0, "release_ms": 80.0},
-    "output": {"trim_db": -0.1},
-}
+SETTINGS = ChainSettings(
+    {
+        "rotation": {"angle_deg": 40.0},
+        "equaliser": {
+            "band1_type": "highpass", "band1_freq_hz": 25.0,
+            "band2_type": "lowshelf", "band2_freq_hz": 100.0, "band2_gain_db": 1.0,
+        },
+        "dynamic_bell": {"band1_freq_hz": 3000.0, "band1_threshold_db": -30.0, "band1_range_db": -3.0},
+        "tone": {"band1_type": "highshelf", "band1_freq_hz": 9000.0, "band1_gain_db": 0.7},
+        "bus_compressor": {"threshold_db": -10.0},
+        "peak_compressor": {"threshold_db": -7.0},
+        "drive": {"gain_db": 6.5},
+        "clipper": {"ceiling_dbfs": 0.0, "softness": 30.0},
+        "transient": {"onset_db": 1.0},
+        "limiter": {"ceiling_dbtp": -1.0, "release_ms": 80.0},
+        "output": {"trim_db": -0.1},
+    }
+)
 
 
 def least_cpu_s(call: Callable[[], object], runs: int) -> float:

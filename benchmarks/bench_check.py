@@ -46,8 +46,8 @@ from autochain.config import read_config
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.inspection import inspect
 from autochain.prepare.readiness import Readiness, judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 
 RATE_HZ = 44100
 CONFIG = read_config()

@@ -52,8 +52,7 @@ def lufs(samples: Samples) -> float:
 def clip(mix: Samples, drive_db: float, softness: float) -> Samples:
     """The chain's clipper at a ceiling of 0 dBFS behind a drive."""
     driven = np.asarray(mix * np.float32(10.0 ** (drive_db / 20.0)))
-    defaults = {parameter.name: parameter.default for parameter in clipper.STAGE.parameters}
-    settings = defaults | {"ceiling_dbfs": 0.0, "softness": softness}
+    settings = clipper.STAGE.checked({"ceiling_dbfs": 0.0, "softness": softness})
     return clipper.STAGE.process(driven, RATE_HZ, settings).samples
 
 

@@ -24,10 +24,10 @@ import soxr
 from report import machine, table
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import parsed, render
+from autochain.chain.chain import checked, render
 from autochain.compare import compare
-from autochain.compare.account import account
-from autochain.compare.said import Said
+from autochain.compare.changes import Change
+from autochain.compare.description import describe
 
 Sound = npt.NDArray[np.float64]
 
@@ -52,10 +52,10 @@ class Treatment:
     most_hz: int = 192000  # highest sample rate it can take
 
 
-def code_of(said: Said) -> str:
+def code_of(said: Change) -> str:
     """Kind of a sentence, finer where one kind holds several claims."""
     for piece, code in (
-        ("swapped", "channels: swapped"), ("One channel is turned", "channels: one turned"),
+        ("swapped", "channels: swapped"), ("One channel is inverted", "channels: one turned"),
         ("polarity", "channels: both turned"), ("rotated", "channels: rotated"),
         ("cut off flat", "clipped: flat"), ("edges", "clipped: edges"), ("true peak", "clipped: over"),
         ("silence", "ends: silence"), ("fades", "ends: fade"), ("are cut off", "ends: cut"),
@@ -85,7 +85,7 @@ def _chain(**stages: dict[str, float]) -> Callable[[Sound, int], Sound]:
         "limiter": {"ceiling_dbtp": -1.0, "lookahead_ms": 3.0, "release_ms": 80.0},
         "output": {},
     }
-    return lambda x, rate_hz: render(_at_full(x).astype(np.float32), rate_hz, parsed(whole)).samples.astype(float)
+    return lambda x, rate_hz: render(_at_full(x).astype(np.float32), rate_hz, checked(whole)).samples.astype(float)
 
 
 def soft(x: Sound, _: int) -> Sound:
@@ -233,7 +233,7 @@ def as_mix(x: Sound, rate_hz: int, name: str) -> Mix:
 
 
 def judged(
-    treatment: Treatment, x: Sound, rate_hz: int, said: list[Said], over: bool
+    treatment: Treatment, x: Sound, rate_hz: int, said: list[Change], over: bool
 ) -> Iterator[tuple[str, bool, bool]]:
     """Code, whether it is true, and whether it was said first, of every claim; each click is one.
 
@@ -260,7 +260,7 @@ def on_recording(path: Path, seconds: float, only: list[str]) -> Iterator[dict[s
         if mono and name.startswith(("wider", "left", "swapped")):
             continue
         mix, master = as_mix(x, rate_hz, "mix"), as_mix(treatment.make(x, rate_hz), rate_hz, "master")
-        said = list(account(compare(mix, master)).changed)
+        said = list(describe(compare(mix, master)).changed)
         # A mix that is over already counts where the treatment brings it further.
         over = _true_peak(master.samples) > max(1.0, 10.0 ** (0.1 / 20.0) * _true_peak(mix.samples))
         claims = list(judged(treatment, x, rate_hz, said, over))

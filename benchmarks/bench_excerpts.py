@@ -17,37 +17,18 @@ from scipy.stats import spearmanr
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
-from autochain.progress import silent
-from autochain.search.costs import NAMES
-from autochain.search.run import Search
-from autochain.search.space import Decisions, from_vector, outline, to_vector
-from autochain.search.trial import Guess
+from autochain.search.costs import COST_NAMES
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
+from autochain.search.space import from_vector, outline_at, to_vector
 from autochain.search.trials import Trials
+from autochain.solve.solved import Guess
 
 QUESTION = "Do the excerpts rank settings as the whole song does?"
 RATE_HZ = 44100
 NEAR = 0.12  # of a range: spread of the settings near the best
 MOVED = 0.4  # share of the coordinates that such a setting moves
-SHOWN = (*NAMES, "score")
-
-
-class SpentError(Exception):
-    """The search has spent its trials; what comes after is not asked for."""
-
-
-def spent(mix: Mix, config: Any) -> Trials:
-    """The trials of one search, without its verification."""
-    search = Search(mix, config, Decisions(), 2, silent)
-
-    def no_end(*_: object, **__: object) -> Any:
-        raise SpentError
-
-    search._finish = no_end
-    try:
-        search.run()
-    except SpentError:
-        return search.trials
-    raise AssertionError("a gain alone reached the target: choose a louder one")
+SHOWN = (*COST_NAMES, "score")
 
 
 def compare(character: str, lufs: float, seconds: float, demo_seed: int, settings: int, budget: int) -> dict[str, Any]:
@@ -56,11 +37,13 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     target = {"lufs": lufs, "ceiling_dbtp": demo_song(character).ceiling_dbtp}
     config = read_config(None, {"target": target, "search": {"budget": budget}})
-    trials = spent(mix, config)
-    staged, song, ranges = trials._staged, trials._song, config.search.ranges
-    song.material.warm()
+    run = RunOptions(jobs=2)
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready()
+    staged, song, ranges = ready.staged, ready.song, config.search.ranges
+    spent = Trials(staged, song, config, ready.binding, run).spend(sides=False)
+    song.warm()
     random = np.random.default_rng(7)
-    best = np.clip(to_vector(trials.best.coordinates, ranges), 0.0, 1.0)
+    best = np.clip(to_vector(spent.best.coordinates, ranges), 0.0, 1.0)
     near = settings // 2
     points = [
         np.clip(best + NEAR * random.standard_normal(best.size) * (random.random(best.size) < MOVED), 0.0, 1.0)
@@ -69,21 +52,21 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     rows, left = [], []
     for place, vector in enumerate(points):
         point = from_vector(vector, ranges)
-        guess = Guess(loss_db=trials.best.loss_db)
-        asked = point, trials.searched, trials._limiter_ceiling
-        part = staged.excerpts.trial(*asked, trials.aims.excerpts_lufs, guess)
+        guess = Guess(loss_db=spent.best.loss_db)
+        asked = point, spent.binding.searched, spent.limiter_ceiling_dbtp
+        part = staged.excerpts.trial(*asked, spent.aims.excerpts_lufs, guess)
         whole = song.trial(*asked, lufs, Guess(loss_db=part.loss_db, slope=part.solution.slope))
         if not (part.solution.met and whole.solution.met):
             continue
-        first = staged._first.trial(*asked, trials.aims.first_lufs, guess) if staged._first else part
+        first = staged._first.trial(*asked, spent.aims.first_lufs, guess) if staged._first else part
         rows.append((place < near, part, whole, first))
         if place >= near and len(left) < 20:
-            plan = outline(*asked, song.chain)
+            plan = outline_at(*asked, song.chain)
             plan = replace(plan, drive_db=part.solution.drive_db)
             left.append(song.solve(plan, lufs, guess).solution.reached_lufs - lufs)
 
     def figures(trial: Any) -> list[float]:
-        return [*(getattr(trial.costs, name) for name in NAMES), trial.score]
+        return [*(getattr(trial.costs, name) for name in COST_NAMES), trial.score]
 
     def ranks(rows: list[Any], which: int) -> dict[str, float | None]:
         mine, theirs = np.array([figures(r[which]) for r in rows]), np.array([figures(r[2]) for r in rows])

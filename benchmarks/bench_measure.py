@@ -47,6 +47,12 @@ def ours_integrated(x: Samples) -> Figures:
     return {"integrated": loudness.integrated_lufs(loudness.weighted_hops(x, RATE_HZ))}
 
 
+def ours_peak(x: Samples, reading: str) -> float | None:
+    meter = true_peak.TruePeakMeter(RATE_HZ, x.shape[1], (reading,))
+    meter.push(x)
+    return getattr(meter.result(), f"{reading}_dbtp")
+
+
 def ours_all(x: Samples, peak: str = "annex2") -> Figures:
     hops = loudness.weighted_hops(x, RATE_HZ)
     return {
@@ -54,7 +60,7 @@ def ours_all(x: Samples, peak: str = "annex2") -> Figures:
         "momentary": float(loudness.momentary_lufs(hops)[-1]),
         "short_term": float(loudness.short_term_lufs(hops)[-1]),
         "range": loudness.loudness_range_lu(hops),
-        "true_peak": true_peak.annex2_dbtp(x) if peak == "annex2" else true_peak.sinc49_dbtp(x, RATE_HZ),
+        "true_peak": ours_peak(x, peak),
     }
 
 

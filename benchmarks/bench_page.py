@@ -20,10 +20,9 @@ from autochain.config import read_config
 from autochain.demo import CHARACTERS, make_demo
 from autochain.page import listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.page.listening import Listening
-from autochain.progress import silent
 from autochain.search.front import SIDES
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import suggest
 from autochain.sheet import build_sheet
 
 RATE_HZ = 44100
@@ -52,7 +51,7 @@ def main() -> None:
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="song.wav", sha256="0" * 64, subtype="PCM_24")
     target = {"lufs": args.lufs, "ceiling_dbtp": -1.0}
     plan = read_config(None, {"target": target, "search": {"budget": args.budget}})
-    found = Search(mix, plan, Decisions(), 2, silent).run()
+    found = suggest(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2))
     alone = replace(found, neighbours={})
     stand_in = dict(zip(SIDES, found.baselines.values(), strict=False))
     found = replace(found, neighbours={side: replace(v, name=side) for side, v in stand_in.items()})

@@ -16,7 +16,8 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import demo_song, make_demo
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.costs import NAMES
+from autochain.search.costs import COST_NAMES
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
 
 RATE_HZ = 44100
@@ -48,7 +49,7 @@ def page(result: dict[str, Any]) -> str:
             verdict(gains(LIMITER_ONLY, name)),
             statistics.median(gains(TRADE_DEFAULT, name)),
         )
-        for name in (*NAMES, "score")
+        for name in (*COST_NAMES, "score")
     ]
     head = ("cost", *(c.replace("_", " ") for c in CHAINS), "gain over limiter", "range", "seeds", "gain over trade")
     asked = f"{target['lufs']:g} LUFS and {target['ceiling_dbtp']:g} dBTP"
@@ -85,7 +86,7 @@ def main() -> None:
         search = {"seed": seed} | ({} if args.budget is None else {"budget": args.budget})
         config = read_config(None, {"target": target, "search": search})
         start = time.perf_counter()
-        found = suggest(mix, config, jobs=args.jobs)
+        found = suggest(SearchRequest(mix=mix, config=config), RunOptions(jobs=args.jobs))
         chains = {"suggestion": found.chosen, **found.baselines}
         runs.append(
             {
@@ -103,7 +104,7 @@ def main() -> None:
                         "met": v.met,
                         "lufs": v.after.integrated_lufs,
                         "true_peak_dbtp": v.after.true_peak_dbtp,
-                        "settings": v.settings,
+                        "settings": v.settings.plain(),
                     }
                     for name, v in chains.items()
                 },

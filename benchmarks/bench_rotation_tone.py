@@ -31,11 +31,11 @@ from scipy.signal import fftconvolve, firwin2
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix, Samples
-from autochain.chain.equaliser import TONE, response_db
+from autochain.chain.equaliser import BROAD, response_db
 from autochain.config import read_config
 from autochain.measure.loudness import weighted_hops
 from autochain.measure.measurement import Measurement, measure
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 from autochain.prepare.corrective import bands
 from autochain.prepare.references import Profile, common, profile
 from autochain.prepare.symmetry import Rotation, candidates, choose_rotation
@@ -115,14 +115,14 @@ def balance(samples: Samples, rate_hz: int, figures: Measurement) -> Profile:
 def moved(samples: Samples, rate_hz: int, tone: Tone) -> Samples:
     if not tone.moves:
         return samples
-    return TONE.process(samples, rate_hz, TONE.checked(bands([m.settings for m in tone.moves]))).samples
+    return BROAD.process(samples, rate_hz, BROAD.checked(bands([m.settings for m in tone.moves]))).samples
 
 
 def sum_db(tone: Tone, rate_hz: int) -> float:
     """Largest gain of all moves together on mid or side, 40 Hz to 16 kHz."""
     if not tone.moves:
         return 0.0
-    settings, at_hz = TONE.checked(bands([m.settings for m in tone.moves])), np.geomspace(40.0, 16000.0, 200)
+    settings, at_hz = BROAD.checked(bands([m.settings for m in tone.moves])), np.geomspace(40.0, 16000.0, 200)
     return max(float(np.abs(response_db(settings, at_hz, rate_hz, c)).max()) for c in ("mid", "side"))
 
 

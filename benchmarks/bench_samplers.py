@@ -3,6 +3,8 @@
 Every strategy is told the same baselines and spends the same trials. Mixes are demo mixes of seeds that nothing was
 tuned on; a score is that of the real evaluation on two short excerpts, at one excerpt loudness a cell, so that all
 scores of a cell compare. With `--kept` runs are kept in a file as they finish, so that a stopped benchmark goes on.
+
+The rows of `cma` and `nsga` in the results so far are those of own versions of them, which are no longer here.
 """
 
 import argparse
@@ -14,47 +16,71 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import outside_samplers
 from joblib import Parallel, delayed
+from outside_samplers import OutsideSampler
 from report import machine, save, table
 
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config import read_config
-from autochain.config.model import Config, Coordinates, Ranges
+from autochain.config.model import Config, Coordinates, Ranges, Weights
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.baselines import baseline_points
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, whole_song
-from autochain.search.guess import guess_from
-from autochain.search.material import Material
-from autochain.search.optimiser import Optimiser
-from autochain.search.samplers import make_sampler
-from autochain.search.space import Decisions, fixed, outline
-from autochain.search.trial import Guess, Trial
-from autochain.search.trials import outcome_of
-from autochain.search.with_descent import DescentOptimiser
+from autochain.search.descent import DescentSampler
+from autochain.search.evaluator import Evaluator, Trial
+from autochain.search.space import outline_at
+from autochain.search.staged import guess_from
+from autochain.search.tpe import TpeSampler
+from autochain.search.trials import Sampler
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
 
 RATE_HZ = 44100
 NOTHING_DECIDED = Decisions()
-Make = Callable[[Ranges, int, int], Optimiser]
 
 
-def named(name: str) -> Make:
-    return lambda ranges, seed, startup: make_sampler(name, ranges, seed, startup)
+class Own:
+    """A sampler of the search, told of trials as the others are."""
+
+    def __init__(self, sampler: Sampler) -> None:
+        self.ask = sampler.ask
+        self._sampler = sampler
+
+    def tell(self, trials: Sequence[Trial]) -> None:
+        self._sampler.tell([trial.score for trial in trials])
+
+    def known(self, point: Coordinates, trial: Trial) -> None:
+        self._sampler.known(point, trial.score)
 
 
-def descent(ranges: Ranges, seed: int, startup: int) -> Optimiser:
-    return DescentOptimiser(ranges, seed, NOTHING_DECIDED)
+Make = Callable[[Config, int, int], Own | OutsideSampler]
+
+
+def outside(make: Callable[[Ranges, int, Weights], OutsideSampler]) -> Make:
+    return lambda config, seed, startup: make(config.search.ranges, seed, config.weights)
+
+
+def tpe(config: Config, seed: int, startup: int) -> Own:
+    return Own(TpeSampler(config.search.ranges, seed, startup))
+
+
+def descent(config: Config, seed: int, startup: int) -> Own:
+    return Own(DescentSampler(config.search.ranges, seed, NOTHING_DECIDED))
 
 
 # What runs until which share of the budget, baselines included.
 STRATEGIES: dict[str, tuple[tuple[float, Make], ...]] = {
-    "random": ((1.0, named("random")),),
-    "tpe": ((1.0, named("tpe")),),
-    "tpe 0.5, then local": ((0.5, named("tpe")), (1.0, descent)),
-    "tpe 0.25, then local": ((0.25, named("tpe")), (1.0, descent)),
-    "cma": ((1.0, named("cma")),),
-    "cma 0.5, then local": ((0.5, named("cma")), (1.0, descent)),
-    "nsga": ((1.0, named("nsga")),),
+    "random": ((1.0, outside(outside_samplers.random)),),
+    "tpe": ((1.0, tpe),),
+    "tpe 0.5, then local": ((0.5, tpe), (1.0, descent)),
+    "tpe 0.25, then local": ((0.25, tpe), (1.0, descent)),
+    "cma": ((1.0, outside(outside_samplers.cma)),),
+    "cma 0.5, then local": ((0.5, outside(outside_samplers.cma)), (1.0, descent)),
+    "nsga": ((1.0, outside(outside_samplers.nsga)),),
     "local": ((1.0, descent),),
 }
 
@@ -76,13 +102,12 @@ class Cell:
 
         whole = evaluator([whole_song(len(hops))])
         self.evaluator = evaluator(choose_spans(hops, level, plan.excerpts))
-        self.evaluator.material.warm()
+        self.evaluator.warm()
         # As a search calibrates: the loudness of the excerpts where the whole song is at the target.
-        start = outline(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
+        start = outline_at(plan.trade_default, NOTHING_DECIDED, self.ceiling, chain)
         song = whole.solve(start, lufs, Guess())
-        heard = self.evaluator.solve(
-            fixed(song.settings, Decisions(locks={"drive": {"gain_db": song.solution.drive_db}})), lufs, Guess()
-        )
+        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": song.solution.drive_db}}))
+        heard = self.evaluator.solve(only_drive_left(song.settings, same), lufs, Guess())
         self.lufs = lufs - song.solution.reached_lufs + heard.solution.reached_lufs
         self.known: dict[str, Trial] = {}
         self.baselines = [point for _, point in baseline_points(plan.trade_default, plan.baselines)]
@@ -112,16 +137,16 @@ def run(cell: Cell, strategy: str, budget: int, seed: int) -> dict[str, Any]:
         if until <= len(told):
             continue
         clock = time.perf_counter()
-        sampler = make(plan.ranges, seed, len(cell.baselines) + plan.startup)
+        sampler = make(cell.config, seed, len(cell.baselines) + plan.startup)
         # The local moves start from the best; a sampler is taught the baselines.
         for point, trial in told:
-            sampler.known(point, outcome_of(trial, cell.config.weights))
+            sampler.known(point, trial)
         while len(told) < until:
             points = sampler.ask(min(plan.batch, until - len(told)))
             own_s += time.perf_counter() - clock
             trials = cell.evaluate(points)
             clock = time.perf_counter()
-            sampler.tell([outcome_of(trial, cell.config.weights) for trial in trials])
+            sampler.tell(trials)
             told += zip(points, trials, strict=True)
             asked_for += len(points)
         own_s += time.perf_counter() - clock

@@ -25,20 +25,21 @@ from report import RESULTS, machine, save
 from search_tables import page
 
 from autochain.audio.mix import Mix, Samples
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config import read_config
 from autochain.config.model import Config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.progress import silent
 from autochain.search.baselines import CLIP_AND_LIMIT
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
+from autochain.search.evaluator import Evaluator
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
-from autochain.search.run import Search
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess
-from autochain.search.verify import verify
+from autochain.search.run import MeasuredMix, suggest
+from autochain.search.verify import Contender, verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 QUESTION = "Is the suggestion better than the chains it has to beat, and do outside judges agree?"
 TARGETS_LUFS = (-11.0, -9.0, -8.0, -7.0)
@@ -72,11 +73,11 @@ def config_for(cell: Cell, budget: int, **search: Any) -> Config:
 class Song:
     """A mix, and chains brought to its target on the whole of it."""
 
-    def __init__(self, mix: Mix, config: Config, linear: dict[str, dict[str, float]]) -> None:
+    def __init__(self, mix: Mix, config: Config, linear: ChainSettings) -> None:
         self.mix = mix
         self.config = config
         self.chain = config.chain_plan
-        self.linear = {name: linear[name] for name in self.chain.linear if name in linear}
+        self.linear = linear.only(self.chain.linear)
         start = self.chain.render(mix.samples, mix.rate_hz, self.linear, stages=self.chain.leading).samples
         hops = weighted_hops(start, mix.rate_hz)
         level = integrated_lufs(hops)
@@ -85,21 +86,28 @@ class Song:
         material = Material(start, mix.rate_hz, hops, level, [span])
         self.song = Evaluator(material, config.weights, config.search.drive, self.chain)
 
-    def brought_to_target(self, name: str, level_stages: dict[str, dict[str, float]]) -> Verified:
+    def brought_to_target(self, name: str, level_stages: ChainSettings) -> Verified:
         """Solve the drive of a chain behind the suggestion's own linear stages, and measure it."""
-        settings = {**self.linear, "drive": {}, "output": {}, **level_stages}
-        return verify(name, self.chain.checked(settings), self.mix, self.song, self.config.target, Decisions(), Guess())
+        settings = self.linear | ChainSettings({DRIVE: {}, OUTPUT: {}}) | level_stages
+        contender = Contender(
+            name=name,
+            settings=self.chain.checked(settings),
+            target=self.config.target,
+            decisions=Decisions(),
+            guess=Guess(),
+        )
+        return verify(contender, self.mix, self.song)
 
     def fast_limiter(self) -> Verified:
         """1.5 ms look-ahead and 5 ms release, alone."""
         limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 1.5, "release_ms": 5.0}
-        return self.brought_to_target("fast_limiter", {"limiter": limiter})
+        return self.brought_to_target("fast_limiter", ChainSettings({LIMITER: limiter}))
 
     def soft_clip_and_limiter(self) -> Verified:
         """A fixed soft clip 1.5 dB above a limiter of 3 ms look-ahead and 60 ms release."""
         limiter = {"ceiling_dbtp": self._ceiling, "lookahead_ms": 3.0, "release_ms": 60.0}
         clipper = {"ceiling_dbfs": self._ceiling + 1.5, "softness": 50.0}
-        return self.brought_to_target("soft_clip_and_limiter", {"clipper": clipper, "limiter": limiter})
+        return self.brought_to_target("soft_clip_and_limiter", ChainSettings({CLIPPER: clipper, LIMITER: limiter}))
 
     @property
     def _ceiling(self) -> float:
@@ -107,8 +115,6 @@ class Song:
 
     def render(self, chain: Verified) -> Samples:
         """What a verified chain sounds like."""
-        if chain.samples is not None:
-            return chain.samples
         return self.chain.render(self.mix.samples, self.mix.rate_hz, chain.settings).samples
 
 
@@ -121,15 +127,15 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
     )
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     config = config_for(cell, budget)
-    search = Search(mix, config, Decisions(), 1, silent)
-    found = search.run()
+    reached = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
+    found = reached.suggestion
     at_search = time.process_time()
     song = Song(mix, config, found.chosen.settings)
     chains = {"suggestion": found.chosen, **found.baselines}
-    family = [trial for name, trial in search.trials.families if name == CLIP_AND_LIMIT]
+    family = [trial for name, trial in reached.spent.families if name == CLIP_AND_LIMIT]
     tuned = min(family, key=lambda trial: trial.score)
     chains["clip_and_limit"] = song.brought_to_target(
-        "clip_and_limit", {name: tuned.settings[name] for name in ("clipper", "limiter") if name in tuned.settings}
+        "clip_and_limit", tuned.settings.only((CLIPPER, LIMITER))
     )
     chains["fast_limiter"] = song.fast_limiter()
     chains["soft_clip_and_limiter"] = song.soft_clip_and_limiter()
@@ -139,8 +145,9 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
         ("random_tuned", budget, {}),
     ):
         if name == "random" or more:
-            luck = config_for(cell, trials, sampler="random", explore_share=1.0, sensitivity_trials=0, **own)
-            chains[name] = Search(mix, luck, Decisions(), 1, silent).run().chosen
+            # A sampler whose model never begins draws at random.
+            luck = config_for(cell, trials, startup=trials, explore_share=1.0, sensitivity_trials=0, **own)
+            chains[name] = suggest(SearchRequest(mix=mix, config=luck)).chosen
     at_chains = time.process_time()
     return {
         "character": character, "lufs": lufs, "seed": seed, "demo_seed": first_demo_seed + seed,
@@ -162,7 +169,7 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
 def described(chain: Verified, mix: Samples, song: Song | None) -> dict[str, Any]:
     """Costs and settings of one chain and, with the song to render it on, what the judges say."""
     row: dict[str, Any] = {
-        "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings,
+        "met": chain.met, "score": chain.score, "costs": chain.costs.as_dict(), "settings": chain.settings.plain(),
         "lufs": chain.after.integrated_lufs, "true_peak_dbtp": chain.after.true_peak_dbtp,
     }  # fmt: skip
     if chain.met and song is not None:

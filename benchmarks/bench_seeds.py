@@ -11,9 +11,8 @@ from report import machine, save, table
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
-from autochain.progress import silent
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 
 QUESTION = "How far apart do searches end that differ in nothing but their seed?"
 RATE_HZ = 48000
@@ -27,10 +26,11 @@ def score_of(job: tuple[str, int], lufs: float, seconds: float, budget: int) -> 
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="demo.wav", sha256="", subtype="FLOAT")
     target = {"lufs": lufs, "ceiling_dbtp": demo_song(character).ceiling_dbtp}
     plan = {"seed": seed, "budget": budget, "sensitivity_trials": 0}
-    search = Search(mix, read_config(None, {"target": target, "search": plan}), Decisions(), 1, silent)
-    found = search.run()
+    config = read_config(None, {"target": target, "search": plan})
+    reached = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions()).ready().reach(config.target)
+    found = reached.suggestion
     assert found.chosen.met, f"{character}, seed {seed}: the target was missed, so scores do not compare"
-    return found.chosen.score, search.trials.best.score
+    return found.chosen.score, reached.spent.best.score
 
 
 def main() -> None:

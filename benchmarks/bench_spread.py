@@ -10,16 +10,18 @@ from typing import Any
 import numpy as np
 from report import machine, save, table
 
+from autochain.chain.settings import LIMITER
 from autochain.config import read_config
 from autochain.config.model import Coordinates
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.costs import FLOOR_NMR_DB, NAMES
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
-from autochain.search.space import Decisions, outline
-from autochain.search.trial import Guess
+from autochain.search.costs import COST_NAMES, FLOOR_NMR_DB
+from autochain.search.evaluator import Evaluator
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 RATE_HZ = 44100
 LEAST_SPREAD_DB = 0.3  # a cost that differs by less tells nobody anything
@@ -54,14 +56,14 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
         point: Coordinates = trade
         if change is not None:
             point = trade.model_copy(update={**_NOTHING, **_LIMITER, **change})
-        plan = outline(point, Decisions(), song.ceiling_dbtp - 0.1)
+        plan = outline_at(point, Decisions(), song.ceiling_dbtp - 0.1)
         solved = evaluator.solve(plan, target, Guess(), hold_dbtp=song.ceiling_dbtp)
         trial = evaluator.price(solved, target)
         assert solved.true_peak is not None
         found[name] = {
             "lufs": trial.solution.reached_lufs,
             "true_peak_dbtp": solved.true_peak.highest_dbtp,
-            "limiter_ceiling_dbtp": trial.settings["limiter"]["ceiling_dbtp"],
+            "limiter_ceiling_dbtp": trial.settings[LIMITER]["ceiling_dbtp"],
             "met": trial.solution.met,
             "score": trial.score,
             "costs": asdict(trial.costs),
@@ -85,14 +87,14 @@ def main() -> None:
     where = machine()
     targets = {character: min(demo_song(character).target_lufs, args.most) for character in CHARACTERS}
     found = {character: costs_of(character, args.seconds, targets[character]) for character in CHARACTERS}
-    spreads = {name: {character: spread(found[character], name) for character in CHARACTERS} for name in NAMES}
+    spreads = {name: {character: spread(found[character], name) for character in CHARACTERS} for name in COST_NAMES}
     parts = [
         "Largest minus smallest cost over the chains that reach the loudness, dB (LU). Every chain is solved for the "
         "same loudness under the same true-peak ceiling, the highest of three readings of its output; the limiter "
         "starts 0.1 dB under that ceiling in every chain and is lowered only where a reading exceeds it.",
-        table(("cost", *CHARACTERS), [(name, *spreads[name].values()) for name in NAMES]),
+        table(("cost", *CHARACTERS), [(name, *spreads[name].values()) for name in COST_NAMES]),
         f"A cost whose spread stays under {LEAST_SPREAD_DB} dB on every mix is not a cost: "
-        + (", ".join(n for n in NAMES if max(v or 0.0 for v in spreads[n].values()) < LEAST_SPREAD_DB) or "none")
+        + (", ".join(n for n in COST_NAMES if max(v or 0.0 for v in spreads[n].values()) < LEAST_SPREAD_DB) or "none")
         + ".",
     ]
     for character, chains in found.items():
@@ -102,7 +104,7 @@ def main() -> None:
             missed = "" if c["met"] else f"only {c['lufs']:.1f} LUFS"
             level = (c["lufs"], c["true_peak_dbtp"], c["limiter_ceiling_dbtp"])
             rows.append((name, missed, *level, *c["costs"].values(), c["score"] if c["met"] else None))
-        short = [name.replace("added_distortion", "distortion").replace("_", " ") for name in NAMES]
+        short = [name.replace("added_distortion", "distortion").replace("_", " ") for name in COST_NAMES]
         parts.append(table(("chain", "missed", "LUFS", "dBTP", "limiter dBTP", *short, "score"), rows))
     save(
         "spread", "Does every cost tell chains apart?", where,

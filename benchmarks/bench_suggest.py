@@ -43,15 +43,15 @@ def phases(path: Path, lufs: float, budget: int | None, jobs: int) -> None:
 
     from autochain.audio.files import read_mix
     from autochain.config import read_config
-    from autochain.search.run import Search
-    from autochain.search.space import Decisions
+    from autochain.search.request import RunOptions, SearchRequest
+    from autochain.search.run import suggest
     from autochain.sheet import build_sheet, to_json, to_markdown
 
     search: dict[str, Any] = {} if budget is None else {"budget": budget}
     config = read_config(None, {"target": {"lufs": lufs}, "search": search})
     show("reading the file", 0.0)
     mix = read_mix(path)
-    found = Search(mix, config, Decisions(), jobs, show).run()
+    found = suggest(SearchRequest(mix=mix, config=config), RunOptions(jobs=jobs, progress=show))
     show("building the sheet", 0.0)
     sheet = build_sheet(found)
     to_json(sheet), to_markdown(sheet)

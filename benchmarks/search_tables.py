@@ -8,7 +8,7 @@ from typing import Any
 from judges.verdict import OUTCOMES, verdict
 from report import table
 
-from autochain.search.costs import NAMES
+from autochain.search.costs import COST_NAMES
 
 SUGGESTION = "suggestion"
 CHAINS = {
@@ -105,7 +105,7 @@ def grouped(rows: Cells) -> list[tuple[tuple[str, float], list[Row]]]:
 def raw_table(rows: Cells) -> str:
     """Raw terms of the suggestion, and by how much they are lower than a chain's."""
     body = []
-    for name in NAMES:
+    for name in COST_NAMES:
         mine = [row["chains"][SUGGESTION]["costs"][name] for row in rows if row["chains"][SUGGESTION]["met"]]
         gains = (middle(cost_gain(row, chain, name) for row in rows if met(row, chain)) for chain in MUST_BEAT)
         spread = [row["stats"]["spread"][name] for row in rows if name in row["stats"]["spread"]]
@@ -117,7 +117,7 @@ def raw_table(rows: Cells) -> str:
 def worse_table(rows: Cells) -> str:
     """Cells in which a raw term is worse than a chain's by more than the margin."""
     body = []
-    for name in NAMES:
+    for name in COST_NAMES:
         counts = []
         for chain in MUST_BEAT:
             held = [row for row in rows if met(row, chain)]
@@ -132,8 +132,8 @@ def paid_for(rows: Cells, chain: str) -> str:
     for row in rows:
         if not met(row, chain):
             continue
-        gains = {name: cost_gain(row, chain, name) for name in NAMES}
-        weighed = {name: gains[name] * row["weights"][name] for name in NAMES}
+        gains = {name: cost_gain(row, chain, name) for name in COST_NAMES}
+        weighed = {name: gains[name] * row["weights"][name] for name in COST_NAMES}
         best = max(weighed, key=lambda name: weighed[name])
         for name, gain in gains.items():
             if gain < -RAW_MARGIN_DB:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -22,6 +23,13 @@ def chromium() -> Iterator[Browser]:
         pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        page = started.new_page()
+        page.set_content("<span>words</span>")
+        wide = page.evaluate("document.querySelector('span').offsetWidth")
+        page.close()
+        if not wide:
+            started.close()
+            pytest.skip("Chromium has no font here: apt-get install fonts-dejavu-core, for the tests of the page")
         yield started
         started.close()
 
@@ -39,3 +47,10 @@ class Opened:
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.requests.append(request.url))
         self.page.goto(path.as_uri())
+
+
+def luminance(colour: np.ndarray) -> float:
+    """Relative luminance of an sRGB colour, W3C, Web Content Accessibility Guidelines 2.1, its glossary."""
+    part = colour / 255.0
+    linear = np.where(part <= 0.03928, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])

@@ -236,6 +236,24 @@ def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Sugges
 
 
 @pytest.fixture(scope="session")
+def full_demo(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], tuple[Path, Ran]]:
+    """`autochain demo` as the README has it, once for all tests: its folder and what it printed."""
+    shared = shared_folder(tmp_path_factory)
+
+    def run() -> tuple[Path, Ran]:
+        folder, kept = shared / "full-demo" / "autochain-demo", shared / "full-demo.pickle"
+        with FileLock(shared / "full-demo.lock"):
+            if not kept.exists():
+                ran = run_command("demo", "-o", folder)
+                # As it would say in the folder where it was started.
+                ran = Ran(code=ran.code, out=ran.out.replace(f"{folder.parent}{os.sep}", ""), err=ran.err)
+                kept.write_bytes(pickle.dumps(asdict(ran)))
+            return folder, Ran(**pickle.loads(kept.read_bytes()))
+
+    return run
+
+
+@pytest.fixture(scope="session")
 def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Config with five baselines and two short excerpts."""
     return small_config(tmp_path_factory.mktemp("config") / "small.toml")

@@ -1,6 +1,6 @@
 """Tracks done by workers of a Dask cluster, on this and other machines; the extra `cluster` brings what it needs.
 
-A track goes by its path to a worker that sees the very mix there, and else with the mix's bytes. The scheduler gives a
+A worker that sees exactly this mix at its path reads it there; otherwise the file is sent. The scheduler gives a
 track whose worker is lost to another one. It is asked for single tracks, not through joblib's own way to Dask: that
 one sends the trials inside a track to all workers, mixes and all, and gives no word of a track that killed its workers.
 """
@@ -10,12 +10,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from autochain.album.job import Finished, Job, carry_out
+from autochain.album.job import Failure, Finished, Job, carry_out
 from autochain.album.joined import joined_sha256
 from autochain.album.record import file_sha256
 from autochain.album.run import Done, HandOut
@@ -25,21 +26,18 @@ from autochain.progress import Progress
 from autochain.search.request import versions
 
 _ANSWER_S, _WORKERS_S = 10.0, 30.0
-UNSEEN = "unseen"  # what a worker answers that has not the mix at that path
 
-_Answer = Finished | str
+_Answer = Finished | Failure | None  # None: the worker has not the mix at that path
 
 
 @contextmanager
-def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
+def cluster(scheduler: str) -> Iterator[HandOut]:
     """Give what hands jobs to the workers of a scheduler.
 
     Parameters
     ----------
     scheduler
         Its address, `tcp://host:port`.
-    progress
-        Called with how many tracks are done.
 
     Raises
     ------
@@ -52,7 +50,8 @@ def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
         dask, distributed = import_module("dask"), import_module("distributed")
     except ModuleNotFoundError as error:
         raise UsageError(
-            f"--scheduler needs {error.name}, which is not installed. Install autochain[cluster] in place of autochain."
+            f"--scheduler needs {error.name}, which is not installed. In your checkout of this project give: "
+            f"pip install '.[cluster]'"
         ) from None
     for name in ("distributed", "distributed.client"):  # what they would log is told in one line here
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -64,7 +63,7 @@ def cluster(scheduler: str, progress: Progress) -> Iterator[HandOut]:
         ) from None
     with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1TB"}):  # a mix may be large
         _refuse_workers(client, scheduler)
-        yield lambda left: _hand_out(client, scheduler, left, progress)
+        yield partial(_hand_out, client, scheduler)
 
 
 def _refuse_workers(client: Any, scheduler: str) -> None:
@@ -76,8 +75,8 @@ def _refuse_workers(client: Any, scheduler: str) -> None:
         ) from None
     for worker, has in client.run(versions, on_error="return").items():
         if has != versions():
-            said = _short(has) if isinstance(has, Exception) else _difference(has)
-            raise AutochainError(f"The worker {worker} is not like this machine: {said}. Install the same there.")
+            reason = _short(has) if isinstance(has, Exception) else _difference(has)
+            raise AutochainError(f"The worker {worker} differs from this machine: {reason}. Install the same there.")
 
 
 def _difference(has: Mapping[str, str]) -> str:
@@ -111,8 +110,8 @@ def _hand_out(client: Any, scheduler: str, left: Sequence[Job], progress: Progre
     try:
         for submit, jobs in ((by_path, left), (by_content, unseen)):
             for job, future in as_they_finish(submit, jobs, most):
-                found = _answer(future)
-                if found == UNSEEN and submit is by_path:
+                found = _answer(job, future)
+                if found is None:
                     unseen.append(job)
                     continue
                 done += 1
@@ -125,13 +124,13 @@ def _hand_out(client: Any, scheduler: str, left: Sequence[Job], progress: Progre
         ) from None
 
 
-def _answer(future: "Future[_Answer]") -> _Answer:
+def _answer(job: Job, future: "Future[_Answer]") -> _Answer:
     try:
         return future.result()
     except (CancelledError, OSError):
         raise
     except Exception as error:  # its workers were lost again and again, or cannot send what they found
-        return f"Its workers failed: {_short(error)}"
+        return Failure.of(job.paths, f"Its workers failed: {_short(error)}")
 
 
 def _read(job: Job) -> list[bytes]:
@@ -142,7 +141,7 @@ def _read(job: Job) -> list[bytes]:
 
 
 def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None = None) -> _Answer:
-    """Do a track in a worker; `UNSEEN` where it was sent by its path and the very mix is not there.
+    """Do a track in a worker; None where it was sent by its path and exactly that mix is not there.
 
     Parameters
     ----------
@@ -154,7 +153,7 @@ def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None
         Bytes of its mixes, where they are sent by content.
     """
     if versions() != asked:
-        return f"A worker is not like the machine that asks: {_difference(asked)}."
+        return Failure.of(job.paths, f"A worker differs from this machine: {_difference(asked)}.")
     if content is not None:
         with TemporaryDirectory() as folder:
             paths = []
@@ -167,5 +166,5 @@ def do_there(job: Job, asked: Mapping[str, str], content: Sequence[bytes] | None
     try:
         seen = [file_sha256(path) or "" for path in job.paths]
     except OSError:
-        return UNSEEN
-    return carry_out(job) if joined_sha256(seen) == job.heard.sha256 else UNSEEN
+        return None
+    return carry_out(job) if joined_sha256(seen) == job.heard.sha256 else None

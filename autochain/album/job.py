@@ -8,29 +8,31 @@ from typing import Any
 
 from autochain.album import record as records
 from autochain.album import tone
-from autochain.album.house import Near
-from autochain.album.joined import parts, read_joined
-from autochain.album.record import Part, Record
+from autochain.album.common_settings import SecondSearch
+from autochain.album.joined import read_joined, song_slices
+from autochain.album.record import JoinedSong, Record
 from autochain.audio.mix import Samples
+from autochain.chain.settings import OUTPUT
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
 from autochain.log.entry import render_entry
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import gating_blocks, integrated_lufs, weighted_hops
-from autochain.measure.pooled import levels_of
+from autochain.measure.loudness_histogram import gating_block_levels
 from autochain.measure.true_peak import read_true_peak
+from autochain.note import Note
 from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
-from autochain.search.faint import faint
-from autochain.search.result import Note
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
-from autochain.search.space import Decisions
 from autochain.sheet import build_sheet, to_json, to_markdown
+from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import inaudible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class HeardMix:
     """A track's mix as it was when the levels were decided: its hash (`joined`), integrated loudness, length."""
 
     sha256: str
@@ -43,17 +45,30 @@ class Job:
     """One track; plain values, so that another process can do it.
 
     `plan` holds the track's own target, `request` is the hash of all that the result depends on. The same job gives
-    the same bytes, wherever it is done. With `near` it is the track's second search, which holds a house setting.
+    the same bytes, wherever it is done. With `second` it is the track's second search, which holds common settings.
     """
 
     paths: tuple[Path, ...]
-    heard: Heard
+    heard: HeardMix
     titles: tuple[str, ...]
     stem: str
     plan: Config
     decisions: Decisions
     request: str
-    near: Near | None = None
+    second: SecondSearch | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """Why nothing came of a track: its mix (of several, joined by +), and one line on what was wrong and what to do."""
+
+    file: str
+    reason: str
+
+    @classmethod
+    def of(cls, paths: Sequence[Path], reason: str) -> "Failure":
+        """Failure of the track that these mixes make."""
+        return cls(file=" + ".join(sayable(path.name) for path in paths), reason=reason)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,45 +80,55 @@ class Finished:
     entry: Mapping[str, Any]
 
 
-def hear(paths: Sequence[Path]) -> Heard | str:
-    """Measure a track's mix; one line that says why where it cannot be."""
+# What is known of a track at the end.
+Outcome = Record | Failure
+
+
+def sayable(name: str) -> str:
+    """Name without bytes that are no text."""
+    return name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+
+
+def hear(paths: Sequence[Path]) -> HeardMix | Failure:
+    """Measure a track's mix."""
     try:
         mix, _ = read_joined(paths)
         lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
         if lufs is None:
-            raise faint(mix)
+            raise inaudible(mix)
     except Exception as error:
-        return _told(error)
-    return Heard(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
+        return Failure.of(paths, _reason(error))
+    return HeardMix(sha256=mix.sha256, lufs=lufs, duration_s=mix.duration_s)
 
 
-def carry_out(job: Job, threads: int = 1, progress: Progress = silent) -> Finished | str:
-    """Search a track and write its sheet, `threads` trials at a time; one line that says why where it cannot be."""
+def carry_out(job: Job, threads: int = 1, progress: Progress = silent) -> Finished | Failure:
+    """Search a track and make its sheet, `threads` trials at a time."""
     try:
         return _carry_out(job, threads, progress)
     except Exception as error:
-        return _told(error)
+        return Failure.of(job.paths, _reason(error))
 
 
-def _told(error: Exception) -> str:
+def _reason(error: Exception) -> str:
     """One line; a fault of ours in one track must not cost the others, and says where it is."""
     if isinstance(error, AutochainError):
         return str(error)
     file, line, *_ = traceback.extract_tb(error.__traceback__)[-1]
-    said = " ".join(f"{type(error).__name__}: {error}".split())
-    return f"{said} ({Path(file).name}:{line}). A fault of the program; please report it."
+    words = " ".join(f"{type(error).__name__}: {error}".split())
+    return f"{words} ({Path(file).name}:{line}). A fault of the program; please report it."
 
 
 def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     mix, starts = read_joined(job.paths)
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
-    if job.near is None:
-        found = suggest(mix, job.plan, job.decisions, threads, progress)
+    if job.second is None:
+        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions)
     else:
-        decisions, plan, around = job.near.asked(job.decisions, job.plan)
-        found = suggest(mix, plan, decisions, threads, progress, around=around)
-    songs = _parts(job.titles, mix.rate_hz, starts, found.samples)
+        decisions, plan, near = job.second.asked(job.decisions, job.plan)
+        asked = SearchRequest(mix=mix, config=plan, decisions=decisions, near=near)
+    found = suggest(asked, RunOptions(jobs=threads, progress=progress))
+    songs = _songs(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))
     progress("drawing the page", 0.0)
@@ -111,8 +136,9 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     thirds = thirds_of(found)
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
-    named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.KINDS}
-    ends, output = measure_ends(measure_hop_sums(found.samples, mix.rate_hz)), found.chosen.settings.get("output", {})
+    named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.SHEET_KINDS}
+    ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
+    output = found.chosen.settings.of(OUTPUT)
     assert job.plan.target.lufs is not None
     record = Record(
         request=job.request,
@@ -131,14 +157,14 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         parts=songs,
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
-        levels=levels_of(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
+        levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
     entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
     return Finished(record=record, texts=named, entry=entry)
 
 
-def _joined_note(songs: Sequence[Part]) -> Note:
-    each = "; ".join(part.words() for part in songs)
+def _joined_note(songs: Sequence[JoinedSong]) -> Note:
+    each = "; ".join(song.words() for song in songs)
     return Note(
         code="runs_into_next",
         text=f"These songs run into each other, with one gain and one setting for all. By themselves: {each}.",
@@ -146,16 +172,16 @@ def _joined_note(songs: Sequence[Part]) -> Note:
     )
 
 
-def _parts(titles: Sequence[str], rate_hz: int, starts: Sequence[int], master: Samples) -> list[Part]:
+def _songs(titles: Sequence[str], rate_hz: int, starts: Sequence[int], master: Samples) -> list[JoinedSong]:
     """Figures of each song by itself; none where there is but one."""
     if len(starts) == 1:
         return []
     return [
-        Part(
+        JoinedSong(
             title=title,
             start_s=cut.start / rate_hz,
             integrated_lufs=integrated_lufs(weighted_hops(master[cut], rate_hz)),
             true_peak_dbtp=read_true_peak(master[cut], rate_hz).highest_dbtp,
         )
-        for title, cut in zip(titles, parts(starts, len(master)), strict=True)
+        for title, cut in zip(titles, song_slices(starts, len(master)), strict=True)
     ]

@@ -26,8 +26,7 @@ def read_joined(paths: Sequence[Path]) -> tuple[Mix, list[int]]:
     for one, other in pairwise(mixes):
         if (one.rate_hz, one.channels) != (other.rate_hz, other.channels):
             raise AudioFileError(
-                f"{one.file} ({one.rate_hz} Hz, channels: {one.channels}) cannot run into {other.file} "
-                f"({other.rate_hz} Hz, channels: {other.channels}). Bring both to one format."
+                cannot_run_into((one.file, one.rate_hz, one.channels), (other.file, other.rate_hz, other.channels))
             )
     starts = np.cumsum([0, *(len(mix.samples) for mix in mixes[:-1])]).tolist()
     if len(mixes) == 1:
@@ -42,11 +41,20 @@ def read_joined(paths: Sequence[Path]) -> tuple[Mix, list[int]]:
     return whole, starts
 
 
+def cannot_run_into(one: tuple[str, int, int], other: tuple[str, int, int]) -> str:
+    """What to say of two mixes, by file, sample rate in Hz and channels, that cannot be joined."""
+    (first, first_hz, first_channels), (second, second_hz, second_channels) = one, other
+    return (
+        f"{first} ({first_hz} Hz, channels: {first_channels}) cannot run into {second} "
+        f"({second_hz} Hz, channels: {second_channels}). Bring both to one format."
+    )
+
+
 def joined_sha256(hashes: Sequence[str]) -> str:
     """Hash of several files by theirs; that of one is its own."""
     return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(hashes).encode()).hexdigest()
 
 
-def parts(starts: Sequence[int], frames: int) -> Iterator[slice]:
+def song_slices(starts: Sequence[int], frames: int) -> Iterator[slice]:
     """Frames of each mix in the whole."""
     return (slice(begin, end) for begin, end in pairwise([*starts, frames]))

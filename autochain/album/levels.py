@@ -10,7 +10,7 @@ POLICIES = {
 }
 
 
-def targets_lufs(
+def track_targets_lufs(
     policy: str, target_lufs: float, mixes_lufs: Sequence[float], offsets_lu: Sequence[float]
 ) -> list[float]:
     """Integrated loudness to reach by each track, in LUFS.

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from autochain.album import record as records
-from autochain.album.joined import parts, read_joined
+from autochain.album.job import Failure
+from autochain.album.joined import read_joined, song_slices
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tracks import Track
@@ -15,12 +16,14 @@ from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
+from autochain.earlier.read import read_sheet
+from autochain.earlier.same_song import refuse_other_mix
+from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import AutochainError
 from autochain.progress import Progress
-from autochain.render.master import make_master, refuse_other_mix, room_for_dither
-from autochain.render.planned import planned
-from autochain.search.around import EarlierSheet
-from autochain.sheet.read import read_sheet
+from autochain.render.master import make_master, room_for_dither
+from autochain.render.sheet_chain import sheet_chain
 from autochain.units import ms_to_samples
 
 _BITS = 24
@@ -31,8 +34,8 @@ def master_names(track: Track) -> list[str]:
     return [*(f"{song.stem}.master.wav" for song in track.songs), f"{track.stem}.masters.json"]
 
 
-def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: Progress) -> list[str]:
-    """Write the masters of all tracks that are done, and say which could not be written.
+def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: Progress) -> list[Failure]:
+    """Write the masters of all tracks that are done; what kept others from being written.
 
     Each is 24 bit with triangular dither by the sheet's seed. Songs that run into each other are rendered and dithered
     as one and then cut at the frames where the mixes met, so that nothing is lost or added there.
@@ -50,16 +53,15 @@ def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: 
     progress
         Called with a phase and its share done.
     """
-    problems = []
+    failures = []
     done = [track for track, found in album.tracks if isinstance(found, Record)]
     for place, track in enumerate(done):
         progress("rendering the masters", place / len(done))
-        folder = "" if album.alike is None else album.alike.folder(track.stem)
         try:
-            _write(track, out / folder / f"{track.stem}.sheet.json", out, force, resume)
+            _write(track, out / f"{album.sheet_stem(track)}.sheet.json", out, force, resume)
         except AutochainError as error:
-            problems.append(f"{track.title}: {error}")
-    return problems
+            failures.append(Failure.of(track.paths, str(error)))
+    return failures
 
 
 def _write(track: Track, sheet_path: Path, out: Path, force: bool, resume: bool) -> None:
@@ -91,10 +93,11 @@ def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, n
     """Samples, rate, dither and tags of each song's master."""
     mix, starts = read_joined(track.paths)
     refuse_other_mix(sheet, mix)
-    made = make_master(mix, *planned(sheet), sheet.target)
-    whole = with_silence(made.samples, mix.rate_hz, made.settings["output"])
+    made = make_master(mix, *sheet_chain(sheet), sheet.target)
+    whole = with_silence(made.samples, mix.rate_hz, made.settings[OUTPUT])
     whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
-    more, less = (ms_to_samples(made.settings["output"][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
+    more, less = (ms_to_samples(made.settings[OUTPUT][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
     generator = np.random.default_rng(sheet.seed)  # one for all, so that the cut is no seam in the dither either
-    for path, cut in zip(track.paths, parts([0, *(s + more - less for s in starts[1:])], len(whole)), strict=True):
+    cuts = song_slices([0, *(start + more - less for start in starts[1:])], len(whole))
+    for path, cut in zip(track.paths, cuts, strict=True):
         yield whole[cut], mix.rate_hz, generator, read_tags(path)

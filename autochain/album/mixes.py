@@ -13,13 +13,13 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from autochain.album.job import Heard, hear
+from autochain.album.job import Failure, HeardMix, hear
 from autochain.album.tracks import Track
-from autochain.album.workers import processes_for, side_by_side
+from autochain.album.workers import LOST, processes_for, side_by_side
 from autochain.audio.files import write_text
 from autochain.progress import Progress
 
-NAME = ".album.mixes.jsonl"
+_NAME = ".album.mixes.jsonl"
 _COARSEST_CLOCK_NS = 2_000_000_000  # FAT keeps times in steps of 2 s
 
 Paths = tuple[Path, ...]
@@ -27,23 +27,26 @@ Paths = tuple[Path, ...]
 _State = tuple[tuple[str, int, int], ...]
 
 
-def hear_mixes(tracks: Sequence[Track], out: Path, jobs: int, resume: bool, progress: Progress) -> list[Heard | str]:
-    """Measure the mixes of all tracks, in album order; one line that says why where one cannot be.
+def hear_mixes(
+    tracks: Sequence[Track], out: Path, jobs: int, resume: bool, progress: Progress
+) -> list[HeardMix | Failure]:
+    """Measure the mixes of all tracks, in album order.
 
     With `resume`, what an earlier run has heard is taken from the folder `out`.
     """
-    kept, begun_ns = out / NAME, time.time_ns()
+    kept, begun_ns = out / _NAME, time.time_ns()
     known = _read(kept) if resume else {}
     states = {track.paths: _state(track.paths, out) for track in tracks}
-    found: dict[Paths, Heard | str] = {paths: known[state] for paths, state in states.items() if state in known}
+    found: dict[Paths, HeardMix | Failure] = {paths: known[state] for paths, state in states.items() if state in known}
     write_text(kept, "".join(_line(state, known[state]) for state in states.values() if state in known), force=True)
     left = [paths for paths in states if paths not in found]
     with kept.open("a", encoding="ascii") as file:
-        for done, (paths, heard) in enumerate(side_by_side(hear, left, processes_for(jobs, len(left)))):
+        heard_by_path = side_by_side(hear, left, processes_for(jobs, len(left)), lambda paths: Failure.of(paths, LOST))
+        for done, (paths, heard) in enumerate(heard_by_path):
             progress("measuring the mixes", done / len(left))
             found[paths] = heard
             state = states[paths]
-            if not isinstance(heard, Heard) or state is None or state != _state(paths, out):
+            if not isinstance(heard, HeardMix) or state is None or state != _state(paths, out):
                 continue
             if all(begun_ns - changed_ns > _COARSEST_CLOCK_NS for _, _, changed_ns in state):
                 file.write(_line(state, heard))
@@ -60,12 +63,12 @@ def _state(paths: Paths, out: Path) -> _State | None:
         return None
 
 
-def _line(state: _State | None, heard: Heard) -> str:
+def _line(state: _State | None, heard: HeardMix) -> str:
     return json.dumps({"mix": state, **asdict(heard)}, separators=(",", ":")) + "\n"
 
 
-def _read(path: Path) -> dict[_State | None, Heard]:
-    known: dict[_State | None, Heard] = {}
+def _read(path: Path) -> dict[_State | None, HeardMix]:
+    known: dict[_State | None, HeardMix] = {}
     try:
         lines = path.read_bytes().splitlines()
     except OSError:
@@ -74,7 +77,7 @@ def _read(path: Path) -> dict[_State | None, Heard]:
         try:
             entry = json.loads(line)
             state = tuple((str(name), int(size), int(changed)) for name, size, changed in entry.pop("mix"))
-            known[state] = Heard(**entry)
+            known[state] = HeardMix(**entry)
         except (ValueError, TypeError, KeyError, AttributeError):
             continue  # cut off by a kill
     return known

@@ -4,93 +4,102 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from autochain.album.account import WATCHED, figure_of, gaps_s, outliers, outlying_gaps
+from autochain.album.figures import WATCHED, figure_of, gaps_s, outliers, outlying_gaps
 from autochain.album.record import Record
 from autochain.album.run import Album
-from autochain.document.charts import Column, dot_chart, value_chart
-from autochain.document.shell import element, figure
+from autochain.document.blocks import Block, Figure, Paragraph, Part
+from autochain.document.rows import Row, row_chart
 from autochain.units import number
+
+MOST_DRAWN = 40  # tracks; of more, each picture has those that stand out in it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
-    """A track that is drawn: its place from 1 on, its record, the address of its sheet."""
+class Drawn:
+    """A track that may be drawn: its place from 1 on, its record, the address of its sheet."""
 
     place: int
     record: Record
     href: str
 
 
-def pictures(album: Album, shown: Sequence[Shown]) -> Iterator[str]:
-    """Figures of the tracks that are shown; medians and what stands out are those of all tracks."""
-    if not shown:
-        return
-    marks, titles = [str(one.place) for one in shown], [one.record.title for one in shown]
-    heard = [float(one.record.figures["integrated_lufs"] or 0.0) for one in shown]
-    words = "Integrated loudness of each track: ring, the mix; dot, the master."
-    svg = dot_chart(words, "LUFS", marks, titles, [one.record.mix_lufs for one in shown], heard)
-    yield '<div class="pair">'
-    yield figure(svg, words)
-    for name, said, unit, least in WATCHED:
-        yield from _watched(album, shown, name, said, unit, least)
-    yield from _gaps(album, shown)
-    yield "</div>"
-    yield element("p", "Dashed: the album's median; larger dots stand out. A dot opens its track's sheet.", "soft")
+def pictures(album: Album, tracks: Sequence[Drawn]) -> Iterator[Block]:
+    """Figures of these tracks; medians and what stands out are those of all."""
+    figures = [*_loudness(tracks), *(one for watched in WATCHED for one in _watched(album, tracks, *watched))]
+    figures += _gaps(album, tracks)
+    if figures:
+        yield Part(figures, "pair")
+        words = "Dashed: the album's median. Larger dots stand out. A name or a dot opens its track's sheet."
+        if len(tracks) > MOST_DRAWN:
+            words += " Of so many tracks, pictures have those that miss their loudness or stand out."
+        yield Paragraph(words, "soft")
 
 
-def _watched(album: Album, shown: Sequence[Shown], name: str, said: str, unit: str, least: float) -> Iterator[str]:
-    done = album.done
-    values = {id(record): figure_of(record, name) for record in done}
+def _loudness(tracks: Sequence[Drawn]) -> Iterator[Figure]:
+    rows = []
+    for one in tracks:
+        mix, master = one.record.mix_lufs, one.record.figures["integrated_lufs"]
+        if master is None or (len(tracks) > MOST_DRAWN and one.record.met):
+            continue
+        words = f"{one.record.title}: {number(mix)} to {number(master, 'LUFS')}"
+        rows.append(Row(name=one.record.title, words=words, value=float(master), before=mix, href=one.href))
+    words = "Integrated loudness. Ring: the mix; dot: the master."
+    if rows:
+        yield Figure(row_chart(words, "LUFS", rows[:MOST_DRAWN]), words)
+
+
+def _watched(
+    album: Album, tracks: Sequence[Drawn], name: str, label: str, unit: str, least: float
+) -> Iterator[Figure]:
+    values = {id(record): figure_of(record, name) for record in album.done}
     known = [value for value in values.values() if value is not None]
     if not known:
         return
-    out = {id(done[place]) for place in outliers(list(values.values()), least)}
-    middle = median(known)
+    out = {id(album.done[place]) for place in outliers(list(values.values()), least)}
     relative = name == "tilt_db"  # a level beside another one says nothing by itself
-    yield from _chart(
-        shown,
+    yield from _figure(
+        tracks,
         lambda one: values[id(one.record)],
-        {one.place for one in shown if id(one.record) in out},
-        f"{said[0].upper()}{said[1:]}" + (", against the album's median" if relative else ""),
+        {one.place for one in tracks if id(one.record) in out},
+        f"{label[0].upper()}{label[1:]}" + (", against the album's median." if relative else "."),
         unit,
-        middle,
+        median(known),
         relative=relative,
     )
 
 
-def _gaps(album: Album, shown: Sequence[Shown]) -> Iterator[str]:
+def _gaps(album: Album, tracks: Sequence[Drawn]) -> Iterator[Figure]:
     gaps = gaps_s(album)
     known = [gap for gap in gaps if gap is not None]
     if not known:
         return
     out = {place + 1 for place in outlying_gaps(gaps)}
     by_place = dict(enumerate(gaps, 1))
-    label = "Silence between each track and the next, as they will play"
-    yield from _chart(shown, lambda one: by_place.get(one.place), out, label, "s", median(known))
+    label = "Silence between each track and the next, as they will play."
+    yield from _figure(tracks, lambda one: by_place.get(one.place), out, label, "s", median(known))
 
 
-def _chart(
-    shown: Sequence[Shown],
-    value_of: Callable[[Shown], float | None],
+def _figure(
+    tracks: Sequence[Drawn],
+    value_of: Callable[[Drawn], float | None],
     out: set[int],
-    said: str,
+    label: str,
     unit: str,
     middle: float,
     *,
     relative: bool = False,
-) -> Iterator[str]:
+) -> Iterator[Figure]:
     zero = middle if relative else 0.0
-    columns = [
-        Column(
-            mark=str(one.place),
+    rows = [
+        Row(
+            name=one.record.title,
             words=f"{one.record.title}: {number(value - zero, unit, signed=relative)}",
             value=value - zero,
             stands_out=one.place in out,
             href=one.href,
         )
-        for one in shown
-        if (value := value_of(one)) is not None
+        for one in tracks
+        if (value := value_of(one)) is not None and (len(tracks) <= MOST_DRAWN or one.place in out)
     ]
-    if columns:
-        words = f"{said}."
-        yield figure(value_chart(words, unit, columns, middle - zero, signed=relative), words)
+    if rows:
+        yield Figure(row_chart(label, unit, rows[:MOST_DRAWN], middle - zero, signed=relative), label)

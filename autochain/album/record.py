@@ -1,20 +1,24 @@
-"""What is kept of a finished track: enough for the overview, and to know later that it need not be done again."""
+"""What is kept of a finished track: enough for the overview, and to know later that it need not be done again.
+
+A track that has changed its place in the album is known by its request, and its files take its new name.
+"""
 
 import hashlib
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from autochain.audio.files import write_text
 from autochain.errors import UsageError
 from autochain.units import clock, number
 
-KINDS = ("html", "md", "json")
+SHEET_KINDS = ("html", "md", "json")
 
 
-class Part(BaseModel):
+class JoinedSong(BaseModel):
     """One song of several that run into each other: where it begins in the whole, and its master by itself."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -34,7 +38,8 @@ class Record(BaseModel):
     """One finished track.
 
     `request` is the hash of all that the result depends on, `files` are hashes by name, `earlier` hashes of files
-    that these replace, `levels` the gating blocks of the master as `measure.pooled` counts them; empty once counted.
+    that these replace, `levels` the gating blocks of the master as `measure.loudness_histogram` counts them; empty once
+    counted.
     `balance_db` and `change_db` are as in `tone`; `head_s` and `tail_s` the silence around the sound as it will play.
     `parts` are the songs of a track that has several.
     """
@@ -57,15 +62,15 @@ class Record(BaseModel):
     files: dict[str, str]
     earlier: list[str]
     levels: list[int]
-    parts: list[Part] = []
+    parts: list[JoinedSong] = []
 
 
-def names(stem: str) -> list[str]:
+def track_file_names(stem: str) -> list[str]:
     """Everything that is written for a track."""
-    return [f"{stem}.track.json", *(f"{stem}.sheet.{kind}" for kind in KINDS)]
+    return [f"{stem}.track.json", *(f"{stem}.sheet.{kind}" for kind in SHEET_KINDS)]
 
 
-def to_json(record: Record) -> str:
+def record_json(record: Record) -> str:
     """Text of a record with a final newline."""
     return json.dumps(record.model_dump(mode="json"), separators=(",", ":")) + "\n"
 
@@ -108,6 +113,38 @@ def request_sha256(request: dict[str, Any]) -> str:
     return sha256(json.dumps(request, sort_keys=True).encode())
 
 
-def whole(folder: Path, record: Record) -> bool:
+def is_whole(folder: Path, record: Record) -> bool:
     """Whether all files of a track are there as they were written."""
     return all(file_sha256(folder / name) == h for name, h in record.files.items())
+
+
+def left_behind(out: Path, stems: Iterable[str]) -> dict[str, str]:
+    """Stems of finished tracks in a folder that the album does not have, by their requests."""
+    ending, own = track_file_names("")[0], set(stems)
+    found: dict[str, str] = {}
+    for path in sorted(out.glob(f"*{ending}")):
+        stem = path.name.removesuffix(ending)
+        if stem not in own and (record := read_record(path)) is not None:
+            found.setdefault(record.request, stem)
+    return found
+
+
+def take_along(out: Path, request: str, stem: str, left: Mapping[str, str]) -> Record | None:
+    """Give the files of a finished track of the same request the names of `stem`; None where there is none whole.
+
+    Nothing is replaced. After a kill in the middle neither name has all its files, and the track is done again.
+    """
+    old = left.get(request)
+    names = track_file_names(stem)
+    if old is None or any((out / name).exists() for name in names):
+        return None
+    before = read_record(out / track_file_names(old)[0])
+    if before is None or before.request != request or not is_whole(out, before):
+        return None
+    sheets = dict(zip(track_file_names(old)[1:], names[1:], strict=True))
+    record = before.model_copy(update={"files": {new: before.files[name] for name, new in sheets.items()}})
+    write_text(out / names[0], record_json(record))
+    for name, new in sheets.items():
+        (out / name).rename(out / new)
+    (out / track_file_names(old)[0]).unlink()
+    return record

@@ -3,8 +3,8 @@
 from collections.abc import Mapping, Sequence
 from statistics import mean
 
-from autochain.compare.bands import BandChange
 from autochain.log.history import RANGES
+from autochain.measure.band_changes import BandChange
 from autochain.units import power_to_db
 
 _DARK, _BRIGHT = ("bass", "low mids"), ("presence", "top")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from autochain.audio.blocks import shown
 from autochain.audio.listing import sound_files
 from autochain.errors import ConfigError, UsageError
 
@@ -75,14 +76,12 @@ def find_tracks(sources: Sequence[Path]) -> list[Track]:
     Raises
     ------
     UsageError
-        Where nothing is found or a file is named twice.
+        Where a source holds nothing or a file is named twice.
     ConfigError
         For a list that cannot be read; every problem with its address. Also where the last song of a list runs into
         the next, and where songs that run into each other have different offsets.
     """
     found = [listed for source in sources for listed in _listed(source)]
-    if not found:
-        raise UsageError("There is no sound file in what was named. Name files, a folder of mixes, or a list.")
     seen: set[Path] = set()
     for _, path, _ in found:
         if path.resolve() in seen:
@@ -100,11 +99,27 @@ def find_tracks(sources: Sequence[Path]) -> list[Track]:
     return tracks
 
 
+def mixes_in(sources: Sequence[Path]) -> list[Path]:
+    """Files that sources name, as `find_tracks` takes them, each once and where it was named first; errors as there."""
+    found: dict[Path, Path] = {}
+    for source in sources:
+        for _, path, _ in _listed(source):
+            found.setdefault(path.resolve(), path)
+    return list(found.values())
+
+
 # The track that a song is of, its file, what the list says of it.
 _Listed = tuple[object, Path, _Entry]
 
 
-def _listed(source: Path) -> Iterator[_Listed]:
+def _listed(source: Path) -> list[_Listed]:
+    found = list(_named_by(source))
+    if not found:
+        raise UsageError(f"{shown(source)} holds no sound file. Name files, a folder of mixes, or a list.")
+    return found
+
+
+def _named_by(source: Path) -> Iterator[_Listed]:
     if source.is_dir():
         for path in sound_files(source):
             yield object(), path, _Entry(file=path.name)

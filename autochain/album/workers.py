@@ -26,8 +26,8 @@ B = TypeVar("B")
 # One thread in each process, whatever its libraries would start.
 _ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMBA", "BLIS", "NUMEXPR")}
 LOST = (
-    "The process that did it was ended from outside, twice, as systems do when memory runs out. Make room, "
-    "and give the command again with --resume."
+    "Its process was ended from outside twice, as systems do when memory runs out. Free some memory, and give the "
+    "command again with --resume."
 )
 
 
@@ -54,7 +54,9 @@ def as_they_finish(
             yield under_way.pop(future), future
 
 
-def side_by_side(do: Callable[[A], B], asked: Iterable[A], processes: int) -> Iterator[tuple[A, B | str]]:
+def side_by_side(
+    do: Callable[[A], B], asked: Iterable[A], processes: int, lost: Callable[[A], B]
+) -> Iterator[tuple[A, B]]:
     """Do all that is asked, in this process or in several; what is asked first is begun first.
 
     Parameters
@@ -66,30 +68,32 @@ def side_by_side(do: Callable[[A], B], asked: Iterable[A], processes: int) -> It
         Values that can be sent to another process.
     processes
         1 uses none but this one.
+    lost
+        What stands for a value whose process was ended twice.
 
     Yields
     ------
-    Each value with what came of it, or with `LOST`, in the order they finish.
+    Each value with what came of it, in the order they finish.
     """
     if processes == 1:
         for one in asked:
             yield one, do(one)
         return
 
-    lost: list[A] = []
+    to_do_again: list[A] = []
     try:
         for one, future in as_they_finish(lambda one: _POOL.submit(do, one, processes), asked, lambda: processes):
             try:
                 found = future.result()
             except BrokenExecutor:
-                lost.append(one)  # one of those under way was to blame, the others fell with it
+                to_do_again.append(one)  # one of those under way was to blame, the others fell with it
             else:
                 yield one, found
-        for one in lost:
+        for one in to_do_again:
             try:
                 yield one, _POOL.submit(do, one, 1).result()
             except BrokenExecutor:
-                yield one, LOST
+                yield one, lost(one)
     except BaseException:  # Ctrl-C above all
         _POOL.end()
         raise
@@ -117,7 +121,7 @@ class _Pool:
             except BrokenExecutor:
                 continue
             return future
-        raise AutochainError("No process can be started beside this one. Make room, or use --jobs 1.")
+        raise AutochainError("No further process can be started. Free some memory, or use --jobs 1.")
 
     def end(self) -> None:
         if self._executor is not None:

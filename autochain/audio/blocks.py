@@ -205,6 +205,12 @@ def _refuse_unusable(frames: int, promised: int, sounding: bool, rate_hz: int, w
         raise AudioFileError(f"{where} is silent throughout (all samples are 0); check what was exported.")
 
 
+def refuse_samples(samples: Samples, rate_hz: int, where: str) -> None:
+    """Refuse samples in memory, shape (frames, channels), for what a file with them would be refused for."""
+    _refuse_not_finite(samples, 0, rate_hz, where)
+    _refuse_unusable(len(samples), len(samples), bool(samples.any()), rate_hz, where)
+
+
 def first_not_finite(samples: Samples) -> int | None:
     """Frame of the first NaN or infinite sample, or None."""
     if samples.size == 0 or (np.isfinite(samples.min()) and np.isfinite(samples.max())):

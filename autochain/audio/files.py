@@ -55,14 +55,14 @@ def read_mix(path: str | Path) -> Mix:
 def check_output(
     folder: str | Path, names: Iterable[str], force: bool = False, sources: Iterable[Path] = ()
 ) -> None:
-    """Create the output folder if need be and make sure that `names` can be written there.
+    """Make sure that `names` can be written in a folder, without making anything: its files make it.
 
     Meant for the start of a long run, so that a wrong folder costs a second and not the run.
 
     Parameters
     ----------
     folder
-        Where the results go; created with its parents when missing.
+        Where the results go; made with its parents when the first of them is written.
     names
         File names inside it that will be written.
     force
@@ -81,12 +81,12 @@ def check_output(
     try:
         if folder.exists() and not folder.is_dir():
             raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
-        folder.mkdir(parents=True, exist_ok=True)
         kept = _identities(sources)
         for name in names:
             _refuse_overwrite(folder / name, force, kept)
+        there = next(one for one in (folder, *folder.absolute().parents) if one.exists())
         # Writing is the only test that also holds on network drives and read-only mounts.
-        with _temporary_beside(folder / "any") as probe:
+        with _temporary_beside(there / "any") as probe:
             probe.touch(exist_ok=False)
     except OSError as error:
         raise _unwritable(folder, error) from error
@@ -137,7 +137,7 @@ def write_wav(
     """
     path = Path(path)
     if isinstance(sound, np.ndarray):
-        _refuse_size(path, sound.size, bits)
+        refuse_size(path, sound.size, bits)
         sound = np.split(sound, range(_BLOCK_FRAMES, len(sound), _BLOCK_FRAMES))
     blocks = iter(sound)
     first = next(blocks, None)
@@ -158,7 +158,7 @@ def write_wav(
             put_tags(file, tags)
             for block in itertools.chain([first], blocks):
                 _refuse_not_finite(path, block, written, rate_hz)
-                _refuse_size(path, (written + len(block)) * first.shape[1], bits)
+                refuse_size(path, (written + len(block)) * first.shape[1], bits)
                 # libsndfile keeps the upper bits of 32, so the words move up.
                 words = quantise(block, bits, generator) << (32 - bits)
                 try:
@@ -170,7 +170,8 @@ def write_wav(
     replace_file(path, write, force, sources)
 
 
-def _refuse_size(path: Path, samples: int, bits: int) -> None:
+def refuse_size(path: Path, samples: int, bits: int) -> None:
+    """AudioFileError where so many samples, of all channels together, are more than a WAV can hold."""
     size = samples * bits // 8
     if size > _LARGEST_WAV_BYTES:
         raise AudioFileError(

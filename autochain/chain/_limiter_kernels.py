@@ -156,7 +156,7 @@ def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Int
 
 
 @njit(cache=True, nogil=True)
-def release_even(held: Integers, state: Floats, fall: float) -> None:
+def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     """Let the reduction rise at once and fall by the share `fall` of it a frame; state[0] is the last one."""
     reduction = state[0]
     keep = 1.0 - fall
@@ -169,7 +169,7 @@ def release_even(held: Integers, state: Floats, fall: float) -> None:
 
 
 @njit(cache=True, nogil=True)
-def release_density(
+def release_by_work(
     held: Integers, state: Floats, fall: float, slowest: float, hold: int, remember: float
 ) -> None:
     """Let the reduction fall the slower, the larger the share of the time that lay close after work.
@@ -190,7 +190,7 @@ def release_density(
 
 
 @njit(cache=True, nogil=True)
-def release_two_speed(held: Integers, state: Floats, fall: float, follow: float) -> None:
+def release_two_stage(held: Integers, state: Floats, fall: float, follow: float) -> None:
     """Let the reduction fall fast, but not under a slow average of what was needed.
 
     state: reduction, that average.

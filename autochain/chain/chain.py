@@ -1,16 +1,14 @@
 """The ordered stages; settings in, sound and gain traces out.
 
-A chain setting is a mapping from stage name to that stage's settings. A stage that is not in the mapping is
-left out, which is exactly the identity. A `ChainPlan` says which stages there are, in which order, and with
-which ranges and defaults; `DEFAULT` has them all.
+A stage that is not in a chain's settings is left out, which is exactly the identity. A `ChainPlan` says which stages
+there are, in which order, and with which ranges and defaults; `DEFAULT` has them all.
 
 What the order must keep: first what works before any drive (linear stages, compressors, dynamic bells), then the
 drive, then the stages that work on peaks; the limiter and the output come last.
 """
 
-import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -26,19 +24,31 @@ from autochain.chain import (
     rotation,
     transient,
 )
-from autochain.chain.stage import BLOCK_FRAMES, GainTrace, Processed, Runner, Settings, Stage
+from autochain.chain.settings import (
+    CLIPPER,
+    DRIVE,
+    LIMITER,
+    NOTHING_SET,
+    OUTPUT,
+    TRANSIENT,
+    ChainSettings,
+    Given,
+    StageName,
+    is_stage_name,
+    near_name,
+)
+from autochain.chain.stage import BLOCK_FRAMES, GainTrace, Processed, Runner, Stage
 from autochain.errors import ParameterError
 
-ChainSettings = Mapping[str, Settings]
 Observer = Callable[[Stage, Samples, Processed], None]
 
-STAGES: dict[str, Stage] = {
+STAGES: dict[StageName, Stage] = {
     stage.name: stage
     for stage in (
         rotation.STAGE,
-        equaliser.CORRECTIVE,
+        equaliser.NARROW,
         dynamic_bell.STAGE,
-        equaliser.TONE,
+        equaliser.BROAD,
         compressor.BUS,
         compressor.PEAK,
         drive.STAGE,
@@ -48,8 +58,9 @@ STAGES: dict[str, Stage] = {
         output.STAGE,
     )
 }
-PEAK_STAGES = ("clipper", "transient", "limiter", "output")  # behind the drive
-LAST = ("limiter", "output")
+PEAK_STAGES = (CLIPPER, TRANSIENT, LIMITER, OUTPUT)  # behind the drive
+NEEDED = (DRIVE, LIMITER, OUTPUT)  # what no chain can do without
+LAST = (LIMITER, OUTPUT)
 
 
 
@@ -58,7 +69,7 @@ class Rendered:
     """Sound after the last stage, as long as the input and aligned with it, and the traces by stage name."""
 
     samples: Samples
-    traces: dict[str, GainTrace]
+    traces: dict[StageName, GainTrace]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,65 +84,56 @@ class ChainPlan:
         Settings of stages that are in every chain unless they are left out by name.
     """
 
-    stages: Mapping[str, Stage]
-    given: ChainSettings = field(default_factory=dict)
+    stages: Mapping[StageName, Stage]
+    given: ChainSettings = NOTHING_SET
 
     @property
-    def linear(self) -> tuple[str, ...]:
+    def linear(self) -> tuple[StageName, ...]:
         """Linear stages before the drive: their output is what every cost compares with."""
         return tuple(name for name in self._before_drive if self.stages[name].linear)
 
     @property
-    def leading(self) -> tuple[str, ...]:
+    def leading(self) -> tuple[StageName, ...]:
         """Linear stages before any other: rendered once for all trials."""
         before = self._before_drive
         first = next((i for i, name in enumerate(before) if not self.stages[name].linear), len(before))
         return before[:first]
 
     @property
-    def dynamics(self) -> tuple[str, ...]:
+    def dynamics(self) -> tuple[StageName, ...]:
         """What lies between the leading linear stages and the drive."""
         return self._before_drive[len(self.leading) :]
 
     @property
-    def level(self) -> tuple[str, ...]:
+    def level(self) -> tuple[StageName, ...]:
         """The drive and the peak stages; the output is not among them, as it belongs to whole songs."""
         names = tuple(self.stages)
-        return tuple(n for n in names[names.index("drive") :] if n != "output")
+        return tuple(n for n in names[names.index(DRIVE) :] if n != OUTPUT)
 
     @property
-    def _before_drive(self) -> tuple[str, ...]:
+    def _before_drive(self) -> tuple[StageName, ...]:
         names = tuple(self.stages)
-        return names[: names.index("drive")]
+        return names[: names.index(DRIVE)]
 
     def stage(self, name: str) -> Stage:
         """Return the stage of that name; ParameterError with the nearest name when there is none."""
-        if name in self.stages:
-            return self.stages[name]
-        if name in STAGES:
+        if is_stage_name(name):
+            if name in self.stages:
+                return self.stages[name]
             raise ParameterError(f"{name} is left out of chain.order. Add it there, or drop what refers to it.")
-        near = difflib.get_close_matches(name, self.stages, n=1)
-        hint = f"Did you mean {near[0]}?" if near else f"Stages are {', '.join(self.stages)}."
+        hint = near_name(name, self.stages, f"Stages are {', '.join(self.stages)}.")
         raise ParameterError(f"{name!r} is not a stage of the chain. {hint}")
 
-    def checked(self, settings: ChainSettings) -> dict[str, dict[str, float]]:
-        """Settings in chain order, completed with defaults, every range checked."""
-        for name in settings:
-            self.stage(name)
-        return {name: stage.checked(settings[name]) for name, stage in self.stages.items() if name in settings}
+    def checked(self, settings: ChainSettings | Mapping[str, Given]) -> ChainSettings:
+        """Settings, also as a file holds them, in chain order: completed with defaults, names and ranges checked."""
+        given = {self.stage(name).name: own for name, own in settings.items()}
+        return ChainSettings({name: s.checked(given[name]) for name, s in self.stages.items() if name in given})
 
-    def parsed(self, settings: Mapping[str, Mapping[str, float | str]]) -> dict[str, dict[str, float]]:
-        """Settings as a file holds them, words for choices, to checked settings in chain order."""
-        return self.checked(
-            {
-                name: {key: self.stage(name).parameter(key).parsed(value, name) for key, value in own.items()}
-                for name, own in settings.items()
-            }
-        )
-
-    def rounded(self, settings: ChainSettings) -> dict[str, dict[str, float]]:
+    def rounded(self, settings: ChainSettings) -> ChainSettings:
         """Settings in chain order at the steps a hand can set."""
-        return {name: stage.rounded(settings[name]) for name, stage in self.stages.items() if name in settings}
+        return ChainSettings(
+            {name: stage.rounded(settings[name]) for name, stage in self.stages.items() if name in settings}
+        )
 
     def render(
         self,
@@ -139,7 +141,7 @@ class ChainPlan:
         rate_hz: int,
         settings: ChainSettings,
         *,
-        stages: Iterable[str] | None = None,
+        stages: Iterable[StageName] | None = None,
         observe: Observer | None = None,
     ) -> Rendered:
         """Run the stages that `settings` holds over a whole sound.
@@ -159,8 +161,8 @@ class ChainPlan:
         """
         present = [name for name in (self.stages if stages is None else stages) if name in settings]
         if observe is None and len(present) > 1:
-            return self._in_blocks(samples, rate_hz, {name: settings[name] for name in present})
-        traces: dict[str, GainTrace] = {}
+            return self._in_blocks(samples, rate_hz, settings.only(present))
+        traces: dict[StageName, GainTrace] = {}
         for name in present:
             processed = self.stages[name].process(samples, rate_hz, settings[name])
             if processed.trace is not None:
@@ -191,7 +193,7 @@ class ChainPlan:
 class ChainRunner:
     """Stages one behind the other on a stream; see `chain.stage.Runner` for what push and finish promise."""
 
-    def __init__(self, runners: Mapping[str, Runner]) -> None:
+    def __init__(self, runners: Mapping[StageName, Runner]) -> None:
         self._runners = dict(runners)
 
     def push(self, block: Samples) -> Samples:
@@ -220,7 +222,7 @@ class ChainRunner:
             yield rest
 
     @property
-    def traces(self) -> dict[str, GainTrace]:
+    def traces(self) -> dict[StageName, GainTrace]:
         """Traces by stage name, complete after `finish`."""
         return {name: r.trace for name, r in self._runners.items() if r.trace is not None}
 
@@ -230,15 +232,14 @@ def order_problem(names: Iterable[str]) -> str | None:
     names = tuple(names)
     for name in names:
         if name not in STAGES:
-            near = difflib.get_close_matches(name, STAGES, n=1)
-            return f"names {name!r}, which is no stage. " + (f"Did you mean {near[0]}?" if near else "Remove it.")
+            return f"names {name!r}, which is no stage. {near_name(name, STAGES, 'Remove it.')}"
         if names.count(name) > 1:
             return f"names {name} twice. Keep one of them."
-    if names[-2:] != LAST or "drive" not in names:
+    if names[-2:] != LAST or DRIVE not in names:
         return "must hold drive, and end with limiter and output: nothing may follow what holds the ceiling"
-    drive_at = names.index("drive")
+    drive_at = names.index(DRIVE)
     for name in names:
-        if (name in PEAK_STAGES) != (names.index(name) > drive_at) and name != "drive":
+        if (name in PEAK_STAGES) != (names.index(name) > drive_at) and name != DRIVE:
             side = "after" if name in PEAK_STAGES else "before"
             return f"has {name} on the wrong side of the drive. Move it {side} drive."
     return None
@@ -247,5 +248,4 @@ def order_problem(names: Iterable[str]) -> str | None:
 DEFAULT = ChainPlan(stages=STAGES)
 render = DEFAULT.render
 checked = DEFAULT.checked
-parsed = DEFAULT.parsed
 rounded = DEFAULT.rounded

@@ -11,7 +11,8 @@ from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, decimator, interpolator, margin, scratch
 from autochain.chain import _clipper_kernels as kernels
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
+from autochain.chain.settings import CLIPPER, StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace, Stage
 from autochain.units import db_to_linear
 
 FACTORS = {"x4": 4, "x8": 8, "x16": 16}
@@ -55,9 +56,9 @@ def half_width(ceiling: float, softness: float) -> float:
     return 0.005 * softness * ceiling
 
 
-def factor(settings: Settings) -> int:
+def factor(settings: StageSettings) -> int:
     """By how much `oversampling` multiplies the rate."""
-    return tuple(FACTORS.values())[round(settings["oversampling"])]
+    return FACTORS[settings.word("oversampling")]
 
 
 @dataclass(slots=True)
@@ -98,7 +99,7 @@ class Clipping:
         points and channels.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._softness = settings["softness"]
         self._ceiling = db_to_linear(settings["ceiling_dbfs"])
         self._width = half_width(self._ceiling, self._softness)
@@ -171,13 +172,13 @@ class Clipping:
         )
 
 
-def latency_samples(rate_hz: int, settings: Settings) -> int:
+def latency_samples(rate_hz: int, settings: StageSettings) -> int:
     """Delay of a real-time version: both filters' reach; the result is time-aligned (delay 0)."""
     return _UP_REACH + _DOWN_REACH - 1
 
 
 STAGE = Stage(
-    name="clipper",
+    name=CLIPPER,
     label="soft clipper",
     parameters=(
         Parameter(
@@ -209,7 +210,7 @@ STAGE = Stage(
             quiet=True,
         ),
     ),
-    neutral={"ceiling_dbfs": 24.0, "softness": 0.0},
+    neutral=StageSettings({"ceiling_dbfs": 24.0, "softness": 0.0}),
     start=Clipping,
     latency_samples=latency_samples,
     listen_for=(

@@ -21,17 +21,28 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.chain.delay import DelayLine
-from autochain.chain.gain_control import CHUNK_FRAMES, RMS_LEVEL, Gain, Level, Reduction, rows
+from autochain.chain.gain_control import (
+    CHUNK_FRAMES,
+    FOLLOWS,
+    HOLDS,
+    PEAK_LEVEL,
+    RMS_LEVEL,
+    Gain,
+    Level,
+    Reduction,
+    rows,
+)
 from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import GainTrace, Runner, Settings, Stage
+from autochain.chain.settings import BUS_COMPRESSOR, PEAK_COMPRESSOR, StageSettings
+from autochain.chain.stage import GainTrace, Runner, Stage
 from autochain.units import ms_to_samples
 
 
 class Compressor:
     """A compressor at work on a stream (`Runner`); settings complete and checked, ratio over 1."""
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         number = rows(channels, settings)
         self._lookahead = ms_to_samples(settings["lookahead_ms"], rate_hz)
         self._level = Level(rate_hz, channels, settings)
@@ -76,18 +87,18 @@ class Compressor:
         return self._gain.trace
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
     return Idle(rate_hz, channels) if settings["ratio"] == 1.0 else Compressor(rate_hz, channels, settings)
 
 
-def _latency(rate_hz: int, settings: Settings) -> int:
+def _latency(rate_hz: int, settings: StageSettings) -> int:
     if settings.get("ratio") == 1.0:
         return 0
     return ms_to_samples(settings.get("lookahead_ms", 0.0), rate_hz)
 
 
-def _applies(settings: Settings, name: str) -> bool:
-    return name != "rms_ms" or settings.get("detector") == RMS_LEVEL
+def _applies(settings: StageSettings, name: str) -> bool:
+    return name != "rms_ms" or settings.word("detector", PEAK_LEVEL) == RMS_LEVEL
 
 
 def _parameters(
@@ -141,7 +152,7 @@ def _parameters(
             ends="0 turns each side down by its own level, 100 both alike, which keeps the image",
         ),
         choice(
-            name="detector", label="detector", choices=("peak", "rms"), default="peak", quiet=True,
+            name="detector", label="detector", choices=(PEAK_LEVEL, RMS_LEVEL), default=PEAK_LEVEL, quiet=True,
             ends="peak hears every crest, rms the power: 3 dB lower on a sine, still lower on drums",
         ),
         Parameter(
@@ -155,14 +166,14 @@ def _parameters(
             ends="0 lets the start of a hit through, longer has turned down before it comes",
         ),
         choice(
-            name="release_shape", label="release shape", choices=("holds", "follows"), default="holds", quiet=True,
+            name="release_shape", label="release shape", choices=(HOLDS, FOLLOWS), default=HOLDS, quiet=True,
             ends="holds keeps a tone's reduction between its cycles, follows gives it back at once and does less",
         ),
     )
 
 
 BUS = Stage(
-    name="bus_compressor",
+    name=BUS_COMPRESSOR,
     label="bus compressor",
     parameters=_parameters(
         threshold_db=-18.0,
@@ -172,7 +183,7 @@ BUS = Stage(
         release_ms=(30.0, 1000.0, 150.0),
         sidechain_hpf_hz=90.0,
     ),
-    neutral={"ratio": 1.0},
+    neutral=StageSettings({"ratio": 1.0}),
     start=_start,
     latency_samples=_latency,
     applies=_applies,
@@ -184,7 +195,7 @@ BUS = Stage(
 )
 
 PEAK = Stage(
-    name="peak_compressor",
+    name=PEAK_COMPRESSOR,
     label="peak compressor",
     parameters=_parameters(
         threshold_db=-10.0,
@@ -194,7 +205,7 @@ PEAK = Stage(
         release_ms=(20.0, 300.0, 60.0),
         sidechain_hpf_hz=0.0,
     ),
-    neutral={"ratio": 1.0},
+    neutral=StageSettings({"ratio": 1.0}),
     start=_start,
     latency_samples=_latency,
     applies=_applies,

@@ -7,7 +7,8 @@ import numpy as np
 
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import GainTrace, Settings, Stage
+from autochain.chain.settings import DRIVE, StageSettings
+from autochain.chain.stage import GainTrace, Stage
 from autochain.units import db_to_linear
 
 
@@ -29,16 +30,16 @@ class Gain:
         return self._nothing
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Gain:
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Gain:
     return Gain(channels, settings["gain_db"])
 
 
-def _no_latency(rate_hz: int, settings: Settings) -> int:
+def _no_latency(rate_hz: int, settings: StageSettings) -> int:
     return 0
 
 
 STAGE = Stage(
-    name="drive",
+    name=DRIVE,
     label="drive",
     parameters=(
         Parameter(
@@ -52,7 +53,7 @@ STAGE = Stage(
             ends="lower is quieter; higher pushes more peaks into the stages after it",
         ),
     ),
-    neutral={"gain_db": 0.0},
+    neutral=StageSettings({"gain_db": 0.0}),
     start=_start,
     latency_samples=_no_latency,
     linear=True,

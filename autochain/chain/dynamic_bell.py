@@ -20,7 +20,7 @@ reduction begins in the step after the one that called for it.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +29,8 @@ from autochain.audio.mix import Samples
 from autochain.chain._dynamic_bell_kernels import run_band
 from autochain.chain.equaliser import CHANNELS, refuse_single_sides
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Settings, Stage
+from autochain.chain.settings import DYNAMIC_BELL, StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Stage
 
 # common practice, no source
 RATIO = 2.0
@@ -66,8 +67,8 @@ def group_frames(rate_hz: int) -> int:
 class _Band:
     """One bell at work."""
 
-    def __init__(self, band: Mapping[str, float], rate_hz: int, channels: int) -> None:
-        where = CHANNELS[round(band["channel"])]
+    def __init__(self, band: StageSettings, rate_hz: int, channels: int) -> None:
+        where = band.word("channel")
         if channels == 1:
             where = "left"  # the only lane
         self.into, self.back = np.array(_INTO[where]), np.array(_BACK[where])
@@ -83,7 +84,7 @@ class _Band:
 class DynamicBells:
     """Runner of the stage. Works on whole trace blocks, so up to 10 ms stay inside between blocks."""
 
-    def __init__(self, rate_hz: int, channels: int, bands: Sequence[Mapping[str, float]]) -> None:
+    def __init__(self, rate_hz: int, channels: int, bands: Sequence[StageSettings]) -> None:
         self._bands = [_Band(band, rate_hz, channels) for band in bands]
         self._channels = channels
         self._group = group_frames(rate_hz)
@@ -148,23 +149,23 @@ class DynamicBells:
         self._means.append(means)
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
     if channels == 1:
         refuse_single_sides(STAGE.name, settings)
     bands = [
         band
         for band in STAGE.bands(settings)
-        if band["range_db"] < 0.0 and (channels == 2 or CHANNELS[round(band["channel"])] != "side")
+        if band["range_db"] < 0.0 and (channels == 2 or band.word("channel") != "side")
     ]
     return DynamicBells(rate_hz, channels, bands)
 
 
-def _no_latency(rate_hz: int, settings: Settings) -> int:
+def _no_latency(rate_hz: int, settings: StageSettings) -> int:
     return 0
 
 
 STAGE = Stage(
-    name="dynamic_bell",
+    name=DYNAMIC_BELL,
     label="dynamic bell",
     parameters=(),
     # All ranges and defaults: common practice, no source.
@@ -198,7 +199,7 @@ STAGE = Stage(
             ends="mid is what both loudspeakers share, side is what differs",
         ),
     ),
-    neutral={},
+    neutral=StageSettings({}),
     start=_start,
     latency_samples=_no_latency,
     listen_for=(

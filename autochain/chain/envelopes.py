@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain import _transient_kernels as kernels
-from autochain.chain.stage import Settings
+from autochain.chain.settings import StageSettings
 
 # common practice, no source, for the four times and levels below
 STEP_HZ = 5500.0  # envelopes and gain move in steps of about 0.18 ms
@@ -44,7 +44,7 @@ class Envelopes:
         The last gain given; 1 before the first.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._span = group_frames(rate_hz) * channels
         step_ms = 1e3 * group_frames(rate_hz) / rate_hz
         hold = max(1, round(HOLD_MS / step_ms))

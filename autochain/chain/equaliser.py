@@ -13,7 +13,7 @@ Without a band, or with all gains at 0, the input is returned bit for bit. A ban
 alone. A single channel is its own mid and has no side.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -23,14 +23,15 @@ from autochain.chain import biquad
 from autochain.chain.linear_phase import half_length_samples, linear_phase_filter
 from autochain.chain.linear_runner import Delayed, filtered, unchanged
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import Runner, Settings, Stage
+from autochain.chain.settings import EQUALISER, TONE, StageName, StageSettings
+from autochain.chain.stage import Runner, Stage
 from autochain.errors import ParameterError
 
 __all__ = [
+    "BROAD",
     "CHANNELS",
-    "CORRECTIVE",
+    "NARROW",
     "PHASES",
-    "TONE",
     "TYPES",
     "refuse_single_sides",
     "response_db",
@@ -46,7 +47,7 @@ _ONE_CHANNEL = ("left", "right")
 
 
 def response_db(
-    settings: Settings, freq_hz: npt.NDArray[np.float64], rate_hz: int, channel: str = "stereo"
+    settings: StageSettings, freq_hz: npt.NDArray[np.float64], rate_hz: int, channel: str = "stereo"
 ) -> npt.NDArray[np.float64]:
     """Gain of the bands on `channel` and of those on both channels, in dB at `freq_hz`: the curve to draw.
 
@@ -62,16 +63,16 @@ def response_db(
         One of CHANNELS; `stereo` counts the bands on both channels only.
     """
     total = np.zeros(np.shape(freq_hz))
-    for band in CORRECTIVE.bands(settings):
+    for band in NARROW.bands(settings):
         section = _section(band, rate_hz)
-        if section is not None and CHANNELS[round(band["channel"])] in ("stereo", channel):
+        if section is not None and band.word("channel") in ("stereo", channel):
             total += 20.0 * np.log10(np.abs(section_response(section, freq_hz, rate_hz)))
     return total
 
 
-def _section(band: Mapping[str, float], rate_hz: int) -> Section | None:
+def _section(band: StageSettings, rate_hz: int) -> Section | None:
     """Section of one band, None when it changes nothing."""
-    kind, freq_hz, q, gain_db = TYPES[round(band["type"])], band["freq_hz"], band["q"], band["gain_db"]
+    kind, freq_hz, q, gain_db = band.word("type"), band["freq_hz"], band["q"], band["gain_db"]
     if kind == "highpass":
         return biquad.high_pass(freq_hz, q, rate_hz)
     if kind == "lowpass":
@@ -82,7 +83,7 @@ def _section(band: Mapping[str, float], rate_hz: int) -> Section | None:
     return design(freq_hz, gain_db, q, rate_hz)
 
 
-def _steps(bands: Sequence[Mapping[str, float]], rate_hz: int, channels: int) -> list[Step]:
+def _steps(bands: Sequence[StageSettings], rate_hz: int, channels: int) -> list[Step]:
     """Sections by lane, in as few changes between left/right and mid/side as the order of the bands allows.
 
     A band on both channels fits into either: it is the same on mid and side as on left and right.
@@ -100,7 +101,7 @@ def _steps(bands: Sequence[Mapping[str, float]], rate_hz: int, channels: int) ->
 
     for band in bands:
         section = _section(band, rate_hz)
-        where = CHANNELS[round(band["channel"])]
+        where = band.word("channel")
         if section is None or (channels == 1 and where == "side"):
             continue
         if channels == 2 and where != "stereo":
@@ -116,19 +117,19 @@ def _steps(bands: Sequence[Mapping[str, float]], rate_hz: int, channels: int) ->
     return steps
 
 
-def refuse_single_sides(name: str, settings: Settings) -> None:
+def refuse_single_sides(name: StageName, settings: StageSettings) -> None:
     """Left and right do not exist in a mix of one channel; it has a side, which is nothing."""
     for key, value in settings.items():
-        if key.endswith("_channel") and CHANNELS[round(value)] in _ONE_CHANNEL:
+        if key.endswith("_channel") and value in _ONE_CHANNEL:
             raise ParameterError(
-                f"{name}.{key} is {CHANNELS[round(value)]}, but the mix has one channel. Choose stereo or mid, or a "
+                f"{name}.{key} is {value}, but the mix has one channel. Choose stereo or mid, or a "
                 "stereo mix."
             )
 
 
 def _stage(
     *,
-    name: str,
+    name: StageName,
     label: str,
     types: tuple[str, ...],
     channels: tuple[str, ...],
@@ -142,13 +143,13 @@ def _stage(
     All ranges and defaults: common practice, no source.
     """
 
-    def bands(settings: Settings) -> list[dict[str, float]]:
+    def bands(settings: StageSettings) -> list[StageSettings]:
         return stage.bands(settings)
 
-    def linear(settings: Settings) -> bool:
-        return PHASES[round(settings.get("phase", 0.0))] == "linear"
+    def linear(settings: StageSettings) -> bool:
+        return settings.word("phase", "minimum") == "linear"
 
-    def start(rate_hz: int, count: int, settings: Settings) -> Runner:
+    def start(rate_hz: int, count: int, settings: StageSettings) -> Runner:
         if count == 1:
             refuse_single_sides(name, settings)
         steps = _steps(bands(settings), rate_hz, count)
@@ -158,15 +159,14 @@ def _stage(
             return Delayed(linear_phase_filter(steps, rate_hz, count))
         return filtered(SectionFilter(steps, count), count)
 
-    def latency_samples(rate_hz: int, settings: Settings) -> int:
+    def latency_samples(rate_hz: int, settings: StageSettings) -> int:
         steps = _steps(bands(settings), rate_hz, 2)
         return half_length_samples(steps, rate_hz) if steps and linear(settings) else 0
 
-    def applies(settings: Settings, parameter: str) -> bool:
+    def applies(settings: StageSettings, parameter: str) -> bool:
         if not parameter.endswith("gain_db"):
             return True
-        kind = settings.get(parameter.removesuffix("gain_db") + "type", 0.0)
-        return TYPES[round(kind)] not in _WITHOUT_GAIN
+        return settings.word(parameter.removesuffix("gain_db") + "type", "bell") not in _WITHOUT_GAIN
 
     stage = Stage(
         name=name,
@@ -196,7 +196,7 @@ def _stage(
                 ends="mid is what both loudspeakers share, side is what differs",
             ),
         ),
-        neutral={},
+        neutral=StageSettings({}),
         start=start,
         latency_samples=latency_samples,
         linear=True,
@@ -206,8 +206,8 @@ def _stage(
     return stage
 
 
-CORRECTIVE = _stage(
-    name="equaliser",
+NARROW = _stage(
+    name=EQUALISER,
     label="corrective equaliser",
     types=TYPES,
     channels=CHANNELS,
@@ -220,8 +220,8 @@ CORRECTIVE = _stage(
     ),
 )
 
-TONE = _stage(
-    name="tone",
+BROAD = _stage(
+    name=TONE,
     label="tone equaliser",
     types=TYPES[:3],
     channels=CHANNELS[:3],

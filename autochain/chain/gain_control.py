@@ -17,7 +17,8 @@ from autochain.audio.mix import Samples
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.crossover import Cascade, butterworth_high
 from autochain.chain.idle import idle_trace
-from autochain.chain.stage import TRACE_HZ, GainTrace, Settings
+from autochain.chain.settings import StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace
 from autochain.units import FLOOR_DB
 
 Trace = npt.NDArray[np.float32]
@@ -25,8 +26,8 @@ Trace = npt.NDArray[np.float32]
 # Frames that are worked on at a time: what passes from part to part stays in the cache.
 CHUNK_FRAMES = 8192
 
-PEAK_LEVEL, RMS_LEVEL = 0.0, 1.0
-HOLDS, FOLLOWS = 0.0, 1.0
+PEAK_LEVEL, RMS_LEVEL = "peak", "rms"
+HOLDS, FOLLOWS = "holds", "follows"
 
 
 def pole(time_ms: float, rate_hz: int) -> float:
@@ -39,7 +40,7 @@ def idle_as_zero(reduction_db: Trace) -> Trace:
     return np.where(reduction_db > 1e-9, reduction_db, np.float32(0.0))
 
 
-def rows(channels: int, settings: Settings) -> int:
+def rows(channels: int, settings: StageSettings) -> int:
     """Rows of level and reduction: 1 when one gain serves all channels."""
     return 1 if settings["link_percent"] == 100.0 else channels
 
@@ -69,10 +70,10 @@ class Level:
         channel's own, between them the same share of both in dB.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         hpf_hz = settings["sidechain_hpf_hz"]
         self._high_pass = Cascade([butterworth_high(hpf_hz, rate_hz)], channels) if hpf_hz else None
-        self._rms_pole = pole(settings["rms_ms"], rate_hz) if settings["detector"] == RMS_LEVEL else None
+        self._rms_pole = pole(settings["rms_ms"], rate_hz) if settings.word("detector") == RMS_LEVEL else None
         self._link = np.float32(settings["link_percent"] / 100.0)
         self._channels = channels
         self._filtered = np.empty((CHUNK_FRAMES, channels), dtype=np.float32)
@@ -124,8 +125,8 @@ class Reduction:
         about attack + release; FOLLOWS gives back at once, its fall takes the release alone.
     """
 
-    def __init__(self, rate_hz: int, number: int, settings: Settings) -> None:
-        self._kernel = kernels.detect if settings["release_shape"] == HOLDS else kernels.detect_branching
+    def __init__(self, rate_hz: int, number: int, settings: StageSettings) -> None:
+        self._kernel = kernels.detect if settings.word("release_shape") == HOLDS else kernels.detect_branching
         self._threshold_db, self._knee_db = settings["threshold_db"], settings["knee_db"]
         self._slope = 1.0 - 1.0 / settings["ratio"]
         self._poles = pole(settings["attack_ms"], rate_hz), pole(settings["release_ms"], rate_hz)

@@ -13,7 +13,8 @@ from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.limiter_gain import GainLine, Totals, lookahead_samples
 from autochain.chain.limiter_release import RELEASES
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import TRACE_HZ, GainTrace, Settings, Stage
+from autochain.chain.settings import LIMITER, StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace, Stage
 from autochain.resources import read_table
 from autochain.units import db_to_linear
 
@@ -75,7 +76,7 @@ class Limiting:
         `max_db` of the channel that is turned down most, `mean_db` of the mean gain of all.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._ceiling = db_to_linear(settings["ceiling_dbtp"])
         self._link = 0.01 * settings["link_percent"]
         ahead = lookahead_samples(rate_hz, settings)
@@ -181,17 +182,17 @@ def _reduction_db(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
     return np.abs(20.0 * np.log10(1.0 - share)).astype(np.float32)  # abs: no minus zero
 
 
-def latency_samples(rate_hz: int, settings: Settings) -> int:
+def latency_samples(rate_hz: int, settings: StageSettings) -> int:
     """Delay of a real-time version: the look-ahead and the detector's reach."""
     return lookahead_samples(rate_hz, settings) + DETECTOR.reach
 
 
-def _applies(settings: Settings, name: str) -> bool:
+def _applies(settings: StageSettings, name: str) -> bool:
     return name != "attack_ms" or settings["attack_ms"] < settings["lookahead_ms"]
 
 
 STAGE = Stage(
-    name="limiter",
+    name=LIMITER,
     label="limiter",
     parameters=(
         Parameter(
@@ -242,8 +243,8 @@ STAGE = Stage(
             name="release_behaviour",
             label="release behaviour",
             choices=RELEASES,
-            default="even",
-            ends="even always takes the same time; density is slower the busier it was; two_speed is fast after "
+            default="fixed",
+            ends="fixed always takes the same time; by_work is slower the more it worked; two_stage is fast after "
             "single peaks and slow after long work",
             quiet=True,
         ),
@@ -259,7 +260,7 @@ STAGE = Stage(
             quiet=True,
         ),
     ),
-    neutral={"ceiling_dbtp": 0.0},
+    neutral=StageSettings({"ceiling_dbtp": 0.0}),
     start=Limiting,
     latency_samples=latency_samples,
     applies=_applies,

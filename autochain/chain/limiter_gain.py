@@ -6,7 +6,7 @@ import numpy.typing as npt
 from autochain.audio.cells import CELL_FRAMES
 from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.limiter_release import Release
-from autochain.chain.stage import Settings
+from autochain.chain.settings import StageSettings
 from autochain.units import ms_to_samples
 
 Totals = npt.NDArray[np.int64]
@@ -15,7 +15,7 @@ Totals = npt.NDArray[np.int64]
 class GainLine:
     """Gain of one channel, or of both: needs held, released and averaged, cell by cell."""
 
-    def __init__(self, rate_hz: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, settings: StageSettings) -> None:
         ahead = lookahead_samples(rate_hz, settings)
         attack = attack_samples(rate_hz, settings)
         first = attack // 2 + 1
@@ -48,11 +48,11 @@ class GainLine:
         )
 
 
-def lookahead_samples(rate_hz: int, settings: Settings) -> int:
+def lookahead_samples(rate_hz: int, settings: StageSettings) -> int:
     """Look-ahead L in whole frames."""
     return ms_to_samples(settings["lookahead_ms"], rate_hz)
 
 
-def attack_samples(rate_hz: int, settings: Settings) -> int:
+def attack_samples(rate_hz: int, settings: StageSettings) -> int:
     """Attack A in whole frames, at most the look-ahead."""
     return min(ms_to_samples(settings["attack_ms"], rate_hz), lookahead_samples(rate_hz, settings))

@@ -6,18 +6,18 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.chain import _limiter_kernels as kernels
-from autochain.chain.stage import Settings
+from autochain.chain.settings import StageSettings
 from autochain.units import ms_to_samples
 
-RELEASES = ("even", "density", "two_speed")
-# Release `density`: a frame counts as busy up to this long after one that needed reduction; the share of busy
+RELEASES = ("fixed", "by_work", "two_stage")
+# Release `by_work`: a frame counts as busy up to this long after one that needed reduction; the share of busy
 # frames is remembered with this time constant; at a share of 1 the release is this much slower.
 # Common practice, no source: kick patterns lie 250 to 500 ms apart, hi-hats and rolls under 30 ms of peaks.
-DENSITY_HOLD_MS = 30.0
-DENSITY_MEMORY_MS = 500.0
-DENSITY_SLOWEST = 6.0
-# Release `two_speed`: the slow stage's time constant over the fast one's. Common practice, no source.
-TWO_SPEED_RATIO = 10.0
+BUSY_HOLD_MS = 30.0
+BUSY_MEMORY_MS = 500.0
+BUSY_SLOWEST = 6.0
+# Release `two_stage`: the slow stage's time constant over the fast one's. Common practice, no source.
+TWO_STAGE_RATIO = 10.0
 
 
 class Release:
@@ -26,21 +26,21 @@ class Release:
     With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
     `release_ms`, the time after which 63 % of the way back is done:
 
-    - `even`: d[n] = max(u[n], (1 - a) d[n-1]).
-    - `density`: a is divided by 1 + (DENSITY_SLOWEST - 1) p[n], p[n] = p[n-1] + b (busy[n] - p[n-1]),
-      b = 1 - exp(-1 / (DENSITY_MEMORY_MS fs)).
-    - `two_speed`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
-      c = 1 - exp(-1 / (TWO_SPEED_RATIO tau fs)).
+    - `fixed`: d[n] = max(u[n], (1 - a) d[n-1]).
+    - `by_work`: a is divided by 1 + (BUSY_SLOWEST - 1) p[n], p[n] = p[n-1] + b (busy[n] - p[n-1]),
+      b = 1 - exp(-1 / (BUSY_MEMORY_MS fs)).
+    - `two_stage`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
+      c = 1 - exp(-1 / (TWO_STAGE_RATIO tau fs)).
     """
 
-    def __init__(self, rate_hz: int, settings: Settings) -> None:
-        self._behaviour = RELEASES[round(settings["release_behaviour"])]
+    def __init__(self, rate_hz: int, settings: StageSettings) -> None:
+        self._behaviour = settings.word("release_behaviour")
         self._fall = _share(settings["release_ms"], rate_hz)
-        self._follow = _share(TWO_SPEED_RATIO * settings["release_ms"], rate_hz)
-        self._remember = _share(DENSITY_MEMORY_MS, rate_hz)
-        self._hold = ms_to_samples(DENSITY_HOLD_MS, rate_hz)
+        self._follow = _share(TWO_STAGE_RATIO * settings["release_ms"], rate_hz)
+        self._remember = _share(BUSY_MEMORY_MS, rate_hz)
+        self._hold = ms_to_samples(BUSY_HOLD_MS, rate_hz)
         self._state = np.zeros(3)
-        if self._behaviour == "density":
+        if self._behaviour == "by_work":
             self._state[2] = self._hold + 1
 
     @property
@@ -50,12 +50,12 @@ class Release:
 
     def run(self, needs: npt.NDArray[np.int32]) -> None:
         """Raise the needs of the next frames, in units of 2^-30, to the reductions; in place."""
-        if self._behaviour == "even":
-            kernels.release_even(needs, self._state, self._fall)
-        elif self._behaviour == "density":
-            kernels.release_density(needs, self._state, self._fall, DENSITY_SLOWEST, self._hold, self._remember)
+        if self._behaviour == "fixed":
+            kernels.release_fixed(needs, self._state, self._fall)
+        elif self._behaviour == "by_work":
+            kernels.release_by_work(needs, self._state, self._fall, BUSY_SLOWEST, self._hold, self._remember)
         else:
-            kernels.release_two_speed(needs, self._state, self._fall, self._follow)
+            kernels.release_two_stage(needs, self._state, self._fall, self._follow)
 
 
 def _share(time_ms: float, rate_hz: int) -> float:

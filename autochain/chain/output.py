@@ -11,14 +11,14 @@ silent, the file then has the silence that is set, whatever the mix had.
 """
 
 import math
-from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import GainTrace, Settings, Stage
+from autochain.chain.settings import OUTPUT, ChainSettings, StageSettings
+from autochain.chain.stage import GainTrace, Stage
 from autochain.errors import ParameterError
 from autochain.units import db_to_linear, ms_to_samples
 
@@ -43,7 +43,7 @@ def held_trim_db(true_peak_dbtp: float, ceiling_dbtp: float, allowance_db: float
     return round(-steps * TRIM_STEP_DB, 6) + 0.0
 
 
-def with_silence(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
+def with_silence(samples: Samples, rate_hz: int, settings: StageSettings) -> Samples:
     """Return what goes into a file: without what is cut, with the silence at head and tail; a new array.
 
     Parameters
@@ -63,7 +63,7 @@ def with_silence(samples: Samples, rate_hz: int, settings: Settings) -> Samples:
     return np.pad(samples[first:last], ((head, tail), (0, 0)))
 
 
-def kept(frames: int, rate_hz: int, settings: Settings) -> tuple[int, int]:
+def kept(frames: int, rate_hz: int, settings: StageSettings) -> tuple[int, int]:
     """First frame that is kept, and the one after the last; ParameterError where that leaves nothing."""
     head, tail = (ms_to_samples(settings[f"{end}_cut_ms"], rate_hz) for end in ("head", "tail"))
     if head + tail >= frames > 0:
@@ -75,13 +75,11 @@ def kept(frames: int, rate_hz: int, settings: Settings) -> tuple[int, int]:
     return head, frames - tail
 
 
-def without_ends(settings: Mapping[str, Settings]) -> dict[str, dict[str, float]]:
+def without_ends(settings: ChainSettings) -> ChainSettings:
     """Settings of a chain for a stretch of the song: cuts and fades belong to the song's own ends."""
-    plain = {name: dict(own) for name, own in settings.items()}
-    for name in ENDS:
-        if name in plain.get("output", {}):
-            plain["output"][name] = 0.0
-    return plain
+    if OUTPUT not in settings:
+        return settings
+    return settings.with_(OUTPUT, {name: 0.0 for name in ENDS if name in settings[OUTPUT]})
 
 
 class _Finish:
@@ -89,7 +87,7 @@ class _Finish:
 
     trace: GainTrace | None = None
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._gain = db_to_linear(settings["trim_db"])
         self._rise = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("head_cut_ms", "fade_in_ms")))
         self._fall = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("tail_cut_ms", "fade_out_ms")))[::-1]
@@ -125,7 +123,7 @@ def _rise(cut: int, frames: int) -> npt.NDArray[np.float64]:
     return np.concatenate([np.zeros(cut), rise])
 
 
-def _latency_samples(rate_hz: int, settings: Settings) -> int:
+def _latency_samples(rate_hz: int, settings: StageSettings) -> int:
     return 0
 
 
@@ -136,7 +134,7 @@ def _ms(name: str, label: str, high: float, default: float, ends: str, *, quiet:
 
 
 STAGE = Stage(
-    name="output",
+    name=OUTPUT,
     label="output",
     parameters=(
         Parameter(
@@ -153,10 +151,10 @@ STAGE = Stage(
         _ms("fade_in_ms", "fade in", 10_000.0, 0.0, "0 touches nothing; longer softens the first attack", quiet=True),
         _ms("fade_out_ms", "fade out", 60_000.0, 0.0, "0 touches nothing; longer cuts into the last tail", quiet=True),
     ),
-    neutral={
+    neutral=StageSettings({
         "trim_db": 0.0, "head_cut_ms": 0.0, "tail_cut_ms": 0.0, "head_silence_ms": 0.0, "tail_silence_ms": 0.0,
         "fade_in_ms": 0.0, "fade_out_ms": 0.0,
-    },
+    }),
     start=_Finish,
     latency_samples=_latency_samples,
     linear=False,

@@ -1,10 +1,10 @@
 """One adjustable value of a processor: name, unit, range, scale and the step a hand can set; or one of a few words."""
 
-import difflib
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, overload
 
+from autochain.chain.settings import Value, near_name
 from autochain.errors import ParameterError
 
 
@@ -21,7 +21,7 @@ class Parameter:
     unit
         Unit as printed: `ms`, `dB`, `dBFS`, `dBTP`, `Hz`, `%`, `deg`, or empty for a ratio.
     low, high
-        Ends of the range, both included.
+        Ends of the range, both included; 0 for a choice.
     default
         Value used when nothing else is said.
     step
@@ -34,8 +34,7 @@ class Parameter:
     off
         A value outside the range that switches this part of the stage off, printed as `off`; or None.
     choices
-        Words to choose from, for a setting that is not a quantity; its value is the place in this list, so
-        that every setting is a number inside, while people and files see the word (`parsed`, `shown`).
+        Words to choose from, for a setting that is not a quantity.
     whole
         True when only whole numbers mean something.
     quiet
@@ -47,7 +46,7 @@ class Parameter:
     unit: str
     low: float
     high: float
-    default: float
+    default: Value
     step: float
     scale: Literal["linear", "log"] = "linear"
     ends: str = ""
@@ -56,28 +55,17 @@ class Parameter:
     whole: bool = False
     quiet: bool = False
 
-    def parsed(self, text: str | float, where: str) -> float:
-        """Value that a person or a file gives: a number, or one of the words; checked like `check`."""
-        if self.choices and isinstance(text, str):
-            if text in self.choices:
-                return float(self.choices.index(text))
-            near = difflib.get_close_matches(text, self.choices, n=1)
-            hint = f"Did you mean {near[0]}?" if near else "Choose one of them."
-            raise ParameterError(f"{where}.{self.name} is {text!r}; it can be {', '.join(self.choices)}. {hint}")
+    def parsed(self, text: Value, where: str) -> Value:
+        """Value that a person or a file gives, as text or as it is: the number or the word, checked like `check`."""
+        return self.word(text, where) if self.choices else self.number(text, where)
+
+    def number(self, text: Value, where: str) -> float:
+        """Return the number that a person or a file gives; ParameterError naming `where`, the stage, if it is none."""
         try:
-            number = float(text)
+            value = float(text)
         except ValueError:
             unit = f" in {self.unit}" if self.unit else ""
             raise ParameterError(f"{where}.{self.name}: {text!r} is not a number. Write a number{unit}.") from None
-        return self.check(number, where)
-
-    def shown(self, value: float) -> str | float:
-        """Value as a file holds it: the word of a choice, otherwise the number; inverse of `parsed`."""
-        return self.choices[round(value)] if self.choices else value
-
-    def check(self, value: float, where: str) -> float:
-        """Return `value` as float; ParameterError naming `where` (the stage) when out of range."""
-        value = float(value)
         if self.off is not None and value == self.off:
             return value
         if not math.isfinite(value) or not self.low <= value <= self.high:
@@ -90,13 +78,24 @@ class Parameter:
             raise ParameterError(f"{where}.{self.name} is {value:g}; it must be a whole number. Write {round(value)}.")
         return value
 
+    def word(self, text: Value, where: str) -> str:
+        """Return the word that a person or a file gives; ParameterError naming `where`, the stage, if it is none."""
+        if isinstance(text, str) and text in self.choices:
+            return text
+        hint = near_name(str(text), self.choices, "Choose one of them.")
+        raise ParameterError(f"{where}.{self.name} is {text!r}; it can be {', '.join(self.choices)}. {hint}")
+
     def nearest(self, value: float) -> float:
         """Nearest value inside the range."""
         return min(self.high, max(self.low, value))
 
-    def rounded(self, value: float) -> float:
-        """Nearest value a hand can set, inside the range."""
-        if self.off is not None and value == self.off:
+    @overload
+    def rounded(self, value: float) -> float: ...
+    @overload
+    def rounded(self, value: str) -> str: ...
+    def rounded(self, value: Value) -> Value:
+        """Nearest value a hand can set, inside the range; a word stays."""
+        if isinstance(value, str) or (self.off is not None and value == self.off):
             return value
         step = self.step
         if self.scale == "log" and value > 0.0:
@@ -110,6 +109,6 @@ def choice(
 ) -> Parameter:
     """Build a parameter that is one of a few words."""
     return Parameter(
-        name=name, label=label, unit="", low=0.0, high=len(choices) - 1.0, default=float(choices.index(default)),
-        step=1.0, ends=ends, choices=choices, whole=True, quiet=quiet,
+        name=name, label=label, unit="", low=0.0, high=0.0, default=default, step=0.0, ends=ends, choices=choices,
+        quiet=quiet,
     )  # fmt: skip

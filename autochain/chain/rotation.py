@@ -24,7 +24,8 @@ from autochain.audio.mix import Samples
 from autochain.audio.sections import SectionFilter, Step
 from autochain.chain.linear_runner import Delayed, Prompt, filtered, unchanged
 from autochain.chain.parameter import Parameter, choice
-from autochain.chain.stage import Runner, Settings, Stage
+from autochain.chain.settings import ROTATION, StageSettings
+from autochain.chain.stage import Runner, Stage
 
 KINDS = ("constant", "allpass")
 
@@ -57,10 +58,10 @@ def rotate(samples: Samples, rate_hz: int, angle_deg: float) -> Samples:
     arrives more than 1 ms before a click lies 23.9 dB under the click, more than 5 ms before it 33.1 dB, more
     than 10 ms before it 39.6 dB; other angles lower these by 20 log10|sin(angle)|.
     """
-    return STAGE.process(samples, rate_hz, {"angle_deg": angle_deg}).samples
+    return STAGE.process(samples, rate_hz, StageSettings({"angle_deg": angle_deg})).samples
 
 
-def pre_echo_db(rate_hz: int, settings: Settings, from_ms: float = 5.0, to_ms: float = 0.0) -> float | None:
+def pre_echo_db(rate_hz: int, settings: StageSettings, from_ms: float = 5.0, to_ms: float = 0.0) -> float | None:
     """Energy between `from_ms` and `to_ms` before an isolated click, in dB of the click's energy.
 
     None when nothing comes before, as with the all-pass kind. See `audio.hilbert.pre_echo_db`.
@@ -69,7 +70,7 @@ def pre_echo_db(rate_hz: int, settings: Settings, from_ms: float = 5.0, to_ms: f
 
 
 def group_delay_ms(
-    rate_hz: int, settings: Settings, at_hz: npt.NDArray[np.float64]
+    rate_hz: int, settings: StageSettings, at_hz: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
     """How much later than the highest frequencies those at `at_hz` arrive, in ms.
 
@@ -87,11 +88,11 @@ def group_delay_ms(
     )
 
 
-def _is_all_pass(settings: Settings) -> bool:
-    return KINDS[round(settings.get("kind", 0.0))] == "allpass"
+def _is_all_pass(settings: StageSettings) -> bool:
+    return settings.word("kind", "constant") == "allpass"
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
     if _is_all_pass(settings):
         section = all_pass_section(settings["freq_hz"], settings["q"], rate_hz)
         cascade = (section,) * round(settings["sections"])
@@ -104,17 +105,17 @@ def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
     return Delayed(CentredFilter(hilbert.rotation_taps(rate_hz, angle_deg), channels))
 
 
-def _latency_samples(rate_hz: int, settings: Settings) -> int:
+def _latency_samples(rate_hz: int, settings: StageSettings) -> int:
     at_once = _is_all_pass(settings) or abs(settings["angle_deg"]) in (0.0, 180.0)
     return 0 if at_once else hilbert.half_length_samples(rate_hz)
 
 
-def _applies(settings: Settings, name: str) -> bool:
+def _applies(settings: StageSettings, name: str) -> bool:
     return name not in (_CONSTANT_ONLY if _is_all_pass(settings) else _ALL_PASS_ONLY)
 
 
 STAGE = Stage(
-    name="rotation",
+    name=ROTATION,
     label="phase rotation",
     parameters=(
         choice(
@@ -169,7 +170,7 @@ STAGE = Stage(
             ends="more turn further and delay the lows longer",
         ),
     ),
-    neutral={"angle_deg": 0.0},
+    neutral=StageSettings({"angle_deg": 0.0}),
     start=_start,
     latency_samples=_latency_samples,
     linear=True,

@@ -11,7 +11,8 @@ import numpy as np
 from autochain.audio.mix import Samples
 from autochain.chain.gain_control import CHUNK_FRAMES, Gain, Level, Reduction, Trace, idle_as_zero, rows
 from autochain.chain.idle import idle_trace
-from autochain.chain.stage import Processed, Settings
+from autochain.chain.settings import StageSettings, Value
+from autochain.chain.stage import Processed
 from autochain.units import ms_to_samples
 
 # Frames per call while only block maxima are wanted; a whole block at least.
@@ -38,13 +39,13 @@ class Sidechain:
     lookahead: int
 
     @staticmethod
-    def key(settings: Settings) -> tuple[float, ...]:
+    def key(settings: StageSettings) -> tuple[Value, ...]:
         """Values of the settings that a side chain depends on; equal keys, equal side chains of one sound."""
         names = ("sidechain_hpf_hz", "link_percent", "detector", "rms_ms", "lookahead_ms")
-        return tuple(settings[name] for name in names)
+        return tuple(settings.value(name) for name in names)
 
     @classmethod
-    def of(cls, samples: Samples, rate_hz: int, settings: Settings) -> Self:
+    def of(cls, samples: Samples, rate_hz: int, settings: StageSettings) -> Self:
         """Listen to `samples`, shape (frames, channels), with a compressor's complete settings."""
         samples = np.ascontiguousarray(samples)
         frames, channels = samples.shape
@@ -58,7 +59,7 @@ class Sidechain:
             level.follow(np.zeros((lookahead, channels), dtype=samples.dtype), level_db[:, frames:])
         return cls(level_db=level_db, rate_hz=rate_hz, lookahead=lookahead)
 
-    def peak_reduction_db(self, settings: Settings, block_frames: int) -> Trace:
+    def peak_reduction_db(self, settings: StageSettings, block_frames: int) -> Trace:
         """Largest reduction in each block of `block_frames` of the sound, the last one shorter.
 
         float32, shape (blocks,), dB, at least 0: the exact block maxima of what `render` does, for solving the
@@ -78,7 +79,7 @@ class Sidechain:
             maxima.append(np.maximum.reduceat(row, np.arange(0, row.size, block_frames)))
         return idle_as_zero(np.concatenate(maxima)) if maxima else np.empty(0, dtype=np.float32)
 
-    def render(self, samples: Samples, settings: Settings) -> Processed:
+    def render(self, samples: Samples, settings: StageSettings) -> Processed:
         """Turn down the sound that the side chain was made of, with settings of the same `key`."""
         frames = samples.shape[0]
         if settings["ratio"] == 1.0:

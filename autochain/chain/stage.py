@@ -1,8 +1,7 @@
 """What every processor offers to the chain, and the gain trace it leaves behind."""
 
-import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -11,13 +10,12 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.parameter import Parameter
+from autochain.chain.settings import Given, StageName, StageSettings, Value, near_name
 from autochain.errors import ParameterError
 
 TRACE_HZ = 100  # a meter redraws no faster; a block is round(rate_hz / TRACE_HZ) frames, the last one shorter
 
 BLOCK_FRAMES = 65536
-
-Settings = Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +63,7 @@ class Runner(Protocol):
         ...
 
 
-Start = Callable[[int, int, Settings], Runner]
+Start = Callable[[int, int, StageSettings], Runner]
 
 _BAND = re.compile(r"band([1-9][0-9]?)_(.+)")
 
@@ -98,18 +96,18 @@ class Stage:
         (settings, parameter name) -> False when the other settings make it meaningless (the gain of a high-pass).
     """
 
-    name: str
+    name: StageName
     label: str
     parameters: tuple[Parameter, ...]
-    neutral: Settings
+    neutral: StageSettings
     start: Start
-    latency_samples: Callable[[int, Settings], int]
+    latency_samples: Callable[[int, StageSettings], int]
     linear: bool = False
     listen_for: tuple[str, ...] = ()
     band: tuple[Parameter, ...] = ()
-    applies: Callable[[Settings, str], bool] = lambda settings, name: True
+    applies: Callable[[StageSettings, str], bool] = lambda settings, name: True
 
-    def process(self, samples: Samples, rate_hz: int, settings: Settings) -> Processed:
+    def process(self, samples: Samples, rate_hz: int, settings: StageSettings) -> Processed:
         """Run over a whole sound, which is never modified; a runner that changes nothing may return it as it is."""
         runner = self.start(rate_hz, samples.shape[1], settings)
         if self.latency_samples(rate_hz, settings) == 0:
@@ -137,30 +135,30 @@ class Stage:
             if parameter.name == numbered[2]:
                 return replace(parameter, name=name, label=f"band {numbered[1]} {parameter.label}")
         known = [p.name for p in self.parameters] + [f"band1_{p.name}" for p in self.band]
-        near = difflib.get_close_matches(name, known, n=1)
-        hint = f"Did you mean {near[0]}?" if near else f"{self.name} has {', '.join(known)}."
+        hint = near_name(name, known, f"{self.name} has {', '.join(known)}.")
         raise ParameterError(f"{self.name}.{name} is not a parameter. {hint}")
 
-    def of(self, settings: Settings) -> tuple[Parameter, ...]:
-        """Parameters that `settings` are about: the stage's own, and those of every band it names, in order."""
+    def of(self, settings: Iterable[str]) -> tuple[Parameter, ...]:
+        """Parameters that these names are about: the stage's own, and those of every band they name, in order."""
         bands = sorted({int(m[1]) for m in map(_BAND.fullmatch, settings) if m})
         return self.parameters + tuple(self.parameter(f"band{k}_{p.name}") for k in bands for p in self.band)
 
-    def checked(self, settings: Settings) -> dict[str, float]:
+    def checked(self, settings: StageSettings | Given) -> StageSettings:
         """Complete settings with defaults and check every range."""
         for name in settings:
             self.parameter(name)
-        return {p.name: p.check(settings.get(p.name, p.default), self.name) for p in self.of(settings)}
+        given = dict(settings.items())
+        return StageSettings({p.name: p.parsed(given.get(p.name, p.default), self.name) for p in self.of(given)})
 
-    def rounded(self, settings: Settings) -> dict[str, float]:
+    def rounded(self, settings: StageSettings) -> StageSettings:
         """Settings at the steps a hand can set."""
-        return {name: self.parameter(name).rounded(value) for name, value in settings.items()}
+        return StageSettings({name: self.parameter(name).rounded(value) for name, value in settings.items()})
 
-    def bands(self, settings: Settings) -> list[dict[str, float]]:
-        """Split complete settings into one mapping a band, in order, with the parameters' plain names."""
-        found: dict[int, dict[str, float]] = {}
+    def bands(self, settings: StageSettings) -> list[StageSettings]:
+        """Split complete settings into those of each band, in order, with the parameters' plain names."""
+        found: dict[int, dict[str, Value]] = {}
         for name, value in settings.items():
             numbered = _BAND.fullmatch(name)
             if numbered:
                 found.setdefault(int(numbered[1]), {})[numbered[2]] = value
-        return [found[k] for k in sorted(found)]
+        return [StageSettings(found[k]) for k in sorted(found)]

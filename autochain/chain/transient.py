@@ -11,7 +11,7 @@ as a factor averaged over 1 ms ahead of time and drawn straight between steps. O
 scaling the input scales the output, and a steady tone (40 Hz or more) has d = 0. The gain never passes the set
 values. General knowledge of the field (differential envelope), no single source.
 
-With a focus the level is that of a band, and only that band is turned up or down; see `focus.py` for how, and for
+With a band the level is that of the band, and only the band is turned up or down; see `band.py` for how, and for
 what is left of it outside.
 """
 
@@ -22,12 +22,13 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain import _transient_kernels as kernels
+from autochain.chain.band import Band, lag_s
 from autochain.chain.delay import DelayLine
 from autochain.chain.envelopes import Envelopes, group_frames
-from autochain.chain.focus import Focus, lag_s
 from autochain.chain.idle import Idle
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Settings, Stage
+from autochain.chain.settings import TRANSIENT, StageSettings
+from autochain.chain.stage import TRACE_HZ, GainTrace, Runner, Stage
 from autochain.errors import ParameterError
 
 # common practice, no source
@@ -49,14 +50,14 @@ class Shaper:
     settings
         `onset_db`, -6 (softens hits) to +6 dB (gives edge back), 0 neutral; `body_db`, -6 (drier) to +6 dB
         (longer, denser), 0 neutral; `window_ms`, how long an onset or a decay lasts, 5 (the click) to 60 ms
-        (the whole hit); `focus_low_hz` and `focus_high_hz`, the ends of the band, 0 for open. Complete and checked.
+        (the whole hit); `band_low_hz` and `band_high_hz`, the ends of the band, 0 for open. Complete and checked.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: Settings) -> None:
+    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
         self._channels = channels
         self._dtype: np.dtype[Any] = np.dtype(np.float32)
-        low_hz, high_hz = settings["focus_low_hz"], settings["focus_high_hz"]
-        self._focus = Focus(low_hz, high_hz, rate_hz, channels) if low_hz or high_hz else None
+        low_hz, high_hz = settings["band_low_hz"], settings["band_high_hz"]
+        self._band = Band(low_hz, high_hz, rate_hz, channels) if low_hz or high_hz else None
         self._envelopes = Envelopes(rate_hz, channels, settings)
         self._steps = _smoothing_steps(rate_hz)
         self._lag = _lag_steps(rate_hz, high_hz)
@@ -64,7 +65,7 @@ class Shaper:
         self._early = self._lag
         self._gains: _Values = np.empty(0)
         self._nodes: _Values = np.empty(0)
-        self._samples, self._band = DelayLine(), DelayLine()
+        self._samples, self._band_delay = DelayLine(), DelayLine()
         self._gain = _Ramp(rate_hz, channels)
 
     def push(self, block: Samples) -> Samples:
@@ -75,7 +76,7 @@ class Shaper:
         done = 0
         for begin in range(0, block.shape[0], _CHUNK_FRAMES):
             chunk = block[begin : begin + _CHUNK_FRAMES]
-            heard, band = self._focus.split(chunk) if self._focus else (chunk, chunk)
+            heard, band = self._band.split(chunk) if self._band else (chunk, chunk)
             gains = self._envelopes.gains(heard)
             done += self._emit(gains, chunk, band, output[done:])
         return output[:done]
@@ -103,7 +104,7 @@ class Shaper:
         held = self._samples.frames
         frames: int = min(self._gain.frames_until_last(nodes), held + chunk.shape[0])
         done = 0
-        bands = self._band if self._focus else self._samples
+        bands = self._band_delay if self._band else self._samples
         for piece, part in zip(
             self._samples.span(chunk, -held, frames - held), bands.span(band, -held, frames - held), strict=True
         ):
@@ -111,8 +112,8 @@ class Shaper:
             done += piece.shape[0]
         self._nodes = nodes[self._gain.groups(frames) :]
         self._samples.keep(chunk, held + chunk.shape[0] - frames)
-        if self._focus:
-            self._band.keep(band, held + chunk.shape[0] - frames)
+        if self._band:
+            self._band_delay.keep(band, held + chunk.shape[0] - frames)
         return frames
 
     @property
@@ -166,24 +167,24 @@ def _smoothing_steps(rate_hz: int) -> int:
     return max(1, round(SMOOTH_MS * 1e-3 * rate_hz / group_frames(rate_hz)))
 
 
-def _lag_steps(rate_hz: int, focus_high_hz: float) -> int:
-    return round(lag_s(focus_high_hz) * rate_hz / group_frames(rate_hz))
+def _lag_steps(rate_hz: int, band_high_hz: float) -> int:
+    return round(lag_s(band_high_hz) * rate_hz / group_frames(rate_hz))
 
 
-def latency_samples(rate_hz: int, settings: Settings) -> int:
+def latency_samples(rate_hz: int, settings: StageSettings) -> int:
     """Delay of a real-time version: the heard band's lag, the averaging ahead, one step, the group being filled."""
     if settings.get("onset_db") == 0.0 and settings.get("body_db") == 0.0:
         return 0
-    steps = _smoothing_steps(rate_hz) + 1 + _lag_steps(rate_hz, settings.get("focus_high_hz", 0.0))
+    steps = _smoothing_steps(rate_hz) + 1 + _lag_steps(rate_hz, settings.get("band_high_hz", 0.0))
     return steps * group_frames(rate_hz) - 2
 
 
-def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
-    low_hz, high_hz = settings["focus_low_hz"], settings["focus_high_hz"]
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
+    low_hz, high_hz = settings["band_low_hz"], settings["band_high_hz"]
     if low_hz and high_hz and high_hz < 2.0 * low_hz:
         raise ParameterError(
-            f"transient.focus_low_hz is {low_hz:g} Hz and focus_high_hz {high_hz:g} Hz; the high end must be an "
-            f"octave above the low end at least. Raise focus_high_hz to {2.0 * low_hz:g} Hz, or set one of them to 0 "
+            f"transient.band_low_hz is {low_hz:g} Hz and band_high_hz {high_hz:g} Hz; the high end must be an "
+            f"octave above the low end at least. Raise band_high_hz to {2.0 * low_hz:g} Hz, or set one of them to 0 "
             "for an open end."
         )
     if settings["onset_db"] == 0.0 and settings["body_db"] == 0.0:
@@ -192,7 +193,7 @@ def _start(rate_hz: int, channels: int, settings: Settings) -> Runner:
 
 
 STAGE = Stage(
-    name="transient",
+    name=TRANSIENT,
     label="transient shaper",
     parameters=(
         Parameter(
@@ -227,8 +228,8 @@ STAGE = Stage(
             ends="5 reaches the click of a hit; 60 the whole of it",
         ),
         Parameter(
-            name="focus_low_hz",
-            label="focus from",
+            name="band_low_hz",
+            label="band from",
             unit="Hz",
             low=40.0,
             high=8000.0,
@@ -240,8 +241,8 @@ STAGE = Stage(
             quiet=True,
         ),
         Parameter(
-            name="focus_high_hz",
-            label="focus to",
+            name="band_high_hz",
+            label="band to",
             unit="Hz",
             low=80.0,
             high=16000.0,
@@ -253,7 +254,7 @@ STAGE = Stage(
             quiet=True,
         ),
     ),
-    neutral={"onset_db": 0.0, "body_db": 0.0},
+    neutral=StageSettings({"onset_db": 0.0, "body_db": 0.0}),
     start=_start,
     latency_samples=latency_samples,
     listen_for=(

@@ -1,38 +1,23 @@
 """`autochain album FILES`: several songs that belong together."""
 
-import math
-from contextlib import nullcontext
-from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autochain.album.alike import ALIKE
-from autochain.album.cluster import cluster
-from autochain.album.levels import OFFSETS, POLICIES, SAME
-from autochain.album.masters import master_names, write_masters
-from autochain.album.overview import FILES, to_html, to_json, to_markdown
-from autochain.album.record import names
-from autochain.album.run import Album, run
-from autochain.album.tracks import find_tracks
-from autochain.album.workers import end_processes
-from autochain.audio.files import check_output, write_text
+from autochain.album.levels import POLICIES, SAME
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
-from autochain.cli.log import LogFile, NoLog, log_of, write_log
-from autochain.cli.progress import progress_bar
-from autochain.config import read_config
-from autochain.errors import StoppedError, UsageError
-from autochain.search.space import parse_decisions
+from autochain.cli.log import LogFile, NoLog, log_of
+from autochain.errors import StoppedError
+
+if TYPE_CHECKING:
+    from autochain.album.run import Album
 
 FAILED, MISSED = 1, 3
 
 
 def album(
-    sources: Annotated[
-        list[Path], typer.Argument(metavar="MIX|FOLDER|LIST.toml ...", help="The mixes.", show_default=False)
-    ],
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help="Where everything goes.")],
+    sources: options.Mixes,
+    out: options.Out = None,
     levels: Annotated[
         str, typer.Option("--levels", help="; ".join(f"{name}: {said}" for name, said in POLICIES.items()))
     ] = SAME,
@@ -77,53 +62,50 @@ def album(
 
     Example: autochain album mixes --levels relations --lufs -9 -o masters
     """
-    options.check_jobs(jobs)
-    if levels not in POLICIES:
-        raise UsageError(f"--levels {levels} does not exist. Choose {', '.join(POLICIES)}.")
-    if same_settings is not None and not 0.0 <= same_settings < math.inf:
-        raise UsageError(f"--same-settings {same_settings:g} is not possible. Choose 0 or more points of score.")
-    tracks = find_tracks(sources)
-    if levels == OFFSETS and not any(track.offset_lu for track in tracks):
-        raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
-    plan = read_config(config, options.overrides(lufs, ceiling, seed, budget))
-    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
-    kept = (*(path for track in tracks for path in track.paths), *(source for source in sources if source.is_file()))
-    written = [*FILES, *(name for track in tracks for name in names(track.stem))]
-    if masters:
-        written += [name for track in tracks for name in master_names(track)]
-    check_output(out, written, force or resume, kept)
-    if same_settings is not None:
-        again = [name for track in tracks for name in names(track.stem)]
-        check_output(out / ALIKE, again, force or resume, kept)
-    where = log_of(log, no_log)
-    with progress_bar() as show:
-        compile_first(show)
-        try:
-            with nullcontext() if scheduler is None else cluster(scheduler, show) as hand_out:
-                found = run(
-                    tracks, levels, plan, decisions, out, jobs, force, resume, show,
-                    lambda entry: write_log(where, lambda: entry), hand_out, same_settings,
-                )
-        except KeyboardInterrupt:
-            end_processes()
-            raise StoppedError(
-                "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
-            ) from None
-        problems = write_masters(found, out, force, resume, show) if masters else []
-    texts = {"album.md": to_markdown(found), "album.html": to_html(found), "album.json": to_json(found)}
-    for name in FILES:
-        write_text(out / name, texts[name], force or resume, kept)
-    for problem in problems:
-        typer.echo(problem, err=True)
-    typer.echo(_searched(found), err=True)
-    typer.echo(texts["album.json"] if as_json else texts["album.md"], nl=False)
-    if problems or len(found.done) < len(tracks):
+    # Loaded when it is asked for: help is there at once.
+    from autochain.album.workers import end_processes
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.album import AlbumRequest
+    from autochain.tasks.album import album as run
+
+    request = AlbumRequest(
+        sources=sources,
+        out=options.needed(out, "album"),
+        levels=levels,
+        lufs=lufs,
+        ceiling_dbtp=ceiling,
+        lock=lock or (),
+        without=without or (),
+        budget=budget,
+        seed=seed,
+        jobs=jobs,
+        config=config,
+        scheduler=scheduler,
+        same_settings=same_settings,
+        masters=masters,
+        resume=resume,
+        force=force,
+        log=log_of(log, no_log),
+    )
+    try:
+        made = run(request, terminal(compile_first))
+    except KeyboardInterrupt:
+        end_processes()
+        raise StoppedError(
+            "Stopped; the tracks that were done are kept. Give the same command with --resume to go on."
+        ) from None
+    for failure in made.failures:
+        typer.echo(f"{failure.file}: {failure.reason}", err=True)
+    typer.echo(_searched(made.album), err=True)
+    typer.echo(made.json() if as_json else made.markdown(), nl=False)
+    if not made.all_done:
         raise typer.Exit(FAILED)
-    if not all(record.met for record in found.done):
+    if not made.all_met:
         raise typer.Exit(MISSED)
 
 
-def _searched(found: Album) -> str:
-    if found.alike is None:
+def _searched(found: "Album") -> str:
+    if found.same_settings is None:
         return f"{found.redone} of {len(found.tracks)} tracks searched"
     return f"{found.redone} searches for {len(found.tracks)} tracks"

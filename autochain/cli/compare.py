@@ -5,49 +5,18 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.blocks import shown
-from autochain.audio.files import check_output, read_mix, write_text
 from autochain.cli import options
-from autochain.cli.log import LogFile, NoLog, log_of, write_log
-from autochain.cli.progress import progress_bar
-from autochain.compare import compare as compare_files
-from autochain.compare.account import account
-from autochain.compare.against_plan import check_bounce
-from autochain.compare.as_html import to_html
-from autochain.compare.as_json import different_to_json, to_json
-from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.cli.log import LogFile, NoLog, log_of
 from autochain.errors import DifferentMaterialError, UsageError
-from autochain.log.entry import comparison_entry
-from autochain.log.file import read
-from autochain.log.history import LAST, history_of
-from autochain.log.history_as_text import history_to_html, history_to_json, history_to_markdown
-from autochain.sheet.read import read_sheet
+from autochain.log.history import LAST_MASTERS
 
 TARGET_NOT_MET = 3
-
-
-def show_history(log: Path, last: int, out: Path | None, as_json: bool, force: bool) -> None:
-    """Print the history of a log, and write it where a folder is named."""
-    entries, broken = read(log)
-    if broken:
-        typer.echo(f"autochain: {broken} lines of {shown(log)} cannot be read and were left out.", err=True)
-    found = history_of(entries, last)
-    texts = [make(found) for make in (history_to_markdown, history_to_html, history_to_json)]
-    if out is not None:
-        names = [f"history.{kind}" for kind in ("md", "html", "json")]
-        check_output(out, names, force, (log,))
-        for name, text in zip(names, texts, strict=True):
-            write_text(out / name, text, force, (log,))
-    typer.echo(texts[2] if as_json else texts[0], nl=False)
 
 
 def compare(
     mix: Annotated[Path | None, typer.Argument(metavar="MIX", help="The mix.", show_default=False)] = None,
     master: Annotated[Path | None, typer.Argument(metavar="MASTER", help="A master of it.", show_default=False)] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", metavar="FOLDER", help="Also write MASTER.compare.md, .html and .json there."),
-    ] = None,
+    out: options.Out = None,
     sheet: Annotated[
         Path | None,
         typer.Option(
@@ -58,7 +27,7 @@ def compare(
     history: Annotated[
         bool, typer.Option("--history", help="Instead: what the last masters in the log have in common.")
     ] = False,
-    last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST,
+    last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST_MASTERS,
     log: LogFile = None,
     no_log: NoLog = False,
     force: options.Force = False,
@@ -72,37 +41,32 @@ def compare(
 
     Example: autochain compare mix.wav master.wav -o compared
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.terminal import terminal
+    from autochain.compare.as_json import different_to_json
+    from autochain.compare.report import different_report
+    from autochain.document.as_markdown import markdown
+    from autochain.tasks.compare import CompareRequest
+    from autochain.tasks.compare import compare as run
+    from autochain.tasks.history import HistoryRequest, recall
+    from autochain.tasks.sounds import name_of
+
     where = log_of(log, no_log)
     if history:
         if mix is not None or sheet is not None or where is None:
             raise UsageError("--history reads the log alone. Drop MIX, MASTER, --sheet and --no-log.")
-        if log is not None and not log.exists():
-            raise UsageError(f"--log {shown(log)} does not exist. Name a log that was written, or leave --log out.")
-        show_history(where, last, out, as_json, force)
+        past = recall(HistoryRequest(log=log, last=last, out=out, force=force), terminal())
+        typer.echo(past.json() if as_json else past.markdown(), nl=False)
         return
     if mix is None or master is None:
         raise UsageError("compare needs two files: autochain compare MIX MASTER. Or ask for --history.")
-    sources = (mix, master) if sheet is None else (mix, master, sheet)
-    names = [f"{master.stem}.compare.{kind}" for kind in ("md", "html", "json")]
-    earlier = None if sheet is None else read_sheet(sheet)
-    before, after = read_mix(mix), read_mix(master)
-    if out is not None:
-        check_output(out, names, force, sources)
+    request = CompareRequest(mix=mix, master=master, sheet=sheet, out=out, force=force, log=where)
     try:
-        with progress_bar() as show:
-            found = compare_files(before, after, show)
-            against = None if earlier is None else check_bounce(earlier, before, found, show)
+        found = run(request, terminal())
     except DifferentMaterialError as error:
-        say = different_to_json if as_json else different_to_markdown
-        typer.echo(say(before.file, after.file, str(error)), nl=False)
+        said = name_of(mix), name_of(master), str(error)
+        typer.echo(different_to_json(*said) if as_json else markdown(different_report(*said)), nl=False)
         raise typer.Exit(error.exit_code) from None
-    said = account(found)
-    texts = [make(found, said, against) for make in (to_markdown, to_html, to_json)]
-    if out is not None:
-        for name, text in zip(names, texts, strict=True):
-            write_text(out / name, text, force, sources)
-    if before.sha256 != after.sha256:  # a mix against itself is no master to remember
-        write_log(where, lambda: comparison_entry(found))
-    typer.echo(texts[2] if as_json else texts[0], nl=False)
-    if against is not None and not against.reached:
+    typer.echo(found.json() if as_json else found.markdown(), nl=False)
+    if found.reached is False:
         raise typer.Exit(TARGET_NOT_MET)

@@ -5,21 +5,7 @@ from typing import Annotated
 
 import typer
 
-from autochain.audio.files import check_output, read_mix, write_text
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
-from autochain.cli.progress import progress_bar
-from autochain.config import read_config
-from autochain.curve.as_data import to_csv, to_json
-from autochain.curve.as_html import to_html
-from autochain.curve.as_markdown import to_markdown
-from autochain.curve.files import names, stem_of
-from autochain.curve.sheets import sheet_texts
-from autochain.curve.targets import refuse_locked_drive, targets_lufs
-from autochain.curve.trace import trace
-from autochain.search.contradictions import refuse_contradictions
-from autochain.search.faint import refuse_faint
-from autochain.search.space import parse_decisions
 
 NONE_REACHED = 3
 
@@ -30,10 +16,7 @@ def curve(
     loud: Annotated[float, typer.Option("--to", metavar="LUFS", help="Loudest loudness, -40 to 0 LUFS.")] = -6.0,
     step: Annotated[float, typer.Option("--step", metavar="LU", help="Between them; 30 points at most.")] = 1.0,
     ceiling: options.Ceiling = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", metavar="FOLDER", help="Where the files go; without it nothing is written."),
-    ] = None,
+    out: options.Out = None,
     lock: options.Lock = None,
     without: options.Without = None,
     budget: Annotated[
@@ -53,34 +36,28 @@ def curve(
 
     Example: autochain curve mix.wav --from -14 --to -6 --step 1 -o curves
     """
-    targets = targets_lufs(quiet, loud, step)
-    options.check_jobs(jobs)
-    plan = read_config(config, options.overrides(targets[0], ceiling, seed, budget))
-    decisions = parse_decisions(lock or [], without or [], plan.chain_plan)
-    refuse_locked_drive(decisions)
-    refuse_contradictions(decisions, plan, None)
-    song = read_mix(mix)
-    refuse_faint(song)
-    if out is not None:
-        check_output(out, names(mix.stem, targets), force, (mix,))
-    with progress_bar() as show:
-        compile_first(show)
-        found = trace(song, plan, targets, decisions, jobs, show)
-        page = to_markdown(found, mix.stem)
-        if out is not None:
-            out.mkdir(parents=True, exist_ok=True)
-            for place, point in enumerate(found.points):
-                show("drawing the pages", place / len(found.points))
-                for kind, text in sheet_texts(song, point).items():
-                    write_text(out / f"{stem_of(mix.stem, point.target_lufs)}.sheet.{kind}", text, force, (mix,))
-    if out is not None:
-        for kind, text in (
-            ("csv", to_csv(found)),
-            ("json", to_json(found, mix.stem)),
-            ("html", to_html(found, mix.stem)),
-            ("md", page),
-        ):
-            write_text(out / f"{mix.stem}.curve.{kind}", text, force, (mix,))
-    typer.echo(to_json(found, mix.stem) if as_json else page, nl=False)
-    if not found.reached:
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.curve import CurveRequest
+    from autochain.tasks.curve import curve as run
+
+    request = CurveRequest(
+        mix=mix,
+        quiet_lufs=quiet,
+        loud_lufs=loud,
+        step_lu=step,
+        ceiling_dbtp=ceiling,
+        out=out,
+        lock=lock or (),
+        without=without or (),
+        budget=budget,
+        seed=seed,
+        jobs=jobs,
+        config=config,
+        force=force,
+    )
+    found = run(request, terminal(compile_first))
+    typer.echo(found.json() if as_json else found.markdown(), nl=False)
+    if not found.curve.reached:
         raise typer.Exit(NONE_REACHED)

@@ -13,13 +13,13 @@ import numpy as np
 from autochain.audio.signals import pink_noise
 from autochain.measure._hop_sums_kernels import hop_sums
 from autochain.measure.clipped import find_clipped_runs
-from autochain.measure.fine import measure_fine
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.hum import find_hum
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import weighted_hops
 from autochain.measure.resonance import measure_resonance
 from autochain.measure.spectrum import SpectrumMeter
+from autochain.measure.spikes import measure_spikes
 from autochain.measure.true_peak import hop_peaks, read_true_peak
 
 RATE_HZ = 44100
@@ -50,7 +50,7 @@ def compile_inspection(progress: Callable[[str, float], None]) -> None:
 
 
 def _compile_one_half() -> None:
-    for look in (measure_fine, find_hum, weighted_hops, find_clipped_runs):
+    for look in (measure_spikes, find_hum, weighted_hops, find_clipped_runs):
         look(sound(), RATE_HZ)
 
 def _compile_other_half() -> None:

@@ -10,6 +10,7 @@ import sys
 import numpy as np
 
 from autochain.chain.chain import DEFAULT
+from autochain.chain.settings import BUS_COMPRESSOR, CLIPPER, DRIVE, LIMITER, PEAK_COMPRESSOR, TRANSIENT, ChainSettings
 from autochain.cli.first_check import RATE_HZ, compiled_now, sound
 from autochain.measure._crest_kernels import window_levels
 from autochain.measure.crest import CrestReference, local_crest_db
@@ -40,14 +41,16 @@ def _compile_one_half() -> None:
 
 
 def _compile_other_half() -> None:
-    settings = {
-        "bus_compressor": {},
-        "peak_compressor": {},
-        "drive": {"gain_db": 9.0},
-        "clipper": {"ceiling_dbfs": -6.0},
-        "transient": {"onset_db": 1.0},
-        "limiter": {},
-    }
+    settings = ChainSettings(
+        {
+            BUS_COMPRESSOR: {},
+            PEAK_COMPRESSOR: {},
+            DRIVE: {"gain_db": 9.0},
+            CLIPPER: {"ceiling_dbfs": -6.0},
+            TRANSIENT: {"onset_db": 1.0},
+            LIMITER: {},
+        }
+    )
     DEFAULT.render(sound(), RATE_HZ, DEFAULT.checked(settings))
     CrestReference(sound(), RATE_HZ).compare(0.5 * sound())
 

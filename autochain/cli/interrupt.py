@@ -12,20 +12,22 @@ from autochain.errors import StoppedError
 
 
 @contextmanager
-def asked_to_stop() -> Iterator[Callable[[], bool]]:
+def asked_to_stop(*, goes_on: bool) -> Iterator[Callable[[], bool]]:
     """Give a function that says whether Ctrl-C was pressed; pressed again, the run ends at once.
 
-    Only the main thread can listen; elsewhere nobody ever asks.
+    Only the main thread can listen; elsewhere nobody ever asks. `goes_on` tells whether a later run can go on.
     """
     pressed = threading.Event()
+    later = "; either way the same command with --resume goes on later" if goes_on else ""
+    kept = "; what was done is kept. Give the same command with --resume to go on." if goes_on else " without a result."
 
     def on_press(signum: int, frame: FrameType | None) -> None:
         if pressed.is_set():
-            raise StoppedError("Stopped; what was done is kept. Give the same command with --resume to go on.")
+            raise StoppedError(f"Stopped{kept}")
         pressed.set()
         typer.echo(
             "\nStopping: if trials are left, the sheet of the best so far is made. Press Ctrl-C again to leave without "
-            "a sheet; either way the same command with --resume goes on later.",
+            f"a sheet{later}.",
             err=True,
         )
 

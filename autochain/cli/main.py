@@ -56,10 +56,11 @@ def main() -> None:
     kept = keep_compiled_code()
     if kept is not None:
         typer.echo(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}", err=True)
-    # What another command needs is not loaded: half a second.
-    asked = [name for name in _COMMANDS if sys.argv[1:2] == [name]]
+    # What another command needs is not loaded: half a second, and two where only the version is asked for.
+    first = sys.argv[1:2]
+    asked = [name for name in _COMMANDS if first == [name]]
     try:
-        _app(asked or _COMMANDS)()
+        _app(_COMMANDS if not asked and first != ["--version"] else asked)()
     except AutochainError as error:
         typer.echo(f"autochain: {error}", err=True)
         if isinstance(error, StoppedError):

@@ -1,13 +1,18 @@
 """Options that several commands share."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from autochain.config.model import Target
 from autochain.errors import UsageError
 
+Mixes = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="MIX|FOLDER|LIST.toml...", help="The mixes: files, folders, lists in TOML.", show_default=False
+    ),
+]
 Lufs = Annotated[
     float | None,
     typer.Option("--lufs", metavar="LUFS", help="Loudness to reach, -40 to 0 LUFS. Default: the config's, -9."),
@@ -68,33 +73,16 @@ Whole = Annotated[
 ]
 
 
-def check_jobs(jobs: int) -> None:
-    """Refuse a number of jobs that means nothing."""
-    if jobs == 0 or jobs < -1:
-        raise UsageError(f"--jobs {jobs} is not possible. Choose 1 or more, or -1 for all cores.")
+Out = Annotated[
+    Path | None,
+    typer.Option(
+        "--out", "-o", metavar="FOLDER", help="Write all files there; without -o nothing is written."
+    ),
+]
 
 
-def overrides(
-    lufs: float | None,
-    ceiling: float | None,
-    seed: int | None,
-    budget: int | None,
-    loudest_part: float | None = None,
-    earlier: Target | None = None,
-) -> dict[str, dict[str, Any]]:
-    """Config keys that options on the command line replace; what they leave of a target an earlier sheet gives."""
-    if lufs is not None and loudest_part is not None:
-        raise UsageError(
-            f"--lufs {lufs:g} and --loudest-part {loudest_part:g} are two targets, and a master has one. "
-            f"Drop one of them."
-        )
-    if earlier is not None:
-        ceiling = earlier.ceiling_dbtp if ceiling is None else ceiling
-        if lufs is None and loudest_part is None:
-            lufs, loudest_part = earlier.lufs, earlier.loudest_part_lufs
-    target = {"lufs": lufs, "loudest_part_lufs": loudest_part, "ceiling_dbtp": ceiling}
-    search = {"seed": seed, "budget": budget}
-    return {
-        "target": {key: value for key, value in target.items() if value is not None},
-        "search": {key: value for key, value in search.items() if value is not None},
-    }
+def needed(out: Path | None, command: str) -> Path:
+    """The folder of a command that is about files; UsageError where none is named."""
+    if out is None:
+        raise UsageError(f"{command} makes files, and nothing is written without a folder. Add -o FOLDER.")
+    return out

@@ -7,14 +7,14 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from autochain.compare.account import Account
-from autochain.compare.against_plan import AgainstPlan
+from autochain.compare.bounce import BounceVerdict
 from autochain.compare.comparison import Comparison, Side
+from autochain.compare.description import Description
 
 _DECIMALS = 3
 
 
-def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None) -> str:
+def to_json(found: Comparison, described: Description, verdict: BounceVerdict | None = None) -> str:
     """Indented JSON with a final newline, numbers to three decimals; the same facts give the same bytes."""
     return dumped(
         {
@@ -22,15 +22,15 @@ def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None
             "same_material": True,
             "mix": _side(found.mix),
             "master": _side(found.master),
-            "plan": None if plan is None else _plan(plan),
+            "plan": None if verdict is None else _verdict(verdict),
             "gain_lu": found.gain_lu,
             "compared_s": found.compared_s,
-            "apart_s": found.apart_s,
+            "apart_s": found.unmatched_s,
             "rate_hz": found.rate_hz,
             "resampled": found.resampled,
             "alignment": {"delay_s": found.delay_s, **asdict(found.alignment)},
-            "changed": [asdict(said) for said in account.changed],
-            "unchanged": account.unchanged,
+            "changed": [asdict(one) for one in described.changed],
+            "unchanged": described.unchanged,
             "third_octaves": [asdict(band) for band in found.bands],
             "width_change_db": found.width_change_db,
             "static_curve": {"hz": found.curve_hz, "db": found.curve_db},
@@ -39,13 +39,13 @@ def to_json(found: Comparison, account: Account, plan: AgainstPlan | None = None
             "crest_loss_db": found.crest_loss_db,
             "movement_db": found.movement_db,
             "contrast_change_lu": found.contrast_change_lu,
-            "ends": asdict(found.ends),
+            "ends": {"head": asdict(found.head), "tail": asdict(found.tail)},
             "new_clicks": [asdict(click) for click in found.new_clicks],
             "new_edges_s": found.new_edges_s,
             "loudness": {
-                "at_s": found.courses.at_s.tolist(),
-                "mix_lufs": found.courses.mix_lufs.tolist(),
-                "master_lufs": found.courses.master_lufs.tolist(),
+                "at_s": found.traces.at_s.tolist(),
+                "mix_lufs": found.traces.mix_lufs.tolist(),
+                "master_lufs": found.traces.master_lufs.tolist(),
             },
         }
     )
@@ -69,24 +69,24 @@ def dumped(value: dict[str, Any]) -> str:
     return json.dumps(_rounded(value), indent=2, allow_nan=False) + "\n"
 
 
-def _plan(plan: AgainstPlan) -> dict[str, Any]:
+def _verdict(verdict: BounceVerdict) -> dict[str, Any]:
     return {
-        "sheet": plan.sheet,
-        "same_mix": plan.same_mix,
-        "target": plan.target.model_dump(),
-        "loudness_lufs": plan.loudness_lufs,
-        "true_peak_dbtp": plan.true_peak_dbtp,
-        "reached": plan.reached,
-        "loud_enough": plan.loud_enough,
-        "under_ceiling": plan.under_ceiling,
-        "advice": [asdict(one) for one in plan.advice],
-        "figures": plan.plan.master.figures.as_dict(),
-        "third_octaves": [asdict(band) for band in plan.plan.bands],
-        "distortion": asdict(plan.plan.distortion),
-        "onset_change_db": plan.plan.onset_change_db,
-        "crest_loss_db": plan.plan.crest_loss_db,
-        "movement_db": plan.plan.movement_db,
-        "width_change_db": plan.plan.width_change_db,
+        "sheet": verdict.sheet,
+        "same_mix": verdict.same_mix,
+        "target": verdict.target.model_dump(),
+        "loudness_lufs": verdict.loudness_lufs,
+        "true_peak_dbtp": verdict.true_peak_dbtp,
+        "reached": verdict.reached,
+        "loud_enough": verdict.loud_enough,
+        "under_ceiling": verdict.under_ceiling,
+        "advice": [asdict(one) for one in verdict.advice],
+        "figures": verdict.planned.master.figures.as_dict(),
+        "third_octaves": [asdict(band) for band in verdict.planned.bands],
+        "distortion": asdict(verdict.planned.distortion),
+        "onset_change_db": verdict.planned.onset_change_db,
+        "crest_loss_db": verdict.planned.crest_loss_db,
+        "movement_db": verdict.planned.movement_db,
+        "width_change_db": verdict.planned.width_change_db,
     }
 
 

@@ -9,24 +9,23 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import SHORTEST_S
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange, band_changes, width_change_db
-from autochain.compare.clicks import NewClick, new_clicks
-from autochain.compare.course import gain_course_db, movement_between_db
-from autochain.compare.ends import Ends, compare_ends
+from autochain.compare.head_and_tail_changes import EndChange, compare_head_and_tail
+from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.pair import Pair, make_pair
-from autochain.compare.together import Span, apart_spans
+from autochain.compare.splices import Span, unmatched_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
-from autochain.measure.between import explain
+from autochain.measure.band_changes import BandChange, band_changes, width_change_db
 from autochain.measure.crest import CrestReference
 from autochain.measure.distortion import Distortion
+from autochain.measure.linear_change import fit_linear_change
 from autochain.measure.loudness import HOP_S, SHORT_TERM_HOPS, centre_s, integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import Measurement, measure
-from autochain.measure.movement import contrast_loss_lu
+from autochain.measure.movement import contrast_loss_lu, gain_trace_db, movement_between_db
 from autochain.measure.spectrum import measure_spectrum
 from autochain.progress import Progress, silent
 
-_COURSE_HOPS = 50  # half a second between two points of a picture
+_TRACE_HOPS = 50  # half a second between two points of a picture
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -53,7 +52,7 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Courses:
+class LoudnessTraces:
     """Short-term loudness (3 s) of both on the mix's time, for a picture.
 
     Attributes
@@ -65,7 +64,7 @@ class Courses:
     gain_at_s
         Mix time of the first of `gain_db`.
     gain_db
-        Gain of every 10 ms relative to its median, static filtering aside (`course.gain_course_db`).
+        Gain of every 10 ms relative to its median, static filtering aside (`movement.gain_trace_db`).
     """
 
     at_s: npt.NDArray[np.floating[Any]]
@@ -77,7 +76,7 @@ class Courses:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
-    """What lies between a mix and its master. All but `mix`, `master` and `ends` is about the stretch in step.
+    """What lies between a mix and its master. All but `mix`, `master`, `head` and `tail` is about the stretch in step.
 
     Attributes
     ----------
@@ -85,10 +84,10 @@ class Comparison:
         The files.
     rate_hz, resampled
         The rate both were compared at, and which of them was brought to it.
-    apart_s
-        Spans of mix time in which the two do not run together: an edit, or another version.
+    unmatched_s
+        Spans of mix time in which the two do not match: an edit, or another version.
     compared_s
-        Span of mix time that is compared: in step and together, without what was faded or cut at the ends.
+        Span of mix time that is compared: in step and matching, without what was faded or cut at the ends.
     alignment, delay_s
         Where the master lies, in samples at `rate_hz`, and the delay in s.
     gain_lu
@@ -99,7 +98,7 @@ class Comparison:
         Change of side against mid, over the whole spectrum; None where one of them is silent in either file.
     curve_hz, curve_db
         Static filtering in twelfths of an octave relative to its own loudness, one value per channel
-        (`measure.between.Between`).
+        (`measure.linear_change.LinearChange`).
     distortion
         What no static filter explains.
     onset_change_db
@@ -110,21 +109,21 @@ class Comparison:
         Rms of the gain between 0.5 and 20 Hz in the loud parts, from the files alone.
     contrast_change_lu
         Change of the spread of short-term loudness: negative when quiet and loud parts moved together.
-    ends
+    head, tail
         First and last sound.
     new_clicks
         Clicks in the master that the mix does not have, at mix times.
     new_edges_s
         Mix times of hard edges of cut peaks in the master that the mix does not have.
-    courses
-        Loudness over time.
+    traces
+        Loudness and gain over time.
     """
 
     mix: Side
     master: Side
     rate_hz: int
     resampled: str | None
-    apart_s: tuple[Span, ...]
+    unmatched_s: tuple[Span, ...]
     compared_s: Span
     alignment: Alignment
     delay_s: float
@@ -138,10 +137,11 @@ class Comparison:
     crest_loss_db: float
     movement_db: float
     contrast_change_lu: float
-    ends: Ends
+    head: EndChange
+    tail: EndChange
     new_clicks: tuple[NewClick, ...]
     new_edges_s: tuple[float, ...]
-    courses: Courses
+    traces: LoudnessTraces
 
     @property
     def turn_deg(self) -> float:
@@ -172,19 +172,19 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
     with ThreadPoolExecutor(2) as pool:  # the loops let go of the interpreter, so the second core takes part
         sides = [pool.submit(_side, one) for one in (mix, master)]
         try:
-            progress("laying the master upon the mix", 0.1)
+            progress("aligning the master with the mix", 0.1)
             pair = make_pair(mix, master)
-            apart, together = apart_spans(pair)
-            if together[1] - together[0] < SHORTEST_S:
+            unmatched, matching = unmatched_spans(pair)
+            if matching[1] - matching[0] < SHORTEST_S:
                 raise DifferentMaterialError(
-                    "mix and master are different material: no 3 s of them run together. Check that both are the "
+                    "mix and master are different material: they match for less than 3 s. Check that both are the "
                     "same version, at the same speed."
                 )
-            ends = compare_ends(pair)
-            if apart:  # the ends may be of other parts
-                ends = Ends(head=ends.head.whole(), tail=ends.tail.whole())
+            head, tail = compare_head_and_tail(pair)
+            if unmatched:  # they may be of other parts
+                head, tail = head.whole(), tail.whole()
             progress("measuring what was added", 0.3)
-            start_s, stop_s = _compared(pair, ends, together)
+            start_s, stop_s = _compared(pair, head, tail, matching)
             found = _between(pair, start_s, stop_s)
             progress("measuring both files", 0.8)
             before, after = (side.result() for side in sides)
@@ -199,8 +199,9 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
         resampled=pair.resampled,
         alignment=pair.alignment,
         delay_s=pair.delay_s,
-        ends=ends,
-        apart_s=tuple((a + pair.start_s, b + pair.start_s) for a, b in apart),
+        head=head,
+        tail=tail,
+        unmatched_s=tuple((a + pair.start_s, b + pair.start_s) for a, b in unmatched),
         compared_s=(start_s, stop_s),
         **found,
     )
@@ -218,13 +219,13 @@ def _side(mix: Mix) -> Side:
     )
 
 
-def _compared(pair: Pair, ends: Ends, together: Span) -> Span:
-    """Mix times of what is compared: in step, together, and without what was faded or cut, which the ends tell."""
-    start_s, stop_s = (at + pair.start_s for at in together)
-    if ends.head.lost_s:
-        start_s = max(start_s, ends.head.at_s)
-    if ends.tail.lost_s:
-        stop_s = min(stop_s, ends.tail.at_s)
+def _compared(pair: Pair, head: EndChange, tail: EndChange, matching: Span) -> Span:
+    """Mix times of what is compared: in step, matching, and without what was faded or cut."""
+    start_s, stop_s = (at + pair.start_s for at in matching)
+    if head.lost_s:
+        start_s = max(start_s, head.at_s)
+    if tail.lost_s:
+        stop_s = min(stop_s, tail.at_s)
     return start_s, stop_s
 
 
@@ -233,19 +234,20 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
     rate_hz = pair.rate_hz
     begin, end = (max(0, round((at - pair.start_s) * rate_hz)) for at in (start_s, stop_s))
     x, y = (s[begin:end] for s in (pair.in_step_mix, pair.in_step_master))
-    seen = explain(x, y, rate_hz)
+    seen = fit_linear_change(x, y, rate_hz)
     hops_x, hops_y, hops_reference = (weighted_hops(s, rate_hz) for s in (x, y, seen.reference))
     before, after, linear = (integrated_lufs(hops) for hops in (hops_x, hops_y, hops_reference))
     if before is None or after is None or linear is None:
         raise AutochainError(
-            "mix or master stays under -70 LUFS where they overlap; there is nothing to compare. Give a louder part."
+            "mix or master stays under -70 LUFS in what they have in common; there is nothing to compare. Give a "
+            "louder part."
         )
     gain = after - before
     crest = CrestReference(x, rate_hz).compare(y)
     spectra = measure_spectrum(x, rate_hz), measure_spectrum(y, rate_hz)
     brought_in, from_s = new_clicks(seen.reference, y, rate_hz), pair.start_s + begin / rate_hz
     short = [short_term_lufs(hops) for hops in (hops_x, hops_y)]
-    at = np.arange(0, short[0].size, _COURSE_HOPS)
+    at = np.arange(0, short[0].size, _TRACE_HOPS)
     return {
         "gain_lu": gain,
         "bands": band_changes(*spectra, gain),
@@ -259,11 +261,11 @@ def _between(pair: Pair, start_s: float, stop_s: float) -> dict[str, Any]:
         "new_clicks": tuple(replace(click, at_s=from_s + click.at_s) for click in brought_in.clicks),
         "new_edges_s": tuple(from_s + at for at in brought_in.edges_s),
         "contrast_change_lu": contrast_loss_lu(short[1:], short[:1]) - contrast_loss_lu(short[:1], short[1:]),
-        "courses": Courses(
+        "traces": LoudnessTraces(
             at_s=from_s + centre_s(0, SHORT_TERM_HOPS) + at * HOP_S,
             mix_lufs=short[0][at],
             master_lufs=short[1][at] - gain,
             gain_at_s=from_s,
-            gain_db=gain_course_db(hops_reference, hops_y),
+            gain_db=gain_trace_db(hops_reference, hops_y),
         ),
     }

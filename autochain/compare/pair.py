@@ -11,7 +11,7 @@ import numpy as np
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
 from autochain.measure.align import Alignment, in_step
-from autochain.measure.between import align_same_material
+from autochain.measure.linear_change import align_same_material
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

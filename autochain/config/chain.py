@@ -15,9 +15,11 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model, field_validator
 
-from autochain.chain.chain import STAGES, ChainPlan, order_problem
+from autochain.chain.chain import DEFAULT, STAGES, ChainPlan, order_problem
 from autochain.chain.parameter import Parameter
+from autochain.chain.settings import STAGE_NAMES, ChainSettings, StageName, Value
 from autochain.chain.stage import Stage
+from autochain.config.coordinates import FOUND
 from autochain.errors import ParameterError
 
 _BOUNDS = ("default", "low", "high")
@@ -29,11 +31,22 @@ class Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-def _value(parameter: Parameter, given: Any) -> float:
-    if isinstance(given, bool) or not isinstance(given, str if parameter.choices else int | float):
-        raise ValueError("must be a number" if not parameter.choices else f"must be {_span(parameter)}")
+def _value(parameter: Parameter, given: Any) -> Value:
+    return _word(parameter, given) if parameter.choices else _number(parameter, given)
+
+
+def _number(parameter: Parameter, given: Any) -> float:
+    if isinstance(given, bool) or not isinstance(given, int | float):
+        raise ValueError("must be a number")
     try:
-        return parameter.parsed(given, "")
+        return parameter.number(given, "")
+    except ParameterError:
+        raise ValueError(f"must be {_span(parameter)}") from None
+
+
+def _word(parameter: Parameter, given: Any) -> str:
+    try:
+        return parameter.word(given, "")
     except ParameterError:
         raise ValueError(f"must be {_span(parameter)}") from None
 
@@ -53,34 +66,26 @@ def _narrowed(parameter: Parameter, given: Any) -> Parameter:
     unknown = [key for key in given if key not in _BOUNDS]
     if unknown:
         raise ValueError(f"may hold {', '.join(_BOUNDS)}, not {unknown[0]}")
-    if parameter.choices and not set(given) <= {"default"}:
-        raise ValueError("is a choice and has no range; give the word alone")
-    low = _value(parameter, given["low"]) if "low" in given else parameter.low
-    high = _value(parameter, given["high"]) if "high" in given else parameter.high
+    if parameter.choices:
+        if not set(given) <= {"default"}:
+            raise ValueError("is a choice and has no range; give the word alone")
+        return replace(parameter, default=_word(parameter, given.get("default", parameter.default)))
+    low = _number(parameter, given["low"]) if "low" in given else parameter.low
+    high = _number(parameter, given["high"]) if "high" in given else parameter.high
     narrow = replace(parameter, low=low, high=high)
     if narrow.low > narrow.high:
         raise ValueError(f"has low {narrow.low:g} above high {narrow.high:g}")
     if parameter.off is not None and parameter.off in (narrow.low, narrow.high) != (parameter.low, parameter.high):
         raise ValueError(f"has {parameter.off:g}, which means off, as an end of its range")
-    default = parameter.default if parameter.default == parameter.off else narrow.nearest(parameter.default)
-    return replace(narrow, default=_value(narrow, given["default"]) if "default" in given else default)
+    if "default" in given:
+        return replace(narrow, default=_number(narrow, given["default"]))
+    default = float(parameter.default)
+    return replace(narrow, default=default if default == parameter.off else narrow.nearest(default))
 
 
-# What a search finds for every mix: a configuration can neither set nor bound it.
-FOUND = {
-    "rotation": ("kind", "angle_deg", "freq_hz", "q", "sections"),
-    "bus_compressor": ("threshold_db",),
-    "peak_compressor": ("threshold_db",),
-    "drive": ("gain_db",),
-    "clipper": ("ceiling_dbfs",),
-    "limiter": ("ceiling_dbtp",),
-    "output": ("trim_db",),
-}
-
-
-def _check(stage: str, parameter: Parameter) -> BeforeValidator:
+def _check(stage: StageName, parameter: Parameter) -> BeforeValidator:
     def check(given: Any) -> Any:
-        if parameter.name in FOUND.get(stage, ()):
+        if (stage, parameter.name) in FOUND:
             lock = f"use --lock {stage}.{parameter.name}"
             cure = "lower target.ceiling_dbtp" if parameter.name == "trim_db" else lock
             raise ValueError(f"is found anew for every mix; leave it out, or {cure}")
@@ -114,7 +119,7 @@ def _table(stage: Stage) -> type[Part]:
 
 
 class _Order(Part):
-    order: tuple[str, ...] = tuple(STAGES)
+    order: tuple[str, ...] = STAGE_NAMES
 
     @field_validator("order")
     @classmethod
@@ -133,18 +138,18 @@ Chain = create_model("Chain", __base__=_Order, **_TABLES)
 
 def chain_plan(chain: _Order) -> ChainPlan:
     """Build the plan that a `[chain]` table describes."""
-    stages: dict[str, Stage] = {}
-    given: dict[str, dict[str, float]] = {}
-    for name in chain.order:
-        stage = STAGES[name]
+    stages: dict[StageName, Stage] = {}
+    given: dict[StageName, dict[str, Value]] = {}
+    for stage in map(DEFAULT.stage, chain.order):
+        name = stage.name
         table = getattr(chain, name).model_dump(exclude_unset=True)
         bands = table.pop("bands", ())
         parameters = tuple(_narrowed(p, table[p.name]) if p.name in table else p for p in stage.parameters)
         stages[name] = replace(stage, parameters=parameters)
         if bands:
             given[name] = {
-                f"band{k}_{p.name}": p.parsed(band.get(p.name, p.shown(p.default)), name)
+                f"band{k}_{p.name}": p.parsed(band.get(p.name, p.default), name)
                 for k, band in enumerate(bands, 1)
                 for p in stage.band
             }
-    return ChainPlan(stages=stages, given=given)
+    return ChainPlan(stages=stages, given=ChainSettings(given))

@@ -1,13 +1,13 @@
 """The configuration as frozen models; `configs/default.toml` is its annotated default."""
 
-import difflib
 from functools import cached_property
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
-from autochain.chain.chain import STAGES, ChainPlan
+from autochain.chain.chain import ChainPlan
 from autochain.config.chain import Chain, Part, chain_plan
+from autochain.config.coordinates import COORDINATES
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import CorrectionRules
 from autochain.prepare.limits import Limits
@@ -20,30 +20,7 @@ def _ordered(span: tuple[float, float]) -> tuple[float, float]:
     return span
 
 
-def _ends(stage: str, parameter: str) -> tuple[float, float]:
-    known = STAGES[stage].parameter(parameter)
-    return known.low, known.high
-
-
-# Coordinates that are a stage's own parameter.
-PARAMETER_OF: dict[str, tuple[str, str]] = {
-    "bus_attack_ms": ("bus_compressor", "attack_ms"),
-    "bus_release_ms": ("bus_compressor", "release_ms"),
-    "peak_attack_ms": ("peak_compressor", "attack_ms"),
-    "peak_release_ms": ("peak_compressor", "release_ms"),
-    "clip_softness": ("clipper", "softness"),
-    "onset_db": ("transient", "onset_db"),
-    "limiter_lookahead_ms": ("limiter", "lookahead_ms"),
-    "limiter_release_ms": ("limiter", "release_ms"),
-}
-# Where a coordinate means something: what the stage can be set to; work and shares from none to all there is.
-_MEANINGFUL: dict[str, tuple[float, float]] = {
-    "bus_work_db": (0.0, 20.0),
-    "peak_work_db": (0.0, 20.0),
-    "clip_share": (0.0, 1.0),
-    **{name: _ends(stage, parameter) for name, (stage, parameter) in PARAMETER_OF.items()},
-    "onset_db": (0.0, _ends("transient", "onset_db")[1]),
-}
+_MEANINGFUL = {coordinate.name: coordinate.meaningful for coordinate in COORDINATES}
 
 
 def _meaningful(values: tuple[float, ...], name: str) -> None:
@@ -163,16 +140,12 @@ class Baselines(Part):
         return grid
 
 
-SAMPLERS = ("tpe", "cma", "nsga", "random")
-
-
 class SearchPlan(Part):
     """How the search spends its trials."""
 
-    sampler: str
     budget: int = Field(ge=2)  # limiter-only and the trade default are always among the trials
     batch: int = Field(ge=1)
-    seed: int = Field(ge=0, le=2**32 - 1)  # what the samplers take
+    seed: int = Field(ge=0, le=2**32 - 1)  # what a sampler takes
     startup: int = Field(ge=1)
     explore_share: float = Field(ge=0.0, le=1.0)
     first_margin: float = Field(ge=0.0)
@@ -187,15 +160,6 @@ class SearchPlan(Part):
     ranges: Ranges
     trade_default: Coordinates
     baselines: Baselines
-
-    @field_validator("sampler")
-    @classmethod
-    def _check(cls, name: str) -> str:
-        if name not in SAMPLERS:
-            near = difflib.get_close_matches(name, SAMPLERS, n=1)
-            hint = f". Did you mean {near[0]}?" if near else ""
-            raise ValueError(f"must be one of {', '.join(SAMPLERS)}{hint}")
-        return name
 
 
 class Weights(Part):

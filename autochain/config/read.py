@@ -8,7 +8,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from autochain.chain.chain import STAGES
-from autochain.config.model import PARAMETER_OF, Baselines, Config, Coordinates, Ranges, Target
+from autochain.config.coordinates import SET
+from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
 
@@ -120,7 +121,7 @@ def _within_chain(config: Config, where: str) -> Config:
     """Keep the search inside the ranges that `[chain]` has narrowed; ConfigError where nothing is left."""
     search, stages, problems = config.search, config.chain_plan.stages, []
     ranges, start, grids = search.ranges.model_dump(), search.trade_default.model_dump(), search.baselines.model_dump()
-    for name, (stage, parameter) in PARAMETER_OF.items():
+    for name, stage, parameter in ((c.name, *c.place) for c in SET):
         if stage not in stages:
             continue
         known = stages[stage].parameter(parameter)

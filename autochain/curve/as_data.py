@@ -5,14 +5,14 @@ import io
 import json
 from typing import Any
 
-from autochain.curve.account import knee_of, statement
-from autochain.curve.dents import TOLERANCE, dented
-from autochain.curve.files import stem_of
+from autochain.curve.monotone import TOLERANCE, not_monotone
 from autochain.curve.point import Curve, Point
+from autochain.curve.sheets import CurveSheets
+from autochain.curve.statement import knee_of, statement
 from autochain.render.normalised import normalise
-from autochain.search.costs import NAMES, Costs
+from autochain.search.costs import COST_NAMES, Costs
 from autochain.search.request import versions
-from autochain.sheet import build_sheet
+from autochain.sheet import Sheet
 
 
 def _fine(value: float | None) -> float | None:
@@ -23,8 +23,8 @@ def _costs(costs: Costs, score: float) -> dict[str, float | None]:
     return {**{name: _fine(value) for name, value in costs.as_dict().items()}, "score": _fine(score)}
 
 
-def _point(point: Point, stem: str) -> dict[str, Any]:
-    sheet, after = build_sheet(point.found), point.chosen.after
+def _point(point: Point, sheet: Sheet, name: str) -> dict[str, Any]:
+    after = point.chosen.after
     normalised = []
     if after.integrated_lufs is not None and after.true_peak_dbtp is not None:
         normalised = [
@@ -47,15 +47,16 @@ def _point(point: Point, stem: str) -> dict[str, Any]:
         "settings": {entry.stage: entry.settings for entry in sheet.stages},
         "baselines": {
             name: {**_costs(b.costs, b.score), "met": b.met, "verified": b.verified}
-            for name, b in sorted(point.beside.items())
+            for name, b in sorted(point.baselines.items())
         },
         "normalised": normalised,
-        "sheet": f"{stem_of(stem, point.target_lufs)}.sheet.json",
+        "sheet": name,
     }
 
 
-def to_json(curve: Curve, stem: str) -> str:
-    """Indented JSON with a final newline; `stem` is the mix's name without its ending."""
+def to_json(found: CurveSheets) -> str:
+    """Indented JSON with a final newline."""
+    curve = found.curve
     first = curve.points[0].found
     knee = knee_of(curve)
     whole = {
@@ -64,9 +65,9 @@ def to_json(curve: Curve, stem: str) -> str:
         "ceiling_dbtp": first.config.target.ceiling_dbtp,
         "said": statement(curve),
         "knee": None if knee is None else {n: v if isinstance(v, bool) else _fine(v) for n, v in knee.items()},
-        "points": [_point(point, stem) for point in curve.points],
+        "points": [_point(point, sheet, found.sheet_name(point, "json")) for point, sheet in found.points],
         "not_tried_lufs": list(curve.not_tried_lufs),
-        "dents": {"tolerance": TOLERANCE, "found": curve.dents, "left_at_lufs": dented(curve)},
+        "dents": {"tolerance": TOLERANCE, "found": curve.not_monotone_found, "left_at_lufs": not_monotone(curve)},
         "seed": first.config.search.seed,
         "versions": versions(),
     }
@@ -77,14 +78,14 @@ def to_csv(curve: Curve) -> str:
     """One row per loudness and chain, with a head; units stand in the names of the columns."""
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
-    rows.writerow(["target_lufs", "chain", "met", "verified", "integrated_lufs", "true_peak_dbtp", "score", *NAMES])
+    numbers = ("score", *COST_NAMES)
+    rows.writerow(["target_lufs", "chain", "met", "verified", "integrated_lufs", "true_peak_dbtp", *numbers])
     for point in curve.points:
         after, own = point.chosen.after, _costs(point.chosen.costs, point.chosen.score)
         heard = [_fine(after.integrated_lufs), _fine(after.true_peak_dbtp)]
-        rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in ("score", *NAMES))])
-        for name, beside in sorted(point.beside.items()):
-            own = _costs(beside.costs, beside.score)
-            rows.writerow(
-                [point.target_lufs, name, beside.met, beside.verified, "", "", *(own[n] for n in ("score", *NAMES))]
-            )
+        rows.writerow([point.target_lufs, "suggestion", point.met, True, *heard, *(own[n] for n in numbers)])
+        for name, baseline in sorted(point.baselines.items()):
+            own = _costs(baseline.costs, baseline.score)
+            place = [point.target_lufs, name, baseline.met, baseline.verified, "", ""]
+            rows.writerow([*place, *(own[n] for n in numbers)])
     return out.getvalue()

@@ -14,7 +14,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 16.0, 24.0, 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CostLine:
     """One line of a picture: its class, and a value for every loudness; None leaves a gap."""
 
     kind: str
@@ -22,7 +22,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
+class PointLink:
     """Where a point leads, its words, and the name of its mark on the page."""
 
     href: str
@@ -34,8 +34,8 @@ def cost_picture(
     label: str,
     unit: str,
     at_lufs: Sequence[float],
-    lines: Sequence[Line],
-    links: Sequence[Link] = (),
+    series: Sequence[CostLine],
+    links: Sequence[PointLink] = (),
     knee_lufs: float | None = None,
     size: tuple[float, float] = (640.0, 320.0),
 ) -> str:
@@ -49,7 +49,7 @@ def cost_picture(
         Of the values.
     at_lufs
         Loudness of the points, rising.
-    lines
+    series
         The last is drawn on top and has the points.
     links
         One a loudness, or none.
@@ -59,8 +59,8 @@ def cost_picture(
         Width and height of its own units.
     """
     width, height = size
-    known = [v for one in lines for v in one.values if v is not None] or [0.0]
-    low = min(0.0, math.floor(min(known)))
+    known = [v for one in series for v in one.values if v is not None] or [0.0]
+    low = min(0.0, math.floor(min(known) + 0.05))  # a hair under nothing is no reason for another line
     step = _step(max(known) - low)
     top = step * max(1.0, math.ceil(max(known) / step))
     span = (at_lufs[-1] - at_lufs[0]) or 1.0
@@ -84,10 +84,10 @@ def cost_picture(
         if knee_lufs is not None:
             yield upright(x_of(knee_lufs), _TOP, height - _BOTTOM - _TOP, "knee")
             yield word(x_of(knee_lufs), _TOP - 5.0, "knee", "middle")
-        for one in lines:
+        for one in series:
             for run in _runs(one.values):
                 yield line([(x_of(at_lufs[k]), y_of(one.values[k] or 0.0)) for k in run], one.kind)
-        for k, value in enumerate(lines[-1].values):
+        for k, value in enumerate(series[-1].values):
             if value is None:
                 continue
             place = f'cx="{x_of(at_lufs[k]):.1f}" cy="{y_of(value):.1f}"'

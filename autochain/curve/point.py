@@ -7,7 +7,7 @@ from autochain.search.result import Suggestion, Verified
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class BaselineCosts:
     """A baseline at one loudness.
 
     Attributes
@@ -38,8 +38,8 @@ class Point:
         The result, verified on the whole song; its samples are not kept.
     by_gain
         Whether a gain alone was enough.
-    beside
-        Baselines by name.
+    baselines
+        By name.
     taken_from_lufs
         The louder point whose settings, driven less, cost less than what was found here; None for the point's own.
     """
@@ -47,7 +47,7 @@ class Point:
     target_lufs: float
     found: Suggestion
     by_gain: bool
-    beside: dict[str, Beside]
+    baselines: dict[str, BaselineCosts]
     taken_from_lufs: float | None = None
 
     @property
@@ -63,11 +63,14 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Points from quiet to loud, and the loudnesses that were not tried because a quieter one was out of reach."""
+    """Points from quiet to loud, and the loudnesses that were not tried because a quieter one was out of reach.
+
+    `not_monotone_found` counts the points that the search left costing more than the next louder one.
+    """
 
     points: tuple[Point, ...]
     not_tried_lufs: tuple[float, ...]
-    dents: int
+    not_monotone_found: int
 
     @property
     def reached(self) -> tuple[Point, ...]:

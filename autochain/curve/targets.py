@@ -1,7 +1,8 @@
 """The loudnesses of a curve, from quiet to loud."""
 
+from autochain.chain.settings import DRIVE
 from autochain.errors import UsageError
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 from autochain.units import number
 
 MOST_POINTS = 30
@@ -37,7 +38,7 @@ def targets_lufs(quiet_lufs: float, loud_lufs: float, step_lu: float) -> tuple[f
 
 def refuse_locked_drive(decisions: Decisions) -> None:
     """Refuse a lock of what brings a chain to each loudness."""
-    gain_db = decisions.locks.get("drive", {}).get("gain_db")
+    gain_db = decisions.locks.get(DRIVE, "gain_db")
     if gain_db is not None:
         raise UsageError(
             f"--lock drive.gain_db={gain_db:g} fixes the loudness, and a curve goes through many. Drop the lock, or "
@@ -45,6 +46,6 @@ def refuse_locked_drive(decisions: Decisions) -> None:
         )
 
 
-def name_of(target_lufs: float) -> str:
+def loudness_name(target_lufs: float) -> str:
     """Loudness as it stands in file names: `-9.0`, and as many digits as it has."""
     return number(target_lufs, decimals=1 if round(target_lufs, 1) == target_lufs else 2)

@@ -19,6 +19,7 @@ from autochain.document.blocks import (
     Soft,
     Strong,
     Table,
+    Time,
     Verbatim,
     inlines,
 )
@@ -57,7 +58,8 @@ def html(blocks: Iterable[Block]) -> Iterator[str]:
                 yield from html(inside)
                 yield "</section>"
             case Folded(title=title, blocks=inside, opened=opened):
-                yield f"<details{' open' if opened else ''}><summary>{line(title)}</summary>"
+                shown = "".join(html([title])) if isinstance(title, Heading) else line(title)
+                yield f"<details{' open' if opened else ''}><summary>{shown}</summary>"
                 yield from html(inside)
                 yield "</details>"
 
@@ -86,6 +88,8 @@ def _inline(one: Inline) -> str:
             return f"<bdi>{text(words)}</bdi>"
         case Link(words=words, href=href):
             return f'<a href="{text(href)}"><bdi>{text(words)}</bdi></a>'
+        case Time(words=words, from_s=from_s):
+            return f'<span data-time="{from_s:.2f}">{text(words)}</span>'
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[Line]], role: str) -> str:

@@ -4,7 +4,7 @@ A report builds its blocks once; `as_markdown` and `as_html` write them. Every s
 spell out what their format would take for a sign of its own.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -45,7 +45,15 @@ class Link:
     href: str
 
 
-Inline = str | Strong | Soft | Code | FileName | Link
+@dataclass(frozen=True, slots=True)
+class Time:
+    """A time of the song as text; a page that plays the song plays from `from_s` when it is pressed."""
+
+    words: str
+    from_s: float
+
+
+Inline = str | Strong | Soft | Code | FileName | Link | Time
 Line = Inline | tuple[Inline, ...]
 
 
@@ -60,10 +68,10 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
-    """Sentences. `lead` is what to read first, `soft` what explains it."""
+    """Sentences. In the role of `lead` they are read first, of `soft` they explain."""
 
     text: Line
-    role: Literal["", "lead", "soft"] = ""
+    role: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +138,9 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """Blocks that a page folds away under their title until they are asked for."""
+    """Blocks that a page folds away under their title, a line or a heading, until they are asked for."""
 
-    title: Line
+    title: Line | Heading
     blocks: Sequence["Block"]
     opened: bool = False
 
@@ -148,6 +156,21 @@ def inlines(line: Line) -> tuple[Inline, ...]:
 def words(line: Line) -> str:
     """A line without any marks."""
     return "".join(one if isinstance(one, str) else one.words for one in inlines(line))
+
+
+def contents(blocks: Iterable[Block]) -> Part:
+    """The way to every marked heading among these blocks, for the top of a page."""
+    links = [Link(words(one.text), f"#{one.mark}") for one in _headings(blocks) if one.mark]
+    return Part([Listed(links, role="contents")], only="page")
+
+
+def _headings(blocks: Iterable[Block]) -> Iterator[Heading]:
+    for block in blocks:
+        match block:
+            case Heading():
+                yield block
+            case Part(blocks=inside, only=only) if only != "text":
+                yield from _headings(inside)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[Line]], role: str = "") -> Table:

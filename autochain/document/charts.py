@@ -1,4 +1,4 @@
-"""Small pictures as SVG text: changes by third octaves, two courses over time, dots in a row.
+"""Small pictures as SVG text: changes by third octaves, two courses over time.
 
 Colours come from the page by class, so that one picture serves light, dark and paper. Every picture has its words as
 a label for those who do not see it.
@@ -6,44 +6,43 @@ a label for those who do not see it.
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from html import escape
 
 from autochain.document.axes import across, area, line, rounds, svg, times, word
+from autochain.units import frequency, frequency_mark
 
 _WIDTH, _HEIGHT = 460.0, 210.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 14.0, 22.0, 26.0
 _LEAST_SPAN_DB = 3.0
 
 
-def band_chart(label: str, names: Sequence[str], changes: Sequence[float], sides: Sequence[float | None]) -> str:
+def band_chart(label: str, bands_hz: Sequence[float], changes: Sequence[float], sides: Sequence[float | None]) -> str:
     """Bars up and down from a line of no change, and a tick for the side of each.
 
     Parameters
     ----------
     label
         What the picture shows.
-    names
-        Name of each band; every third is printed.
+    bands_hz
+        Frequency of each band; every third is printed.
     changes, sides
         dB, one a band; a side without a value has no tick.
     """
     shown = [*changes, *(s for s in sides if s is not None)]
     span = float(max(_LEAST_SPAN_DB, min(12.0, math.ceil(max(map(abs, shown), default=0.0)))))
-    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
-    parts = [*_grid(-span, span, "dB", signed=True)]
-    for k, (name, change, side) in enumerate(zip(names, changes, sides, strict=True)):
+    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(bands_hz))
+    parts = [*_grid(-span, span, "dB, over Hz", signed=True)]
+    for k, (hz, change, side) in enumerate(zip(bands_hz, changes, sides, strict=True)):
         x = _LEFT + step * (k + 0.5)
         y, zero = _y(_held(change, span), -span, span), _y(0.0, -span, span)
         parts.append(
             f'<rect class="bar" x="{x - 0.36 * step:.1f}" y="{min(y, zero):.1f}" width="{0.72 * step:.1f}" '
-            f'height="{max(1.0, abs(y - zero)):.1f}"><title>{escape(name)}: {change:+.1f} dB</title></rect>'
+            f'height="{max(1.0, abs(y - zero)):.1f}"><title>{frequency(hz)}: {change:+.1f} dB</title></rect>'
         )
         if side is not None:
             at = _y(_held(side, span), -span, span)
             parts.append(across(x - 0.45 * step, 0.9 * step, at, "tick"))
         if k % 3 == 1:
-            parts.append(word(x, _HEIGHT - 10.0, name, "middle"))
+            parts.append(word(x, _HEIGHT - 10.0, frequency_mark(hz), "middle"))
     return svg(_WIDTH, _HEIGHT, label, parts)
 
 
@@ -78,88 +77,6 @@ def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master
     ]
     parts += [word(x(t), _HEIGHT - 10.0, f"{t // 60}:{t % 60:02d}", "middle") for t in times(last)]
     return svg(_WIDTH, _HEIGHT, label, parts)
-
-
-def dot_chart(
-    label: str, unit: str, marks: Sequence[str], names: Sequence[str], before: Sequence[float], after: Sequence[float]
-) -> str:
-    """Two values a column, joined: a ring for before and a dot for after.
-
-    Parameters
-    ----------
-    label
-        What the picture shows.
-    unit
-        Unit of the values.
-    marks, names
-        What stands under a column (of many, every fifth), and its title.
-    before, after
-        Values, one a column.
-    """
-    low, top = math.floor(min(*before, *after) - 0.5), math.ceil(max(*before, *after) + 0.5)
-    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names))
-    parts = [*_grid(low, top, unit)]
-    for k, (mark, name, was, now) in enumerate(zip(marks, names, before, after, strict=True)):
-        x = _LEFT + step * (k + 0.5)
-        y = [_y(value, low, top) for value in (was, now)]
-        parts.append(
-            f'<g><title>{escape(name)}: {was:.1f} to {now:.1f} {unit}</title>'
-            f'<path class="stem" d="M{x:.1f} {y[0]:.1f}V{y[1]:.1f}"/>'
-            f'<circle class="ring" cx="{x:.1f}" cy="{y[0]:.1f}" r="3.5"/>'
-            f'<circle class="dot" cx="{x:.1f}" cy="{y[1]:.1f}" r="3.5"/></g>'
-        )
-        if len(names) <= 10 or k % 5 == 0:
-            parts.append(word(x, _HEIGHT - 10.0, mark, "middle"))
-    return svg(_WIDTH, _HEIGHT, label, parts)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One value of a row: what stands under it, its words, its value, whether it stands out, where a click leads."""
-
-    mark: str
-    words: str
-    value: float
-    stands_out: bool = False
-    href: str = ""
-
-
-def value_chart(label: str, unit: str, columns: Sequence[Column], middle: float, *, signed: bool = False) -> str:
-    """Dots on stems from a level line; those that stand out are larger, and their marks are always printed.
-
-    Parameters
-    ----------
-    label
-        What the picture shows.
-    unit
-        Unit of the values.
-    columns
-        One or more, from left to right.
-    middle
-        Where the line is.
-    signed
-        Print a sign before the values along the axis.
-    """
-    values = [middle, *(one.value for one in columns)]
-    low, top = math.floor(min(values) - 0.5), math.ceil(max(values) + 0.5)
-    step = (_WIDTH - _LEFT - _RIGHT) / len(columns)
-    parts = [*_grid(low, top, unit, signed), across(_LEFT, _WIDTH - _LEFT - _RIGHT, _y(middle, low, top), "second")]
-    for k, one in enumerate(columns):
-        x, y = _LEFT + step * (k + 0.5), _y(one.value, low, top)
-        inside = (
-            f"<title>{escape(one.words)}</title>"
-            f'<path class="stem" d="M{x:.1f} {_y(middle, low, top):.1f}V{y:.1f}"/>'
-            f'<circle class="dot{" out" if one.stands_out else ""}" cx="{x:.1f}" cy="{y:.1f}" '
-            f'r="{5.5 if one.stands_out else 3.5}"/>'
-        )
-        if one.href:
-            words = escape(one.words)
-            parts.append(f'<a href="{escape(one.href)}" aria-label="{words}">{inside}</a>')
-        else:
-            parts.append(f"<g>{inside}</g>")
-        if len(columns) <= 16 or k % 5 == 0 or one.stands_out:
-            parts.append(word(x, _HEIGHT - 10.0, one.mark, "middle"))
-    return svg(_WIDTH, _HEIGHT, label, parts, links=any(one.href for one in columns))
 
 
 def _held(value: float, span: float) -> float:

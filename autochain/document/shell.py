@@ -8,19 +8,22 @@ from urllib.parse import quote
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #faf8f3; --ink: #26241f; --soft: #6d675b; --rule: #d9d3c4;
-  --tint: #dfe6e3; --mark: #2f5d62; --other: #a3672b; }
+  --tint: #cbd8d3; --mark: #2f5d62; --other: #a3672b; }
 @media (prefers-color-scheme: dark) { :root { --paper: #1d1c1a; --ink: #e9e5db; --soft: #a59e8f; --rule: #3d3a34;
   --tint: #33403f; --mark: #8fc1c0; --other: #dba878; } }
 body { margin: 0 auto; max-width: 46rem; padding: 1rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 Georgia, 'Times New Roman', serif; overflow-wrap: anywhere; }
-h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; }
+h1 { font-size: 1.35rem; line-height: 1.25; } h2 { font-size: 1.05rem; margin-top: 2rem; } a { color: var(--mark); }
+.contents { list-style: none; padding: 0; font-size: .9rem; }
+.contents li { display: inline-block; margin: .15rem 1.1rem .15rem 0; }
 p.lead { font-size: 1.1rem; } p.soft, figcaption { color: var(--soft); font-size: .9rem; }
-li { margin: .35rem 0; } ol.said > li:first-child { font-weight: bold; }
-figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
-svg text { font: 11px sans-serif; fill: var(--soft); }
+li { margin: .35rem 0; } .ranked > li:first-child { font-weight: bold; }
+code { font-size: .85em; } figure { margin: 1rem 0; } svg { width: 100%; height: auto; display: block; }
+svg text { font: 11px sans-serif; fill: var(--soft); stroke: var(--paper); stroke-width: 3px; paint-order: stroke; }
+pre { font-size: .75rem; white-space: pre-wrap; }
 .grid, .zero, .stem { stroke: var(--rule); fill: none; } .zero { stroke: var(--ink); }
 .bar { fill: var(--mark); } .tick { stroke: var(--other); stroke-width: 2; fill: none; }
-.area { fill: var(--tint); } .line { stroke: var(--mark); stroke-width: 1.8; fill: none; }
+.area { fill: var(--tint); stroke: var(--soft); } .line { stroke: var(--mark); stroke-width: 1.8; fill: none; }
 .second { stroke: var(--other); stroke-width: 1.6; stroke-dasharray: 6 4; fill: none; }
 .pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 0 1.5rem; }
 .ring { fill: var(--paper); stroke: var(--other); stroke-width: 1.5; } .dot { fill: var(--mark); }
@@ -28,6 +31,7 @@ svg text { font: 11px sans-serif; fill: var(--soft); }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem;
   font-variant-numeric: tabular-nums; overflow-wrap: normal; }
 th, td { text-align: right; padding: .2rem .5rem; border-bottom: 1px solid var(--rule); white-space: nowrap; }
+th { white-space: normal; vertical-align: bottom; } td bdi { overflow-wrap: anywhere; }
 th:first-child, td:first-child { text-align: left; white-space: normal; }
 @media (max-width: 36rem) {
   .stack thead { display: none; } .stack tr { display: block; padding: .4rem 0; border-bottom: 1px solid var(--rule); }
@@ -37,6 +41,7 @@ th:first-child, td:first-child { text-align: left; white-space: normal; }
   .stack td:empty::before { content: none; } }
 @media print { :root { --paper: #fff; --ink: #000; --soft: #444; --rule: #bbb; --tint: #e4e4e4; --mark: #000;
   --other: #666; } figure, tr, li { break-inside: avoid; } body { max-width: none; }
+  .contents { display: none; } a { color: inherit; text-decoration: none; }
   table { font-size: .7rem; } th, td { white-space: normal; } .wide { overflow: visible; } }
 """.strip()
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import autochain
 from autochain.audio.mix import Mix
-from autochain.compare.bands import BandChange
 from autochain.compare.comparison import Comparison
+from autochain.measure.band_changes import BandChange
 from autochain.measure.measurement import Measurement
 
 VERSION = 1
@@ -20,15 +20,15 @@ KEPT = (
     "local_crest_db", "side_to_mid_db", "correlation",
 )  # fmt: skip
 
-Figures = Mapping[str, float | int | None]
+_Measured = Mapping[str, float | int | None]
 
 
 def entry_of(
     command: str,
     mix: tuple[str, str],
     master: tuple[str, str] | None = None,
-    before: Figures | None = None,
-    after: Figures | None = None,
+    before: _Measured | None = None,
+    after: _Measured | None = None,
     thirds: Iterable[BandChange] = (),
     **more: float | None,
 ) -> dict[str, Any]:
@@ -107,5 +107,5 @@ def _file(one: tuple[str, str]) -> dict[str, str]:
     return {"file": one[0], "sha256": one[1]}
 
 
-def _figures(values: Figures | None) -> dict[str, float | None]:
+def _figures(values: _Measured | None) -> dict[str, float | None]:
     return {} if values is None else {n: None if (v := values[n]) is None else round(float(v), 2) for n in KEPT}

@@ -1,7 +1,9 @@
-"""The log file: lines are added whole, and read as far as they can be."""
+"""The log file: where it is; lines are added whole, and read as far as they can be."""
 
+import errno
 import json
 import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,44 @@ from autochain.errors import AutochainError
 from autochain.log.entry import VERSION
 
 _START = b'{"format_version":'  # of every line: nothing is added to a file that is something else
+
+
+def log_path() -> Path:
+    """`XDG_DATA_HOME` where it is set (XDG Base Directory Specification 0.8), else the system's own folder.
+
+    Linux: ~/.local/share; macOS: ~/Library/Application Support; Windows: %LOCALAPPDATA%.
+    """
+    return _data_home() / "autochain" / "log.jsonl"
+
+
+def _data_home() -> Path:
+    given = os.environ.get("XDG_DATA_HOME", "")
+    if given and Path(given).is_absolute():  # a relative one is to be ignored, as the specification says
+        return Path(given)
+    home = Path.home()
+    if sys.platform == "darwin":
+        return home / "Library" / "Application Support"
+    if sys.platform == "win32":
+        local = os.environ.get("LOCALAPPDATA", "")
+        return Path(local) if local else home / "AppData" / "Local"
+    return home / ".local" / "share"
+
+
+def refuse_unusable(path: Path) -> None:
+    """Refuse a file that `append` would refuse, before there is anything to add; AutochainError in one line."""
+    try:
+        if path.exists():
+            with path.open("rb+") as file:
+                head = file.read(len(_START))
+            if head not in (b"", _START):
+                raise _no_log(path)
+        there = next(one for one in path.absolute().parents if one.exists())
+        if not os.access(there, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        if not there.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+    except OSError as error:
+        raise _unwritten(path, error) from error
 
 
 def append(path: Path, entry: Mapping[str, Any]) -> None:
@@ -28,10 +68,7 @@ def append(path: Path, entry: Mapping[str, Any]) -> None:
         try:
             if os.fstat(file).st_size:
                 if os.read(file, len(_START)) != _START:
-                    raise AutochainError(
-                        f"{shown(path)} is no log of this program and was left as it is; the result stands. "
-                        "Name another file by --log, or use --no-log."
-                    )
+                    raise _no_log(path)
                 # A line that broke off must not take this one with it.
                 os.lseek(file, -1, os.SEEK_END)
                 line = line if os.read(file, 1) == b"\n" else b"\n" + line
@@ -39,10 +76,22 @@ def append(path: Path, entry: Mapping[str, Any]) -> None:
         finally:
             os.close(file)
     except OSError as error:
-        reason = error.strerror or "unknown reason"
-        raise AutochainError(
-            f"the log {shown(path)} was not written ({reason}); the result stands. Use --log FILE or --no-log."
-        ) from error
+        raise _unwritten(path, error) from error
+
+
+def _no_log(path: Path) -> AutochainError:
+    return AutochainError(
+        f"{shown(path)} is no log of this program and is left as it is; the result stands without it. "
+        "Name another file by --log, or use --no-log."
+    )
+
+
+def _unwritten(path: Path, error: OSError) -> AutochainError:
+    reason = error.strerror or "unknown reason"
+    return AutochainError(
+        f"the log {shown(path)} cannot be written ({reason}); the result stands without it. "
+        "Use --log FILE or --no-log."
+    )
 
 
 def read(path: Path) -> tuple[list[dict[str, Any]], int]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
-LAST = 20
+LAST_MASTERS = 20
 FEWEST = 5
 SAME_SIGN = 0.8
 LEAST_DB = 0.5
@@ -25,7 +25,7 @@ RANGES: tuple[tuple[str, float, float], ...] = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Master:
+class LoggedMaster:
     """One master of the history.
 
     Attributes
@@ -74,12 +74,12 @@ class Habit:
 class History:
     """The last masters, oldest first; `compared` of them count for habits."""
 
-    masters: tuple[Master, ...]
+    masters: tuple[LoggedMaster, ...]
     compared: int
     habits: tuple[Habit, ...]
 
 
-def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST) -> History:
+def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST_MASTERS) -> History:
     """Gather the last masters from the entries of a log.
 
     One mix counts once: with the last comparison made of it, or else with the last thing logged of it.
@@ -103,7 +103,7 @@ def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST) -> Histor
     return History(masters=masters, compared=len(compared), habits=tuple(_habits(compared)))
 
 
-def _master(entry: Mapping[str, Any]) -> Master:
+def _master(entry: Mapping[str, Any]) -> LoggedMaster:
     thirds = {float(hz): db for hz, db in entry["thirds_db"].items() if db is not None}
     changes = {}
     for name, low_hz, high_hz in RANGES:
@@ -113,7 +113,7 @@ def _master(entry: Mapping[str, Any]) -> Master:
     for name, key in (("width", "width_db"), ("hits", "onset_db")):
         if entry["change"].get(key) is not None:
             changes[name] = entry["change"][key]
-    return Master(
+    return LoggedMaster(
         time=entry["time"],
         command=entry["command"],
         file=(entry["master"] or entry["mix"])["file"],
@@ -123,7 +123,7 @@ def _master(entry: Mapping[str, Any]) -> Master:
     )
 
 
-def _habits(masters: Sequence[Master]) -> list[Habit]:
+def _habits(masters: Sequence[LoggedMaster]) -> list[Habit]:
     found = []
     for name in (*(name for name, _, _ in RANGES), "width", "hits"):
         values = [one.changes[name] for one in masters if name in one.changes]

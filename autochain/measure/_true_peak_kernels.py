@@ -39,7 +39,7 @@ def _largest(values: _Floats) -> Any:
 
 
 @njit(cache=True, nogil=True, fastmath=_MAXIMA)
-def block_levels(flat: _Floats, channels: int, first: int, level: _Doubles, bend: _Doubles) -> None:
+def block_bounds(flat: _Floats, channels: int, first: int, level: _Doubles, bend: _Doubles) -> None:
     """Largest magnitude and largest second difference of each block, channels together.
 
     Block b starts at frame first + b BLOCK; one more frame is needed on each side of all blocks.
@@ -113,7 +113,7 @@ def highest_peak(
 ) -> float:
     """Peak of the intervals of all blocks but the first, at least `peak`; intervals from `end` on are left out.
 
-    `first`, `level` and `bend` as in `block_levels`. Block b covers the intervals from its own first frame
+    `first`, `level` and `bend` as in `block_bounds`. Block b covers the intervals from its own first frame
     minus half on, so that its frames lie in blocks b-1 and b. It is left out when it cannot hold more than
     the peak so far. `sums` is absolute, straight and curved sum of the interpolator: no point exceeds
     absolute * level, nor straight * level + curved * bend. The block with the highest bound comes first, which

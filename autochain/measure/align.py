@@ -25,15 +25,14 @@ from autochain.errors import AutochainError
 from autochain.measure.cross_spectra import Complexes, CrossSpectra, cross_spectra
 from autochain.measure.phase_slope import PhaseSlope, coherence, fit_phase_slope
 
-LEAST_S = 1.0  # shorter sounds hold too few windows
-MAX_DELAY_S = 10.0
+SHORTEST_S = 1.0  # shorter sounds hold too few windows
+_MAX_DELAY_S = 10.0
 
 _COARSE_HZ = 5500
 _WHITENING = 0.8
 _WINDOW_S = 0.372  # 16384 samples at 44.1 kHz
 _WINDOWS = 192
 _LEAST_WINDOWS = 12
-_SHIFT_HALF = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +65,7 @@ class Alignment:
     channel_polarity: tuple[int | None, ...]
 
 
-def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_DELAY_S) -> Alignment:
+def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = _MAX_DELAY_S) -> Alignment:
     """Find the delay, polarity and channel order of a master against its mix.
 
     Parameters
@@ -89,9 +88,9 @@ def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_
         When a sound is shorter than 1 s or silent, or the channels differ in number.
     """
     for name, sound in (("mix", mix), ("master", master)):
-        if sound.shape[0] < LEAST_S * rate_hz:
+        if sound.shape[0] < SHORTEST_S * rate_hz:
             raise AutochainError(
-                f"the {name} lasts {sound.shape[0] / rate_hz:.2f} s; aligning needs {LEAST_S:g} s or more. "
+                f"the {name} lasts {sound.shape[0] / rate_hz:.2f} s; aligning needs {SHORTEST_S:g} s or more. "
                 "Give a longer stretch."
             )
         if not sound.any():
@@ -105,10 +104,10 @@ def align(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float = MAX_
     master = master[:, ::-1] if swapped else master
     for _ in range(4):
         x, y = in_step(mix, master, delay)
-        if x.shape[0] < 0.5 * LEAST_S * rate_hz:
+        if x.shape[0] < 0.5 * SHORTEST_S * rate_hz:
             raise AutochainError(
-                f"mix and master overlap for {x.shape[0] / rate_hz:.2f} s only; aligning needs "
-                f"{0.5 * LEAST_S:g} s. Give longer stretches of the same part."
+                f"mix and master have only {x.shape[0] / rate_hz:.2f} s in common; aligning needs "
+                f"{0.5 * SHORTEST_S:g} s. Check that both are the same song, or give longer stretches of the same part."
             )
         window = _window_samples(x.shape[0], rate_hz)
         spectra = cross_spectra(x, y, window, _WINDOWS)
@@ -125,35 +124,6 @@ def in_step(mix: Samples, master: Samples, delay_samples: int) -> tuple[Samples,
     x, y = mix[max(0, -delay_samples) :], master[max(0, delay_samples) :]
     length = min(x.shape[0], y.shape[0])
     return x[:length], y[:length]
-
-
-def shift(samples: Samples, delay_samples: float) -> Samples:
-    """Delay a sound by a fraction of a sample too; what leaves the ends is lost, silence comes in.
-
-    The whole samples are moved, the rest is a sinc under a Kaiser window, 129 taps with beta 10 (J. F. Kaiser,
-    1974): the error stays under -100 dB up to 0.45 of the rate.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-    delay_samples
-        Negative moves to an earlier time.
-    """
-    whole = round(delay_samples)
-    fraction = delay_samples - whole
-    frames = samples.shape[0]
-    moved = np.zeros_like(samples)
-    source, target = max(0, -whole), max(0, whole)
-    length = frames - source - target
-    if length > 0:
-        moved[target : target + length] = samples[source : source + length]
-    if fraction == 0.0 or frames == 0:
-        return moved
-    n = np.arange(-_SHIFT_HALF, _SHIFT_HALF + 1) - fraction
-    taps = np.sinc(n) * np.i0(10.0 * np.sqrt(np.maximum(0.0, 1.0 - (n / (_SHIFT_HALF + 1)) ** 2))) / np.i0(10.0)
-    out = scipy.signal.oaconvolve(moved, taps.astype(samples.dtype)[:, np.newaxis], axes=0)
-    return np.ascontiguousarray(out[_SHIFT_HALF : _SHIFT_HALF + frames], dtype=samples.dtype)
 
 
 def _coarse(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float) -> tuple[int, bool]:

@@ -5,8 +5,7 @@ most of its five hops are loud. The peaks of a window are taken over both channe
 or limiter follows the louder one. Values are in dB, at least 0.
 
 - `asymmetry_reduction_db`: reduction a peak stage does on one polarity beyond the other.
-- `mean_reduction_db`: reduction a linked peak stage does, on the polarity that needs more.
-- `asymmetry_db`: how far positive and negative peaks differ in level, with the polarity that reaches further.
+- `asymmetry_series`: how far positive and negative peaks differ in level, with the polarity that reaches further.
 """
 
 from dataclasses import dataclass
@@ -115,29 +114,6 @@ def asymmetry_reduction_db(samples: Samples, rate_hz: int, threshold_linear: flo
     return abs(float(upper.mean() - lower.mean())) if upper.size else 0.0
 
 
-def mean_reduction_db(samples: Samples, rate_hz: int, threshold_linear: float, loud: Loud) -> float:
-    """Mean over the loud windows of max(r+, r-), the reduction a linked peak stage has to do.
-
-    Parameters and symbols as in `asymmetry_reduction_db`.
-    """
-    upper, lower = _reductions(samples, rate_hz, threshold_linear, loud)
-    return float(np.maximum(upper, lower).mean()) if upper.size else 0.0
-
-
-def asymmetry_db(samples: Samples, rate_hz: int, loud: Loud) -> Asymmetry | None:
-    """How far positive and negative peaks differ in level, a description of the mix.
-
-    The mean over the loud windows of 20 log10(max x / max -x), in the channel where it is larger.
-
-    Returns
-    -------
-    Asymmetry or None
-        None when no loud window has both positive and negative samples.
-    """
-    highest, lowest = _channel_extremes(samples, rate_hz)
-    return asymmetry_series(highest, lowest, loud_windows(loud, samples.shape[0], rate_hz)).mean
-
-
 def asymmetry_series(
     highest: npt.NDArray[np.float64], lowest: npt.NDArray[np.float64], counted: npt.NDArray[np.intp]
 ) -> AsymmetrySeries:
@@ -179,17 +155,3 @@ def _whole_windows(samples: Samples, rate_hz: int) -> Samples:
     length = window_frames(rate_hz)
     windows = samples.shape[0] // length
     return np.ascontiguousarray(samples)[: windows * length].reshape(windows, length, samples.shape[1])
-
-
-def _channel_extremes(
-    samples: Samples, rate_hz: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return the largest and the smallest sample of each window, shape (windows, channels)."""
-    windows = _whole_windows(samples, rate_hz)
-    count, length, channels = windows.shape
-    # First across long contiguous rows, which numpy takes several samples at a time, then inside the rest.
-    width = next(w for w in range(64, 0, -1) if length % w == 0)
-    rows = windows.reshape(count, length // width, width * channels)
-    highest = rows.max(axis=1).reshape(count, width, channels).max(axis=1)
-    lowest = rows.min(axis=1).reshape(count, width, channels).min(axis=1)
-    return highest.astype(np.float64), lowest.astype(np.float64)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
-from autochain.measure.fine import Fine
+from autochain.measure.spikes import SpikeCells
 from autochain.units import linear_to_db
 
 # A spike stands out of the 8 ms on either side by this ratio over the second highest there (noise bursts of drums
@@ -63,7 +63,7 @@ class Click:
     stands_out: float | None = None
 
 
-def find_clicks(fine: Fine) -> tuple[Click, ...]:
+def find_clicks(cells: SpikeCells) -> tuple[Click, ...]:
     """Clicks in order of time; spikes within 20 ms of each other are one.
 
     A click is a spike at least 3.5 times as high as the second highest within 8 ms (its own ms and the two beside it
@@ -72,12 +72,12 @@ def find_clicks(fine: Fine) -> tuple[Click, ...]:
     of a microphone is not. Where the sound itself is full of such edges, as unfiltered square waves are, a
     click is one of many and not found.
     """
-    return _found(fine, fine.spike, fine.place)
+    return _found(cells, cells.spike, cells.place)
 
 
-def find_pulses(fine: Fine) -> tuple[Click, ...]:
+def find_pulses(cells: SpikeCells) -> tuple[Click, ...]:
     """Pulses of three to six samples by the same rules, with their own height; many are the starts of notes."""
-    return _found(fine, fine.pulse, fine.pulse_place)
+    return _found(cells, cells.pulse, cells.pulse_place)
 
 
 def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click, ...]:
@@ -86,10 +86,10 @@ def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click
     return found if len(found) >= _FEWEST_EDGES or clipped_runs else ()
 
 
-def _found(fine: Fine, heights: npt.NDArray[np.float32], places: npt.NDArray[np.int32]) -> tuple[Click, ...]:
+def _found(cells: SpikeCells, heights: npt.NDArray[np.float32], places: npt.NDArray[np.int32]) -> tuple[Click, ...]:
     found: list[tuple[int, int, float]] = []
     for channel in range(heights.shape[1]):
-        spike, peak = np.ascontiguousarray(heights[:, channel]), fine.peak[:, channel]
+        spike, peak = np.ascontiguousarray(heights[:, channel]), cells.peak[:, channel]
         local = maximum_filter1d(peak, 2 * _LOCAL_CELLS + 1, mode="constant")
         high = (spike > 10.0 ** (_LEAST_DB / 20.0) * local) & (spike > _SILENCE)
         out = _stands_out(spike)
@@ -97,7 +97,7 @@ def _found(fine: Fine, heights: npt.NDArray[np.float32], places: npt.NDArray[np.
         for index in np.flatnonzero(high & (out > _STANDS_OUT)):
             if not _repeats(spike, out, int(index)):
                 found.append((int(index), channel, linear_to_db(float(spike[index] / local[index]))))
-    return _joined(sorted(found), fine, places)
+    return _joined(sorted(found), cells, places)
 
 
 def _stands_out(spike: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
@@ -130,7 +130,7 @@ def _repeats(spike: npt.NDArray[np.float32], out: npt.NDArray[np.float64], index
 
 
 def _joined(
-    found: list[tuple[int, int, float]], fine: Fine, places: npt.NDArray[np.int32]
+    found: list[tuple[int, int, float]], cells: SpikeCells, places: npt.NDArray[np.int32]
 ) -> tuple[Click, ...]:
     groups: list[list[tuple[int, int, float]]] = []
     for one in found:
@@ -144,10 +144,10 @@ def _joined(
         where = {one[1] for one in group}
         clicks.append(
             Click(
-                at_s=(index * fine.cell + int(places[index, channel])) / fine.rate_hz,
+                at_s=(index * cells.cell + int(places[index, channel])) / cells.rate_hz,
                 height_db=height_db,
                 channels="both" if len(where) > 1 else "right" if where == {1} else "left",
-                at_top=bool(fine.peak[index - 1 : index + 2, channel].max() >= _TOP * fine.peak[:, channel].max()),
+                at_top=bool(cells.peak[index - 1 : index + 2, channel].max() >= _TOP * cells.peak[:, channel].max()),
             )
         )
     return tuple(clicks)

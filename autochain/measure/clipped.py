@@ -13,7 +13,7 @@ from autochain.measure._hop_sums_kernels import hop_extremes
 from autochain.measure.loudness import HOP_S, hop_frames
 from autochain.measure.stream import WholeUnits
 
-SHORTEST_RUN = 3
+_SHORTEST_RUN = 3
 # A rounded top of a low tone holds equal samples too. Of n >= 3 equal ones the next is at most 4 steps lower
 # (a parabola c t^2 that stays inside one step over n samples has c <= 4 / (n - 1)^2 steps); so a run counts
 # when one of its neighbours is further below than 4 steps of 16 bits.
@@ -86,7 +86,7 @@ class ClippedRunMeter:
         rest = self._pieces.rest()
         if rest.shape[0]:
             self._take(rest, rest.shape[0])
-        for lane in np.flatnonzero(self._whole[:, 0] >= SHORTEST_RUN):  # runs that reach the last frame
+        for lane in np.flatnonzero(self._whole[:, 0] >= _SHORTEST_RUN):  # runs that reach the last frame
             run, begun = self._whole[lane, :2]
             if self._real[lane, 2] > _LEAST_DROP:
                 self._count[begun, lane] += 1
@@ -112,7 +112,7 @@ class ClippedRunMeter:
         reach = self._reach[self._hops : stop]
         reach[:, 0::2], reach[:, 1::2] = highest, -lowest
         clipped_runs(
-            flat, self._channels, hop, self._hops, reach, SHORTEST_RUN, _LEAST_DROP,
+            flat, self._channels, hop, self._hops, reach, _SHORTEST_RUN, _LEAST_DROP,
             self._real, self._whole, self._count, self._longest,
         )  # fmt: skip
         self._hops = stop

@@ -29,13 +29,13 @@ from autochain.errors import AutochainError
 from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
 from autochain.units import ms_to_samples
 
-WINDOW_MS = 50.0
+_WINDOW_MS = 50.0
 BAND_EDGES_HZ = (120.0, 500.0, 2000.0, 6000.0)
-GATE_DB = 10.0  # windows further than this under the energetic mean of the mix are not heard as its level
+_GATE_DB = 10.0  # windows further than this under the energetic mean of the mix are not heard as its level
 
-ATTACK_MS = 15.0  # an onset's peak lies in its first 15 ms
-BODY_MS = (30.0, 150.0)  # and its body after that
-ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
+_ATTACK_MS = 15.0  # an onset's peak lies in its first 15 ms
+_BODY_MS = (30.0, 150.0)  # and its body after that
+_ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
 
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
 _WARM_UP_WINDOWS = 2  # 100 ms: the slowest poles (120 Hz, Q 0.71) have fallen by exp(-53)
@@ -93,7 +93,7 @@ class CrestReference:
         self._shape = reference.shape
         self._rate_hz = rate_hz
         self._crossovers = _crossovers(rate_hz)
-        peak, power = _levels(reference, _windows(reference, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+        peak, power = _levels(reference, _windows(reference, rate_hz), ms_to_samples(_WINDOW_MS, rate_hz))
         self._crest_db = _crest_db(peak, power)
         self._weight = _gated(power)
         peak, power = self._bands(reference)
@@ -127,7 +127,7 @@ class CrestReference:
         output = np.ascontiguousarray(output)
         if not self._weight.any():
             return None
-        length = ms_to_samples(WINDOW_MS, self._rate_hz)
+        length = ms_to_samples(_WINDOW_MS, self._rate_hz)
         crest_db = _crest_db(*_levels(output, _windows(output, self._rate_hz), length))
         broadband_db = _mean_loss(self._crest_db, crest_db, self._weight)
         crest_db = _crest_db(*self._bands(output))
@@ -144,7 +144,7 @@ class CrestReference:
 
     def _bands(self, samples: Samples) -> tuple[_Floats, _Floats]:
         """Peak and mean square of the mid's bands, shape (windows, bands)."""
-        length = ms_to_samples(WINDOW_MS, self._rate_hz)
+        length = ms_to_samples(_WINDOW_MS, self._rate_hz)
         bands = len(self._crossovers) + 1
         peak = np.empty((samples.shape[0] // length, bands))
         power = np.empty_like(peak)
@@ -177,7 +177,7 @@ def local_crest_db(samples: Samples, rate_hz: int) -> float | None:
 def local_crests_db(samples: Samples, rate_hz: int) -> _Floats:
     """Crest of every window that counts for `local_crest_db`, in dB, shape (windows of all channels,)."""
     samples = np.ascontiguousarray(samples)
-    peak, power = _levels(samples, _windows(samples, rate_hz), ms_to_samples(WINDOW_MS, rate_hz))
+    peak, power = _levels(samples, _windows(samples, rate_hz), ms_to_samples(_WINDOW_MS, rate_hz))
     return np.asarray(_crest_db(peak, power)[_gated(power) > 0.0])
 
 
@@ -188,7 +188,7 @@ def local_crest_of(peak: _Floats, power: _Floats) -> float | None:
 
 
 def _windows(samples: Samples, rate_hz: int) -> _Starts:
-    length = ms_to_samples(WINDOW_MS, rate_hz)
+    length = ms_to_samples(_WINDOW_MS, rate_hz)
     return np.arange(samples.shape[0] // length, dtype=np.int64) * length
 
 
@@ -206,9 +206,9 @@ def _crest_db(peak: _Floats, power: _Floats) -> _Floats:
 
 
 def _gated(power: _Floats) -> _Floats:
-    """Power of windows within GATE_DB of the energetic mean, 0 elsewhere and in silence."""
+    """Power of windows within 10 dB of the energetic mean, 0 elsewhere and in silence."""
     mean = power.mean() if power.size else 0.0
-    loud = (power >= mean * 10.0 ** (-GATE_DB / 10.0)) & (mean > _SILENCE_POWER)
+    loud = (power >= mean * 10.0 ** (-_GATE_DB / 10.0)) & (mean > _SILENCE_POWER)
     return np.where(loud, power, 0.0)
 
 
@@ -230,7 +230,7 @@ def _crossovers(rate_hz: int) -> _Floats:
 def strong_onsets(samples: Samples, rate_hz: int) -> _Starts:
     """First frames of strong onsets: where 10 ms rise most over the 50 ms before and reach the mean level."""
     hop = ms_to_samples(1.0, rate_hz)
-    body_end = ms_to_samples(BODY_MS[1], rate_hz)
+    body_end = ms_to_samples(_BODY_MS[1], rate_hz)
     starts = np.arange(samples.shape[0] // hop, dtype=np.int64) * hop
     energy = _levels(samples, starts, hop)[1].sum(axis=1)
     mean = energy.mean() if energy.size else 0.0
@@ -242,7 +242,7 @@ def strong_onsets(samples: Samples, rate_hz: int) -> _Starts:
     before = (sums[at] - sums[at - 50]) / 50
     # The floor 40 dB under the mean keeps tiny sounds out of near silence from counting as steep.
     rise = (after + 1e-4 * mean) / (before + 1e-4 * mean)
-    strong = (rise >= 10.0 ** (ONSET_RISE_DB / 10.0)) & (after >= mean)
+    strong = (rise >= 10.0 ** (_ONSET_RISE_DB / 10.0)) & (after >= mean)
     highest = rise == ndimage.maximum_filter1d(rise, 101)
     onsets = starts[at[strong & highest]]
     return np.asarray(onsets[onsets + body_end <= samples.shape[0]])
@@ -250,7 +250,7 @@ def strong_onsets(samples: Samples, rate_hz: int) -> _Starts:
 
 def _onset_db(samples: Samples, onsets: _Starts, rate_hz: int) -> _Floats:
     """Peak of the first 15 ms over the rms of 30 to 150 ms, all channels together, shape (onsets,)."""
-    start, end = (ms_to_samples(ms, rate_hz) for ms in BODY_MS)
-    peak = _levels(samples, onsets, ms_to_samples(ATTACK_MS, rate_hz))[0].max(axis=1)
+    start, end = (ms_to_samples(ms, rate_hz) for ms in _BODY_MS)
+    peak = _levels(samples, onsets, ms_to_samples(_ATTACK_MS, rate_hz))[0].max(axis=1)
     power = _levels(samples, onsets + start, end - start)[1].mean(axis=1)
     return _crest_db(peak, power)

@@ -45,7 +45,7 @@ from autochain.audio.mix import Samples
 from autochain.errors import AutochainError
 from autochain.measure._distortion_kernels import cut_frames, group_cross_power, part_channels, regional_residual
 from autochain.measure.ear_model import (
-    HIGHEST_HZ,
+    HIGHEST_BAND_HZ,
     Bands,
     Floats,
     Grouping,
@@ -62,7 +62,7 @@ Spectra = npt.NDArray[np.float32]  # (channels, real and imaginary part, bins, f
 Regions = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 LOW_BANDS_BELOW_HZ = 200.0  # band centres; where fast releases and clipped bass show
-DISTURBED_ABOVE_DB = 1.5  # BS.1387-1, annex 2, 4.6 (relative disturbed frames)
+_DISTURBED_ABOVE_DB = 1.5  # BS.1387-1, annex 2, 4.6 (relative disturbed frames)
 
 _REGION_BANDS = 5
 _REGION_BINS = 12
@@ -127,7 +127,7 @@ def _frames(rate_hz: int, length: int) -> _Frames:
     hop = n // 2
     # BS.1387-1, annex 2, 2.1.3: the Hann window with zeros at both ends
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / (n - 1))).astype(np.float32)
-    bins = math.ceil(HIGHEST_HZ * n / rate_hz - 0.5) + 1
+    bins = math.ceil(HIGHEST_BAND_HZ * n / rate_hz - 0.5) + 1
     return _Frames(window, hop, max(0, (length - n) // hop + 1), bins)
 
 
@@ -231,7 +231,7 @@ class DistortionReference:
             nmr_low_db=power_to_db(float(by_band[: self._low_bands].mean())),
             nmr_worst_band_db=power_to_db(float(by_band.max())),
             nmr_p95_db=power_to_db(float(np.percentile(total, 95.0, method="inverted_cdf") * level / by_band.size)),
-            disturbed_share=float((worst * level > 10.0 ** (DISTURBED_ABOVE_DB / 10.0)).mean()),
+            disturbed_share=float((worst * level > 10.0 ** (_DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
     def _reference_spectra(self, begin: int, end: int) -> Spectra:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from autochain.measure.fine import Fine
+from autochain.measure.spikes import SpikeCells
 
 _DEPTH_DB = 36.0  # a hole lies this far under the sound on both sides
 _EDGE_CELLS = 2  # within which it falls and comes back; a grid of 1 ms cuts an edge in two
@@ -37,7 +37,7 @@ class Dropout:
     channels: str
 
 
-def find_dropouts(fine: Fine) -> tuple[Dropout, ...]:
+def find_dropouts(cells: SpikeCells) -> tuple[Dropout, ...]:
     """Holes in order of time.
 
     A hole lasts 4 ms to 0.5 s, in one channel or both, at least 36 dB under the peaks of the 20 ms before and after
@@ -45,8 +45,8 @@ def find_dropouts(fine: Fine) -> tuple[Dropout, ...]:
     die away before a rest do not fall so fast; a rest cut in with scissors does, and is found.
     """
     found: list[tuple[int, int, int]] = []
-    for channel in range(fine.peak.shape[1]):
-        level = 20.0 * np.log10(np.maximum(fine.peak[:, channel], 1e-10)).astype(np.float64)
+    for channel in range(cells.peak.shape[1]):
+        level = 20.0 * np.log10(np.maximum(cells.peak[:, channel], 1e-10)).astype(np.float64)
         found += [(start, stop, channel) for start, stop in _holes(level)]
     joined: list[tuple[int, int, set[int]]] = []
     for start, stop, channel in sorted(found):
@@ -57,8 +57,8 @@ def find_dropouts(fine: Fine) -> tuple[Dropout, ...]:
             joined.append((start, stop, {channel}))
     return tuple(
         Dropout(
-            at_s=fine.time_s(start),
-            length_s=(stop - start) * fine.cell / fine.rate_hz,
+            at_s=cells.time_s(start),
+            length_s=(stop - start) * cells.cell / cells.rate_hz,
             channels="both" if len(where) > 1 else "right" if where == {1} else "left",
         )
         for start, stop, where in joined

@@ -23,11 +23,11 @@ from autochain.measure._distortion_kernels import spread_and_smear
 
 Floats = npt.NDArray[np.float64]
 
-LOWEST_HZ = 20.0
-GRID_START_HZ = 80.0  # lower edge of the first band of BS.1387, basic version
-HIGHEST_HZ = 18000.0
+_LOWEST_HZ = 20.0
+_GRID_START_HZ = 80.0  # lower edge of the first band of BS.1387, basic version
+HIGHEST_BAND_HZ = 18000.0
 BAND_BARK = 0.25
-PLAYBACK_DB_SPL = 83.0  # common practice, no source: integrated loudness is heard at this level
+_PLAYBACK_DB_SPL = 83.0  # common practice, no source: integrated loudness is heard at this level
 
 # A Hann window reads a sine half a bin off centre this much lower. BS.1387 calibrates with 1019.5 Hz, 43.5
 # bins of its window; using the same factor at every rate keeps the level independent of the rate.
@@ -38,13 +38,13 @@ _HALF_BIN_OFF = 2.0 / np.pi / 0.75
 _LOUDEST_SPREAD_DB = 110.0
 
 
-def bark(frequency_hz: Floats | float) -> Floats:
-    """Position on the Bark scale of a frequency in Hz (BS.1387-1, annex 2, 2.1.5); inverse of `hertz`."""
+def _bark(frequency_hz: Floats | float) -> Floats:
+    """Position on the Bark scale of a frequency in Hz (BS.1387-1, annex 2, 2.1.5); inverse of `_hertz`."""
     return np.asarray(7.0 * np.arcsinh(np.asarray(frequency_hz) / 650.0))
 
 
-def hertz(position_bark: Floats | float) -> Floats:
-    """Frequency in Hz of a position on the Bark scale; inverse of `bark`."""
+def _hertz(position_bark: Floats | float) -> Floats:
+    """Frequency in Hz of a position on the Bark scale; inverse of `_bark`."""
     return np.asarray(650.0 * np.sinh(np.asarray(position_bark) / 7.0))
 
 
@@ -65,7 +65,7 @@ def full_scale_sine_db_spl(integrated_lufs: float, channels: int) -> float:
     A full-scale sine in both channels has 0 LUFS, in a single channel -3.01 LUFS (ITU-R BS.1770-5), so a mono
     file and the same sound in two channels reach the ear at one level.
     """
-    return PLAYBACK_DB_SPL - integrated_lufs - 10.0 * math.log10(2.0 / channels)
+    return _PLAYBACK_DB_SPL - integrated_lufs - 10.0 * math.log10(2.0 / channels)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,16 +94,16 @@ class Bands:
 
 def make_bands() -> Bands:
     """Return the 109 bands of BS.1387 (basic version) with three more below 80 Hz."""
-    start, end = float(bark(GRID_START_HZ)), float(bark(HIGHEST_HZ))
-    below = int(np.ceil((start - float(bark(LOWEST_HZ))) / BAND_BARK))
+    start, end = float(_bark(_GRID_START_HZ)), float(_bark(HIGHEST_BAND_HZ))
+    below = int(np.ceil((start - float(_bark(_LOWEST_HZ))) / BAND_BARK))
     index = np.arange(-below, np.ceil((end - start) / BAND_BARK))  # the standard's band number, 0 at 80 Hz
-    lower = np.maximum(start + BAND_BARK * index, float(bark(LOWEST_HZ)))
+    lower = np.maximum(start + BAND_BARK * index, float(_bark(_LOWEST_HZ)))
     upper = np.minimum(start + BAND_BARK * (index + 1), end)
-    centre_hz = hertz((lower + upper) / 2.0)
+    centre_hz = _hertz((lower + upper) / 2.0)
     return Bands(
-        lower_hz=hertz(lower),
+        lower_hz=_hertz(lower),
         centre_hz=centre_hz,
-        upper_hz=hertz(upper),
+        upper_hz=_hertz(upper),
         internal_noise_db=0.4 * 3.64 * (centre_hz / 1000.0) ** -0.8,  # BS.1387-1, annex 2, 2.1.6
         mask_offset_db=np.where(index <= 12.0 / BAND_BARK, 3.0, 0.25 * BAND_BARK * index),  # section 3.2
         smearing_s=0.008 + 100.0 / centre_hz * (0.030 - 0.008),  # BS.1387-1, annex 2, 2.1.8

@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.around import sound_around
 from autochain.measure.clicks import Click
 from autochain.measure.gain_step import gain_step_db
 from autochain.measure.jumps import BandLevels, Jump, find_jumps
+from autochain.measure.stream import sound_around
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -35,7 +35,7 @@ _AT_ONCE, _HOLDS = 0.2, 0.5
 _ALIKE_DB, _FOLLOWS = 0.3, 0.5
 
 
-def told_apart(
+def separate_edits(
     clicks: tuple[Click, ...], levels: BandLevels, blocks: Iterable[Samples], rate_hz: int
 ) -> tuple[tuple[Click, ...], tuple[Jump, ...]]:
     """Clicks that are none but edits taken out, and all jumps, in order of time.

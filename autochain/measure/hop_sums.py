@@ -13,6 +13,7 @@ from autochain.audio.mix import Samples
 from autochain.measure._hop_sums_kernels import hop_extremes, hop_sums
 from autochain.measure.loudness import hop_frames
 from autochain.measure.stream import WholeUnits
+from autochain.units import linear_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -105,6 +106,15 @@ def measure_hop_sums(samples: Samples, rate_hz: int) -> HopSums:
     meter = HopSumMeter(rate_hz, samples.shape[1])
     meter.push(samples)
     return meter.result()
+
+
+def dc_offsets_dbfs(sums: HopSums) -> tuple[float | None, ...]:
+    """Level of each channel's mean, |mean| = 1 being 0 dBFS, not below -200; None where it is exactly 0.
+
+    No loudspeaker plays it, and every peak stage pays for it.
+    """
+    totals = (float(total) for total in sums.total.sum(axis=0))
+    return tuple(linear_to_db(abs(total / sums.frames)) if total != 0.0 else None for total in totals)
 
 
 def _rows(piece: Samples, hop: int) -> _Doubles:

@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure._thin_kernels import thinned
-from autochain.measure.pieces import Pieces
+from autochain.measure._decimation_kernels import decimate
+from autochain.measure.stream import Pieces
 from autochain.units import linear_to_db
 
-FAMILIES_HZ = (50.0, 60.0)
+_FAMILIES_HZ = (50.0, 60.0)
 _Lines = dict[float, tuple[float, float, float]]
 _Doubles = npt.NDArray[np.float64]
 
@@ -52,7 +52,8 @@ class Hum:
     line_dbfs
         Level of each of them, in the channel that has more of it.
     level_dbfs
-        Level of all of them together, a full-scale sine in one channel being 0, in the channel that has more.
+        Level of all of them together in the channel that has more, the rms of a full-scale sine in it being 0 dBFS
+        (AES17, from memory).
     channels
         `left`, `right` or `both` (`left` for one channel): a channel with 10 dB less than the other has none.
     swing_db
@@ -92,21 +93,21 @@ class HumMeter:
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels)."""
         for piece in self._pieces.push(block):
-            self._low.append(self._thinned(piece))
+            self._low.append(self._decimated(piece))
 
     def result(self) -> tuple[Hum, ...]:
         """Families found in everything pushed so far, the stronger one first; empty without 4 s of sound."""
-        rest = [self._thinned(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
+        rest = [self._decimated(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
         low = np.concatenate([np.empty((0, self._channels)), *self._low, *rest])
         lines = [self._lines(low[:, c]) for c in range(self._channels)]
-        found = [hum for mains_hz in FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
+        found = [hum for mains_hz in _FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
 
-    def _thinned(self, piece: Samples) -> npt.NDArray[np.float64]:
+    def _decimated(self, piece: Samples) -> npt.NDArray[np.float64]:
         out = np.empty((_FRAMES_AT_ONCE, self._channels))
         for channel in range(self._channels):
             thin = np.empty(_FRAMES_AT_ONCE)
-            thinned(np.ascontiguousarray(piece[:, channel]), self._taps, self._step, thin)
+            decimate(np.ascontiguousarray(piece[:, channel]), self._taps, self._step, thin)
             out[:, channel] = thin
         return out
 
@@ -122,7 +123,7 @@ class HumMeter:
         rows, middle_s = rows[sounding], middle_s[sounding]
         if len(rows) < _LEAST_WINDOWS:
             return {}
-        lines_hz = sorted({m * f for f in FAMILIES_HZ for m in range(1, int(_HIGHEST_HZ / f) + 1)})
+        lines_hz = sorted({m * f for f in _FAMILIES_HZ for m in range(1, int(_HIGHEST_HZ / f) + 1)})
         window = np.hanning(size + 1)[:-1]
         windowed = (rows * (2.0 / window.sum() * window)).astype(np.float32)
         parts = np.array_split(np.arange(len(rows)), max(1, round(len(rows) * hop / (_PART_S * self._rate_hz))))
@@ -133,7 +134,7 @@ class HumMeter:
             turning = np.exp(-2j * np.pi * at_s[:, None] * freq_hz).astype(np.complex64)
             amplitude = windowed @ turning.real + 1j * (windowed @ turning.imag)
             amplitude *= np.exp(-2j * np.pi * middle_s[:, None] * freq_hz)
-            wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in FAMILIES_HZ if line_hz % f == 0.0))
+            wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in _FAMILIES_HZ if line_hz % f == 0.0))
             steady = np.array([_steady(amplitude[part], middle_s[part], wander_hz) for part in parts])
             level_db = 20.0 * np.log10(np.maximum(steady, _SILENCE))
             lead_db = float((level_db[:, 0] - level_db[:, 1:].max(axis=1)).mean())
@@ -156,7 +157,7 @@ def _steady(amplitude: npt.NDArray[np.complex128], at_s: npt.NDArray[np.float64]
 
 def _family(mains_hz: float, lines: list[_Lines]) -> Hum | None:
     own = [{f: line for f, line in channel.items() if f % mains_hz == 0.0} for channel in lines]
-    other = FAMILIES_HZ[1 - FAMILIES_HZ.index(mains_hz)]
+    other = _FAMILIES_HZ[1 - _FAMILIES_HZ.index(mains_hz)]
     # 300 Hz belongs to both families and says nothing of either.
     counts = [sum(1 for f in found if f % other) for found in own]
     highest = [max((lead for f, (_, lead, _) in found.items() if f % other), default=0.0) for found in own]

@@ -7,19 +7,16 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
-from autochain.measure.hop_sums import measure_hop_sums
-from autochain.measure.spectrum import measure_spectrum
-from autochain.measure.stereo import correlation_of, correlation_under
+from autochain.measure.spectrum import SILENCE_POWER
 
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-TILT_SPAN_OCTAVES = len(OCTAVES_HZ) - 1
+_OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+_TILT_SPAN_OCTAVES = len(_OCTAVES_HZ) - 1
 
 # A side signal 30 dB under the mid (or the reverse) is not heard as width: changes below count for nothing.
 _NARROWEST_DB = -30.0
 _WIDEST_DB = 30.0
 # An octave 50 dB under the strongest one says nothing about the balance.
 _UNHEARD_DB = -50.0
-_SILENCE_POWER = 1e-12  # -120 dBFS mean square
 _ANY_RATE_HZ = 44100  # sums over the whole signal do not depend on how long its hops are
 _WINDOWS_AT_ONCE = 8  # their samples and spectra stay in the cache
 
@@ -36,7 +33,7 @@ class BalanceShift(NamedTuple):
 class BalanceReference:
     """Band energies of the mix, measured once and compared with many outputs.
 
-    Octave bands at OCTAVES_HZ, from the power spectra of side-by-side sine windows of about 90 ms.
+    Octave bands from 63 Hz to 8 kHz, by the power spectra of side-by-side sine windows of about 90 ms.
 
     Parameters
     ----------
@@ -70,60 +67,16 @@ class BalanceReference:
         mid, side = _octave_powers(output, self._rate_hz)
         before, after = self._mid + self._side, mid + side
         total = before.sum()
-        if total <= _SILENCE_POWER or after.sum() <= _SILENCE_POWER:
+        if total <= SILENCE_POWER or after.sum() <= SILENCE_POWER:
             return BalanceShift(0.0, 0.0)
         change_db = np.abs(_width_db(mid, side) - _width_db(self._mid, self._side))
         heard = (before >= before.max() * 10.0 ** (_UNHEARD_DB / 10.0)) & (after > 0.0)
         slope = 0.0
         if np.count_nonzero(heard) >= 3:
-            octave = np.arange(len(OCTAVES_HZ))[heard]
+            octave = np.arange(len(_OCTAVES_HZ))[heard]
             level_db = 10.0 * np.log10(after[heard] / before[heard])
             slope = float(np.polynomial.polynomial.polyfit(octave, level_db, 1)[1])
-        return BalanceShift(float(change_db @ before / total), abs(slope) * TILT_SPAN_OCTAVES)
-
-
-def image_shift_db(reference: Samples, output: Samples, rate_hz: int) -> float:
-    """Change of the side/mid ratio in dB; see `BalanceReference.compare`."""
-    return BalanceReference(reference, rate_hz).compare(output).image_shift_db
-
-
-def tilt_shift_db(reference: Samples, output: Samples, rate_hz: int) -> float:
-    """Change of the spectral tilt from 63 Hz to 8 kHz in dB; see `BalanceReference.compare`."""
-    return BalanceReference(reference, rate_hz).compare(output).tilt_shift_db
-
-
-def correlation(samples: Samples) -> float | None:
-    """Correlation of the two channels, as a phase meter shows it: sum(L R) / sqrt(sum(L^2) sum(R^2)).
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-
-    Returns
-    -------
-    -1 (opposite) to +1 (the same); None for mono and when a channel is silent.
-    """
-    return correlation_of(measure_hop_sums(samples, _ANY_RATE_HZ))
-
-
-def correlation_below(samples: Samples, rate_hz: int, corner_hz: float = 120.0) -> float | None:
-    """Correlation of the two channels below `corner_hz`: see `stereo.correlation_under`.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-    rate_hz
-        Sample rate.
-    corner_hz
-        Where the low-pass is 3 dB down; under half the sample rate.
-
-    Returns
-    -------
-    As `correlation`.
-    """
-    return correlation_under(measure_spectrum(samples, rate_hz), corner_hz)
+        return BalanceShift(float(change_db @ before / total), abs(slope) * _TILT_SPAN_OCTAVES)
 
 
 def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:
@@ -153,7 +106,7 @@ def _octave_shares(size: int, rate_hz: int) -> _Floats:
 
     The lowest octave is four bins wide: whole bins alone would shift its centre by a sixth of an octave.
     """
-    centres = np.array(OCTAVES_HZ) * size / rate_hz
+    centres = np.array(_OCTAVES_HZ) * size / rate_hz
     low, high = centres / np.sqrt(2.0), centres * np.sqrt(2.0)
     bins = np.arange(int(high[-1]) + 2)[:, None]
     return np.asarray(np.clip(np.minimum(bins + 0.5, high) - np.maximum(bins - 0.5, low), 0.0, 1.0))

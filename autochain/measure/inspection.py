@@ -9,19 +9,19 @@ from pathlib import Path
 from autochain.audio.blocks import read_blocks
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
-from autochain.measure.density import peak_density
 from autochain.measure.dropouts import Dropout, find_dropouts
 from autochain.measure.ear_model import full_scale_sine_db_spl
-from autochain.measure.edits import told_apart
-from autochain.measure.ends import Ends, measure_ends
-from autochain.measure.fine import Fine, FineMeter
+from autochain.measure.edits import separate_edits
+from autochain.measure.head_and_tail import HeadAndTail, measure_head_and_tail
 from autochain.measure.hum import Hum, HumMeter
 from autochain.measure.jumps import Jump, JumpMeter
 from autochain.measure.lone_clicks import lone_clicks
 from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.mono import MonoFold, fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
+from autochain.measure.peaks import peak_density
 from autochain.measure.resonance import ResonanceMap, ResonanceMeter
+from autochain.measure.spikes import SpikeCells, SpikeMeter
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
 _THREADS = min(4, os.cpu_count() or 1)
@@ -41,7 +41,7 @@ class Inspection:
     mono: MonoFold | None
     peak_density: float | None
     steady_floor_dbfs: float | None
-    ends: Ends
+    head_and_tail: HeadAndTail
     resonance: ResonanceMap
 
 
@@ -68,7 +68,7 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
 
     `blocks` are iterated twice more when there may be clicks; their size does not change the result.
     """
-    mix, fine = MixMeter(rate_hz, channels), FineMeter(rate_hz, channels)
+    mix, spike_meter = MixMeter(rate_hz, channels), SpikeMeter(rate_hz, channels)
     hum, jumps = HumMeter(rate_hz, channels), JumpMeter(rate_hz, channels)
     resonance = ResonanceMeter(rate_hz, channels)
     frames = 0
@@ -78,12 +78,12 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
             _done(busy)
             frames += block.shape[0]
             # The longest first, so that the last ones even out.
-            busy = [pool.submit(meter.push, block) for meter in (resonance, mix, fine, jumps, hum)]
+            busy = [pool.submit(meter.push, block) for meter in (resonance, mix, spike_meter, jumps, hum)]
         _done(busy)
         hums, jumped, mapped = pool.submit(hum.result), pool.submit(jumps.result), pool.submit(resonance.result)
-        cells, measured = fine.result(), mix.result()
+        cells, measured = spike_meter.result(), mix.result()
         # Some clicks are edits: the sound around them is looked at once more.
-        spikes, steps = told_apart(find_clicks(cells), jumped.result(), blocks, rate_hz)
+        spikes, steps = separate_edits(find_clicks(cells), jumped.result(), blocks, rate_hz)
         return Inspection(
             duration_s=frames / rate_hz,
             measured=measured,
@@ -94,13 +94,13 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
             mono=fold_to_mono(measured.sums),
             peak_density=peak_density(measured.sums),
             steady_floor_dbfs=steady_floor_dbfs(measured.sums),
-            ends=measure_ends(measured.sums),
+            head_and_tail=measure_head_and_tail(measured.sums),
             resonance=mapped.result(),
         )
 
 
 def _clicks(
-    spikes: tuple[Click, ...], steps: tuple[Jump, ...], cells: Fine, measured: Measured, blocks: Iterable[Samples]
+    spikes: tuple[Click, ...], steps: tuple[Jump, ...], cells: SpikeCells, measured: Measured, blocks: Iterable[Samples]
 ) -> tuple[Click, ...]:
     """Clicks, and the edges of clipped peaks, which are at the top; what an edit explains is none."""
     edges = edges_of_clipping(spikes, measured.figures.clipped_runs)

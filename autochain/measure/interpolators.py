@@ -29,7 +29,7 @@ _FINE_KAISER = 6.2
 
 
 @dataclass(frozen=True, eq=False)
-class Interpolator:
+class TruePeakFilter:
     """Mirrored phase pairs, shape (pairs, half): `even` weighs left + right, `odd` left - right."""
 
     even: _Doubles
@@ -47,22 +47,22 @@ class Interpolator:
 
 
 @lru_cache
-def annex2() -> Interpolator:
+def annex2() -> TruePeakFilter:
     """The published filter of BS.1770-5 Annex 2, x4."""
     # Output n lies between frames n-6 and n-5: tap 6+k weighs the k-th frame to the left, 5-k to the right.
     left, right = _ANNEX2_PHASES[:, 6:], _ANNEX2_PHASES[:, 5::-1]
-    return Interpolator((left + right) / 2.0, (left - right) / 2.0)
+    return TruePeakFilter((left + right) / 2.0, (left - right) / 2.0)
 
 
 @lru_cache
-def sinc49(ratio: int) -> Interpolator:
+def sinc49(ratio: int) -> TruePeakFilter:
     """49 taps of a Hann-windowed sinc at 4 or 2 times the rate."""
     half = 24 // ratio
     return _windowed_sinc(half, ratio, lambda t: 0.5 + 0.5 * np.cos(np.pi * t / half))
 
 
 @lru_cache
-def fine() -> Interpolator:
+def fine() -> TruePeakFilter:
     """Eight times the rate of a signal with content up to a quarter of its rate."""
 
     def kaiser(t: _Doubles) -> _Doubles:
@@ -134,9 +134,9 @@ def _bounding_sums(rows: _Doubles) -> _Doubles:
     return np.array([absolute, straight, curved])
 
 
-def _windowed_sinc(half: int, ratio: int, window: Callable[[_Doubles], _Doubles]) -> Interpolator:
+def _windowed_sinc(half: int, ratio: int, window: Callable[[_Doubles], _Doubles]) -> TruePeakFilter:
     """Phases 1/ratio .. 1/2 with their mirror images, `window` a function of the distance in frames."""
     phase = np.arange(1, ratio // 2 + 1)[:, None] / ratio
     k = np.arange(half)
     left, right = (np.sinc(t) * window(t) for t in (k + phase, k + 1.0 - phase))
-    return Interpolator((left + right) / 2.0, (left - right) / 2.0)
+    return TruePeakFilter((left + right) / 2.0, (left - right) / 2.0)

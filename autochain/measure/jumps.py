@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -187,10 +187,3 @@ def _peaks(size: _Doubles, least: float) -> list[int]:
         chosen.append(at)
         left[max(0, at - _APART) : at + _APART + 1] = 0.0
     return chosen
-
-
-def measure_jumps(samples: Samples, rate_hz: int) -> tuple[Jump, ...]:
-    """Jumps of a whole signal, shape (frames, channels); see `find_jumps`."""
-    meter = JumpMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
-    return find_jumps(meter.result())

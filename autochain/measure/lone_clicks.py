@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.around import sound_around
 from autochain.measure.audible import ShortMask
 from autochain.measure.clicks import Click
 from autochain.measure.pulse import REACH_S, find_pulse
+from autochain.measure.stream import sound_around
 
 _Doubles = npt.NDArray[np.float64]
 

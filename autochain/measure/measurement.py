@@ -4,13 +4,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from autochain.audio.blocks import read_blocks
 from autochain.audio.mix import Samples
 from autochain.measure.asymmetry import HOPS_PER_WINDOW, AsymmetrySeries, asymmetry_series, loud_windows
 from autochain.measure.clipped import ClippedRunMeter
 from autochain.measure.crest import local_crest_of
-from autochain.measure.hop_sums import HopSumMeter, HopSums
+from autochain.measure.hop_sums import HopSumMeter, HopSums, dc_offsets_dbfs
 from autochain.measure.loudness import (
     HopMeter,
     Series,
@@ -21,19 +22,18 @@ from autochain.measure.loudness import (
     short_term_lufs,
 )
 from autochain.measure.noise import noise_floor_dbfs
-from autochain.measure.offset import dc_offsets_dbfs
-from autochain.measure.peaks import plr_db, psr_db
-from autochain.measure.series import MixSeries
-from autochain.measure.spectrum import Spectrum, SpectrumMeter
+from autochain.measure.peaks import PsrSeries, plr_db, psr_db
+from autochain.measure.spectrum import Spectrum, SpectrumMeter, subsonic_db
 from autochain.measure.stereo import channel_imbalance_db, correlation_of, correlation_under, side_to_mid_db
-from autochain.measure.subsonic import subsonic_db
-from autochain.measure.thirds import third_octaves
+from autochain.measure.third_octaves import ThirdOctave, third_octaves
 from autochain.measure.true_peak import HopPeakMeter, TruePeakMeter, TruePeakReading
 
 LOW_END_HZ = 120.0  # bass under it is often asked to be mono (common practice, no source)
 
 # All meters look at a block before the next one comes: short enough to stay in the cache between them.
 _BLOCK_FRAMES = 1 << 16
+
+_Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,8 @@ class Measurement:
     The figures of the image are None for one channel and when a channel is silent: `correlation` and
     `correlation_below_120_hz` (-1 to 1), `side_to_mid_db` (None also without any side) and
     `channel_imbalance_db` (left over right). `dc_left_dbfs` is the offset of the only channel of a mono mix.
-    `noise_floor_dbfs` is the quietest 400 ms, `subsonic_db` the energy below 20 Hz re the whole,
+    `noise_floor_dbfs` is the rms of the quietest 400 ms re 1.0, by which a full-scale sine has -3.0 dBFS (AES17, from
+    memory, calls that 0 dBFS rms; hum is counted so), `subsonic_db` the energy below 20 Hz re the whole,
     `clipped_runs` and `longest_clipped_run` (samples) count waveform cut off at one level; definitions beside
     the functions that measure them.
     """
@@ -83,8 +84,35 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MixSeries:
+    """What a plot shows over time and frequency, beside the figures; empty where there is nothing, never NaN.
+
+    Attributes
+    ----------
+    momentary_lufs, short_term_lufs
+        Loudness of each complete 400 ms and 3 s window, 10 ms apart, floor -200; the time of value k is
+        `loudness.centre_s(k, window)`.
+    psr
+        Peak to short-term loudness of the windows that count.
+    asymmetry
+        Asymmetry of the loud 50 ms windows.
+    thirds
+        Long-term third-octave levels, lowest band first.
+    clipped_at_s
+        Mix times of the 10 ms hops in which clipped runs begin, in s.
+    """
+
+    momentary_lufs: _Doubles
+    short_term_lufs: _Doubles
+    psr: PsrSeries
+    asymmetry: AsymmetrySeries
+    thirds: tuple[ThirdOctave, ...]
+    clipped_at_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured:
-    """The figures, the courses behind them, and what both were made from."""
+    """The figures, the series behind them, and what both were made from."""
 
     figures: Measurement
     series: MixSeries
@@ -189,20 +217,13 @@ def measure(samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = 
     true_peak
         A reading of the same samples, when the caller has one already.
     """
-    return measure_with_series(samples, rate_hz, true_peak).figures
-
-
-def measure_with_series(
-    samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = None
-) -> Measured:
-    """`measure`, with the courses for plots."""
     meter = MixMeter(rate_hz, samples.shape[1], true_peak)
     meter.push(samples)
-    return meter.result()
+    return meter.result().figures
 
 
 def measure_file(path: str | Path, block_frames: int = 1 << 18) -> Measured:
-    """Measure a sound file without holding it in memory: figures and courses are those of `measure_with_series`.
+    """Measure a sound file without holding it in memory: the result is that of a `MixMeter`.
 
     Parameters
     ----------

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from autochain.measure.hop_sums import HopSums
 from autochain.measure.loudness import SHORT_TERM_HOPS
-from autochain.measure.stereo import SILENCE_POWER
+from autochain.measure.spectrum import SILENCE_POWER
 from autochain.units import power_to_db
 
 _STEP_HOPS = 100

@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass, butterworth_low_pass
-from autochain.measure.loudness import ABSOLUTE_GATE_LUFS, RANGE_GATE_LU, RANGE_PERCENT
+from autochain.measure.loudness import ABSOLUTE_GATE_LUFS, RANGE_GATE_LU, RANGE_PERCENT, loud_hops
 
-TRACE_HZ = 100
+_TRACE_HZ = 100
 # Slower gain is a fader move, faster gain is heard as distortion or softened onsets, not as pumping.
-PUMPING_HZ = (0.5, 20.0)
+_PUMPING_HZ = (0.5, 20.0)
+_QUIET_HOP_DB = 30.0  # hops further under the mean tell nothing about gain
 
 _Series = Sequence[npt.NDArray[np.floating[Any]]]
 _Floats = npt.NDArray[np.float64]
@@ -40,7 +41,7 @@ def gain_movement_db(reduction_db_segments: _Series, loud_segments: Sequence[npt
         # Without its straight-line part an excerpt of a slow drift has no step at its ends that the filter
         # would take for movement; mirrored ends then continue it. Three seconds outlast the filter's memory.
         level = _without_trend(reduction_db.astype(np.float64))
-        pad = min(3 * TRACE_HZ, level.size - 1)
+        pad = min(3 * _TRACE_HZ, level.size - 1)
         moving = _forth_and_back(np.pad(level, pad, mode="reflect"))[pad : pad + level.size][loud]
         total += float(np.square(moving).sum())
         count += moving.size
@@ -95,6 +96,37 @@ def short_term_overshoot_lu(
     return max(0.0, float((after.max() - after_integrated_lufs) - (before.max() - before_integrated_lufs)))
 
 
+def gain_trace_db(reference: _Floats, master: _Floats) -> _Floats:
+    """Gain over time: level of each 10 ms of the master over that of the reference, relative to its median.
+
+    Parameters
+    ----------
+    reference, master
+        K-weighted powers per 10 ms of the same stretch (`loudness.weighted_hops`).
+
+    Returns
+    -------
+    dB, shape (hops,); 0 where the reference is more than 30 dB under its mean. Clipped hits count as gain that falls.
+    """
+    count = min(reference.size, master.size)
+    reference, master = reference[:count], master[:count]
+    heard = reference > reference.mean() * 10.0 ** (-_QUIET_HOP_DB / 10.0) if count else np.zeros(0, dtype=bool)
+    gain = np.zeros(count)
+    if heard.any():
+        gain[heard] = 10.0 * np.log10(np.maximum(master[heard], 1e-20) / reference[heard])
+        gain[heard] -= np.median(gain[heard])
+    return gain
+
+
+def movement_between_db(reference: _Floats, master: _Floats, reference_lufs: float) -> float:
+    """Rms of that gain between 0.5 and 20 Hz in the loud parts: `gain_movement_db` without the traces of the stages.
+
+    A gain that swings like a sine of amplitude A dB reads A / sqrt(2).
+    """
+    gain = gain_trace_db(reference, master)
+    return gain_movement_db([-gain], [loud_hops(reference, reference_lufs)[: gain.size]])
+
+
 def _without_trend(level: _Floats) -> _Floats:
     """Take away the straight line that fits best."""
     at = np.arange(level.size) - 0.5 * (level.size - 1)
@@ -112,7 +144,7 @@ def _forth_and_back(level: _Floats) -> _Floats:
 @cache  # a search asks for it in every trial
 def _pumping_band() -> Step:
     """Sections of the band from 0.5 to 20 Hz at 100 Hz."""
-    band = butterworth_high_pass(PUMPING_HZ[0], TRACE_HZ), butterworth_low_pass(PUMPING_HZ[1], TRACE_HZ)
+    band = butterworth_high_pass(_PUMPING_HZ[0], _TRACE_HZ), butterworth_low_pass(_PUMPING_HZ[1], _TRACE_HZ)
     return Step(mid_side=False, first=band, second=band)
 
 

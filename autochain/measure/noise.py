@@ -8,7 +8,7 @@ from autochain.units import power_to_db
 
 # The rounding of 24-bit words has -149.3 dBFS rms (a step of 2^-23 over the square root of 12): a hop below
 # this holds no sound, only zeros or an offset.
-DIGITAL_SILENCE_DBFS = -150.0
+_DIGITAL_SILENCE_DBFS = -150.0
 _PART_HOPS, _PARTS = 10, 4
 _STEADY_DB = 1.5
 
@@ -30,7 +30,7 @@ def noise_floor_dbfs(sums: HopSums) -> float | None:
         return None
     total, square = sums.total[:hops], sums.square[:hops]
     spread = (square / sums.hop - (total / sums.hop) ** 2).mean(axis=1)
-    sounding = spread > 10.0 ** (DIGITAL_SILENCE_DBFS / 10.0)
+    sounding = spread > 10.0 ** (_DIGITAL_SILENCE_DBFS / 10.0)
     ones = np.ones(MOMENTARY_HOPS)
     # Convolution and not differences of a running sum: those leave the rounding of the loud parts behind.
     frames = MOMENTARY_HOPS * sums.hop
@@ -62,6 +62,6 @@ def steady_floor_dbfs(sums: HopSums) -> float | None:
         return None
     windows = np.lib.stride_tricks.sliding_window_view(power, _PARTS)
     steady = windows.max(axis=1) <= 10.0 ** (_STEADY_DB / 10.0) * windows.min(axis=1)
-    sounding = windows.min(axis=1) > 10.0 ** (DIGITAL_SILENCE_DBFS / 10.0)
+    sounding = windows.min(axis=1) > 10.0 ** (_DIGITAL_SILENCE_DBFS / 10.0)
     counted = windows[steady & sounding]
     return power_to_db(float(counted.mean(axis=1).min())) if counted.size else None

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import scipy.fft
 
 from autochain.audio.mix import Samples
-from autochain.measure._true_peak_kernels import BLOCK, SCRATCH_BLOCKS, block_levels, highest_peak
-from autochain.measure.interpolators import Interpolator, fine, long_sums, midpoint_spectrum
+from autochain.measure._true_peak_kernels import BLOCK, SCRATCH_BLOCKS, block_bounds, highest_peak
+from autochain.measure.interpolators import TruePeakFilter, fine, long_sums, midpoint_spectrum
 
 # The midpoint filter of the x16 reading. Against FFT interpolation of hard-clipped white noise and of tones at
 # 0.499 of the rate (40 seeds each) 2048 frames a side err by up to 0.1 dB, 4096 by 0.054, 6144 by 0.03.
@@ -25,7 +25,7 @@ _BLOCKS = (BODY_FRAMES + 2 * AROUND_FRAMES - 1 - _FIRST_BLOCK) // BLOCK
 BODY_BLOCKS = slice(_LONG_HALF // BLOCK - 1, (_LONG_HALF + BODY_FRAMES) // BLOCK)
 
 
-class Levels:
+class BoundedBlocks:
     """Part of an interleaved signal with the block levels that bound every interpolation of it.
 
     Block b starts at frame first + b BLOCK.
@@ -34,9 +34,9 @@ class Levels:
     def __init__(self, flat: npt.NDArray[Any], channels: int, first: int, blocks: int) -> None:
         self._flat, self._channels, self._first = flat, channels, first
         self.level, self.bend = np.empty(blocks), np.empty(blocks)
-        block_levels(flat, channels, first, self.level, self.bend)
+        block_bounds(flat, channels, first, self.level, self.bend)
 
-    def highest(self, filter_: Interpolator, peak: float, blocks: slice, end: int | None = None) -> float:
+    def highest(self, filter_: TruePeakFilter, peak: float, blocks: slice, end: int | None = None) -> float:
         """Linear peak, at least `peak`, of the intervals of all `blocks` but the first, those before `end`."""
         even, odd = filter_.taps(self._flat.dtype)
         stop = self._flat.size if end is None else end
@@ -60,7 +60,7 @@ class SixteenTimes:
         # One frame of silence on each side, where the second difference at the ends would look.
         self._double = np.zeros(2 * (_BODY + 2 * _MARGIN) + 2, dtype=dtype)
 
-    def raised(self, peak: float, line: Samples, levels: Levels) -> float:
+    def raised(self, peak: float, line: Samples, levels: BoundedBlocks) -> float:
         """`peak`, or the highest of the piece if that is higher."""
         sums = long_sums(_LONG_HALF)
         count = 0
@@ -82,10 +82,10 @@ class SixteenTimes:
         for row, between in zip(rows, midpoints, strict=True):
             double[1:-1:2] = row[inner]
             double[2:-1:2] = between[inner]
-            peak = Levels(double, 1, 1, blocks.stop).highest(fine(), peak, blocks)
+            peak = BoundedBlocks(double, 1, 1, blocks.stop).highest(fine(), peak, blocks)
         return peak
 
 
-def piece_levels(line: Samples) -> Levels:
-    """Levels of a whole piece of `AROUND_FRAMES`, `BODY_FRAMES` and `AROUND_FRAMES`."""
-    return Levels(line.reshape(-1), line.shape[1], _FIRST_BLOCK, _BLOCKS)
+def piece_levels(line: Samples) -> BoundedBlocks:
+    """BoundedBlocks of a whole piece of `AROUND_FRAMES`, `BODY_FRAMES` and `AROUND_FRAMES`."""
+    return BoundedBlocks(line.reshape(-1), line.shape[1], _FIRST_BLOCK, _BLOCKS)

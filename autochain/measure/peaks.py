@@ -1,4 +1,4 @@
-"""How far the peaks stand above the loudness: over the whole mix (PLR) and over 3 s windows (PSR).
+"""How far the peaks stand above the loudness: over the whole mix (PLR), over 3 s windows (PSR); and how dense they are.
 
 Sources: EBU Tech 3343 (PLR); Shepherd, Kerr, Grimm, Tapper, Kahsnitz, "Measuring Micro-Dynamics - A First
 Step: Standardizing PSR", AES 143rd Convention e-Brief (2017), from its abstract: the details of the peak hold
@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
+from autochain.measure.asymmetry import HOPS_PER_WINDOW
+from autochain.measure.hop_sums import HopSums
 from autochain.measure.loudness import (
     ABSOLUTE_GATE_LUFS,
     SHORT_TERM_HOPS,
@@ -23,6 +25,8 @@ from autochain.measure.loudness import (
 # Quieter windows (fades, breaks) would otherwise set the figures; the gate of Tech 3342, relative to the
 # integrated loudness.
 _RELATIVE_GATE_LU = 20.0
+_NEAR_DB = 0.5
+_LOUD_DB = 10.0  # windows whose rms is further under the highest window's do not count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,3 +97,23 @@ def psr_db(hop_peaks: npt.NDArray[np.float64], hops: Series) -> PsrSeries:
         values_db=20.0 * np.log10(highest[first_hops]) - loudness[first_hops],
         first_hops=first_hops,
     )
+
+
+def peak_density(sums: HopSums) -> float | None:
+    """Share (0 to 1) of the loud 50 ms windows whose sample peak lies within 0.5 dB of the song's.
+
+    The peak of a window is the larger of both channels. Few windows of an open mix come that close; a limiter holds
+    every hit there.
+
+    Returns
+    -------
+    None when nothing sounds.
+    """
+    windows = sums.whole_hops // HOPS_PER_WINDOW
+    hops = windows * HOPS_PER_WINDOW
+    reach = np.maximum(sums.highest, -sums.lowest).max(axis=1)[:hops].reshape(windows, -1).max(axis=1)
+    power = sums.square.sum(axis=1)[:hops].reshape(windows, -1).sum(axis=1)
+    if not windows or reach.max() <= 0.0:
+        return None
+    loud = power >= power.max() * 10.0 ** (-_LOUD_DB / 10.0)
+    return float(np.mean(reach[loud] >= reach.max() * 10.0 ** (-_NEAR_DB / 20.0)))

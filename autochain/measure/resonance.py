@@ -8,9 +8,9 @@ apart, and only the windows in which the music plays.
 - **Standing** excess: around every band a bell of q 8 is fitted to these levels over half an octave on either side,
   together with a straight line, which stands for the song's own smoothed spectrum. A resonance lifts whatever passes;
   a note comes and goes. So the height counts that 65 % of the seconds reach.
-- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the course of a
-  band is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the whole
-  song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
+- **Passing** excess: what moves in a band with everything else (a hit, a louder verse) is music. So the level of a band
+  over time is predicted from the bands at least 0.4 octaves away, by least squares with a little damping over the
+  whole song; the swing of what is left over counts, beyond what is usual within 1.5 octaves.
 
 What this cannot tell apart: a cluster of notes that never pauses, and a resonance, where nothing sounds between the
 notes. How far finished music reaches is for whoever decides on the excess to know (`prepare.resonances`).
@@ -26,15 +26,15 @@ from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 
 from autochain.audio.mix import Samples
 from autochain.measure._resonance_kernels import lower_quartiles
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
 
-LANES = ("mid", "side", "left", "right")
+CHANNEL_VIEWS = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
-LOWEST_HZ = 40.0
-HIGHEST_HZ = 14000.0
+_LOWEST_HZ = 40.0
+_HIGHEST_HZ = 14000.0
 # Over which the quartile is taken, below the first and from the second frequency on; in between it narrows. With a
 # quarter octave throughout, a bell of q 8 reads half its height.
 _WIDTHS_OCTAVES, _WIDTHS_HZ = (0.25, 1.0 / 12.0), (500.0, 1000.0)
@@ -105,7 +105,7 @@ class ResonanceMap:
 
 
 def swing_db(left_over_db: _Singles) -> _Doubles:
-    """How far a course rises from seldom to often: its 80th over its 30th percentile along the first axis.
+    """How far values over time rise from seldom to often: its 80th over its 30th percentile along the first axis.
 
     Shape (lanes, bands); the median of the bands within 1.5 octaves is taken away.
     """
@@ -131,8 +131,8 @@ class ResonanceMeter:
         self._rate_hz = rate_hz
         self._size = 16384 * max(1, round(rate_hz / 48000))
         self._hop = self._size // 2
-        self._lanes = len(LANES) if channels == 2 else 1
-        self._bands = band_centres_hz(rate_hz)
+        self._lanes = len(CHANNEL_VIEWS) if channels == 2 else 1
+        self._bands = _band_centres_hz(rate_hz)
         self._bins = _bins(self._size, rate_hz)
         # A window begins at every hop; several are taken at once.
         self._pieces = Pieces(channels, 0, _WINDOWS_AT_ONCE * self._hop, self._hop)
@@ -221,13 +221,13 @@ def bell_height_db(floor_db: _Doubles, q: float = _FIT_Q) -> _Doubles:
     return fitted
 
 
-def band_centres_hz(rate_hz: int) -> _Doubles:
+def _band_centres_hz(rate_hz: int) -> _Doubles:
     """Centres of the bands, as far as they lie well under half the rate."""
-    octaves = np.log2(min(HIGHEST_HZ, 0.35 * rate_hz) / LOWEST_HZ)
-    return np.asarray(LOWEST_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE))
+    octaves = np.log2(min(_HIGHEST_HZ, 0.35 * rate_hz) / _LOWEST_HZ)
+    return np.asarray(_LOWEST_HZ * 2.0 ** (np.arange(int(octaves * BANDS_PER_OCTAVE) + 1) / BANDS_PER_OCTAVE))
 
 
-def bell_db(octaves: _Doubles, q: float) -> _Doubles:
+def _bell_db(octaves: _Doubles, q: float) -> _Doubles:
     """Shape of a bell at distances from its centre, 1 at the centre: the cookbook's analogue prototype at 6 dB."""
     s = 1j * 2.0**octaves
     a = 10.0 ** (6.0 / 40.0)
@@ -237,7 +237,7 @@ def bell_db(octaves: _Doubles, q: float) -> _Doubles:
 def seen_bell(octaves: _Doubles, q: float) -> _Doubles:
     """Shape of a bell as the bands see it: averaged over their width, a twelfth of an octave."""
     inside = (np.arange(33) / 32.0 - 0.5) * _WIDTHS_OCTAVES[1]
-    return np.asarray(bell_db(octaves[:, None] + inside, q).mean(axis=1))
+    return np.asarray(_bell_db(octaves[:, None] + inside, q).mean(axis=1))
 
 
 @cache
@@ -259,7 +259,7 @@ def _window(size: int) -> _Doubles:
 def _bins(size: int, rate_hz: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """First bin, step and number of bins of every band."""
     bin_hz = rate_hz / size
-    centres = band_centres_hz(rate_hz)
+    centres = _band_centres_hz(rate_hz)
     half = 2.0 ** (np.interp(np.log2(centres), np.log2(_WIDTHS_HZ), _WIDTHS_OCTAVES) / 2.0)
     low = np.ceil(centres / half / bin_hz).astype(np.int64)
     high = np.maximum(np.floor(centres * half / bin_hz).astype(np.int64), low)

@@ -18,9 +18,12 @@ from scipy import fft
 from autochain.audio.mix import Samples
 from autochain.measure._spectrum_kernels import add_powers, windowed_mid_side
 from autochain.measure.stream import WholeUnits
+from autochain.units import power_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
+SILENCE_POWER = 1e-12  # -120 dBFS mean square: below it a sound says nothing of image or balance
+_SUBSONIC_HZ = 20.0
 _WINDOWS_AT_ONCE = 4  # the transform works on several rows at a time; a fixed number, so that bits stay the same
 _LOWEST_BINS = 32  # far beyond them the transform of a whole window has died away
 
@@ -151,6 +154,28 @@ def measure_spectrum(samples: Samples, rate_hz: int) -> Spectrum:
     meter = SpectrumMeter(rate_hz, samples.shape[1])
     meter.push(samples)
     return meter.result()
+
+
+def subsonic_db(spectrum: Spectrum) -> float | None:
+    """Energy below 20 Hz in dB re the whole energy, both channels together, the mean (DC) left out of both.
+
+    It lies under the range of hearing, and takes room under the ceiling for nothing.
+
+    Returns
+    -------
+    At most 0; -30 dB is a thousandth. None for silence.
+    """
+    total = float(spectrum.mid.sum() + spectrum.side.sum())
+    if total <= SILENCE_POWER:
+        return None
+    return min(0.0, power_to_db(sum(spectrum.between(0.0, _SUBSONIC_HZ)) / total))
+
+
+def share_under_db(spectrum: Spectrum, corner_hz: float) -> float:
+    """Energy below a frequency re the whole, in dB (-200 for silence)."""
+    both = spectrum.mid + spectrum.side
+    below = both[: int(2.0 * corner_hz / spectrum.rate_hz * (both.size - 1)) + 1]
+    return power_to_db(float(below.sum()) / max(float(both.sum()), 1e-30))
 
 
 @cache

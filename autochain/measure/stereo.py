@@ -5,12 +5,11 @@ import math
 import numpy as np
 
 from autochain.measure.hop_sums import HopSums
-from autochain.measure.spectrum import Spectrum
+from autochain.measure.spectrum import SILENCE_POWER, Spectrum
 from autochain.units import power_to_db
 
 _OCTAVES_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0)
 _SOUNDING_DB = 25.0
-SILENCE_POWER = 1e-12  # -120 dBFS mean square: below it a channel says nothing of the image
 
 
 def correlation_of(sums: HopSums) -> float | None:
@@ -73,13 +72,6 @@ def band_balances_db(spectrum: Spectrum) -> tuple[float, ...]:
             left, right = half + product, half - product
             balances.append(power_to_db(max(left, 1e-6 * half) / max(right, 1e-6 * half)))
     return tuple(balances)
-
-
-def share_under_db(spectrum: Spectrum, corner_hz: float) -> float:
-    """Energy below a frequency re the whole, in dB (-200 for silence)."""
-    both = spectrum.mid + spectrum.side
-    below = both[: int(2.0 * corner_hz / spectrum.rate_hz * (both.size - 1)) + 1]
-    return power_to_db(float(below.sum()) / max(float(both.sum()), 1e-30))
 
 
 def _ratio(left: float, right: float, product: float) -> float | None:

@@ -35,7 +35,7 @@ from autochain.measure._true_peak_kernels import BLOCK, SCRATCH_BLOCKS, peaks_pe
 from autochain.measure.interpolators import annex2, sinc49
 from autochain.measure.loudness import hop_frames
 from autochain.measure.peak_search import AROUND_FRAMES, BODY_BLOCKS, BODY_FRAMES, SixteenTimes, piece_levels
-from autochain.measure.pieces import Pieces
+from autochain.measure.stream import Pieces
 from autochain.units import linear_to_db
 
 _Doubles = npt.NDArray[np.float64]
@@ -193,36 +193,6 @@ def annex2_dbtp(samples: Samples) -> float | None:
         Shape (frames, 1 or 2), full scale +-1.0.
     """
     return _read(samples, 48000, "annex2").annex2_dbtp
-
-
-def sinc49_dbtp(samples: Samples, rate_hz: int) -> float | None:
-    """Peak in dBTP as libebur128 reads it.
-
-    49-tap Hann-windowed sinc, x4 below 96 kHz, x2 from there to below 192 kHz, the sample peak above. Like
-    that library it gives no value that would need frames after the end.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, 1 or 2), full scale +-1.0.
-    rate_hz
-        44100 to 192000.
-    """
-    return _read(samples, rate_hz, "sinc49").sinc49_dbtp
-
-
-def x16_dbtp(samples: Samples) -> float | None:
-    """Peak in dBTP at 16 times the rate, ringing beyond both ends included.
-
-    A sinc over 12288 frames gives the points midway between frames, a short filter the seven between each two
-    of these. Within 0.05 dB of FFT interpolation of the whole signal for content up to 0.4995 of the rate.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, 1 or 2), full scale +-1.0.
-    """
-    return _read(samples, 48000, "x16").x16_dbtp
 
 
 def read_true_peak(samples: Samples, rate_hz: int) -> TruePeakReading:

@@ -68,6 +68,12 @@ class Listening:
         return len(self.sounds[0].words)
 
     @property
+    def held(self) -> tuple[Window, ...]:
+        """What can be played: the windows, or the whole song where its place in the sound is its time."""
+        whole = Window(start_s=0.0, stop_s=self.frames / self.rate_hz, at_s=0.0)
+        return (whole,) if all(window.at_s == window.start_s for window in self.windows) else self.windows
+
+    @property
     def blocks(self) -> int:
         """Number of blocks."""
         return math.ceil(self.frames / self.block_frames)

@@ -8,7 +8,8 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import STAGES
-from autochain.compare.bands import BandChange
+from autochain.chain.settings import ROTATION
+from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
 from autochain.page.pictures.song import Song
@@ -41,6 +42,12 @@ class Response:
     mid_db: Sequence[float] | None
     side_db: Sequence[float] | None
     phase_deg: Sequence[float] | None
+
+
+def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
+    """Change of every third octave at equal loudness."""
+    gain_db = (found.chosen.after.integrated_lufs or 0.0) - (found.before.integrated_lufs or 0.0)
+    return measure_band_changes(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
 
 
 def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Song:
@@ -127,7 +134,7 @@ def response_of(found: Suggestion) -> Response:
     """Equalisers and rotation, read off an impulse through them."""
     rate_hz, chain, settings = found.mix.rate_hz, found.config.chain_plan, found.chosen.settings
     freq_hz = np.geomspace(20.0, 20_000.0, _CURVE_POINTS)
-    equalisers = [name for name in chain.linear if name in settings and name != "rotation"]
+    equalisers = [name for name in chain.linear if name in settings and name != ROTATION]
     gains = []
     for side in (1.0, -1.0) if found.mix.channels == 2 else (1.0,):
         heard = chain.render(_impulse(found.mix.channels, side), rate_hz, settings, stages=equalisers).samples
@@ -135,8 +142,8 @@ def response_of(found: Suggestion) -> Response:
     mid, other = gains[0], gains[-1]
     apart = bool(np.abs(mid - other).max() > _FLAT_DB)
     phase = None
-    if "rotation" in settings:
-        turned = chain.render(_impulse(found.mix.channels, 1.0), rate_hz, settings, stages=("rotation",)).samples
+    if ROTATION in settings:
+        turned = chain.render(_impulse(found.mix.channels, 1.0), rate_hz, settings, stages=(ROTATION,)).samples
         phase = np.degrees(np.unwrap(np.angle(_at(turned, rate_hz, freq_hz)))).tolist()
     return Response(
         freq_hz=freq_hz.tolist(),

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.pieces import Pieces
 from autochain.measure.spectrum import Spectrum
+from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 Lane = tuple[str, Sequence[float]]  # name of a channel, and its values

@@ -132,6 +132,7 @@
   // After the pointer has pressed a button, space is for playing again; who goes by keyboard keeps the focus.
   const freed = (event) => event.detail > 0 && event.currentTarget.blur();
 
+  const head = document.querySelector(".song .head");
   const buttons = () => [...find("versions").querySelectorAll("button")];
   const shown = () => (order ? order.map((_, k) => SLOTS[k]) : [...names, "difference"]);
   const versionOf = (slot) => (order ? order[slot] : slot);
@@ -140,8 +141,7 @@
       ...shown().map((label, slot) => {
         const button = document.createElement("button");
         button.type = "button";
-        const text = label === "difference" ? "suggestion less mix" : label;
-        button.textContent = `${slot + 1} ${text}`;
+        button.textContent = `${slot + 1} ${label}`;
         button.addEventListener("click", (event) => {
           freed(event);
           choose(versionOf(slot));
@@ -155,6 +155,7 @@
     find("play").textContent = running ? "pause" : "play";
     find("state").textContent = `at ${clock(mixTime())} of the mix`;
     if (document.activeElement !== find("where") || running) find("where").value = position();
+    if (head) head.style.transform = `translateX(${mixTime() * Number(head.dataset.step)}px)`;
     find("hidden").hidden = !order;
     find("note").hidden = chosen < names.length;
   };
@@ -231,16 +232,33 @@
   find("save").addEventListener("click", save);
   ["hide", "reveal", "prefer", "save"].forEach((id) => find(id).addEventListener("click", freed));
   ["loop", "volume", "where"].forEach((id) => find(id).addEventListener("pointerup", (event) => event.currentTarget.blur()));
-  document.querySelectorAll("[data-time]").forEach((button) => {
-    const at = placeOf(Number(button.dataset.time));
-    if (at === null) {
-      button.disabled = true;
-      button.title = "not among the page's excerpts: listen in the song";
+  // Times of the mix that the page holds can be pressed: in the text as buttons, in the picture where they stand.
+  document.querySelectorAll("[data-time]").forEach((shown) => {
+    const time = Number(shown.dataset.time);
+    if (placeOf(time) === null) {
+      shown.removeAttribute("data-time");
       return;
     }
-    button.addEventListener("click", (event) => {
+    let pressed = shown;
+    if (shown.tagName === "SPAN") {
+      pressed = document.createElement("button");
+      pressed.type = "button";
+      pressed.className = "time";
+      pressed.dataset.time = shown.dataset.time;
+      pressed.textContent = shown.textContent;
+      pressed.setAttribute("aria-label", `play ${shown.textContent}`);
+      shown.replaceWith(pressed);
+    }
+    pressed.addEventListener("click", (event) => {
       freed(event);
-      play(placeOf(Number(button.dataset.time)));
+      play(placeOf(time));
+    });
+  });
+  document.querySelectorAll(".song [data-from]").forEach((held) => {
+    held.addEventListener("click", (event) => {
+      const box = held.getBoundingClientRect();
+      const [start, stop] = [Number(held.dataset.from), Number(held.dataset.to)];
+      play(placeOf(start + ((stop - start) * (event.clientX - box.left)) / box.width));
     });
   });
   document.addEventListener("plays", (event) => event.detail !== "versions" && stop());

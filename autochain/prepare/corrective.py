@@ -16,10 +16,10 @@ from autochain.audio.sections import Section, SectionFilter, Step
 from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
 
-# As the equalisers list them: a choice is its place in the list.
+# As the equalisers list and name them.
 CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
-BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = 0.0, 1.0, 2.0, 3.0
-FULL_CUT_SHARE = 2.0 / 3.0
+BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = "bell", "lowshelf", "highshelf", "highpass"
+_FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
 _MOST_Q = 8.0  # of both stages' bells
 _HOP_S = 0.01
@@ -72,12 +72,12 @@ class Correction(Dose):
     threshold_db: float | None
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number: of the dynamic bell for a passing one."""
         place = {
             "freq_hz": float(round(self.resonance.freq_hz)),
             "q": min(_MOST_Q, self.resonance.q),
-            "channel": float(CHANNELS.index(self.resonance.channel)),
+            "channel": self.resonance.channel,
         }
         if self.threshold_db is None:
             return {"type": BELL, **place, "gain_db": -self.cut_db}
@@ -86,7 +86,7 @@ class Correction(Dose):
 
 def full_cut_db(excess_db: float) -> float:
     """Depth of the bell that brings an excess to a third, in steps of 0.5 dB, at least one."""
-    return max(_STEP_DB, _STEP_DB * round(FULL_CUT_SHARE * excess_db / _STEP_DB))
+    return max(_STEP_DB, _STEP_DB * round(_FULL_CUT_SHARE * excess_db / _STEP_DB))
 
 
 def doses(resonances: tuple[Resonance, ...], rules: CorrectionRules) -> tuple[Dose, ...]:
@@ -143,7 +143,7 @@ def plan_corrections(
     )
 
 
-def bands(settings: list[dict[str, float]]) -> dict[str, float]:
+def bands(settings: list[dict[str, float | str]]) -> dict[str, float | str]:
     """Number bands from 1 and name their settings as a stage does."""
     return {f"band{k}_{name}": value for k, band in enumerate(settings, 1) for name, value in band.items()}
 
@@ -153,9 +153,10 @@ def _threshold_db(resonance: Resonance, samples: Samples, rate_hz: int) -> float
     left, right = _LANES[resonance.channel]
     lane = samples[:, 0] if samples.shape[1] == 1 else left * samples[:, 0] + right * samples[:, 1]
     section = band_pass(resonance.freq_hz, resonance.q, rate_hz)
-    heard = SectionFilter([Step(mid_side=False, first=(section,), second=())], 1).push(lane[:, None].astype(np.float32))
+    step = Step(mid_side=False, first=(section,), second=())
+    in_band = SectionFilter([step], 1).push(lane[:, None].astype(np.float32))
     hop = round(_HOP_S * rate_hz)
-    peaks = np.abs(heard[: heard.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
+    peaks = np.abs(in_band[: in_band.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
     peaks = peaks[peaks > 0.001 * peaks.max()] if peaks.size else peaks
     if not peaks.size:
         return _LEAST_THRESHOLD_DB

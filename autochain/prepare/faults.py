@@ -255,7 +255,7 @@ def _noise(seen: Inspection, limits: Limits) -> Iterator[Finding]:
 
 
 def _ends(seen: Inspection, limits: Limits) -> Iterator[Finding]:
-    ends = seen.ends
+    ends = seen.head_and_tail
     cuts = [
         (ends.first_dbfs, 0.0, "starts", "first", "before the first sound"),
         (ends.last_dbfs, seen.duration_s, "ends", "last", "until the last sound has died away"),

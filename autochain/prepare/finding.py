@@ -3,19 +3,17 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from autochain.note import Note
+
 Certainty = Literal["certain", "likely", "doubtful"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What was seen, how far it is over what is usual, how sure that is, and what to do.
+class Finding(Note):
+    """A note on a mix: how far it is over what is usual, how sure that is; `code` is its kind, such as `click`.
 
     Attributes
     ----------
-    code
-        Kind, such as `click`; open: other parts of the preparation add their own.
-    text, suggestion
-        For the reader.
     value, unit
         The figure behind it; None where there is none.
     usual
@@ -37,9 +35,6 @@ class Finding:
         For a doubt that sends a mix back.
     """
 
-    code: str
-    text: str
-    suggestion: str
     value: float | None
     unit: str
     usual: float | None = None

@@ -7,7 +7,8 @@ import numpy as np
 from autochain.measure.inspection import Inspection
 from autochain.measure.loudness import SHORT_TERM_HOPS, centre_s
 from autochain.measure.measurement import LOW_END_HZ
-from autochain.measure.stereo import band_balances_db, share_under_db
+from autochain.measure.spectrum import share_under_db
+from autochain.measure.stereo import band_balances_db
 from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
 from autochain.units import number
@@ -234,7 +235,7 @@ def _asymmetry(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     yield Finding(
         code="asymmetry",
         text=f"In the loud parts the {side} peaks reach {number(db, 'dB')} further than the others{there}.",
-        suggestion="A phase rotation may save that much limiting: `suggest` tries it and says what it saves.",
+        suggestion="A phase rotation may save that much limiting: the settings sheet says how much.",
         value=db,
         unit="dB",
         usual=limits.asymmetry_db,

@@ -16,11 +16,11 @@ from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import HIGH_PASS
 from autochain.units import linear_to_db, power_to_db
 
-SUBSONIC_DB = -30.0
-OFFSET_DBFS = -60.0
-CORNERS_HZ = (20.0, 25.0, 30.0)
-OFFSET_CORNER_HZ = 10.0  # well below everything that sounds: where only an offset has to go
-Q = 0.71
+_SUBSONIC_DB = -30.0
+_OFFSET_DBFS = -60.0
+_CORNERS_HZ = (20.0, 25.0, 30.0)
+_OFFSET_CORNER_HZ = 10.0  # well below everything that sounds: where only an offset has to go
+_Q = 0.71
 # A rise of the peak by more than this costs more headroom than the subsonics did: then without phase shift.
 _MOST_RISE_DB = 0.3
 
@@ -51,9 +51,9 @@ class LowCut:
     offset_dbfs: float | None
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number."""
-        return {"type": HIGH_PASS, "channel": 0.0, "freq_hz": self.freq_hz, "q": Q, "gain_db": 0.0}
+        return {"type": HIGH_PASS, "channel": "stereo", "freq_hz": self.freq_hz, "q": _Q, "gain_db": 0.0}
 
 
 def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut | None:
@@ -61,8 +61,8 @@ def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut 
     offsets = [dc for dc in (before.dc_left_dbfs, before.dc_right_dbfs) if dc is not None]
     offset = max(offsets, default=-200.0)
     subsonic = -200.0 if before.subsonic_db is None else before.subsonic_db
-    corners = CORNERS_HZ if subsonic > SUBSONIC_DB else (OFFSET_CORNER_HZ,)
-    if subsonic <= SUBSONIC_DB and offset <= OFFSET_DBFS:
+    corners = _CORNERS_HZ if subsonic > _SUBSONIC_DB else (_OFFSET_CORNER_HZ,)
+    if subsonic <= _SUBSONIC_DB and offset <= _OFFSET_DBFS:
         return None
     peak = float(np.abs(samples).max())
     tried: list[tuple[float, float, float]] = []
@@ -79,8 +79,8 @@ def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut 
         linear_phase=change_db > _MOST_RISE_DB,
         removed_db=removed_db,
         peak_change_db=change_db,
-        subsonic_db=subsonic if subsonic > SUBSONIC_DB else None,
-        offset_dbfs=offset if offset > OFFSET_DBFS else None,
+        subsonic_db=subsonic if subsonic > _SUBSONIC_DB else None,
+        offset_dbfs=offset if offset > _OFFSET_DBFS else None,
     )
 
 

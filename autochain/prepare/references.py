@@ -11,14 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.measure.measurement import Measurement, measure
+from autochain.measure.measurement import LOW_END_HZ, Measurement, measure
 from autochain.measure.spectrum import measure_spectrum
-from autochain.measure.thirds import NOMINAL_HZ, third_octaves
+from autochain.measure.third_octaves import NOMINAL_HZ, third_octaves
 from autochain.units import power_to_db
 
 _Doubles = npt.NDArray[np.float64]
 
-LOW_END_HZ = 120.0
 _NOTHING_DB = -90.0  # a band this far under the whole says nothing
 
 
@@ -53,7 +52,7 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Target:
+class CommonBalance:
     """What the references have in common: mean and spread (standard deviation; 0 of one reference) per band."""
 
     mid_db: _Doubles
@@ -76,11 +75,11 @@ def profile(samples: Samples, rate_hz: int, figures: Measurement | None = None) 
     )
 
 
-def common(profiles: Sequence[Profile]) -> Target:
+def common(profiles: Sequence[Profile]) -> CommonBalance:
     """Aggregate of one reference or more; bands that no reference has are nan."""
     mid, mid_spread = _mean_and_spread([p.mid_db for p in profiles])
     side, side_spread = _mean_and_spread([p.side_db for p in profiles])
-    return Target(mid_db=mid, mid_spread_db=mid_spread, side_db=side, side_spread_db=side_spread)
+    return CommonBalance(mid_db=mid, mid_spread_db=mid_spread, side_db=side, side_spread_db=side_spread)
 
 
 def relative_db(levels: Sequence[float | None]) -> _Doubles:

@@ -17,7 +17,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, percentile_filter
 
 from autochain.measure.resonance import (
     BANDS_PER_OCTAVE,
-    LANES,
+    CHANNEL_VIEWS,
     ResonanceMap,
     bell_height_db,
     seen_bell,
@@ -30,8 +30,8 @@ _Doubles = npt.NDArray[np.float64]
 _Truths = npt.NDArray[np.bool_]
 Channel = Literal["stereo", "mid", "side", "left", "right"]
 
-LOWEST_HZ, HIGHEST_HZ = 90.0, 10000.0
-LEAST_WINDOWS = 150  # 28 s of music: with less, a phrase passes for a habit
+_LOWEST_HZ, _HIGHEST_HZ = 90.0, 10000.0
+_LEAST_WINDOWS = 150  # 28 s of music: with less, a phrase passes for a habit
 _UNHEARD_DB = 15.0  # a lane this far under the loudest at that frequency is masked by it
 # What can be heard, limits of this project: no further than this under the loudest range (bands of the same share of
 # an octave), nor under a line that falls from the ranges below by so much an octave, as masking spreads upwards at
@@ -94,16 +94,16 @@ class Resonance:
 
 def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
     """Every resonance beyond the limits, the largest excess first; none in less than 28 s of music."""
-    if found.time_s.size < LEAST_WINDOWS:
+    if found.time_s.size < _LEAST_WINDOWS:
         return ()
     left_over = found.left_over_db()
     level = found.level_db()
     reach = reach_by_test(found, swing_db(left_over))
-    free = (found.freq_hz >= LOWEST_HZ) & (found.freq_hz <= HIGHEST_HZ)
+    free = (found.freq_hz >= _LOWEST_HZ) & (found.freq_hz <= _HIGHEST_HZ)
     claims: list[Resonance] = []
     while free.any():
         beyond = {
-            test: np.where(free, times / limit_times(test[0], found.freq_hz), _NEVER) for test, times in reach.items()
+            test: np.where(free, times / _limit_times(test[0], found.freq_hz), _NEVER) for test, times in reach.items()
         }
         test = max(beyond, key=lambda name: float(beyond[name].max()))
         band = int(np.argmax(beyond[test]))
@@ -112,7 +112,7 @@ def find_resonances(found: ResonanceMap) -> tuple[Resonance, ...]:
             break
         kind, lane = test
         goes = kind == "passing" or _comes_and_goes(reach, found.freq_hz, lane, band)
-        claim = _describe(found, level, left_over[:, LANES.index(lane)] if goes else None, band, over)
+        claim = _describe(found, level, left_over[:, CHANNEL_VIEWS.index(lane)] if goes else None, band, over)
         if claim is None:
             free[band] = False
             continue
@@ -136,23 +136,23 @@ def reach_by_test(found: ResonanceMap, swing: _Doubles) -> dict[tuple[str, str],
         Swing of what is left over, shape (lanes, bands).
     """
     level, power, lasting = found.level_db(), found.power_db(), found.lasting_db()
-    heard = audible(power, found.freq_hz)
-    seen = humps(level, lasting) & humps(power, lasting) & (lasting >= _LEAST_LASTING_DB)
-    ripple = ripple_db(lasting)
+    heard = _audible(power, found.freq_hz)
+    seen = _humps(level, lasting) & _humps(power, lasting) & (lasting >= _LEAST_LASTING_DB)
+    ripple = _ripple_db(lasting)
     tests: dict[tuple[str, str], _Doubles] = {}
-    for k, lane in enumerate(LANES[: level.shape[0]]):
+    for k, lane in enumerate(CHANNEL_VIEWS[: level.shape[0]]):
         tests["standing", lane] = np.where(heard[k] & seen[k], lasting[k] / ripple[k], _NEVER)
         tests["passing", lane] = np.where(heard[k], swing[k], _NEVER)
     return tests
 
 
-def ripple_db(lasting: _Doubles) -> _Doubles:
+def _ripple_db(lasting: _Doubles) -> _Doubles:
     """How far the excess of the bands within 1.5 octaves spreads, and 1 dB on top, as powers add; same shape."""
     spread = _MEDIAN_TO_DEVIATION * median_filter(np.abs(lasting), (1, 2 * _RIPPLE_BANDS + 1), mode="nearest")
     return np.hypot(1.0, spread)
 
 
-def humps(level_db: _Doubles, height_db: _Doubles) -> _Truths:
+def _humps(level_db: _Doubles, height_db: _Doubles) -> _Truths:
     """Whether the level falls on both sides of a band, by a share of the height, shape (lanes, bands)."""
     first, last = _FLANK_BANDS
     size = last - first + 1
@@ -166,7 +166,7 @@ def humps(level_db: _Doubles, height_db: _Doubles) -> _Truths:
     return np.asarray(top - np.maximum(below, above) >= np.maximum(_LEAST_FALL_DB, _FALL_SHARE * height_db))
 
 
-def audible(power_db: _Doubles, freq_hz: _Doubles) -> _Truths:
+def _audible(power_db: _Doubles, freq_hz: _Doubles) -> _Truths:
     """Whether a band can be heard beside the others and the other lanes, shape (lanes, bands)."""
     share = power_db + 10.0 * np.log10(freq_hz)
     loudest = share.max(axis=0)
@@ -178,7 +178,7 @@ def audible(power_db: _Doubles, freq_hz: _Doubles) -> _Truths:
     )
 
 
-def limit_times(test: str, freq_hz: _Doubles | float) -> _Doubles:
+def _limit_times(test: str, freq_hz: _Doubles | float) -> _Doubles:
     """What a reach has to pass, by test and frequency."""
     nodes, limits = _limits()
     return np.asarray(np.interp(np.log2(freq_hz), nodes, limits[test]))
@@ -202,7 +202,7 @@ def _comes_and_goes(reach: dict[tuple[str, str], _Doubles], freq_hz: _Doubles, l
     """Whether what stands out around a band of a lane swings nearly as much as passing ones have to."""
     near = _near(band, freq_hz.size)
     test = ("passing", lane)
-    return bool((reach[test][near] > _SURE * limit_times("passing", freq_hz[near])).any())
+    return bool((reach[test][near] > _SURE * _limit_times("passing", freq_hz[near])).any())
 
 
 def _near(band: int, bands: int) -> slice:
@@ -222,9 +222,9 @@ def _describe(
     if left_over is not None:
         near = _near(band, found.freq_hz.size)
         band = near.start + int(np.argmax(swing_db(left_over[:, None])[0, near]))
-        course = left_over[:, band]
-        high, low = np.percentile(course, (85.0, 20.0))
-        there = course > 0.5 * (high + low)
+        over_time = left_over[:, band]
+        high, low = np.percentile(over_time, (85.0, 20.0))
+        there = over_time > 0.5 * (high + low)
         curves = found.level_db(there) - found.level_db(~there)
         if not _hump_while_there(found, there, band):
             return None
@@ -234,7 +234,7 @@ def _describe(
     at, q, height = _fitted(curve, band)
     if height < _LEAST_EXCESS_DB or q < _LEAST_Q:
         return None
-    usual = float(limit_times("standing", found.freq_hz[band]) * ripple_db(found.lasting_db())[:, band].min())
+    usual = float(_limit_times("standing", found.freq_hz[band]) * _ripple_db(found.lasting_db())[:, band].min())
     times, excess = _certain()
     return Resonance(
         freq_hz=float(found.freq_hz[0] * 2.0 ** (at / BANDS_PER_OCTAVE)),
@@ -243,7 +243,7 @@ def _describe(
         channel=channel,
         passing=passing,
         share=float(there.mean()) if passing else 1.0,
-        times_s=_strongest(found.time_s, course) if passing else (),
+        times_s=_strongest(found.time_s, over_time) if passing else (),
         usual_db=usual,
         certainty="certain" if over >= times and height >= excess else "likely",
     )
@@ -254,7 +254,8 @@ def _hump_while_there(found: ResonanceMap, there: _Truths, band: int) -> bool:
     near = slice(max(0, band - 1), band + 2)
     level, power = found.level_db(there), found.power_db(there)
     height = bell_height_db(level)
-    seen = humps(level, height) & humps(power, height) & audible(power, found.freq_hz) & (height >= _LEAST_PASSING_DB)
+    seen = _humps(level, height) & _humps(power, height) & (height >= _LEAST_PASSING_DB)
+    seen &= _audible(power, found.freq_hz)
     return bool(seen[:, near].any())
 
 
@@ -294,10 +295,10 @@ def _fitted(curve: _Doubles, band: int) -> tuple[float, float, float]:
     return best[1], best[2], best[3]
 
 
-def _strongest(time_s: _Doubles, course: npt.NDArray[np.float32]) -> tuple[float, ...]:
+def _strongest(time_s: _Doubles, over_time: npt.NDArray[np.float32]) -> tuple[float, ...]:
     """Up to three times of the strongest windows, at least 5 s apart, in order."""
     times: list[float] = []
-    for k in np.argsort(-course, kind="stable"):
+    for k in np.argsort(-over_time, kind="stable"):
         if len(times) == 3:
             break
         if all(abs(float(time_s[k]) - t) >= 5.0 for t in times):

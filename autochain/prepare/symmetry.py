@@ -15,23 +15,23 @@ from autochain.measure.asymmetry import Loud, loud_windows, window_frames
 from autochain.measure.attack import AttackReference
 from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
 
-STEP_DEG = 5
+_STEP_DEG = 5
 
 # Prices in dB of saving. common practice, no source: no one has measured what a listener would pay.
 LATE_PRICE_DB_PER_MS = 0.05  # 20 ms, a drum's low part clearly behind its stick, cost what 1 dB less limiting is worth
-ATTACK_PRICE_DB_PER_DB = 0.5  # the score, too, counts a lost dB at hits for half of one lost everywhere
-EARLY_PRICE_DB_PER_PERCENT = 0.5  # of a click's energy, more than 1 ms before it: 0.2 dB at 90 degrees, the worst
+_ATTACK_PRICE_DB_PER_DB = 0.5  # the score, too, counts a lost dB at hits for half of one lost everywhere
+_EARLY_PRICE_DB_PER_PERCENT = 0.5  # of a click's energy, more than 1 ms before it: 0.2 dB at 90 degrees, the worst
 
 # Less than this was there to gain: not worth a word. Full mixes of many independent sounds mostly have less.
 WORTH_A_WORD_DB = 0.2
 
 # Where the phase of a lead's lowest harmonics can be turned, an octave apart; how abruptly; how far. Lower than these
 # every section delays by 5 ms or more.
-ALL_PASS_HZ = (100.0, 200.0, 400.0, 800.0, 1600.0)
-ALL_PASS_Q = (0.4, 0.7, 1.4)
-MOST_SECTIONS = 4
+_ALL_PASS_HZ = (100.0, 200.0, 400.0, 800.0, 1600.0)
+_ALL_PASS_Q = (0.4, 0.7, 1.4)
+_MOST_SECTIONS = 4
 
-Left = Literal["small", "late", "price"]
+UnusedBecause = Literal["small", "late", "price"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +69,7 @@ class Rotation:
         What its costs are worth in dB of saving, by the prices of this module; at least 0.
     used
         True when it saves enough and its price leaves enough of that.
-    left
+    unused_because
         Why it is not used: it saves too little (`small`), lows come too late for what it saves (`late`), or its
         price leaves too little (`price`); None when it is used.
     pre_echo_db
@@ -90,7 +90,7 @@ class Rotation:
     saving_db: float
     price_db: float = 0.0
     used: bool = False
-    left: Left | None = None
+    unused_because: UnusedBecause | None = None
     pre_echo_db: float | None = None
     early_echo_db: float | None = None
     group_delay_ms: float = 0.0
@@ -102,14 +102,14 @@ class Rotation:
         return self.saving_db - self.price_db
 
     @property
-    def settings(self) -> dict[str, float]:
-        """Settings of the rotation stage; a choice is its place in the list of kinds above."""
+    def settings(self) -> dict[str, float | str]:
+        """Settings of the rotation stage."""
         if self.freq_hz is None or self.q is None or self.sections is None:
-            return {"kind": 0.0, "angle_deg": self.angle_deg}
-        return {"kind": 1.0, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
+            return {"kind": self.kind, "angle_deg": self.angle_deg}
+        return {"kind": self.kind, "freq_hz": self.freq_hz, "q": self.q, "sections": float(self.sections)}
 
 
-NONE = Rotation(angle_deg=0.0, saving_db=0.0, left="small")
+_NONE = Rotation(angle_deg=0.0, saving_db=0.0, unused_because="small")
 
 
 def choose_rotation(
@@ -117,7 +117,7 @@ def choose_rotation(
 ) -> Rotation:
     """Find the rotation with the most saving left after its price.
 
-    Saving is what it takes from the mean of max(r+, r-) over the loud windows (`measure.asymmetry.mean_reduction_db`).
+    Saving is what it takes from the mean of max(r+, r-) over the loud windows (symbols: `measure.asymmetry`).
     Looked at are constant angles on a grid of 5 degrees from -90 to 85 (rotating by another 180 degrees only swaps the
     polarities, so the grid is complete), and 1 to 4 all-pass sections at 5 frequencies with 3 values of q.
 
@@ -145,25 +145,27 @@ def choose_rotation(
     rules = RotationRules() if rules is None else rules
     found = candidates(samples, rate_hz, loud, threshold_linear)
     if not found:
-        return NONE
+        return _NONE
     attack = AttackReference(samples, rate_hz, loud)
 
-    def heard(one: Rotation) -> Rotation:
+    def with_attack_loss(one: Rotation) -> Rotation:
         loss_db = attack.loss_db(_turned(samples, rate_hz, one))
-        return replace(one, attack_loss_db=loss_db, price_db=one.price_db + ATTACK_PRICE_DB_PER_DB * loss_db)
+        return replace(one, attack_loss_db=loss_db, price_db=one.price_db + _ATTACK_PRICE_DB_PER_DB * loss_db)
 
     # The attack only adds to the price, so nothing behind a candidate that stays ahead even with it can win.
     best: Rotation | None = None
     for one in sorted((o for o in found if _limit(o, rules) is None), key=lambda o: -o.net_db):
         if one.net_db < rules.least_db or (best is not None and one.net_db <= best.net_db):
             break
-        priced = heard(one)
+        priced = with_attack_loss(one)
         if priced.net_db >= rules.least_db and (best is None or priced.net_db > best.net_db):
             best = priced
     if best is not None:
         return replace(best, used=True)
     most = max(found, key=lambda o: o.saving_db)
-    return replace(heard(most), left=_limit(most, rules) or "price") if most.saving_db > 0.0 else NONE
+    if most.saving_db <= 0.0:
+        return _NONE
+    return replace(with_attack_loss(most), unused_because=_limit(most, rules) or "price")
 
 
 def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: float) -> list[Rotation]:
@@ -176,7 +178,7 @@ def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: flo
         return []
     samples = np.ascontiguousarray(samples)
     # Ordered by size, so that of two equal angles the smaller rotation wins; 0 comes first.
-    angles_deg = np.array(sorted(range(-90, 90, STEP_DEG), key=lambda angle: (abs(angle), angle)), dtype=np.float64)
+    angles_deg = np.array(sorted(range(-90, 90, _STEP_DEG), key=lambda angle: (abs(angle), angle)), dtype=np.float64)
     by_angle = _by_angle(samples, rate_hz, counted, threshold_linear, angles_deg)
     unrotated_db = float(by_angle[0])
     if unrotated_db < WORTH_A_WORD_DB:  # nothing can save more than there is
@@ -187,7 +189,7 @@ def candidates(samples: Samples, rate_hz: int, loud: Loud, threshold_linear: flo
     ]
 
 
-def _limit(one: Rotation, rules: RotationRules) -> Left | None:
+def _limit(one: Rotation, rules: RotationRules) -> UnusedBecause | None:
     """Which limit a rotation fails, if any."""
     if one.saving_db < rules.least_db:
         return "small"
@@ -211,7 +213,7 @@ def _constant(rate_hz: int, angles_deg: npt.NDArray[np.float64], savings_db: npt
             Rotation(
                 angle_deg=float(angle_deg),
                 saving_db=float(saving_db),
-                price_db=EARLY_PRICE_DB_PER_PERCENT * early_percent,
+                price_db=_EARLY_PRICE_DB_PER_PERCENT * early_percent,
                 pre_echo_db=pre_echo_db(rate_hz, float(angle_deg)),
                 early_echo_db=early_db,
             )
@@ -243,13 +245,13 @@ def _all_passes(
     frames = window_frames(rate_hz)
     row_of = np.full(counted[-1] + 1, -1, dtype=np.intp)
     row_of[counted] = np.arange(counted.size)
-    work, peaks = np.empty((frames, 2)), np.empty((counted.size, MOST_SECTIONS))
+    work, peaks = np.empty((frames, 2)), np.empty((counted.size, _MOST_SECTIONS))
     found = []
-    for freq_hz in ALL_PASS_HZ:
+    for freq_hz in _ALL_PASS_HZ:
         at_hz = np.append(np.geomspace(20.0, 20000.0, 200), freq_hz)
-        for q in ALL_PASS_Q:
+        for q in _ALL_PASS_Q:
             last, middle = all_pass_section(freq_hz, q, rate_hz)[:2]
-            state = np.zeros((MOST_SECTIONS, 4))
+            state = np.zeros((_MOST_SECTIONS, 4))
             all_pass_window_peaks(samples, last, middle, row_of, frames, threshold_linear, work, state, peaks)
             mean_db = (20.0 * np.log10(peaks / threshold_linear)).mean(axis=0)
             late = all_pass_group_delay_ms(at_hz, freq_hz=freq_hz, q=q, sections=1, rate_hz=rate_hz)

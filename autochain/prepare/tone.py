@@ -6,7 +6,7 @@ curve, and its gain inside the limit, that leaves the least outside the spread, 
 of them; a move that helps little is not made.
 
 How far a difference can be trusted shows in how even it is. Another version of the same song differs from it evenly;
-other songs differ from band to band by their notes and instruments. If a smooth course is disturbed by independent
+other songs differ from band to band by their notes and instruments. If a smooth curve is disturbed by independent
 errors of standard deviation s, second differences d(k-1) - 2 d(k) + d(k+1) have the standard deviation sqrt(6) s; the
 median of their sizes over 0.6745 sqrt(6) is the **unevenness** (the median, so that a codec's missing top octave is one
 band and no more). Under 0.6 dB a reference counts as **alike**: the moves then go all the way to the references' mean,
@@ -22,13 +22,13 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.third_octaves import NOMINAL_HZ
 from autochain.prepare.corrective import BELL, CHANNELS, HIGH_SHELF, LOW_SHELF
-from autochain.prepare.references import Profile, Target
+from autochain.prepare.references import CommonBalance, Profile
 from autochain.prepare.resonances import Channel
 
 _Doubles = npt.NDArray[np.float64]
-_Shape = tuple[float, float, float]  # kind, frequency, q
+_Shape = tuple[str, float, float]  # kind, frequency, q
 _Move = tuple[float, _Shape, tuple[int, ...]]  # gain, shape, rows
 
 _ROWS: tuple[Channel, ...] = ("mid", "side")
@@ -64,23 +64,23 @@ class ToneMove:
     Attributes
     ----------
     kind
-        Place of its type among the equaliser's: bell, low shelf, high shelf.
+        Its type in the words of the equaliser: `bell`, `lowshelf`, `highshelf`.
     freq_hz, q, gain_db
         Settings.
     channel
         `mid`, `side`, or `stereo` where both need the same or the mix has one channel.
     """
 
-    kind: float
+    kind: str
     freq_hz: float
     q: float
     gain_db: float
     channel: Channel
 
     @property
-    def settings(self) -> dict[str, float]:
+    def settings(self) -> dict[str, float | str]:
         """Settings of a band, without the band's number."""
-        place = {"channel": float(CHANNELS.index(self.channel)), "freq_hz": self.freq_hz}
+        place: dict[str, float | str] = {"channel": self.channel, "freq_hz": self.freq_hz}
         return {"type": self.kind, **place, "q": self.q, "gain_db": self.gain_db}
 
 
@@ -118,7 +118,7 @@ class Tone:
     left_hz: float
 
 
-def find_tone_moves(mix: Profile, target: Target, most_db: float, most_alike_db: float | None = None) -> Tone:
+def find_tone_moves(mix: Profile, target: CommonBalance, most_db: float, most_alike_db: float | None = None) -> Tone:
     """Moves that bring the mix's balance toward the references'.
 
     Parameters
@@ -282,7 +282,7 @@ def _outside_each(difference_db: _Doubles, spread_db: _Doubles, counted: npt.NDA
 
 
 @cache
-def _curve(kind: float, freq_hz: float, q: float) -> _Doubles:
+def _curve(kind: str, freq_hz: float, q: float) -> _Doubles:
     """Response of a move of 1 dB at the bands."""
     s = 1j * np.array(NOMINAL_HZ) / freq_hz
     a = 10.0 ** (1.0 / 40.0)

@@ -1,4 +1,7 @@
-"""A delivery as JSON, and its table as CSV for spreadsheets."""
+"""A delivery as JSON, and its table as CSV for spreadsheets.
+
+format_version 1: first version. `second_meter` of a file and its two columns came later and changed nothing before.
+"""
 
 import csv
 import io
@@ -7,6 +10,7 @@ from dataclasses import asdict
 from typing import Any
 
 from autochain.render.delivery import Delivered, Delivery
+from autochain.render.second_meter import meter_name
 from autochain.units import number
 
 FORMAT_VERSION = 1
@@ -24,7 +28,7 @@ def to_json(delivery: Delivery) -> str:
         "reached_lufs": delivery.master.lufs,
         "target_met_after_solving": delivery.met,
         "trim_lowered_db": delivery.master.lowered_db,
-        "settings": {stage: dict(own) for stage, own in delivery.master.settings.items()},
+        "settings": delivery.master.settings.plain(),
         "other_rates": [asdict(one) for one in delivery.rates],
         "files": [_file(file) for file in delivery.files],
         "versions": [asdict(version) for version in delivery.versions],
@@ -53,7 +57,7 @@ def to_csv(delivery: Delivery) -> str:
         ["file", "version", "format", "rate_hz", "channels", "duration_s", "integrated_lufs", "max_short_term_lufs",
          "max_momentary_lufs", "loudness_range_lu", "plr_db", "true_peak_dbtp",
          "true_peak_annex2_dbtp", "true_peak_sinc49_dbtp", "true_peak_x16_dbtp", "clipped_samples", "size_bytes",
-         "sha256"]
+         "sha256", "second_meter_lufs", "second_meter_less_own_lu"]
     )  # fmt: skip
     for file in delivery.files:
         figures, reading = file.reading.figures, file.reading
@@ -66,11 +70,19 @@ def to_csv(delivery: Delivery) -> str:
         rows.writerow(
             [
                 *map(_harmless, cells), reading.rate_hz, reading.channels, number(reading.duration_s, decimals=3),
-                *("" if value is None else number(value, decimals=2) for value in numbers),
-                reading.clipped, reading.size_bytes, reading.sha256,
+                *map(_cell, numbers), reading.clipped, reading.size_bytes, reading.sha256,
+                _cell(reading.second_lufs), _cell(reading.meters_apart_lu),
             ]
         )  # fmt: skip
     return text.getvalue()
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3) + 0.0
+
+
+def _cell(value: float | None) -> str:
+    return "" if value is None else number(value, decimals=2)
 
 
 def _harmless(text: str) -> str:
@@ -93,4 +105,9 @@ def _file(file: Delivered) -> dict[str, Any]:
         "sha256": reading.sha256,
         "clipped_samples": reading.clipped,
         "figures": reading.figures.as_dict(),
+        "second_meter": {
+            "name": meter_name(),
+            "integrated_lufs": _rounded(reading.second_lufs),
+            "less_own_lu": _rounded(reading.meters_apart_lu),
+        },
     }

@@ -1,7 +1,7 @@
 """Everything that goes out for one song: rendered, written, read back and measured."""
 
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,10 +11,13 @@ from autochain.audio.files import write_wav
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
 from autochain.chain.output import kept, with_silence
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Config
-from autochain.measure.ends import HEARD_DB
+from autochain.earlier.same_song import refuse_other_mix
+from autochain.earlier.sheet import EarlierSheet
+from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 from autochain.measure.spectrum import Spectrum, measure_spectrum
-from autochain.prepare.ends import find_ends
+from autochain.prepare.silence_and_fades import find_silence_and_fades
 from autochain.progress import Progress
 from autochain.render.formats import Export, parse_export
 from autochain.render.headroom import Headroom, headroom_of
@@ -23,19 +26,58 @@ from autochain.render.master import (
     Master,
     at_rate,
     make_master,
-    refuse_other_mix,
     room_for_dither,
     solve_master,
     without_sound,
 )
 from autochain.render.normalised import Normalised, normalise
-from autochain.render.planned import planned
 from autochain.render.reading import Reading, read_back
-from autochain.search.around import EarlierSheet
+from autochain.render.sheet_chain import sheet_chain
 from autochain.units import db_to_linear
 
 # Common settings of each coder, no source.
 USUAL_CODERS = ("mp3:320", "mp3:192", "mp3:128", "vorbis:8", "vorbis:5", "opus:192", "opus:96")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DeliveryOrder:
+    """What is to be delivered.
+
+    Attributes
+    ----------
+    mix, mix_path, sheet
+        The mix and its sheet.
+    exports
+        Formats; all of them are written for every version.
+    config
+        Gives the limits of a solve.
+    out
+        Folder, which is there.
+    alternates
+        Other versions of the song: same settings, same drive.
+    solve
+        Solve the drive anew for the sheet's target.
+    coders
+        Also try the usual coders and measure what they add to the peaks.
+    force
+        Whether existing files may be replaced.
+    """
+
+    mix: Mix
+    mix_path: Path
+    sheet: EarlierSheet
+    exports: Sequence[Export]
+    config: Config
+    out: Path
+    alternates: Sequence[tuple[Path, Mix]] = ()
+    solve: bool = False
+    coders: bool = False
+    force: bool = False
+
+    @property
+    def sources(self) -> tuple[Path, ...]:
+        """Files that must not be overwritten."""
+        return self.mix_path, *(path for path, _ in self.alternates)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,58 +167,23 @@ def names_of(stem: str, alternates: Iterable[Path], exports: Sequence[Export], m
     return [export.name(one, mix_rate_hz) for one in stems for export in exports]
 
 
-def deliver(
-    mix: Mix,
-    mix_path: Path,
-    sheet: EarlierSheet,
-    exports: Sequence[Export],
-    config: Config,
-    out: Path,
-    progress: Progress,
-    *,
-    alternates: Sequence[tuple[Path, Mix]] = (),
-    solve: bool = False,
-    coders: bool = False,
-    force: bool = False,
-) -> Delivery:
-    """Render, write, read back.
-
-    Parameters
-    ----------
-    mix, mix_path, sheet
-        The mix and its sheet.
-    exports
-        Formats; all of them are written for every version.
-    config
-        Gives the limits of a solve.
-    out
-        Folder, which is there.
-    progress
-        Called with a phase and its share done.
-    alternates
-        Other versions of the song: same settings, same drive.
-    solve
-        Solve the drive anew for the sheet's target.
-    coders
-        Also try the usual coders and measure what they add to the peaks.
-    force
-        Whether existing files may be replaced.
-    """
+def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
+    """Render, write, read back; `progress` is called with a phase and its share done."""
+    mix, sheet, config = order.mix, order.sheet, order.config
     refuse_other_mix(sheet, mix)
-    chain, settings = planned(sheet)
-    target, sources = sheet.target, (mix_path, *(path for path, _ in alternates))
-    met: bool | None = None
+    chain, settings = sheet_chain(sheet)
+    target, met = sheet.target, None
     progress("rendering the master", 0.0)
-    if solve:
+    if order.solve:
         main, met = solve_master(
-            mix, chain, settings, target, target.loudness_lufs, config.weights, config.search.drive, step_db=0.1
+            mix, chain, settings, target, target.loudness_lufs, config.search.drive, step_db=0.1
         )
     else:
         main = make_master(mix, chain, settings, target)
     spectrum = measure_spectrum(main.samples, mix.rate_hz)
     usual = [parse_export(text, mix.rate_hz, mix.channels) for text in USUAL_CODERS]
-    tried = [export for export in usual if coders and export not in exports]
-    rates = dict.fromkeys(export.rate_hz for export in (*exports, *tried))
+    tried = [export for export in usual if order.coders and export not in order.exports]
+    rates = dict.fromkeys(export.rate_hz for export in (*order.exports, *tried))
     files: list[Delivered] = []
     versions: list[Version] = []
     others: list[OtherRate] = []
@@ -194,18 +201,17 @@ def deliver(
                     main.settings,
                     target,
                     main.lufs,
-                    config.weights,
                     config.search.drive,
                 )
             others.append(_other_rate(master, main))
-        here = [export for export in exports if export.rate_hz == rate_hz]
+        here = [export for export in order.exports if export.rate_hz == rate_hz]
         settings_here, lufs_here = master.settings, master.lufs
-        own = [(mix_path, "", master)]
+        own = [(order.mix_path, "", master)]
         if master is main:
             main = without_sound(main)
         del master  # a minute at 96 kHz is 46 MB: no sound stays longer than it is needed
-        for number, (path, other) in enumerate(alternates if here else (), 1):
-            progress(f"rendering other version {number} of {len(alternates)}", 0.0)
+        for number, (path, other) in enumerate(order.alternates if here else (), 1):
+            progress(f"rendering other version {number} of {len(order.alternates)}", 0.0)
             own_settings, sounds = _cut_alike(settings_here, other)
             version = make_master(at_rate(other, rate_hz), chain, own_settings, target)
             own.append((path, other.file, version))
@@ -223,13 +229,13 @@ def deliver(
         while own:
             path, version_name, made = own.pop(0)
             tags = read_tags(path)
-            heard = with_silence(made.samples, rate_hz, made.settings["output"])
+            heard = with_silence(made.samples, rate_hz, made.settings[OUTPUT])
             made = without_sound(made)
             for export in here:
                 progress("writing and reading back", 0.0)
                 name = export.name(path.stem, mix.rate_hz)
-                _write(out / name, made, heard, export, sheet, tags, force, sources)
-                reading = read_back(out / name)
+                _write(order, name, made, heard, export, tags)
+                reading = read_back(order.out / name)
                 files.append(Delivered(version=version_name, file=name, export=export, reading=reading))
                 if export.kind.bits is None and not version_name:
                     headroom.append(headroom_of(export, reading, target.ceiling_dbtp, made.peak_dbtp))
@@ -254,30 +260,30 @@ def deliver(
 
 
 def _cut_alike(
-    settings: Mapping[str, Mapping[str, float]], other: Mix
-) -> tuple[Mapping[str, Mapping[str, float]], tuple[str, ...]]:
+    settings: ChainSettings, other: Mix
+) -> tuple[ChainSettings, tuple[str, ...]]:
     """The main master's settings for another version, and the ends at which that sounds where the main one is cut.
 
     The start is cut alike in any case, so that versions run in step; at the end the sound stays.
     """
-    output, frames = settings["output"], other.samples.shape[0]
+    output, frames = settings[OUTPUT], other.samples.shape[0]
     first, last = kept(frames, other.rate_hz, output)
-    reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-HEARD_DB)
+    reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-SILENCE_UNDER_PEAK_DB)
     parts = {"start": other.samples[:first], "end": other.samples[last:]}
     sounds = tuple(end for end, part in parts.items() if np.abs(part).max(initial=0.0) > reach)
-    ends = find_ends(other.samples, other.rate_hz) if "end" in sounds else None
+    ends = find_silence_and_fades(other.samples, other.rate_hz) if "end" in sounds else None
     if ends is None:
         return settings, sounds
     tail = min(output["tail_cut_ms"], float(ends.tail_cut_ms))
-    return {**settings, "output": {**output, "tail_cut_ms": tail}}, sounds
+    return settings.with_(OUTPUT, tail_cut_ms=tail), sounds
 
 
 def _other_rate(master: Master, main: Master) -> OtherRate:
     return OtherRate(
         rate_hz=master.rate_hz,
-        drive_db=master.settings["drive"]["gain_db"],
-        ceiling_dbtp=master.settings.get("limiter", {}).get("ceiling_dbtp"),
-        trim_db=master.settings["output"]["trim_db"],
+        drive_db=master.settings[DRIVE]["gain_db"],
+        ceiling_dbtp=master.settings.get(LIMITER, "ceiling_dbtp"),
+        trim_db=master.settings[OUTPUT]["trim_db"],
         apart_lu=None if master.lufs is None or main.lufs is None else master.lufs - main.lufs,
     )
 
@@ -291,23 +297,19 @@ def _tried(
             progress("trying coders", 0.0)
             path = Path(folder, f"try.{export.kind.ending}")
             write_lossy(path, heard, export, {}, force=True)
-            found.append(headroom_of(export, read_back(path), ceiling_dbtp, master_dbtp))
+            found.append(headroom_of(export, read_back(path, second_meter=False), ceiling_dbtp, master_dbtp))
     return found
 
 
 def _write(
-    path: Path,
-    made: Master,
-    heard: Samples,
-    export: Export,
-    sheet: EarlierSheet,
-    tags: dict[str, str],
-    force: bool,
-    sources: Sequence[Path],
+    order: DeliveryOrder, name: str, made: Master, heard: Samples, export: Export, tags: dict[str, str]
 ) -> None:
+    path, sheet = order.out / name, order.sheet
     if export.kind.bits is None:
-        write_lossy(path, heard, export, tags, force, sources)
+        write_lossy(path, heard, export, tags, order.force, order.sources)
     else:
         bits = export.kind.bits
         heard = room_for_dither(heard, made.peak_dbtp, sheet.target.ceiling_dbtp, bits)
-        write_wav(path, heard, export.rate_hz, sheet.seed, force, sources, bits, export.kind.container, tags)
+        write_wav(
+            path, heard, export.rate_hz, sheet.seed, order.force, order.sources, bits, export.kind.container, tags
+        )

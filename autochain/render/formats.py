@@ -1,13 +1,19 @@
 """The formats that a master goes out in, and how they are asked for: `wav16`, `flac24@48000`, `mp3:320`."""
 
+import io
 import re
 from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import soundfile
 
 from autochain.errors import UsageError
 
 RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 _OPUS_HZ = 48000
 _MP3_RATES_HZ = (44100, 48000)
+_TRY_FRAMES = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +129,25 @@ def parse_export(text: str, mix_rate_hz: int, channels: int) -> Export:
     setting = setting if match[2] else min(setting, most)
     if not kind.least <= setting <= most:
         raise UsageError(f"--also {text}: {kind.name} takes {kind.least} to {most} {kind.unit} here.")
-    return Export(kind=kind, setting=setting, rate_hz=_rate(text, kind, match[3], mix_rate_hz))
+    export = Export(kind=kind, setting=setting, rate_hz=_rate(text, kind, match[3], mix_rate_hz))
+    if not _can_be_made(kind, export.rate_hz, channels):
+        raise UsageError(
+            f"{text} cannot be made here: libsndfile {soundfile.__libsndfile_version__} on this machine has no coder "
+            f"for {kind.name} at {export.rate_hz} Hz. Leave it out, or install a newer soundfile package."
+        )
+    return export
+
+
+@cache
+def _can_be_made(kind: Kind, rate_hz: int, channels: int) -> bool:
+    """Whether the sound library here makes such a file; tried, since it may list what it was built without."""
+    try:
+        soundfile.write(
+            io.BytesIO(), np.zeros((_TRY_FRAMES, channels)), rate_hz, format=kind.container, subtype=kind.subtype
+        )
+    except (soundfile.SoundFileError, ValueError, TypeError):
+        return False
+    return True
 
 
 def _rate(text: str, kind: Kind, asked: str | None, mix_rate_hz: int) -> int:

@@ -4,7 +4,6 @@ The settings are taken as they stand, edited by hand or not. Only the output's t
 the true peak would pass the ceiling: a promise that no edit breaks.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,16 +12,16 @@ from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
-from autochain.config.model import Drive, Target, Weights
-from autochain.errors import SheetError
+from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
+from autochain.config.model import Drive, Target
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.around import EarlierSheet
-from autochain.search.evaluate import DITHER_DB, LOUDNESS_TOLERANCE_LU, Evaluator
-from autochain.search.excerpts import whole_song
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
+from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU, Solver
 from autochain.units import db_to_linear
 
 
@@ -48,7 +47,7 @@ class Master:
 
     samples: Samples
     rate_hz: int
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     lowered_db: float
     lufs: float | None
     peak_dbtp: float | None
@@ -60,15 +59,15 @@ def without_sound(master: Master) -> Master:
     return replace(master, samples=master.samples[:0].copy())
 
 
-def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, float]], target: Target) -> Master:
+def make_master(mix: Mix, chain: ChainPlan, settings: ChainSettings, target: Target) -> Master:
     """Render the settings as they stand, and hold the ceiling."""
     samples = chain.render(mix.samples, mix.rate_hz, settings).samples
     peak = read_true_peak(samples, mix.rate_hz).highest_dbtp
     lower = 0.0 if peak is None else held_trim_db(peak, target.ceiling_dbtp, DITHER_DB)
     if lower:
         samples = samples * samples.dtype.type(db_to_linear(lower))
-        trim = round(settings["output"]["trim_db"] + lower, 6)
-        settings = {**settings, "output": {**settings["output"], "trim_db": trim}}
+        trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
+        settings = settings.with_(OUTPUT, trim_db=trim)
     return Master(
         samples=samples,
         rate_hz=mix.rate_hz,
@@ -82,10 +81,9 @@ def make_master(mix: Mix, chain: ChainPlan, settings: Mapping[str, Mapping[str, 
 def solve_master(
     mix: Mix,
     chain: ChainPlan,
-    settings: Mapping[str, Mapping[str, float]],
+    settings: ChainSettings,
     target: Target,
     wanted_lufs: float,
-    weights: Weights,
     plan: Drive,
     *,
     step_db: float = 0.0,
@@ -102,16 +100,16 @@ def solve_master(
         Its ceiling and which loudness is meant.
     wanted_lufs
         What that is to be.
-    weights, plan
-        Of the configuration; the weights are not used, as nothing is priced.
+    plan
+        Of the configuration.
     step_db
         > 0 keeps the drive on steps that a hand can set.
     """
-    was = settings["drive"]["gain_db"]
-    if "limiter" not in settings:
+    was = settings[DRIVE]["gain_db"]
+    if LIMITER not in settings:
         plain = make_master(mix, chain, settings, target)
         missing = 0.0 if plain.lufs is None else wanted_lufs - plain.lufs
-        gain = {**settings, "drive": {"gain_db": was + missing}}
+        gain = settings.with_(DRIVE, gain_db=was + missing)
         driven = make_master(mix, chain, gain, target)
         return replace(driven, drive_moved_db=missing), _close(driven.lufs, wanted_lufs)
     rate_hz, start = mix.rate_hz, chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
@@ -120,9 +118,9 @@ def solve_master(
     level = integrated_lufs(hops)
     assert level is not None, "a mix without loudness is refused when it is read"
     material = Material(start, rate_hz, hops, level, [whole_song(len(hops))], of_loudest_part=target.of_loudest_part)
-    song = Evaluator(material, weights, plan, chain)
+    song = Solver(material, plan, chain)
     solved = song.solve(
-        fixed(settings, Decisions()),
+        only_drive_left(settings, Decisions()),
         wanted_lufs,
         Guess(loss_db=was - (wanted_lufs - level)),
         step_db=step_db,
@@ -135,10 +133,10 @@ def solve_master(
             samples=samples,
             rate_hz=rate_hz,
             settings=made,
-            lowered_db=round(settings["output"]["trim_db"] - made["output"]["trim_db"], 6) + 0.0,
+            lowered_db=round(settings[OUTPUT]["trim_db"] - made[OUTPUT]["trim_db"], 6) + 0.0,
             lufs=lufs,
             peak_dbtp=None if solved.true_peak is None else solved.true_peak.highest_dbtp,
-            drive_moved_db=made["drive"]["gain_db"] - was,
+            drive_moved_db=made[DRIVE]["gain_db"] - was,
         ),
         _close(lufs, wanted_lufs),
     )
@@ -178,13 +176,3 @@ def room_for_dither(samples: Samples, peak_dbtp: float | None, ceiling_dbtp: flo
     most = db_to_linear(ceiling_dbtp) - 4.0 * 2.0 ** (1 - bits)
     gain = most / db_to_linear(peak_dbtp)
     return samples if gain >= 1.0 or most <= 0.0 else samples * samples.dtype.type(gain)
-
-
-def refuse_other_mix(sheet: EarlierSheet, mix: Mix) -> None:
-    """Refuse a sheet that was made for another file."""
-    if sheet.mix_sha256 != mix.sha256:
-        raise SheetError(
-            f"{sheet.file} is for another mix than {mix.file} "
-            f"(SHA-256 {sheet.mix_sha256[:12]}, not {mix.sha256[:12]}). "
-            f"For a revised mix run suggest --around; another version of the song goes in with --alternate."
-        )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 # Loudness in LUFS, and the peak in dBTP that a gain may reach. EBU R 128 version 5.0 (November 2023): -23 LUFS, at most
 # -1 dBTP. AES77-2023, which succeeded AES TD1008: music -16 LUFS track by track, -14 LUFS for the loudest track of an
-# album, peaks at most -1 dBTP (figures as reports of it give them; its text was not at hand).
+# album, peaks at most -1 dBTP. Figures as reports of both give them; their texts were not at hand.
 PRACTICES = (
     ("Broadcast (EBU R 128 v5.0, 2023)", -23.0, -1.0),
     ("Streaming, track by track (AES77-2023)", -16.0, -1.0),

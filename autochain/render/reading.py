@@ -1,4 +1,4 @@
-"""What a written file holds, read back from the disk."""
+"""What a written file holds, read back from the disk by two meters."""
 
 import hashlib
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ import soundfile
 from autochain.audio.blocks import for_soundfile, shown
 from autochain.errors import AudioFileError
 from autochain.measure.measurement import Measurement, MixMeter
+from autochain.render.second_meter import second_lufs_of
 
 _BLOCK_FRAMES = 1 << 18
 
@@ -22,6 +23,8 @@ class Reading:
     ----------
     figures
         Its measurement; lossy files are decoded first.
+    second_lufs
+        Integrated loudness by the second meter (`second_meter`), in LUFS; None where it has none or was not asked.
     clipped
         Samples at or over full scale, all channels.
     frames, rate_hz, channels
@@ -31,6 +34,7 @@ class Reading:
     """
 
     figures: Measurement
+    second_lufs: float | None
     clipped: int
     frames: int
     rate_hz: int
@@ -44,12 +48,18 @@ class Reading:
         return self.frames / self.rate_hz
 
     @property
+    def meters_apart_lu(self) -> float | None:
+        """What the second meter reads more than our own; None where one of them has no reading."""
+        own = self.figures.integrated_lufs
+        return None if own is None or self.second_lufs is None else self.second_lufs - own
+
+    @property
     def kbps(self) -> float:
         """Bits per second over the whole file, in thousands."""
         return 8e-3 * self.size_bytes / self.duration_s
 
 
-def read_back(path: Path) -> Reading:
+def read_back(path: Path, *, second_meter: bool = True) -> Reading:
     """Measure a file that has been written; AudioFileError when it cannot be read."""
     try:
         with path.open("rb") as stream:
@@ -63,15 +73,17 @@ def read_back(path: Path) -> Reading:
                 meter.push(np.ascontiguousarray(block))
                 frames += len(block)
                 clipped += int(np.count_nonzero(np.abs(block) >= np.float32(full)))
-            return Reading(
-                figures=meter.result().figures,
-                clipped=clipped,
-                frames=frames,
-                rate_hz=file.samplerate,
-                channels=file.channels,
-                size_bytes=path.stat().st_size,
-                sha256=sha256,
-            )
+            rate_hz, channels = file.samplerate, file.channels
+        return Reading(
+            figures=meter.result().figures,
+            second_lufs=second_lufs_of(path) if second_meter else None,
+            clipped=clipped,
+            frames=frames,
+            rate_hz=rate_hz,
+            channels=channels,
+            size_bytes=path.stat().st_size,
+            sha256=sha256,
+        )
     except (OSError, soundfile.SoundFileError) as error:
         raise AudioFileError(
             f"{shown(path)} was written but cannot be read back ({error}). Write it to another disk."

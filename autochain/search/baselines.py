@@ -1,5 +1,6 @@
 """The chains every suggestion has to beat: limiter alone, clipper plus limiter, and the trade default."""
 
+from autochain.config.coordinates import SWITCHING
 from autochain.config.model import Baselines, Coordinates
 
 LIMITER_ONLY = "limiter_only"
@@ -10,7 +11,7 @@ LIMITER_LOCKED = "limiter_only_locked"
 CLIP_LOCKED = "clip_and_limit_locked"
 WITH_LOCKS = {LIMITER_ONLY: LIMITER_LOCKED, CLIP_AND_LIMIT: CLIP_LOCKED}
 # As a reader knows them.
-NAMES = {
+BASELINE_WORDS = {
     LIMITER_ONLY: "limiter alone",
     LIMITER_LOCKED: "limiter alone, locked",
     CLIP_AND_LIMIT: "clipper with limiter",
@@ -21,9 +22,7 @@ NAMES = {
 
 def baseline_points(trade_default: Coordinates, plan: Baselines) -> list[tuple[str, Coordinates]]:
     """Every baseline point with the name of its family; the best of a family stands for it."""
-    bare = trade_default.model_copy(
-        update={"bus_work_db": 0.0, "peak_work_db": 0.0, "clip_share": 0.0, "onset_db": 0.0}
-    )
+    bare = trade_default.model_copy(update={c.name: 0.0 for c in SWITCHING})
     points = [(TRADE_DEFAULT, trade_default)]
     for family, share, softness in (
         (LIMITER_ONLY, 0.0, bare.clip_softness),

@@ -1,14 +1,14 @@
 """Trials of one batch in parallel, numbered in the order asked, kept in the journal as they finish."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-from joblib import Parallel, delayed
+from joblib import delayed
 
 from autochain.config.model import Coordinates
-from autochain.search.journal import Journal
-from autochain.search.space import Decisions
+from autochain.search.evaluator import Trial
+from autochain.search.request import RunOptions
 from autochain.search.staged import Aims, Known, Staged
-from autochain.search.trial import Trial
+from autochain.solve.decisions import Decisions
 
 Batch = Sequence[tuple[Coordinates, Decisions]]
 
@@ -22,44 +22,30 @@ class Batches:
         Over the excerpts.
     limiter_ceiling_dbtp
         The limiter's own ceiling in every trial.
-    parallel
-        Runs the trials of one batch.
-    journal
-        Where trials are kept, and taken from when an earlier run has evaluated them; None keeps none.
+    run
+        How many at the same time; its journal keeps trials, and gives those that an earlier run has evaluated.
     """
 
-    def __init__(
-        self, staged: Staged, limiter_ceiling_dbtp: float, parallel: Parallel, journal: Journal | None
-    ) -> None:
+    def __init__(self, staged: Staged, limiter_ceiling_dbtp: float, run: RunOptions) -> None:
         self._staged = staged
         self._ceiling = limiter_ceiling_dbtp
-        self._parallel = parallel
-        self._journal = journal
+        self._run = run
         self._asked = 0
 
     def evaluate(self, batch: Batch, aims: Aims, known: Known) -> list[Trial]:
         """Evaluate points, each under its decisions; returns the trials in the order asked."""
         first, self._asked = self._asked, self._asked + len(batch)
-        return list(
-            self._parallel(
-                delayed(self._one)(first + place, point, decisions, aims, known)
-                for place, (point, decisions) in enumerate(batch)
-            )
+        return self._run.in_parallel(
+            delayed(self._one)(first + place, point, decisions, aims, known)
+            for place, (point, decisions) in enumerate(batch)
         )
 
     def _one(self, number: int, point: Coordinates, decisions: Decisions, aims: Aims, known: Known) -> Trial:
-        found = None if self._journal is None else self._journal.find(number)
+        journal = self._run.journal
+        found = None if journal is None else journal.find(number)
         if found is not None:
             return found
         trial = self._staged.trial(point, decisions, self._ceiling, aims, known)
-        if self._journal is not None:
-            self._journal.add(number, trial)
+        if journal is not None:
+            journal.add(number, trial)
         return trial
-
-
-Stop = Callable[[], bool]
-
-
-def never() -> bool:
-    """Nobody asks the search to stop."""
-    return False

@@ -1,14 +1,16 @@
 """Decisions that cannot all hold: refused before any sound is rendered, naming both sides."""
 
-from collections.abc import Mapping
-
-from autochain.chain.stage import Settings, Stage
-from autochain.config.model import PARAMETER_OF, Config
+from autochain.chain.settings import CLIPPER, LIMITER, NOTHING_SET, ChainSettings, StageSettings
+from autochain.chain.stage import Stage
+from autochain.config.coordinates import SET
+from autochain.config.model import Config
 from autochain.errors import UsageError
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.solve.decisions import Decisions, as_given
+
+_SET = frozenset(c.place for c in SET)
 
 
-def refuse_contradictions(decisions: Decisions, config: Config, held: Locks | None = None) -> None:
+def refuse_contradictions(decisions: Decisions, config: Config, held: ChainSettings | None = None) -> None:
     """Compare locks with the target and with each other.
 
     Parameters
@@ -26,13 +28,13 @@ def refuse_contradictions(decisions: Decisions, config: Config, held: Locks | No
         Two of them contradict each other, or one makes another meaningless.
     """
     locks, ceiling_dbtp = decisions.locks, config.target.ceiling_dbtp
-    own = locks.get("limiter", {}).get("ceiling_dbtp")
+    own = locks.get(LIMITER, "ceiling_dbtp")
     if own is not None and own > ceiling_dbtp:
         raise UsageError(
             f"The lock limiter.ceiling_dbtp={own:g} contradicts --ceiling {ceiling_dbtp:g}. "
             f"Lower the lock or raise the ceiling."
         )
-    clip = locks.get("clipper", {}).get("ceiling_dbfs")
+    clip = locks.get(CLIPPER, "ceiling_dbfs")
     if own is not None and clip is not None and clip < own:
         raise UsageError(
             f"The lock clipper.ceiling_dbfs={clip:g} lies under the lock limiter.ceiling_dbtp={own:g}, which leaves "
@@ -40,13 +42,12 @@ def refuse_contradictions(decisions: Decisions, config: Config, held: Locks | No
         )
     chain = config.chain_plan
     for name, values in locks.items():
-        beside = {**(held or {}).get(name, {}), **chain.given.get(name, {})}
-        _refuse_meaningless(chain.stage(name), values, beside)
+        _refuse_meaningless(chain.stage(name), values, (held or NOTHING_SET).of(name).with_(chain.given.of(name)))
 
 
-def _refuse_meaningless(stage: Stage, locks: Settings, beside: Settings) -> None:
+def _refuse_meaningless(stage: Stage, locks: StageSettings, beside: StageSettings) -> None:
     """Refuse a lock of what another setting has taken out of use."""
-    settings = stage.checked({**beside, **locks})
+    settings = stage.checked(beside.with_(locks))
     for name, value in locks.items():
         if stage.applies(settings, name):
             continue
@@ -54,17 +55,17 @@ def _refuse_meaningless(stage: Stage, locks: Settings, beside: Settings) -> None
         if not others:
             continue
         other = next((other for other in others if other in locks), others[0])
-        lock, because = as_given(stage.name, name, value), as_given(stage.name, other, settings[other])
+        lock, because = as_given(stage.name, name, value), as_given(stage.name, other, settings.value(other))
         if other in locks:
             raise UsageError(f"The lock {lock} means nothing beside the lock {because}. Drop one of them.")
-        if (stage.name, other) not in PARAMETER_OF.values():
+        if (stage.name, other) not in _SET:
             raise UsageError(
                 f"The lock {lock} means nothing while {because}. Lock {stage.name}.{other} as well, or drop it."
             )
 
 
-def _revives(stage: Stage, settings: Mapping[str, float], name: str, other: str) -> bool:
+def _revives(stage: Stage, settings: StageSettings, name: str, other: str) -> bool:
     """Whether another value of one setting would give a second one its meaning back."""
     parameter = stage.parameter(other)
-    values = range(len(parameter.choices)) if parameter.choices else (parameter.low, parameter.high)
-    return any(stage.applies({**settings, other: float(value)}, name) for value in values)
+    values = parameter.choices or (parameter.low, parameter.high)
+    return any(stage.applies(settings.with_({other: value}), name) for value in values)

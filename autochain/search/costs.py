@@ -4,25 +4,30 @@ Definitions live with the measures; weights live in the config. Lower is better 
 """
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
+from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
-from autochain.audio.mix import Samples
-from autochain.chain.stage import GainTrace
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER
+from autochain.config.coordinates import COMPRESSORS
 from autochain.config.model import Weights
 from autochain.measure.asymmetry import asymmetry_reduction_db
+from autochain.measure.crest import CrestReference
+from autochain.measure.distortion import DistortionReference
+from autochain.measure.image import BalanceReference
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
-from autochain.search.material import Material
+from autochain.solve.material import Material
+from autochain.solve.solved import Solved
+from autochain.solve.solver import SILENT_LUFS
+from autochain.units import db_to_linear
 
 # Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 30 dB under the just-audible
 # region of BS.1387, because a mean over bands and frames hides single disturbed ones. At -20 dB nearly all of what
 # clipping adds was free, and only movement was paid for.
 INAUDIBLE_NMR_DB = -30.0
 FLOOR_NMR_DB = -99.0
-MOVING = ("bus_compressor", "peak_compressor", "limiter")
+MOVING = (*COMPRESSORS, LIMITER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +50,9 @@ class Costs:
         return asdict(self)
 
 
-NAMES = tuple(f.name for f in fields(Costs))
-NOTHING = Costs(
-    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in NAMES},
+COST_NAMES = tuple(f.name for f in fields(Costs))
+NO_COSTS = Costs(
+    **{name: FLOOR_NMR_DB if name.endswith("nmr_db") else 0.0 for name in COST_NAMES},
 )
 
 
@@ -59,7 +64,7 @@ def counted_db(nmr_db: float) -> float:
 def priced_db(costs: Costs) -> dict[str, float]:
     """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
     priced = costs.as_dict()
-    for name in NAMES:
+    for name in COST_NAMES:
         if name.endswith("nmr_db"):
             priced[name] = counted_db(priced[name])
     return priced
@@ -75,59 +80,73 @@ def score(costs: Costs, weights: Weights) -> float:
     return sum(terms(costs, weights).values())
 
 
-def measure_costs(
-    material: Material,
-    rendered: Sequence[Samples],
-    hops: Sequence[npt.NDArray[np.float64]],
-    lufs: float,
-    traces: Sequence[Mapping[str, GainTrace]],
-    before_peaks: Sequence[Samples],
-    threshold_linear: float,
-) -> Costs:
-    """Measure all costs of one render.
+class CostReference:
+    """What the costs of a render compare with: the input of a material, analysed once."""
 
-    Parameters
-    ----------
-    material
-        What was rendered, with its references.
-    rendered
-        Output per segment.
-    hops, lufs
-        K-weighted power and gated loudness of the scored output.
-    traces
-        Gain traces per segment, by stage name.
-    before_peaks
-        Signal before the drive, per segment.
-    threshold_linear
-        Level in that signal at which the first peak stage begins to work.
-    """
-    output = material.scored(rendered)
-    distortion = material.distortion.compare(output)
-    crest = material.crest.compare(output)
-    image_shift_db, tilt_shift_db = material.balance.compare(output)
-    moving = material.trace(
-        [
-            np.sum([t[name].mean_db for name in MOVING if name in t], axis=0, dtype=np.float32)
-            if any(name in t for name in MOVING)
-            else np.zeros(-(-len(r) // material.hop), np.float32)
-            for t, r in zip(traces, rendered, strict=True)
-        ]
-    )
-    after_short_term = material.short_term(hops)
-    before_song, after_song = material.contrast(hops)
-    return Costs(
-        added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
-        added_distortion_low_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_low_db),
-        crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
-        onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
-        asymmetry_reduction_db=asymmetry_reduction_db(
-            material.scored(before_peaks), material.rate_hz, threshold_linear, material.loud_joined
-        ),
-        gain_movement_db=gain_movement_db(moving, [m[: len(t)] for m, t in zip(material.loud, moving, strict=True)]),
-        contrast_loss_lu=contrast_loss_lu([before_song], [after_song]),
-        image_shift_db=image_shift_db,
-        tilt_shift_db=tilt_shift_db,
-        short_term_overshoot_lu=short_term_overshoot_lu(
-            [material.input_short_term], [after_short_term], material.input_lufs, lufs
-        ),
-    )
+    def __init__(self, material: Material) -> None:
+        self.material = material
+
+    @cached_property
+    def distortion(self) -> DistortionReference:
+        """Spectra and masks of the input."""
+        return DistortionReference(self.material.inputs, self.material.rate_hz, self.material.input_lufs)
+
+    @cached_property
+    def crest(self) -> CrestReference:
+        """Crest and onsets of the input."""
+        return CrestReference(self.material.inputs, self.material.rate_hz)
+
+    @cached_property
+    def balance(self) -> BalanceReference:
+        """Spectrum and width of the input."""
+        return BalanceReference(self.material.inputs, self.material.rate_hz)
+
+    def warm(self) -> None:
+        """Build everything now, so that parallel trials only read it."""
+        self.material.warm()
+        _ = (self.distortion, self.crest, self.balance)
+
+    def costs(self, solved: Solved) -> Costs:
+        """Measure all costs of a solved chain's render."""
+        material, settings = self.material, solved.settings
+        output = material.scored(solved.rendered)
+        distortion = self.distortion.compare(output)
+        crest = self.crest.compare(output)
+        image_shift_db, tilt_shift_db = self.balance.compare(output)
+        moving = material.trace(
+            [
+                np.sum([t[name].mean_db for name in MOVING if name in t], axis=0, dtype=np.float32)
+                if any(name in t for name in MOVING)
+                else np.zeros(-(-len(r) // material.hop), np.float32)
+                for t, r in zip(solved.traces, solved.rendered, strict=True)
+            ]
+        )
+        lufs = material.lufs(solved.hops)
+        after_short_term = material.short_term(solved.hops)
+        before_song, after_song = material.contrast(solved.hops)
+        # Level ahead of the drive at which the first peak stage begins to work.
+        first = settings.of(CLIPPER).get("ceiling_dbfs", settings[LIMITER]["ceiling_dbtp"])
+        threshold_linear = db_to_linear(first - settings[DRIVE]["gain_db"])
+        return Costs(
+            added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
+            added_distortion_low_nmr_db=FLOOR_NMR_DB
+            if distortion is None
+            else max(FLOOR_NMR_DB, distortion.nmr_low_db),
+            crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
+            onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
+            asymmetry_reduction_db=asymmetry_reduction_db(
+                material.scored(solved.before_peaks), material.rate_hz, threshold_linear, material.loud_joined
+            ),
+            gain_movement_db=gain_movement_db(
+                moving, [m[: len(t)] for m, t in zip(material.loud, moving, strict=True)]
+            ),
+            contrast_loss_lu=contrast_loss_lu([before_song], [after_song]),
+            image_shift_db=image_shift_db,
+            tilt_shift_db=tilt_shift_db,
+            short_term_overshoot_lu=short_term_overshoot_lu(
+                [material.input_short_term],
+                [after_short_term],
+                material.input_lufs,
+                SILENT_LUFS if lufs is None else lufs,
+            ),
+        )

@@ -9,10 +9,11 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import without_ends
-from autochain.chain.stage import GainTrace, Processed, Settings, Stage
+from autochain.chain.settings import OUTPUT, ChainSettings, StageName, StageSettings
+from autochain.chain.stage import GainTrace, Processed, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
-from autochain.prepare.ends import Ends, find_ends
-from autochain.search.excerpts import GRID_HOPS
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.solve.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 
 _LOUDEST_S = 3.0
@@ -43,8 +44,8 @@ class StageFacts:
         Mix times to listen from, a second before what is to be heard where the song has begun by then.
     """
 
-    stage: str
-    settings: Settings
+    stage: StageName
+    settings: StageSettings
     input_peak_dbfs: float
     input_short_term_lufs: float
     reduction_max_db: float | None
@@ -71,7 +72,7 @@ def _cues(strength: npt.NDArray[np.float32]) -> tuple[float, ...]:
     return tuple(sorted(times))
 
 
-def _both_ends(ends: Ends | None, ends_s: float) -> tuple[float, ...]:
+def _both_ends(ends: SilenceAndFades | None, ends_s: float) -> tuple[float, ...]:
     """The first attack and the last seconds that sound; one time where the song is no longer than these."""
     first_s, last_s = (0.0, ends_s) if ends is None else (ends.attack_s, ends.decayed_s)
     return tuple(dict.fromkeys((first_s, max(first_s, last_s - _LEAD_S + _RUN_UP_S))))
@@ -80,8 +81,8 @@ def _both_ends(ends: Ends | None, ends_s: float) -> tuple[float, ...]:
 def stage_facts(
     samples: Samples,
     rate_hz: int,
-    settings: Mapping[str, Settings],
-    traces: Mapping[str, GainTrace],
+    settings: ChainSettings,
+    traces: Mapping[StageName, GainTrace],
     mix_hops: npt.NDArray[np.float64],
     loud: npt.NDArray[np.bool_],
     chain: ChainPlan,
@@ -106,7 +107,7 @@ def stage_facts(
     hop = round(rate_hz / 100)
     ends_s = samples.shape[0] / rate_hz
     loudest_s = loudest_start_s(mix_hops)
-    song = find_ends(samples, rate_hz)
+    song = find_silence_and_fades(samples, rate_hz)
     begins_s = 0.0 if song is None else min(song.attack_s, song.head_cut_ms / 1000.0)
     lead = round(min(_LEAD_S, loudest_s) * 100) * hop
     start = round(loudest_s * 100) * hop
@@ -131,12 +132,12 @@ def stage_facts(
             busy = peaks[loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5]
             typical = float(np.median(busy)) if busy.size else 0.0
             cues = _cues(np.abs(values))
-        if stage.name == "output":
+        if stage.name == OUTPUT:
             cues = _both_ends(song, ends_s)
         found.append(
             StageFacts(
                 stage=stage.name,
-                settings=dict(settings[stage.name]),
+                settings=settings[stage.name],
                 input_peak_dbfs=linear_to_db(float(np.max(np.abs(x[lead:])))),
                 input_short_term_lufs=before,
                 reduction_max_db=largest,

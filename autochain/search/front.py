@@ -20,7 +20,7 @@ from typing import Protocol, TypeVar
 import numpy as np
 
 from autochain.config.model import Weights
-from autochain.search.costs import NAMES, Costs, priced_db, terms
+from autochain.search.costs import COST_NAMES, Costs, priced_db, terms
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "distortion": ("added_distortion_nmr_db", "added_distortion_low_nmr_db"),
@@ -37,7 +37,7 @@ REAL_CHOICE_DB = 0.5  # less than this nobody is asked to choose by; the costs' 
 _PERCENTILES = (5.0, 95.0)
 
 
-class Point(Protocol):
+class Priced(Protocol):
     """What is compared: a trial on the excerpts, or a chain verified on the whole song."""
 
     @property
@@ -56,7 +56,7 @@ class Point(Protocol):
         ...
 
 
-P = TypeVar("P", bound=Point)
+P = TypeVar("P", bound=Priced)
 
 
 def objectives(costs: Costs, weights: Weights) -> tuple[float, ...]:
@@ -75,13 +75,13 @@ def non_dominated(points: Sequence[P], weights: Weights) -> list[P]:
     ]
 
 
-def differences_db(point: Point, choice: Point) -> dict[str, float]:
+def differences_db(point: Priced, choice: Priced) -> dict[str, float]:
     """Costs of a point less those of the choice, in the dB that the score counts."""
     theirs, ours = priced_db(point.costs), priced_db(choice.costs)
-    return {name: theirs[name] - ours[name] for name in NAMES}
+    return {name: theirs[name] - ours[name] for name in COST_NAMES}
 
 
-def is_more_open(point: Point, choice: Point, weights: Weights, least_db: float = REAL_CHOICE_DB) -> bool:
+def is_more_open(point: Priced, choice: Priced, weights: Weights, least_db: float = REAL_CHOICE_DB) -> bool:
     """Whether a point loses less openness in all, and `least_db` less of one of its parts."""
     moved = differences_db(point, choice)
     place = list(GROUPS).index("openness")
@@ -89,19 +89,19 @@ def is_more_open(point: Point, choice: Point, weights: Weights, least_db: float 
     return less and min(moved[name] for name in OPEN) <= -least_db
 
 
-def is_denser(point: Point, choice: Point, weights: Weights, least_db: float = REAL_CHOICE_DB) -> bool:
+def is_denser(point: Priced, choice: Priced, weights: Weights, least_db: float = REAL_CHOICE_DB) -> bool:
     """Whether compressors and clipper take `least_db` more, for `least_db` less of some cost; openness goes first."""
     more = point.early_work_db - choice.early_work_db >= least_db
     pays = min(differences_db(point, choice).values()) <= -least_db
     return more and pays and not is_more_open(point, choice, weights, least_db)
 
 
-Side = Callable[[Point, Point, Weights, float], bool]
-SIDES: Mapping[str, Side] = {MORE_OPEN: is_more_open, DENSER: is_denser}
+_Belongs = Callable[[Priced, Priced, Weights, float], bool]
+SIDES: Mapping[str, _Belongs] = {MORE_OPEN: is_more_open, DENSER: is_denser}
 
 
 def neighbours(
-    choice: Point, points: Sequence[P], weights: Weights, within: float, least_db: float = REAL_CHOICE_DB
+    choice: Priced, points: Sequence[P], weights: Weights, within: float, least_db: float = REAL_CHOICE_DB
 ) -> dict[str, P]:
     """The cheapest neighbour of the choice on each side, where there is one.
 
@@ -123,7 +123,7 @@ def neighbours(
 
 
 def by_side(
-    choice: Point, points: Sequence[P], weights: Weights, within: float, least_db: float = REAL_CHOICE_DB
+    choice: Priced, points: Sequence[P], weights: Weights, within: float, least_db: float = REAL_CHOICE_DB
 ) -> dict[str, list[P]]:
     """Points that differ enough from the choice and cost little enough, by side, the cheapest first."""
     near = sorted((p for p in points if p.score <= choice.score + within), key=lambda p: p.score)
@@ -132,10 +132,10 @@ def by_side(
     }
 
 
-def spread(points: Sequence[Point]) -> dict[str, tuple[float, float]]:
+def cost_spread(points: Sequence[Priced]) -> dict[str, tuple[float, float]]:
     """5th and 95th percentile of every cost over points; empty when there are none."""
     if not points:
         return {}
-    values = np.array([[getattr(p.costs, name) for name in NAMES] for p in points])
+    values = np.array([[getattr(p.costs, name) for name in COST_NAMES] for p in points])
     low, high = np.percentile(values, _PERCENTILES, axis=0)
-    return {name: (float(a), float(b)) for name, a, b in zip(NAMES, low, high, strict=True)}
+    return {name: (float(a), float(b)) for name, a, b in zip(COST_NAMES, low, high, strict=True)}

@@ -19,12 +19,12 @@ from typing import Any, Self, TextIO
 from pydantic import TypeAdapter, ValidationError
 
 from autochain.errors import JournalError
-from autochain.search.trial import Trial
+from autochain.search.evaluator import Trial
 
 _VERSION = 1
 _TRIAL: TypeAdapter[Trial] = TypeAdapter(Trial)
 
-Request = Mapping[str, Any]
+_Request = Mapping[str, Any]
 
 
 class Journal:
@@ -45,7 +45,7 @@ class Journal:
         The file cannot be read or written, is no journal, or belongs to another request.
     """
 
-    def __init__(self, path: Path, request: Request, *, resume: bool) -> None:
+    def __init__(self, path: Path, request: _Request, *, resume: bool) -> None:
         self._path = path
         self._request: dict[str, Any] = json.loads(json.dumps(request))
         self._known: dict[int, Trial] = {}

@@ -1,43 +1,31 @@
 """What the engineer's locks cost: told against simple chains without them, and against the sheet they were put on."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
-from autochain.chain.chain import STAGES, ChainPlan
-from autochain.config.model import PARAMETER_OF, Config
-from autochain.search.around import Around
+from autochain.chain.chain import STAGES
+from autochain.chain.settings import ChainSettings
+from autochain.config.coordinates import SET
+from autochain.config.model import Config
+from autochain.earlier.around import Around
+from autochain.note import Note
 from autochain.search.baselines import CLIP_AND_LIMIT, LIMITER_ONLY
 from autochain.search.request import versions
-from autochain.search.result import Note, Verified
-from autochain.search.space import Decisions, Locks, as_given
+from autochain.search.result import Verified
+from autochain.solve.decisions import as_given
 from autochain.units import number
 
 # Chains that carry none of the engineer's locks on the stages that set the level, in words.
 FREE = {LIMITER_ONLY: "a limiter alone", CLIP_AND_LIMIT: "a clipper with a limiter"}
-# Stages that are the same for every chain of a search, with all that is set in them.
-_COMMON = ("dynamic_bell", "output")
 
 
-def level_locks(locks: Locks, chain: ChainPlan) -> dict[str, Mapping[str, float]]:
-    """Locks of the stages that set the level: what a simple chain can be without and still sound on the same mix."""
-    common = {*chain.linear, *_COMMON}
-    return {name: values for name, values in locks.items() if name not in common}
-
-
-def unlocked(decisions: Decisions, asked: Locks, chain: ChainPlan) -> Decisions:
-    """Decisions without what was asked for of the stages that set the level."""
-    dropped = level_locks(asked, chain)
-    return Decisions(
-        locks={name: values for name, values in decisions.locks.items() if name not in dropped},
-        without=decisions.without,
-    )
-
-
-def listed(locks: Locks) -> str:
+def locks_text(locks: ChainSettings) -> str:
     """Locks as they are given on the command line, a choice by its word."""
     return ", ".join(as_given(stage, name, value) for stage, own in locks.items() for name, value in own.items())
 
 
-def price_note(chosen: Verified, verified: Iterable[Verified], locks: Locks, least: float) -> tuple[Note, ...]:
+def lock_cost_note(
+    chosen: Verified, verified: Iterable[Verified], locks: ChainSettings, least: float
+) -> tuple[Note, ...]:
     """Note for locks that cost at least so much: a simple chain without them has a better score.
 
     The best chain without them was not searched for, so what is told is the least that they cost.
@@ -52,7 +40,7 @@ def price_note(chosen: Verified, verified: Iterable[Verified], locks: Locks, lea
     return (
         Note(
             code="lock_price",
-            text=f"With the locks {listed(locks)} the score is {number(chosen.score, decimals=2)}; without them "
+            text=f"With the locks {locks_text(locks)} the score is {number(chosen.score, decimals=2)}; without them "
             f"{FREE[best.name]} reaches the same loudness with {number(best.score, decimals=2)}. So they cost at least "
             f"{number(lost, decimals=2)} points of score.",
             suggestion="Ask again without them and compare both at equal loudness.",
@@ -71,19 +59,20 @@ def since_note(chosen: Verified, around: Around | None, config: Config, mix_sha2
     return (
         Note(
             code="decided_since",
-            text=f"With {listed(around.decided)} the score is {number(chosen.score, decimals=2)}; the sheet had "
+            text=f"With {locks_text(around.decided)} the score is {number(chosen.score, decimals=2)}; the sheet had "
             f"{number(was.score, decimals=2)} before.",
             suggestion="Lower is better; compare both at equal loudness.",
         ),
     )
 
 
-def outside_note(locks: Locks, config: Config) -> tuple[Note, ...]:
+def outside_note(locks: ChainSettings, config: Config) -> tuple[Note, ...]:
     """Note for locks outside of what the search would try."""
     texts = []
-    for coordinate, (stage, name) in PARAMETER_OF.items():
-        value = locks.get(stage, {}).get(name)
-        low, high = getattr(config.search.ranges, coordinate)
+    for coordinate in SET:
+        stage, name = coordinate.place
+        value = locks.get(stage, name)
+        low, high = getattr(config.search.ranges, coordinate.name)
         if value is not None and not low <= value <= high:
             unit = STAGES[stage].parameter(name).unit
             texts.append(f"{as_given(stage, name, value)} lies outside of {low:g} to {high:g} {unit}".rstrip())

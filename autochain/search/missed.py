@@ -3,18 +3,22 @@
 import math
 from collections.abc import Iterable
 
+from autochain.chain.chain import STAGES
+from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
+from autochain.config.coordinates import COMPRESSORS, SOLVING
 from autochain.config.model import Config
-from autochain.search.locked import FREE, level_locks, listed
-from autochain.search.result import Note, SearchStats, Verified
-from autochain.search.space import Locks
+from autochain.note import Note
+from autochain.search.binding import level_locks
+from autochain.search.locked import FREE, locks_text
+from autochain.search.result import SearchStats, Verified
 from autochain.units import number
 
 # Work of the compressors ahead of the drive is loudness that the peak stages need not lose.
-_WORK = {"bus_work_db": "bus compressor", "peak_work_db": "peak compressor"}
+_WORK = {c.name: STAGES[c.stage].label for c in SOLVING if c.stage in COMPRESSORS}
 
 
 def missed_note(
-    config: Config, chosen: Verified, verified: Iterable[Verified], asked: Locks, stats: SearchStats
+    config: Config, chosen: Verified, verified: Iterable[Verified], asked: ChainSettings, stats: SearchStats
 ) -> Note:
     """Note on a result that misses its target.
 
@@ -56,14 +60,14 @@ def _reachable(heard: float, missing: float) -> float:
     return math.floor(heard * 10.0) / 10.0 if missing > 0.0 else math.ceil(heard * 10.0) / 10.0
 
 
-def _cause(config: Config, chosen: Verified, asked: Locks, missing: float) -> str:
-    drive = chosen.settings["drive"]["gain_db"]
-    if "gain_db" in asked.get("drive", {}):
+def _cause(config: Config, chosen: Verified, asked: ChainSettings, missing: float) -> str:
+    drive = chosen.settings[DRIVE]["gain_db"]
+    if (DRIVE, "gain_db") in asked:
         return f"The drive is locked at {drive:.15g} dB."
     if chosen.saturated:
         flat = number(config.search.drive.saturated_slope, "LU", 2)
         return f"One dB of drive beyond the one printed adds less than {flat}: the peak stages take the rest."
-    trim = chosen.settings["output"]["trim_db"]
+    trim = chosen.settings[OUTPUT]["trim_db"]
     if trim < 0.0:
         return f"To hold the ceiling the output is turned down by {number(-trim, 'dB')}."
     if missing > 0.0:
@@ -71,14 +75,14 @@ def _cause(config: Config, chosen: Verified, asked: Locks, missing: float) -> st
     return "No drive of the range makes it quieter."
 
 
-def _ceiling(config: Config, chosen: Verified, asked: Locks, missing: float) -> list[str]:
+def _ceiling(config: Config, chosen: Verified, asked: ChainSettings, missing: float) -> list[str]:
     """The same sound, peaks and all, turned up: as loud as wanted where the ceiling is as much higher."""
     higher = math.ceil((config.target.ceiling_dbtp + missing) * 10.0 - 1e-6) / 10.0
-    fixed = any("ceiling" in name for own in asked.values() for name in own) or "drive" in asked
+    fixed = any("ceiling" in name for _, own in asked.items() for name in own) or DRIVE in asked
     return [] if higher > 0.0 or fixed else [f"raise --ceiling to {number(higher)}"]
 
 
-def _without_locks(config: Config, verified: Iterable[Verified], locks: Locks, missing: float) -> list[str]:
+def _without_locks(config: Config, verified: Iterable[Verified], locks: ChainSettings, missing: float) -> list[str]:
     """What a simple chain without the locks reaches, where that is nearer."""
     free = [v for v in verified if v.name in FREE]
     if not locks or not free:
@@ -87,7 +91,7 @@ def _without_locks(config: Config, verified: Iterable[Verified], locks: Locks, m
     heard = number(config.target.heard_lufs(best.after), "LUFS")
     if best.met:
         score = number(best.score, decimals=2)
-        return [f"drop {listed(locks)}: without, {FREE[best.name]} reaches the target with score {score}"]
+        return [f"drop {locks_text(locks)}: without, {FREE[best.name]} reaches the target with score {score}"]
     if best.miss_lu(config.target) < abs(missing) - 0.1:
-        return [f"loosen {listed(locks)}: without, {FREE[best.name]} gets to {heard}"]
+        return [f"loosen {locks_text(locks)}: without, {FREE[best.name]} gets to {heard}"]
     return []

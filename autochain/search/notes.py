@@ -3,13 +3,14 @@
 from collections.abc import Mapping
 
 from autochain.chain.chain import STAGES
-from autochain.chain.stage import Settings
+from autochain.chain.settings import CLIPPER, LIMITER, ROTATION, ChainSettings
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
-from autochain.search.baselines import NAMES
-from autochain.search.result import Note, SearchStats, Verified
-from autochain.search.space import Decisions
+from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY
+from autochain.search.result import SearchStats, Verified
+from autochain.solve.decisions import Decisions, as_given
 from autochain.units import number
 
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
@@ -68,15 +69,13 @@ def two_loudnesses_note(target: Target, after: Measurement) -> tuple[Note, ...]:
     )
 
 
-def mono_note(channels: int, settings: Mapping[str, Settings]) -> tuple[Note, ...]:
+def mono_note(channels: int, settings: ChainSettings) -> tuple[Note, ...]:
     """Note for bands on mid or side of a mix that has one channel."""
     bands = [
-        (stage, name, word)
+        (stage, name, value)
         for stage, own in settings.items()
         for name, value in own.items()
-        if name.startswith("band") and name.endswith("_channel")
-        for word in [str(STAGES[stage].parameter(name).shown(value))]
-        if word in ("mid", "side")
+        if name.startswith("band") and name.endswith("_channel") and value in ("mid", "side")
     ]
     if channels != 1 or not bands:
         return ()
@@ -92,11 +91,11 @@ def mono_note(channels: int, settings: Mapping[str, Settings]) -> tuple[Note, ..
 
 
 def rotation_note(
-    config: Config, settings: Mapping[str, Settings], rotation: Rotation, decisions: Decisions
+    config: Config, settings: ChainSettings, rotation: Rotation, decisions: Decisions
 ) -> tuple[Note, ...]:
     """What the rotation saves and costs; or what one would have saved, and why it is left out."""
-    turned = settings.get("rotation", {})
-    if rotation.used and rotation.settings.items() <= turned.items():  # a locked one may be another
+    turned = settings.of(ROTATION)
+    if rotation.used and turned.holds(rotation.settings):  # a locked one may be another
         return (
             Note(
                 code="rotation",
@@ -106,7 +105,7 @@ def rotation_note(
                 "shape.",
             ),
         )
-    decided = turned or "rotation" in decisions.without or "rotation" in decisions.locks
+    decided = len(turned) > 0 or ROTATION in decisions.without or ROTATION in decisions.locks
     if rotation.used or decided or rotation.saving_db < WORTH_A_WORD_DB:
         return ()
     rules = config.prepare.rotation_rules
@@ -117,11 +116,8 @@ def rotation_note(
         f"{number(rules.late_least_db, 'dB')}.",
         "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving; under "
         f"{number(rules.least_db, 'dB')} is left.",
-    }[rotation.left or "small"]
-    parameter = STAGES["rotation"].parameter
-    shown = {name: parameter(name).shown(value) for name, value in rotation.settings.items()}
-    words = [f"{value:g}" if isinstance(value, float) else value for value in shown.values()]
-    locks = " ".join(f"--lock rotation.{name}={word}" for name, word in zip(shown, words, strict=True))
+    }[rotation.unused_because or "small"]
+    locks = " ".join(f"--lock {as_given(ROTATION, name, value)}" for name, value in rotation.settings.items())
     return (
         Note(
             code="rotation_left_out",
@@ -159,7 +155,7 @@ def notes_for(
     notes = []
     if before.true_peak_dbtp is not None and before.true_peak_dbtp > 0.0:
         left_out = "It was not clipped again: the clipper was left out."
-        clipper = "The clipper stays, since it was set." if "clipper" in decisions.locks else left_out
+        clipper = "The clipper stays, since it was set." if CLIPPER in decisions.locks else left_out
         notes.append(
             Note(
                 code="mix_over_full_scale",
@@ -177,8 +173,8 @@ def notes_for(
                 suggestion="Give the same command with --resume to go on to the full result.",
             )
         )
-    own = chosen.settings.get("limiter", {}).get("ceiling_dbtp")
-    locked = "ceiling_dbtp" in decisions.locks.get("limiter", {})
+    own = chosen.settings.get(LIMITER, "ceiling_dbtp")
+    locked = (LIMITER, "ceiling_dbtp") in decisions.locks
     if own is not None and own < config.target.ceiling_dbtp and not locked:
         notes.append(
             Note(
@@ -202,7 +198,7 @@ def notes_for(
             )
         )
     elif stats.chosen_from != "suggestion":
-        words = NAMES[stats.chosen_from]
+        words = BASELINE_WORDS[stats.chosen_from]
         better = "scored better" if chosen.met else "came nearer to the target"
         take = "a simple chain is enough for this song and target" if chosen.met else "it is the nearest there is"
         notes.append(
@@ -221,7 +217,7 @@ def notes_for(
                 suggestion="Trust the costs less than usual here and judge these settings by ear first.",
             )
         )
-    limiter_only = baselines.get("limiter_only")
+    limiter_only = baselines.get(LIMITER_ONLY)
     if chosen.met and limiter_only is not None and limiter_only.saturated:
         where = " in the loudest 3 s" if config.target.of_loudest_part else ""
         reached = number(config.target.heard_lufs(limiter_only.after), "LUFS") + where

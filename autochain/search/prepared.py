@@ -9,48 +9,48 @@ from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
 from autochain.chain.output import kept
+from autochain.chain.settings import DYNAMIC_BELL, EQUALISER, OUTPUT, TONE, ChainSettings, StageName, StageSettings
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
 from autochain.measure.resonance import ResonanceMap, measure_resonance
+from autochain.note import Note
 from autochain.prepare.corrective import Correction, bands, plan_corrections
-from autochain.prepare.ends import Ends, find_ends
 from autochain.prepare.low_cut import LowCut, find_low_cut
 from autochain.prepare.references import Reference
+from autochain.prepare.resonance_findings import back_to_mix, description, doubt, strongest_at
 from autochain.prepare.resonances import Resonance, find_resonances
-from autochain.prepare.standing_out import back_to_mix, description, doubt, strongest_at
-from autochain.search.heard import Heard, heard_after
-from autochain.search.result import Note
-from autochain.search.space import Decisions
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.search.cut_effect import CutEffect, effect_of
 from autochain.search.toward_references import tone_moves
+from autochain.solve.decisions import Decisions
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
 _OF_BANDS = frozenset({"resonance", "resonance_in_mix", "resonance_doubtful", "low_cut", "tone", "tone_left"})
 _TOLD_S = 0.5  # less is in the settings and not worth a note
-_LINEAR_PHASE = 1.0  # its place among the equaliser's phases
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prepared:
     """Suggestions of settings by stage, and the notes that give their reasons."""
 
-    settings: Mapping[str, Mapping[str, float]]
+    settings: ChainSettings
     notes: tuple[Note, ...]
 
     def added_to(self, decisions: Decisions) -> Decisions:
         """Decisions with what is suggested for stages that nobody has decided on; fades beside what is set."""
-        locks = {name: dict(values) for name, values in decisions.locks.items()}
+        locks = decisions.locks
         for name, values in self.settings.items():
-            if name == "output":
-                locks[name] = {**values, **locks.get(name, {})}
+            if name == OUTPUT:
+                locks = locks.with_(name, values.with_(locks.of(name)))
             elif name not in locks and name not in decisions.without:
-                locks[name] = dict(values)
+                locks = locks.with_(name, values)
         return Decisions(locks=locks, without=decisions.without)
 
     def ends_only(self) -> "Prepared":
         """What holds also where nothing but a gain is applied."""
         return Prepared(
-            settings={n: v for n, v in self.settings.items() if n == "output"},
+            settings=self.settings.only((OUTPUT,)),
             notes=tuple(note for note in self.notes if note.code not in _OF_BANDS),
         )
 
@@ -80,29 +80,29 @@ def prepare(
         Those of the mix and what they were found in, when the caller has looked for them already.
     """
     plan = config.prepare
-    settings: dict[str, Mapping[str, float]] = {}
+    settings = ChainSettings()
     notes: list[Note] = []
-    free = [n for n in ("equaliser", "dynamic_bell") if n not in decisions.locks and n not in decisions.without]
+    free = [n for n in (EQUALISER, DYNAMIC_BELL) if n not in decisions.locks and n not in decisions.without]
     if plan.corrective and free:
         if mapped is None:
             mapped = measure_resonance(mix.samples, mix.rate_hz)
         if resonances is None:
             resonances = find_resonances(mapped)
         planned = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
-        tried = [(c, heard_after(mix, c, mapped) if _used(c, free) else None) for c in planned]
+        tried = [(c, effect_of(mix, c, mapped) if _used(c, free) else None) for c in planned]
         # A cut stays where the excess falls by it and nothing else moves.
-        corrections = [c if heard is None or heard.helps else replace(c, cut_db=0.0) for c, heard in tried]
-        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if "equaliser" in free else None
-        settings.update(_corrective_settings(corrections, low_cut, free))
-        notes += [_correction_note(c, heard) for c, (_, heard) in zip(corrections, tried, strict=True)]
+        corrections = [c if effect is None or effect.helps else replace(c, cut_db=0.0) for c, effect in tried]
+        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if EQUALISER in free else None
+        settings |= _corrective_settings(corrections, low_cut, free)
+        notes += [_correction_note(c, effect) for c, (_, effect) in zip(corrections, tried, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     moves, said = tone_moves(mix, before, references, plan.most_tone_db, plan.most_tone_alike_db)
     notes += said
     if moves:
-        settings["tone"] = bands([move.settings for move in moves])
-    if (ends := find_ends(mix.samples, mix.rate_hz)) is not None:
-        output = config.chain_plan.stages["output"]
-        own = decisions.locks.get("output", {})
+        settings = settings.with_(TONE, bands([move.settings for move in moves]))
+    if (ends := find_silence_and_fades(mix.samples, mix.rate_hz)) is not None:
+        output = config.chain_plan.stages[OUTPUT]
+        own = decisions.locks.of(OUTPUT)
         wanted = {"fade": plan.fades, "cut": plan.cut_silence}
         # What was set, by hand or in the configuration, stays.
         found = {
@@ -113,49 +113,50 @@ def prepare(
             and output.parameter(name).default == 0.0
         }
         if found:
-            settings["output"] = found
-        kept(mix.samples.shape[0], mix.rate_hz, output.checked({**found, **own}))
+            settings = settings.with_(OUTPUT, found)
+        kept(mix.samples.shape[0], mix.rate_hz, output.checked(StageSettings(found).with_(own)))
         notes += _ends_notes(ends, found, mix)
     return Prepared(settings=settings, notes=tuple(notes))
 
 
-def _stage_of(correction: Correction) -> str:
-    return "equaliser" if correction.threshold_db is None else "dynamic_bell"
+def _stage_of(correction: Correction) -> StageName:
+    return EQUALISER if correction.threshold_db is None else DYNAMIC_BELL
 
 
 def _corrective_settings(
-    corrections: Sequence[Correction], low_cut: LowCut | None, free: Sequence[str]
-) -> dict[str, Mapping[str, float]]:
+    corrections: Sequence[Correction], low_cut: LowCut | None, free: Sequence[StageName]
+) -> ChainSettings:
     standing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is None]
     passing = [c.settings for c in corrections if c.cut_db > 0.0 and c.threshold_db is not None]
     first = [] if low_cut is None else [low_cut.settings]
-    settings: dict[str, Mapping[str, float]] = {}
-    if (first or standing) and "equaliser" in free:
-        phase = {"phase": _LINEAR_PHASE} if low_cut is not None and low_cut.linear_phase else {}
-        settings["equaliser"] = {**phase, **bands([*first, *standing])}
-    if passing and "dynamic_bell" in free:
-        settings["dynamic_bell"] = bands(passing)
+    settings = ChainSettings()
+    if (first or standing) and EQUALISER in free:
+        phase = {"phase": "linear"} if low_cut is not None and low_cut.linear_phase else {}
+        settings = settings.with_(EQUALISER, {**phase, **bands([*first, *standing])})
+    if passing and DYNAMIC_BELL in free:
+        settings = settings.with_(DYNAMIC_BELL, bands(passing))
     return settings
 
 
-def _used(correction: Correction, free: Sequence[str]) -> bool:
+def _used(correction: Correction, free: Sequence[StageName]) -> bool:
     return correction.cut_db > 0.0 and _stage_of(correction) in free
 
 
-def _correction_note(correction: Correction, heard: Heard | None) -> Note:
+def _correction_note(correction: Correction, effect: CutEffect | None) -> Note:
     what = correction.resonance
-    if heard is not None and not heard.helps:
-        taken = f"It is not cut here: a trial cut moved it by {number(heard.excess_change_db, 'dB', signed=True)} only."
-    elif heard is None:
+    if effect is not None and not effect.helps:
+        moved = number(effect.excess_change_db, "dB", signed=True)
+        taken = f"It is not cut here: a trial cut moved it by {moved} only."
+    elif effect is None:
         taken = "It is not cut here."
     elif what.passing:
         taken = f"Here it is cut by up to {number(correction.cut_db, 'dB')} while it is there."
     else:
         taken = f"Here it is cut by {number(correction.cut_db, 'dB')}."
-    if heard is not None and heard.helps:
+    if effect is not None and effect.helps:
         taken += (
-            f" Measured on the mix, that takes {number(-heard.excess_change_db, 'dB')} off it and moves nothing an "
-            f"octave away by more than {number(heard.elsewhere_db, 'dB', 2)}."
+            f" Measured on the mix, that takes {number(-effect.excess_change_db, 'dB')} off it and moves nothing an "
+            f"octave away by more than {number(effect.elsewhere_db, 'dB', 2)}."
         )
     certain = correction.certainty == "certain"
     back = back_to_mix(correction) if certain else doubt(correction)
@@ -182,7 +183,7 @@ def _low_cut_note(low_cut: LowCut) -> Note:
     )
 
 
-def _ends_notes(ends: Ends, settings: Mapping[str, float], mix: Mix) -> list[Note]:
+def _ends_notes(ends: SilenceAndFades, settings: Mapping[str, float], mix: Mix) -> list[Note]:
     notes = []
     if ends.cut_off_db is not None:
         notes.append(

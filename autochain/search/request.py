@@ -1,20 +1,30 @@
-"""What a result depends on, as plain values: the same request gives the same bytes."""
+"""What a search is asked, and how it is run: the same request gives the same bytes, however it is run."""
 
 import hashlib
 import json
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import version
 from typing import Any
 
+from joblib import Parallel
+
 import autochain
+from autochain.audio.mix import Mix
+from autochain.chain.settings import Value
 from autochain.config.model import Config
-from autochain.search.around import Around
-from autochain.search.space import Decisions
+from autochain.earlier.around import Around
+from autochain.prepare.references import Reference
+from autochain.progress import Progress, silent
+from autochain.search.journal import Journal
+from autochain.solve.decisions import Decisions
+
+Stop = Callable[[], bool]
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "cmaes", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
 
 
 @cache
@@ -37,10 +47,9 @@ def config_sha256(config: Config) -> str:
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def flat_locks(decisions: Decisions) -> dict[str, float]:
+def flat_locks(decisions: Decisions) -> dict[str, Value]:
     """Locks by `stage.parameter`, in alphabetical order."""
-    locks = decisions.locks
-    return {f"{stage}.{name}": value for stage in sorted(locks) for name, value in sorted(locks[stage].items())}
+    return dict(sorted(decisions.locks.flat().items()))
 
 
 def request_of(
@@ -66,3 +75,63 @@ def request_of(
         "configuration": config_sha256(config),
         "versions": versions(),
     }
+
+
+def never() -> bool:
+    """Nobody asks the search to stop."""
+    return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SearchRequest:
+    """What is asked: all that a suggestion depends on.
+
+    Attributes
+    ----------
+    mix
+        The mix.
+    config
+        Target, plan and weights.
+    decisions
+        The engineer's locks, and stages left out.
+    near
+        An earlier sheet to stay near; None searches everywhere.
+    references
+        Songs whose balance the tone equaliser may move toward.
+    """
+
+    mix: Mix
+    config: Config
+    decisions: Decisions = field(default_factory=Decisions)
+    near: Around | None = None
+    references: Sequence[Reference] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunOptions:
+    """How a search is run; nothing here changes its result, but that `stop` may end it early.
+
+    Attributes
+    ----------
+    jobs
+        Trials evaluated at the same time; -1 for one per core.
+    progress
+        Called with a phase and its share done.
+    journal
+        Keeps the trials on disk, and gives those that an earlier run of the same request left.
+    stop
+        Asked before every batch of trials: True ends the search with the best so far.
+    """
+
+    jobs: int = 1
+    progress: Progress = silent
+    journal: Journal | None = None
+    stop: Stop = never
+
+    def in_parallel(self, calls: Iterable[Any]) -> list[Any]:
+        """Make calls of `joblib.delayed`, `jobs` at a time; their results in the order given.
+
+        In threads: the kernels release the interpreter lock, and threads share the mix and every cached reference
+        instead of copying them.
+        """
+        return list(Parallel(n_jobs=self.jobs, prefer="threads")(calls))

@@ -8,26 +8,19 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
+from autochain.chain.settings import ChainSettings, StageName
+from autochain.config.coordinates import EARLY
 from autochain.config.model import Config, Coordinates, Target
+from autochain.earlier.around import Around
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.readiness import Readiness
 from autochain.prepare.references import Reference
-from autochain.search.around import Around
 from autochain.search.costs import Costs
-from autochain.search.excerpts import Span
 from autochain.search.facts import StageFacts
 from autochain.search.sensitivity import Sensitivity
-from autochain.search.space import Decisions
-from autochain.search.work import EARLY
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """Something the engineer should know: what was seen, and what to try."""
-
-    code: str
-    text: str
-    suggestion: str
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,14 +48,14 @@ class Verified:
     """
 
     name: str
-    settings: dict[str, dict[str, float]]
+    settings: ChainSettings
     after: Measurement
     costs: Costs
     score: float
     met: bool
     saturated: bool
     stages: tuple[StageFacts, ...]
-    reductions_db: Mapping[str, npt.NDArray[np.float32]] = field(default_factory=dict)
+    reductions_db: Mapping[StageName, npt.NDArray[np.float32]] = field(default_factory=dict)
 
     @property
     def early_work_db(self) -> float:
@@ -104,8 +97,8 @@ class SearchStats:
 class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
-    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it; `course`
-    is how the song goes, by band.
+    `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it;
+    `fingerprint` is the text of `measure.fingerprint`, by band.
     """
 
     mix: Mix
@@ -124,4 +117,4 @@ class Suggestion:
     notes: tuple[Note, ...]
     around: Around | None = None
     references: tuple[Reference, ...] = ()
-    course: dict[str, str] = field(default_factory=dict)
+    fingerprint: dict[str, str] = field(default_factory=dict)

@@ -10,7 +10,7 @@ from autochain.config.model import Excerpts, Target
 from autochain.measure.loudness import loud_hops, power_to_lufs
 from autochain.measure.measurement import Measurement
 from autochain.prepare.symmetry import Rotation, RotationRules, choose_rotation
-from autochain.search.excerpts import hardly_longer, window_powers
+from autochain.solve.excerpts import hardly_longer, window_powers
 from autochain.units import db_to_linear
 
 # A limiter alone loses about this much loudness at usual targets; only places the threshold.

@@ -1,156 +1,143 @@
-"""The search from mix to verified suggestion: prepare, calibrate, batches of trials, whole-song verification."""
+"""The search from mix to verified suggestion, each step an object that has what the next one needs.
 
-from collections.abc import Sequence
-from dataclasses import replace
+A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered and its excerpts chosen once
+(`ReadySearch`), and then any number of targets are reached from there (`Reached`).
+"""
 
-import numpy as np
-from joblib import Parallel, delayed
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from joblib import delayed
 
 from autochain.audio.mix import Mix
-from autochain.config.model import Config, Coordinates
-from autochain.measure.course import band_cells, course_of, encoded
+from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
+from autochain.config.model import Config, Coordinates, Target
+from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.prepare.readiness import judge
-from autochain.prepare.references import Reference
+from autochain.measure.measurement import Measurement
+from autochain.note import Note
+from autochain.prepare.readiness import Readiness, judge
+from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.standing_out import resonance_findings
 from autochain.prepare.symmetry import Rotation
-from autochain.progress import Progress, silent
-from autochain.search.around import Around
-from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
-from autochain.search.batches import Stop, never
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import Span, choose_spans, first_excerpt, whole_song
-from autochain.search.faint import faint
-from autochain.search.front import SIDES, neighbours, spread
-from autochain.search.journal import Journal
-from autochain.search.locked import level_locks, outside_note, price_note, since_note, unlocked
-from autochain.search.material import Material
+from autochain.search.binding import Binding, level_locks
+from autochain.search.choice import Choice, choose, contenders_of
+from autochain.search.evaluator import Evaluator, Trial
+from autochain.search.gain_only import gain_only
+from autochain.search.locked import lock_cost_note, outside_note, since_note
 from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
-from autochain.search.plain import plain_gain
-from autochain.search.prepared import prepare
-from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.prepared import Prepared, prepare
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.result import Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
-from autochain.search.space import Decisions, on_edge, outline, switched
+from autochain.search.space import outline_at
+from autochain.search.spent import Spent
 from autochain.search.staged import Staged
-from autochain.search.trial import Guess, Trial
 from autochain.search.trials import Trials
-from autochain.search.verify import SUGGESTION, verify
+from autochain.search.verify import Contender, verify
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.solve.inaudible import inaudible
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 
-class Search:
-    """One search over one mix; `run` gives the verified suggestion.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredMix:
+    """A mix measured and prepared: what no target changes.
 
-    Parameters
+    Attributes
     ----------
-    mix
-        The mix.
-    config
-        Targets, plan, weights.
+    request, run
+        What is asked, and how it is run; the target may be replaced by another later.
+    before, lufs, peak_dbtp
+        Measurement of the mix; its loudness and true peak, which every mix has that is let through.
+    readiness
+        Verdict of the check.
+    fingerprint
+        Text of `measure.fingerprint`, by band.
     decisions
-        Locks and stages left out.
-    jobs
-        Trials evaluated in parallel; changes nothing but time.
-    progress
-        Called with a phase and its share done.
-    journal
-        Keeps the trials on disk, and gives those that an earlier run left.
-    stop
-        Asked before every batch of trials: True ends the search with the best so far.
-    around
-        An earlier sheet to stay near; None searches everywhere.
-    references
-        Songs whose balance the tone equaliser may move toward.
+        The engineer's, beside what the configuration has set.
+    settled
+        The same with what an earlier sheet keeps for every trial.
+    prepared
+        What is suggested before any search.
     """
 
-    def __init__(
-        self,
-        mix: Mix,
-        config: Config,
-        decisions: Decisions,
-        jobs: int,
-        progress: Progress,
-        journal: Journal | None = None,
-        stop: Stop = never,
-        around: Around | None = None,
-        references: Sequence[Reference] = (),
-    ) -> None:
-        self.references = references
-        self.mix, self.config = mix, config
-        self.asked = decisions
-        self.chain = config.chain_plan
-        self.around = around
-        self.decisions = decisions.within(self.chain)
-        self.progress = progress
-        self.journal, self.stop = journal, stop
-        # Threads: the kernels release the interpreter lock, and threads share the mix and every cached
-        # reference instead of copying them.
-        self.parallel = Parallel(n_jobs=jobs, prefer="threads")
+    request: SearchRequest
+    run: RunOptions
+    before: Measurement
+    lufs: float
+    peak_dbtp: float
+    readiness: Readiness
+    fingerprint: dict[str, str]
+    decisions: Decisions
+    settled: Decisions
+    prepared: Prepared
 
-    def run(self) -> Suggestion:
-        """Search and verify."""
-        self.measure()
-        simple = self.by_gain(self.config)
-        if simple is not None:
-            return simple
-        self.ready()
-        return self.reach(self.config)
-
-    def measure(self) -> None:
-        """Measure the mix, and decide what no target changes; what follows needs it."""
-        mix = self.mix
-        self.progress("measuring the mix", 0.0)
+    @classmethod
+    def of(cls, request: SearchRequest, run: RunOptions) -> "MeasuredMix":
+        """Measure the mix; AudioFileError where it has no loudness."""
+        mix, config, near = request.mix, request.config, request.near
+        chain = config.chain_plan
+        run.progress("measuring the mix", 0.0)
         seen = inspect(mix.samples, mix.rate_hz)
         before = seen.measured.figures
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
-            raise faint(mix)
-        self.before = before
-        self.course = encoded(course_of(band_cells(mix.samples, mix.rate_hz)))
+            raise inaudible(mix)
         resonances = find_resonances(seen.resonance)
-        standing_out = resonance_findings(resonances, self.config.prepare.rules)
-        self.readiness = judge(seen, self.config.check, standing_out)
-        settled = self.decisions
-        if self.around is not None:
-            # What is the same for every trial stays as the sheet has it.
-            settled = self.around.settled(settled, (*self.chain.linear, "dynamic_bell", "output"))
-        self.prepared = prepare(mix, before, self.config, settled, self.references, resonances, seen.resonance)
-        self._settled = settled
+        decisions = request.decisions.within(chain)
+        # What is the same for every trial stays as an earlier sheet has it.
+        common = (*chain.linear, DYNAMIC_BELL, OUTPUT)
+        settled = decisions if near is None else near.settled(decisions, common)
+        return cls(
+            request=request,
+            run=run,
+            before=before,
+            lufs=before.integrated_lufs,
+            peak_dbtp=before.true_peak_dbtp,
+            readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
+            fingerprint=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
+            decisions=decisions,
+            settled=settled,
+            prepared=prepare(mix, before, config, settled, request.references, resonances, seen.resonance),
+        )
 
-    def by_gain(self, config: Config) -> Suggestion | None:
+    def by_gain(self, target: Target) -> Suggestion | None:
         """Result of a target that needs no search; None where one is needed."""
-        ends = self.prepared.ends_only()
-        simple = plain_gain(self.mix, config, ends.added_to(self.decisions), self.before, self.readiness)
+        request, ends = self.request, self.prepared.ends_only()
+        config = request.config.model_copy(update={"target": target})
+        simple = gain_only(request.mix, config, ends.added_to(self.decisions), self.before, self.readiness)
         if simple is None:
             return None
         return replace(
             simple,
             decisions=self.decisions,
             notes=(*simple.notes, *ends.notes),
-            around=self.around,
-            references=tuple(self.references),
-            course=self.course,
+            around=request.near,
+            references=tuple(request.references),
+            fingerprint=self.fingerprint,
         )
 
-    def ready(self) -> None:
+    def ready(self) -> "ReadySearch":
         """Render the linear stages and choose the excerpts: once, for whatever targets are searched then."""
-        mix, plan, before = self.mix, self.config.search, self.before
-        assert before.integrated_lufs is not None
-        assert before.true_peak_dbtp is not None
-        self.decisions = self._settled
-        if before.true_peak_dbtp > 0.0 and "clipper" not in self.decisions.locks:
+        mix, config = self.request.mix, self.request.config
+        chain, plan = config.chain_plan, config.search
+        decisions = self.settled
+        if self.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
-            without = self.decisions.without | {"clipper"}
-            self.decisions = Decisions(locks=self.decisions.locks, without=without)
+            decisions = Decisions(locks=decisions.locks, without=decisions.without | {CLIPPER})
         mix_hops = weighted_hops(mix.samples, mix.rate_hz)
-        spans = choose_spans(mix_hops, before.integrated_lufs, plan.excerpts)
-        rules = self.config.prepare.rotation_rules
-        self.rotation = rotation_on(mix, before, mix_hops, self.config.target, plan.excerpts, rules)
-        self._fix_linear(self.rotation)
+        spans = choose_spans(mix_hops, self.lufs, plan.excerpts)
+        rules = config.prepare.rotation_rules
+        rotation = rotation_on(mix, self.before, mix_hops, config.target, plan.excerpts, rules)
+        decided = _with_rotation(self.prepared.added_to(decisions), rotation)
 
-        chain, settings = self.chain, self._linear_settings()
+        first = outline_at(plan.trade_default, decided, config.target.ceiling_dbtp, chain)
+        settings = first.settings.only(chain.linear)
         start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
         later = [name for name in chain.linear if name not in chain.leading]
         linear = chain.render(start, mix.rate_hz, settings, stages=later).samples
@@ -160,165 +147,194 @@ class Search:
 
         def evaluator(spans: Sequence[Span]) -> Evaluator:
             reference = None if linear is start else linear
-            of_loudest_part = self.config.target.of_loudest_part
+            of_loudest_part = config.target.of_loudest_part
             material = Material(
                 start, mix.rate_hz, hops, level, spans, reference, of_loudest_part=of_loudest_part
             )
-            return Evaluator(material, self.config.weights, plan.drive, chain)
+            return Evaluator(material, config.weights, plan.drive, chain)
 
-        self.song, self.spans = evaluator([whole_song(len(hops))]), spans
         place = first_excerpt(spans)
-        first = None if place is None else evaluator([spans[place]])
-        self.staged = Staged(evaluator(spans), first, place or 0, plan.ranges)
+        alone = None if place is None else evaluator([spans[place]])
+        return ReadySearch(
+            measured=self,
+            binding=Binding.of(decided, self.request.decisions.locks, self.request.near, chain),
+            rotation=rotation,
+            spans=spans,
+            song=evaluator([whole_song(len(hops))]),
+            staged=Staged(evaluator(spans), alone, place or 0, plan.ranges),
+        )
 
-    def reach(self, config: Config, seeds: Sequence[Coordinates] = (), *, brief: bool = False) -> Suggestion:
-        """Search the target of `config`, which may differ from the search's own in target and budget.
 
-        With `seeds` it starts from these in place of baselines and explorer; `brief` leaves out neighbours and how far
-        settings may move.
+def _with_rotation(decisions: Decisions, rotation: Rotation) -> Decisions:
+    if not rotation.used or ROTATION in decisions.locks or ROTATION in decisions.without:
+        return decisions
+    return Decisions(locks=decisions.locks.with_(ROTATION, rotation.settings), without=decisions.without)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadySearch:
+    """A mix behind its linear stages, ready for any target.
+
+    Attributes
+    ----------
+    measured
+        The mix, measured.
+    binding
+        What binds the search's trials and the baselines.
+    rotation
+        The rotation, used or not.
+    spans
+        The excerpts.
+    song, staged
+        Evaluators over the whole song and over the excerpts.
+    """
+
+    measured: MeasuredMix
+    binding: Binding
+    rotation: Rotation
+    spans: tuple[Span, ...]
+    song: Evaluator
+    staged: Staged
+
+    @property
+    def mix(self) -> Mix:
+        """The mix."""
+        return self.measured.request.mix
+
+    def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
+        """Verify chains on the whole song, whatever their targets; in the order given."""
+        self.song.warm()
+        return self.measured.run.in_parallel(delayed(verify)(c, self.mix, self.song) for c in contenders)
+
+    def reach(
+        self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False
+    ) -> "Reached":
+        """Search a target, and verify what was found.
+
+        Parameters
+        ----------
+        target
+            May be another than the request's, of the same kind of loudness.
+        budget
+            Trials; those of the configuration when None.
+        seeds
+            Points to start from, in place of baselines and explorer.
+        brief
+            Leaves out neighbours, and how far settings may move.
         """
-        self.config = config
-        self.trials = Trials(
-            self.staged, self.song, config, self.effective, self.parallel, self.progress, self.journal, self.stop,
-            self.around, seeds, unlocked(self.effective, self.asked.locks, self.chain),
-        )
-        return self._finish(self.trials.spend(), brief=brief)
-
-    def _fix_linear(self, rotation: Rotation) -> None:
-        prepared = self.prepared.added_to(self.decisions)
-        locks = {name: dict(values) for name, values in prepared.locks.items()}
-        if rotation.used and "rotation" not in locks and "rotation" not in self.decisions.without:
-            locks["rotation"] = rotation.settings
-        self._linear = {name: locks[name] for name in self.chain.linear if name in locks}
-        self.effective = Decisions(locks=locks, without=self.decisions.without)
-
-    def _linear_settings(self) -> dict[str, dict[str, float]]:
-        first = outline(
-            self.config.search.trade_default, self.effective, self.config.target.ceiling_dbtp, self.chain
-        )
-        return {name: first.settings[name] for name in self.chain.linear if name in first.settings}
-
-    def _finish(self, best: Trial, *, brief: bool) -> Suggestion:
-        """Verify the best trial and the baselines on the whole song, and choose among them."""
-        trials, target, song = self.trials, self.config.target, self.song
-        self.progress("verifying on the whole song", 0.0)
-        song.material.warm()
-        weights, within = self.config.weights, self.config.search.neighbours_within
-        near = trials.neighbours(weights, within) if trials.complete and not brief else {}
-        contenders = {name: (trial, trials.searched) for name, trial in {SUGGESTION: best, **near}.items()}
-        contenders |= trials.rivals()
-        # Backwards: the trade default takes longest.
-        backwards: list[Verified] = list(
-            self.parallel(
-                delayed(verify)(
-                    name, trial.settings, self.mix, song, target, decisions, Guess(loss_db=trial.loss_db)
-                )
-                for name, (trial, decisions) in reversed(contenders.items())
+        config = self.measured.request.config
+        plan = config.search if budget is None else config.search.model_copy(update={"budget": budget})
+        config = config.model_copy(update={"target": target, "search": plan})
+        run = self.measured.run
+        spent = Trials(self.staged, self.song, config, self.binding, run, seeds).spend(sides=not brief)
+        run.progress("verifying on the whole song", 0.0)
+        contenders = [
+            Contender(
+                name=name,
+                settings=trial.settings,
+                target=target,
+                decisions=decisions,
+                guess=Guess(loss_db=trial.loss_db),
             )
-        )
-        verified = backwards[::-1]
-        by_name = {v.name: v for v in verified}
-        allowed = [v for v in verified if trials.honours_locks(v.settings)]
-        best_found = min(allowed, key=lambda v: (v.miss_lu(target), v.score))
-        chosen = best_found if self.around is not None else self._simple_enough(best_found, allowed)
-        # Sides are told on the whole song, where another of them may be the best.
-        others = [by_name[n] for n in (SUGGESTION, *SIDES) if n in by_name and by_name[n] is not chosen]
-        beside = neighbours(chosen, [chosen, *(v for v in others if v.met)], weights, within)
+            for name, (trial, decisions) in contenders_of(spent).items()
+        ]
+        # Backwards: the trade default takes longest.
+        verified = self.verified(contenders[::-1])[::-1]
+        choice = choose(spent, verified, config)
+        return Reached(suggestion=self._suggestion(config, spent, verified, choice, brief=brief), spent=spent)
+
+    def _suggestion(
+        self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
+    ) -> Suggestion:
+        request, measured, chosen = self.measured.request, self.measured, choice.chosen
         # Rendered once more: to keep a song beside what is verified after it would take more than that.
-        samples = self.chain.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
-        trial, decisions = contenders[chosen.name]
-        point = trial.coordinates
-        if chosen.name in SIDES:
-            chosen = replace(chosen, name=SUGGESTION)
-        # The search may have come back to a baseline's very settings.
-        shown = (LIMITER_ONLY, LIMITER_LOCKED, TRADE_DEFAULT)
-        twins = [v.name for v in verified if v.settings == chosen.settings and v.name in shown]
-        ranges = self.config.search.ranges
-        stats = SearchStats(
-            trials=len(trials.done),
-            feasible=sum(t.solution.met and not t.pruned for t in trials.done),
-            pruned=sum(t.pruned for t in trials.done),
-            on_edge=on_edge(switched(point), ranges, self.effective.locks) if point is not None else (),
-            mean_renders=float(np.mean([t.solution.renders for t in trials.done])),
-            chosen_from=twins[0] if twins else chosen.name,
-            complete=trials.complete,
-            coordinates=None if point is None else switched(point),
-            spread=spread([t for t in trials.done if t.solution.met and not t.pruned]),
-            forgone=None if chosen.score <= best_found.score else best_found,
-        )
-        baselines = {name: by_name[name] for name in shown if name in by_name}
-        locks = level_locks(self.asked.locks, self.chain)
+        samples = config.chain_plan.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         return Suggestion(
-            mix=self.mix,
-            config=self.config,
-            decisions=self.asked,
-            before=self.before,
-            readiness=self.readiness,
+            mix=request.mix,
+            config=config,
+            decisions=request.decisions,
+            before=measured.before,
+            readiness=measured.readiness,
             chosen=chosen,
             samples=samples,
-            baselines=baselines,
-            neighbours={side: replace(v, name=side) for side, v in beside.items()},
+            baselines=choice.baselines,
+            neighbours=choice.neighbours,
             rotation_saving_db=self.rotation.saving_db,
             spans=self.spans,
-            stats=stats,
-            around=self.around,
-            references=tuple(self.references),
-            course=self.course,
-            sensitivity=() if brief else self._sensitivity(chosen, trial, decisions),
-            notes=(
-                *(() if chosen.met else (missed_note(self.config, chosen, verified, self.asked.locks, stats),)),
-                *price_note(chosen, verified, locks, self.config.search.chain_earns),
-                *since_note(chosen, self.around, self.config, self.mix.sha256),
-                *outside_note(self.asked.locks, self.config),
-                *notes_for(self.config, self.before, chosen, baselines, self.rotation, stats, self.effective),
-                *self.prepared.notes,
-                *mono_note(self.mix.channels, chosen.settings),
-            ),
+            stats=choice.stats,
+            around=request.near,
+            references=tuple(request.references),
+            fingerprint=measured.fingerprint,
+            sensitivity=() if brief else self._sensitivity(config, spent, choice),
+            notes=self._notes(config, verified, choice),
         )
 
-    def _simple_enough(self, best: Verified, allowed: Sequence[Verified]) -> Verified:
-        """The best, or a limiter alone or clipper with limiter over which it gains too little for its stages."""
-        if not best.met:
-            return best
-        most = best.score + self.config.search.chain_earns
-        simple = [
-            v
-            for v in allowed
-            if v.name in {*WITH_LOCKS, *WITH_LOCKS.values()}
-            and v.met
-            and v.score <= most
-            and len(v.settings) < len(best.settings)
-        ]
-        return min([*simple, best], key=lambda v: (len(v.settings), v.score))
+    def _notes(self, config: Config, verified: Sequence[Verified], choice: Choice) -> tuple[Note, ...]:
+        request, measured, chosen, stats = self.measured.request, self.measured, choice.chosen, choice.stats
+        asked = request.decisions.locks
+        locks = level_locks(asked, config.chain_plan)
+        return (
+            *(() if chosen.met else (missed_note(config, chosen, verified, asked, stats),)),
+            *lock_cost_note(chosen, verified, locks, config.search.chain_earns),
+            *since_note(chosen, request.near, config, request.mix.sha256),
+            *outside_note(asked, config),
+            *notes_for(
+                config, measured.before, chosen, choice.baselines, self.rotation, stats, self.binding.decided
+            ),
+            *measured.prepared.notes,
+            *mono_note(request.mix.channels, chosen.settings),
+        )
 
-    def _sensitivity(self, chosen: Verified, trial: Trial, decisions: Decisions) -> tuple[Sensitivity, ...]:
+    def _sensitivity(self, config: Config, spent: Spent, choice: Choice) -> tuple[Sensitivity, ...]:
         """Which settings matter most, and how far they may move; nothing of a search that was stopped or fell short."""
-        trials, plan = self.trials, self.config.search
-        if not trials.complete or not chosen.met:
+        chosen, trial, plan = choice.chosen, choice.trial, config.search
+        if not spent.complete or not chosen.met:
             return ()
-        self.progress("trying how far settings may move", 0.0)
+        self.measured.run.progress("trying how far settings may move", 0.0)
         guess = Guess(loss_db=trial.loss_db, slope=trial.solution.slope)
         return sensitivity(
-            lambda settings: trials.judge(settings, decisions, guess).score,
+            lambda settings: spent.judge(settings, choice.decisions, guess).score,
             chosen.settings,
-            free_knobs(chosen.settings, decisions.locks, plan.ranges, self.chain),
+            free_knobs(chosen.settings, choice.decisions.locks, plan.ranges, config.chain_plan),
             plan.sensitivity_score,
             plan.sensitivity_trials,
-            self.parallel,
+            self.measured.run.in_parallel,
         )
 
 
-def suggest(
-    mix: Mix,
-    config: Config,
-    decisions: Decisions | None = None,
-    jobs: int = 1,
-    progress: Progress = silent,
-    journal: Journal | None = None,
-    stop: Stop = never,
-    around: Around | None = None,
-    references: Sequence[Reference] = (),
-) -> Suggestion:
-    """Find, verify and describe starting settings for one mix; the parameters are those of `Search`."""
-    decided = Decisions() if decisions is None else decisions
-    return Search(mix, config, decided, jobs, progress, journal, stop, around, references).run()
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reached:
+    """A target reached, or missed by as little as was found.
+
+    Attributes
+    ----------
+    suggestion
+        The result.
+    spent
+        The trials behind it.
+    """
+
+    suggestion: Suggestion
+    spent: Spent
+
+    @property
+    def point(self) -> Coordinates | None:
+        """Where another target may start from: the best trial's point where a simpler chain was suggested for it."""
+        stats = self.suggestion.stats
+        return stats.coordinates if stats.forgone is None else self.spent.best.coordinates
+
+    def baseline_points(self) -> Mapping[str, Coordinates]:
+        """The best point of each baseline, by name."""
+        best = {name: trial.coordinates for name, trial in self.spent.best_of_families().items()}
+        return {name: point for name, point in best.items() if point is not None}
+
+    def baseline(self, name: str, point: Coordinates) -> Trial:
+        """A baseline's point on the excerpts, at the loudness at which the song is at this target."""
+        return self.spent.baseline(name, point)
+
+
+def suggest(request: SearchRequest, run: RunOptions | None = None) -> Suggestion:
+    """Find, verify and describe starting settings for one mix."""
+    measured, target = MeasuredMix.of(request, RunOptions() if run is None else run), request.config.target
+    simple = measured.by_gain(target)
+    return measured.ready().reach(target).suggestion if simple is None else simple

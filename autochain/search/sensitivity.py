@@ -7,41 +7,40 @@ it holds; between rendered points the score is taken to rise evenly.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from joblib import Parallel, delayed
+from joblib import delayed
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
-from autochain.chain.stage import Settings
-from autochain.config.model import PARAMETER_OF, Ranges
-from autochain.search.space import Locks
+from autochain.chain.settings import ChainSettings, StageName
+from autochain.config.coordinates import COORDINATES, Place
+from autochain.config.model import Ranges
 
 MOST_SHOWN = 3
 MOST_A_SIDE = 4  # renders that follow one side
 # A hand's step: one octave of a time, a tenth of a percentage, one decibel of a level.
 _OCTAVE, _DECIBEL, _TENTH = 2.0, 1.0, 0.1
 _FAR = 1000.0  # of them lead to the end of any range
-# Solved in every trial of the search from the work they do, and printed as what they come to.
-_SOLVED = (("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs"))
 
-Chain = Mapping[str, Settings]
-Judge = Callable[[Chain], float]
+Judge = Callable[[ChainSettings], float]
+InParallel = Callable[[Iterable[Any]], list[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Knob:
     """A free setting: where it stands, and the range it may be moved in."""
 
-    stage: str
+    stage: StageName
     parameter: Parameter
     value: float
     low: float
     high: float
 
     @property
-    def name(self) -> tuple[str, str]:
+    def name(self) -> Place:
         """Stage and parameter."""
         return self.stage, self.parameter.name
 
@@ -63,9 +62,9 @@ class Knob:
         """Hand's steps from where it stands; inverse of `at`."""
         return math.log(value / self.value, _OCTAVE) if self.in_octaves else (value - self.value) / self._step
 
-    def moved(self, settings: Chain, value: float) -> dict[str, Settings]:
+    def moved(self, settings: ChainSettings, value: float) -> ChainSettings:
         """The chain with this one setting at another value."""
-        return {**settings, self.stage: {**settings[self.stage], self.parameter.name: value}}
+        return settings.with_(self.stage, {self.parameter.name: value})
 
     @property
     def _step(self) -> float:
@@ -93,7 +92,7 @@ class Sensitivity:
         range.
     """
 
-    stage: str
+    stage: StageName
     parameter: str
     value: float
     step_to: float
@@ -102,17 +101,20 @@ class Sensitivity:
     high: float | None
 
 
-def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) -> list[Knob]:
+def free_knobs(
+    settings: ChainSettings, locks: ChainSettings, ranges: Ranges, chain: ChainPlan
+) -> list[Knob]:
     """Settings that the search has chosen and nobody has locked, in chain order, with the ranges of the search."""
-    searched: dict[tuple[str, str], tuple[float, float] | None] = dict.fromkeys(_SOLVED)
-    searched |= {place: getattr(ranges, name) for name, place in PARAMETER_OF.items()}
+    searched = {c.place: c for c in COORDINATES}
     knobs = []
     for stage, own in settings.items():
-        for name, value in own.items():
-            if (stage, name) not in searched or name in locks.get(stage, {}):
+        for name in own:
+            if (stage, name) not in searched or (stage, name) in locks:
                 continue
-            parameter = chain.stages[stage].parameter(name)
-            low, high = searched[stage, name] or (parameter.low, parameter.high)
+            value, parameter, coordinate = own[name], chain.stages[stage].parameter(name), searched[stage, name]
+            low, high = parameter.low, parameter.high
+            if not coordinate.solves:
+                low, high = getattr(ranges, coordinate.name)
             # A baseline or a lock of another setting may stand outside what the search would try.
             knobs.append(
                 Knob(stage=stage, parameter=parameter, value=value, low=min(low, value), high=max(high, value))
@@ -121,7 +123,12 @@ def free_knobs(settings: Chain, locks: Locks, ranges: Ranges, chain: ChainPlan) 
 
 
 def sensitivity(
-    judge: Judge, settings: Chain, knobs: Sequence[Knob], worse_by: float, most_trials: int, parallel: Parallel
+    judge: Judge,
+    settings: ChainSettings,
+    knobs: Sequence[Knob],
+    worse_by: float,
+    most_trials: int,
+    in_parallel: InParallel,
 ) -> tuple[Sensitivity, ...]:
     """The settings that matter most, the most important first; at most three.
 
@@ -137,8 +144,8 @@ def sensitivity(
         Worsening of the score that ends a range.
     most_trials
         Most calls of `judge`; nothing is said when they do not suffice for a step of every knob to both sides.
-    parallel
-        Runs calls at the same time; changes nothing but time.
+    in_parallel
+        Makes calls of `joblib.delayed` at the same time; changes nothing but time.
     """
     sides = [(knob, side) for knob in knobs for side in (-1.0, 1.0)]
     moves = [(knob, side) for knob, side in sides if knob.at(side) != knob.value]
@@ -148,7 +155,7 @@ def sensitivity(
     def at(knob: Knob, value: float) -> float:
         return judge(knob.moved(settings, value))
 
-    stays, *moved = parallel([delayed(judge)(settings), *(delayed(at)(k, k.at(side)) for k, side in moves)])
+    stays, *moved = in_parallel([delayed(judge)(settings), *(delayed(at)(k, k.at(side)) for k, side in moves)])
     change = {(k.name, side): score - stays for (k, side), score in zip(moves, moved, strict=True)}
 
     def worst(knob: Knob) -> tuple[float, float]:
@@ -164,7 +171,7 @@ def sensitivity(
             return None
         return _end(lambda v: at(knob, v) - stays, knob, side, change[knob.name, side], worse_by, renders)
 
-    ends = list(parallel(delayed(end)(knob, side) for knob in shown for side in (-1.0, 1.0)))
+    ends = in_parallel(delayed(end)(knob, side) for knob in shown for side in (-1.0, 1.0))
     found = []
     for knob, low, high in zip(shown, ends[::2], ends[1::2], strict=True):
         worse, side = worst(knob)

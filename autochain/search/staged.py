@@ -10,11 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
+import numpy as np
+
 from autochain.config.model import Coordinates, Ranges
-from autochain.search.evaluate import Evaluator
-from autochain.search.guess import guess_from
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess, Solved, Trial
+from autochain.search.evaluator import Evaluator, Trial
+from autochain.search.space import switched, to_vector
+from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess, Solved
+
+_NEAREST = 8  # of the best, whose rest tells what to expect
+_NEIGHBOURS = 4  # from which a solve takes its start
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +81,27 @@ class Known:
         )
 
 
-_NEAREST = 8
+def guess_from(
+    trials: Sequence[Trial], coordinates: Coordinates, ranges: Ranges, *, first: bool = False
+) -> Guess:
+    """Distance-weighted mean of loss and slope over the four nearest solved trials; with `first`, of the first excerpt.
+
+    A trial that never heard the first excerpt alone says what it lost on all.
+    """
+    solved = [t for t in trials if t.coordinates is not None and t.solution.met]
+    if not solved:
+        return Guess()
+    here = np.array(to_vector(switched(coordinates), ranges))
+    there = np.array([to_vector(switched(t.coordinates), ranges) for t in solved if t.coordinates is not None])
+    distance = np.sqrt(((there - here) ** 2).sum(axis=1))
+    nearest = np.argsort(distance, kind="stable")[:_NEIGHBOURS]
+    weight = 1.0 / (distance[nearest] + 0.02)
+    weight /= weight.sum()
+    lost = [t.first_loss_db if first and t.first_loss_db is not None else t.loss_db for t in solved]
+    return Guess(
+        loss_db=float(sum(w * lost[i] for w, i in zip(weight, nearest, strict=True))),
+        slope=float(sum(w * solved[i].solution.slope for w, i in zip(weight, nearest, strict=True))),
+    )
 
 
 class Staged:
@@ -102,9 +127,9 @@ class Staged:
 
     def warm(self) -> None:
         """Build every reference now, so that parallel trials only read them."""
-        self.excerpts.material.warm()
+        self.excerpts.warm()
         if self._first is not None:
-            self._first.material.warm()
+            self._first.warm()
 
     def aims(self, heard: Solved, missing_lu: float) -> Aims:
         """What to aim at, from a render of the excerpts at which the whole song is `missing_lu` under its target."""

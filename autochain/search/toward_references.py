@@ -6,10 +6,10 @@ from pathlib import Path
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.measure.measurement import Measurement
+from autochain.note import Note
 from autochain.prepare.corrective import BELL, LOW_SHELF
 from autochain.prepare.references import Profile, Reference, common, profile
 from autochain.prepare.tone import Tone, ToneMove, find_tone_moves
-from autochain.search.result import Note
 from autochain.units import frequency, number
 
 _WORTH_A_WORD_DB = 0.7  # of what the moves leave; common practice, no source

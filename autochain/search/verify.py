@@ -1,30 +1,49 @@
 """The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
 
-from collections.abc import Mapping
+from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
-from autochain.chain.stage import Settings
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
-from autochain.search.evaluate import LOUDNESS_TOLERANCE_LU, Evaluator
+from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
+from autochain.solve.solver import LOUDNESS_TOLERANCE_LU
 
 SUGGESTION = "suggestion"
 
 
-def verify(
-    name: str,
-    settings: Mapping[str, Settings],
-    mix: Mix,
-    song: Evaluator,
-    target: Target,
-    decisions: Decisions,
-    guess: Guess,
-) -> Verified:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contender:
+    """A chain that is to be verified.
+
+    Attributes
+    ----------
+    name
+        What it is called in the result.
+    settings
+        Complete settings; the drive in them is only where the solve starts from.
+    target
+        Loudness and ceiling to meet.
+    decisions
+        The locks that bind it.
+    guess
+        Start of the solve.
+    """
+
+    name: str
+    settings: ChainSettings
+    target: Target
+    decisions: Decisions
+    guess: Guess
+
+
+def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
     """Solve the drive on the whole song under the true-peak ceiling, then measure.
 
     What is measured is what a hand can set. Costs and score are those of the same chain at exactly the target, its
@@ -33,25 +52,18 @@ def verify(
 
     Parameters
     ----------
-    name
-        What the chain is called in the result.
-    settings
-        Complete settings; the drive in them is only where the solve starts from.
+    contender
+        The chain, and what it has to meet.
     mix
         The mix before any stage.
     song
         Evaluator over the whole song's linear-stage output.
-    target
-        Loudness and ceiling to meet.
-    decisions
-        The engineer's locks.
-    guess
-        Start of the solve.
     """
+    target = contender.target
     material = song.material
     wanted = target.loudness_lufs
-    plan = fixed(song.chain.rounded(settings), decisions)
-    solved = song.solve(plan, wanted, guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
+    plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
+    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
     traces, settings, saturated = solved.traces[0], solved.settings, solved.solution.saturated
     after = measure(solved.rendered[0], mix.rate_hz, solved.true_peak)
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
@@ -62,7 +74,7 @@ def verify(
     costs = song.price(solved, wanted).costs
     del solved
     return Verified(
-        name=name,
+        name=contender.name,
         settings=settings,
         after=after,
         costs=costs,

@@ -5,13 +5,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from autochain.sheet.as_json import to_json
-    from autochain.sheet.as_markdown import to_markdown
     from autochain.sheet.build import build_sheet
     from autochain.sheet.model import Sheet
+    from autochain.sheet.report import to_markdown
 
 __all__ = ["Sheet", "build_sheet", "to_json", "to_markdown"]
 
-_WHERE = {"Sheet": "model", "build_sheet": "build", "to_json": "as_json", "to_markdown": "as_markdown"}
+_WHERE = {"Sheet": "model", "build_sheet": "build", "to_json": "as_json", "to_markdown": "report"}
 
 
 def __getattr__(name: str) -> Any:

@@ -1,8 +1,11 @@
 """From a search result to the sheet's facts, at the precision that is printed or one digit finer."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import CLIPPER, DRIVE, OUTPUT, ChainSettings, StageSettings
 from autochain.measure.measurement import Measurement
 from autochain.prepare.finding import Finding
 from autochain.prepare.limits import Limits
@@ -50,25 +53,12 @@ def _fine(value: float) -> float:
 
 
 def _figures(measurement: Measurement) -> Figures:
-    return Figures.model_validate(
-        {k: _fine(v) if isinstance(v, float) else v for k, v in measurement.as_dict().items()}
-    )
+    rounded: dict[str, Any] = {k: _fine(v) if isinstance(v, float) else v for k, v in measurement.as_dict().items()}
+    return Figures(**rounded)
 
 
 def _costs(verified: Verified) -> dict[str, float]:
     return {**{k: _fine(v) for k, v in verified.costs.as_dict().items()}, "score": _fine(verified.score)}
-
-
-def _shown(facts: StageFacts) -> dict[str, float | str]:
-    """Settings as a file holds them: a lock to its last digit, and no minus zero."""
-    stage = STAGES[facts.stage]
-    return {name: stage.parameter(name).shown(value + 0.0) for name, value in facts.settings.items()}
-
-
-def _as_given(full: str, value: float) -> float | str:
-    """A lock as it is given: a choice by its word."""
-    stage, _, name = full.partition(".")
-    return STAGES[stage].parameter(name).shown(value)
 
 
 def _stages(chain: Sequence[StageFacts]) -> tuple[StageEntry, ...]:
@@ -77,10 +67,10 @@ def _stages(chain: Sequence[StageFacts]) -> tuple[StageEntry, ...]:
 
 def _at_full_scale(facts: StageFacts, before: StageFacts | None) -> AtFullScale | None:
     """Gains around a clipper that let its ceiling stand at 0 dBFS: its curve scales with its ceiling."""
-    over_db = facts.settings["ceiling_dbfs"] if facts.stage == "clipper" else 0.0
+    over_db = facts.settings["ceiling_dbfs"] if facts.stage == CLIPPER else 0.0
     if over_db <= 0.0:
         return None
-    drive = before.settings["gain_db"] if before is not None and before.stage == "drive" else None
+    drive = before.settings["gain_db"] if before is not None and before.stage == DRIVE else None
     return AtFullScale(
         input_gain_db=-over_db,
         ceiling_dbfs=0.0,
@@ -100,7 +90,7 @@ def _stage(facts: StageFacts, before: StageFacts | None) -> StageEntry:
         )
     return StageEntry(
         stage=facts.stage,
-        settings=_shown(facts),
+        settings=facts.settings.plain(),
         input=InputLevel(
             peak_dbfs=_fine(facts.input_peak_dbfs), short_term_lufs=_fine(facts.input_short_term_lufs)
         ),
@@ -127,6 +117,10 @@ def _alternative(name: str, found: Verified, chosen: Verified) -> Alternative:
     )
 
 
+def _settings(chain: Sequence[StageFacts]) -> ChainSettings:
+    return ChainSettings({facts.stage: facts.settings for facts in chain})
+
+
 def _around(suggestion: Suggestion) -> AroundFacts | None:
     around = suggestion.around
     if around is None:
@@ -136,31 +130,15 @@ def _around(suggestion: Suggestion) -> AroundFacts | None:
         sha256=around.sheet.sha256,
         same_mix=around.sheet.mix_sha256 == suggestion.mix.sha256,
         target=TargetFacts.model_validate(around.sheet.target.model_dump()),
-        decided={
-            f"{stage}.{name}": STAGES[stage].parameter(name).shown(value)
-            for stage, own in around.decided.items()
-            for name, value in own.items()
-        },
+        decided=around.decided.flat(),
     )
 
 
 def _moved(suggestion: Suggestion) -> tuple[Move, ...]:
     if suggestion.around is None:
         return ()
-
-    def shown(stage: str, name: str, value: float | None) -> float | str | None:
-        return None if value is None else STAGES[stage].parameter(name).shown(value + 0.0)
-
-    settings = {facts.stage: facts.settings for facts in suggestion.chosen.stages}
-    return tuple(
-        Move(
-            stage=m.stage,
-            parameter=m.parameter,
-            was=shown(m.stage, m.parameter, m.was),
-            now=shown(m.stage, m.parameter, m.now),
-        )
-        for m in suggestion.around.moved(settings)
-    )
+    moved = suggestion.around.moved(_settings(suggestion.chosen.stages))
+    return tuple(Move(stage=m.stage, parameter=m.parameter, was=m.was, now=m.now) for m in moved)
 
 
 def _sensitivity(found: Sensitivity) -> SensitivityEntry:
@@ -176,23 +154,18 @@ def _sensitivity(found: Sensitivity) -> SensitivityEntry:
     )
 
 
-def _readiness(found: Readiness, limits: Limits, output: Mapping[str, float]) -> ReadinessFacts:
+def _readiness(found: Readiness, limits: Limits, output: StageSettings) -> ReadinessFacts:
     return ReadinessFacts(
         verdict=found.verdict,
         findings=tuple(
             FindingEntry(
-                code=one.code,
-                text=one.text,
-                suggestion=_cut(one, output) or one.suggestion,
-                value=None if one.value is None else _fine(one.value),
-                unit=one.unit,
-                usual=one.usual,
-                times_s=tuple(_fine(at) for at in one.times_s),
-                channels=one.channels,
-                freq_hz=None if one.freq_hz is None else _fine(one.freq_hz),
-                q=one.q,
-                certainty=one.certainty,
-                sends_back=one.sends_back,
+                **{
+                    **asdict(one),
+                    "suggestion": _cut(one, output) or one.suggestion,
+                    "value": None if one.value is None else _fine(one.value),
+                    "times_s": tuple(_fine(at) for at in one.times_s),
+                    "freq_hz": None if one.freq_hz is None else _fine(one.freq_hz),
+                }
             )
             for one in found.findings
         ),
@@ -200,7 +173,7 @@ def _readiness(found: Readiness, limits: Limits, output: Mapping[str, float]) ->
     )
 
 
-def _cut(finding: Finding, output: Mapping[str, float]) -> str | None:
+def _cut(finding: Finding, output: StageSettings) -> str | None:
     """What the output does about silence; None for other findings, and where it leaves the silence to the engineer."""
     if finding.code != "silence" or finding.unit != "s" or finding.value is None:
         return None
@@ -225,11 +198,11 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             channels=mix.channels,
             duration_s=_fine(mix.duration_s),
             subtype=mix.subtype,
-            course=suggestion.course,
+            course=suggestion.fingerprint,
         ),
         target=TargetFacts.model_validate(config.target.model_dump()),
         met=chosen.met,
-        readiness=_readiness(suggestion.readiness, config.check, chosen.settings.get("output", {})),
+        readiness=_readiness(suggestion.readiness, config.check, chosen.settings.of(OUTPUT)),
         before=_figures(suggestion.before),
         after=_figures(chosen.after),
         stages=_stages(chosen.stages),
@@ -251,7 +224,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             _alternative(side, suggestion.neighbours[side], chosen) for side in SIDES if side in suggestion.neighbours
         ),
         sensitivity=tuple(_sensitivity(found) for found in suggestion.sensitivity),
-        notes=tuple(NoteEntry(code=n.code, text=n.text, suggestion=n.suggestion) for n in suggestion.notes),
+        notes=tuple(NoteEntry(**asdict(note)) for note in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,
             complete=suggestion.stats.complete,
@@ -260,7 +233,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
             coordinates={} if point is None else {name: round(v, 6) for name, v in point.model_dump().items()},
-            found={f"{f.stage}.{name}": value for f in chosen.stages for name, value in _shown(f).items()},
+            found=_settings(chosen.stages).flat(),
             excerpts=tuple(
                 Excerpt(start_s=_fine(s.start_hop / 100), stop_s=_fine(s.stop_hop / 100), reason=s.reason)
                 for s in suggestion.spans
@@ -276,7 +249,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),
-                locks={full: _as_given(full, value) for full, value in flat_locks(suggestion.decisions).items()},
+                locks=flat_locks(suggestion.decisions),
                 without=tuple(sorted(suggestion.decisions.without)),
                 references=dict(sorted((one.file, one.sha256) for one in suggestion.references)),
                 config_sha256=config_sha256(config),

@@ -1,12 +1,11 @@
 """Findings of the check in words, on its own page and on the sheet."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
+from autochain.document.blocks import Block, Line, Listed, Paragraph, Strong
 from autochain.prepare.finding import Finding
-from autochain.sheet.model import FindingEntry
 from autochain.units import clock, number
 
-Told = Finding | FindingEntry
 HEADING = "Is the mix ready?"
 NOTHING = "Nothing stands in the way."
 VERDICTS = {"ready": "ready", "usable": "usable, with remarks", "revisit": "go back to the mix"}
@@ -20,17 +19,17 @@ SURE = {
 _DIFFERENCES = {"dB": "dB", "dBFS": "dB", "dBTP": "dB", "LUFS": "LU", "s": "s"}
 
 
-def kind(finding: Told) -> str:
+def kind(finding: Finding) -> str:
     """Kind of a finding as words."""
     return finding.code.replace("_", " ")
 
 
-def kinds(findings: Iterable[Told]) -> str:
+def kinds(findings: Iterable[Finding]) -> str:
     """Kinds of findings once each, in order, as words; empty without any."""
     return ", ".join(dict.fromkeys(map(kind, findings)))
 
 
-def by_weight(findings: Sequence[Told]) -> Iterable[tuple[str, list[Told]]]:
+def by_weight(findings: Sequence[Finding]) -> Iterable[tuple[str, list[Finding]]]:
     """Reasons to go back first, then remarks, each under its title."""
     for title, sends_back in (("Reasons to go back", True), ("Remarks", False)):
         own = [finding for finding in findings if finding.sends_back == sends_back]
@@ -38,16 +37,14 @@ def by_weight(findings: Sequence[Told]) -> Iterable[tuple[str, list[Told]]]:
             yield title, own
 
 
-def listed(findings: Sequence[Told]) -> Iterable[str]:
-    """All as lists in Markdown."""
+def listed(findings: Sequence[Finding]) -> Iterator[Block]:
+    """All as lists of words."""
     for title, own in by_weight(findings):
-        yield f"{title}:"
-        yield ""
-        yield from map(_line, own)
-        yield ""
+        yield Paragraph(f"{title}:")
+        yield Listed([_line(finding) for finding in own])
 
 
-def beyond_usual(finding: Told) -> str:
+def beyond_usual(finding: Finding) -> str:
     """How far the figure is beyond what is usual, as a sentence; empty where no such figure is known."""
     value, usual, unit = finding.value, finding.usual, finding.unit
     if value is None or usual is None or "usual" in finding.text:  # some say it in words of their own
@@ -61,14 +58,14 @@ def beyond_usual(finding: Told) -> str:
     return f"{ends}; this is {number(abs(value - usual), _DIFFERENCES[unit])} beyond."
 
 
-def when(finding: Told) -> str:
+def when(finding: Finding) -> str:
     """Its first times as a sentence; empty for what has none."""
     times = [clock(at) for at in finding.times_s[:MOST_TIMES]]
     more = f" and {len(finding.times_s) - MOST_TIMES} more" if len(finding.times_s) > MOST_TIMES else ""
     return f"At {', '.join(dict.fromkeys(times))}{more}." if times else ""
 
 
-def _line(finding: Told) -> str:
+def _line(finding: Finding) -> Line:
     sure = "" if finding.certainty == "certain" else SURE[finding.certainty]
-    said = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
-    return f"- **{kind(finding)}**: {' '.join(filter(None, said))}"
+    told = (finding.text, beyond_usual(finding), when(finding), sure, finding.suggestion)
+    return Strong(kind(finding)), f": {' '.join(filter(None, told))}"

@@ -6,6 +6,16 @@ format_version 1: first version.
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
+from pydantic.dataclasses import dataclass
+
+from autochain.chain.settings import StageName, Value
+from autochain.measure.measurement import Measurement
+from autochain.note import Note
+from autochain.prepare.finding import Finding
+from autochain.prepare.readiness import Verdict
+from autochain.search.costs import Costs as MeasuredCosts
+
+_STRICT = ConfigDict(extra="forbid")
 
 
 class _Part(BaseModel):
@@ -35,33 +45,9 @@ class TargetFacts(_Part):
     ceiling_dbtp: float
 
 
-class Figures(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class Figures(Measurement):
     """Measurement before or after; null where a figure does not exist."""
-
-    integrated_lufs: float | None
-    max_short_term_lufs: float | None
-    max_momentary_lufs: float | None
-    loudness_range_lu: float | None
-    true_peak_dbtp: float | None
-    true_peak_annex2_dbtp: float | None
-    true_peak_sinc49_dbtp: float | None
-    true_peak_x16_dbtp: float | None
-    sample_peak_dbfs: float | None
-    plr_db: float | None
-    psr_min_db: float | None
-    psr_median_db: float | None
-    local_crest_db: float | None
-    asymmetry_db: float | None
-    correlation: float | None
-    correlation_below_120_hz: float | None
-    side_to_mid_db: float | None
-    channel_imbalance_db: float | None
-    dc_left_dbfs: float | None
-    dc_right_dbfs: float | None
-    subsonic_db: float | None
-    noise_floor_dbfs: float | None
-    clipped_runs: int
-    longest_clipped_run: int
 
 
 class InputLevel(_Part):
@@ -94,8 +80,8 @@ class AtFullScale(_Part):
 class StageEntry(_Part):
     """One stage in chain order; `at_full_scale` where its ceiling lies over 0 dBFS."""
 
-    stage: str
-    settings: dict[str, float | str]  # a choice is a word
+    stage: StageName
+    settings: dict[str, Value]
     input: InputLevel
     reduction_db: Reduction | None
     trim_db: float
@@ -104,28 +90,21 @@ class StageEntry(_Part):
     at_full_scale: AtFullScale | None
 
 
-class CostFigures(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class CostFigures(MeasuredCosts):
     """Costs by name, each in the unit its name says, and their weighted sum."""
 
-    added_distortion_nmr_db: float
-    added_distortion_low_nmr_db: float
-    crest_loss_db: float
-    onset_loss_db: float
-    asymmetry_reduction_db: float
-    gain_movement_db: float
-    contrast_loss_lu: float
-    image_shift_db: float
-    tilt_shift_db: float
-    short_term_overshoot_lu: float
     score: float
 
 
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Costs(CostFigures):
     """Costs of the suggestion, and what rotating the phase saves the peak stages."""
 
     rotation_saving_db: float
 
 
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Baseline(CostFigures):
     """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s."""
 
@@ -157,7 +136,7 @@ class SensitivityEntry(_Part):
     more than `search.sensitivity_score`; null where it may move to the end of its range.
     """
 
-    stage: str
+    stage: StageName
     parameter: str
     value: float
     step_to: float
@@ -167,35 +146,23 @@ class SensitivityEntry(_Part):
     listen_for: str
 
 
-class NoteEntry(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class NoteEntry(Note):
     """Something to know."""
 
-    code: str
-    text: str
-    suggestion: str
 
-
-class FindingEntry(_Part):
+@dataclass(frozen=True, kw_only=True, config=_STRICT)
+class FindingEntry(Finding):
     """Something the check found in the mix; `value` is null where there is no figure, `times_s` are mix times."""
 
-    code: str
-    text: str
-    suggestion: str
-    value: float | None
-    unit: str
-    usual: float | None = None  # where the usual ends, in the same unit
     times_s: tuple[float, ...]
-    channels: str = "both"
-    freq_hz: float | None = None
-    q: float | None = None
-    certainty: Literal["certain", "likely", "doubtful"] = "certain"
-    sends_back: bool  # a reason to go back to the mix; otherwise a remark
+    sends_back: bool
 
 
 class ReadinessFacts(_Part):
     """Verdict of the check on the mix, as `autochain check` gives it, and the limits of its `[check]` table."""
 
-    verdict: Literal["ready", "usable", "revisit"]
+    verdict: Verdict
     findings: tuple[FindingEntry, ...]
     limits: dict[str, float]
 
@@ -230,7 +197,7 @@ class SearchFacts(_Part):
     chosen_from: str
     on_range_edge: tuple[str, ...]
     coordinates: dict[str, float]
-    found: dict[str, float | str]
+    found: dict[str, Value]
     excerpts: tuple[Excerpt, ...]
     spread: dict[str, Spread]
     neighbours_within: float  # most score that an alternative may cost beyond the suggestion
@@ -244,16 +211,16 @@ class AroundFacts(_Part):
     sha256: str
     same_mix: bool
     target: TargetFacts
-    decided: dict[str, float | str]
+    decided: dict[str, Value]
 
 
 class Move(_Part):
     """A setting that stands elsewhere than on the earlier sheet; null where the stage is not in the chain."""
 
-    stage: str
+    stage: StageName
     parameter: str
-    was: float | str | None
-    now: float | str | None
+    was: Value | None
+    now: Value | None
 
 
 class Request(_Part):
@@ -262,7 +229,7 @@ class Request(_Part):
     lufs: float | None
     loudest_part_lufs: float | None
     ceiling_dbtp: float
-    locks: dict[str, float | str]
+    locks: dict[str, Value]
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str

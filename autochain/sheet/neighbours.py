@@ -1,11 +1,12 @@
-"""The suggestion between its neighbours, in Markdown: what to set, and what each costs."""
+"""The suggestion between its neighbours: what to set, and what each costs."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import StageName
+from autochain.document.blocks import Block, Heading, Line, Listed, Paragraph, Part, Strong, table
 from autochain.sheet.model import Alternative, Sheet, StageEntry
 from autochain.sheet.settings import shown_settings, value_text
-from autochain.sheet.tables import table
 from autochain.sheet.words import COSTS, NO_CHOICE, SIDES
 from autochain.units import number
 
@@ -13,34 +14,35 @@ _LEFT_OUT = "left out"
 _MARKED_DB = 0.5  # costs that differ by less are not marked
 
 
-def neighbours_section(sheet: Sheet) -> list[str]:
-    """Lines of the section; none where nothing was searched."""
-    if not sheet.search.trials or not sheet.search.complete:
-        return []
+def neighbours(sheet: Sheet) -> Iterator[Block]:
+    """Blocks of the section; none where nothing was searched."""
+    if sheet.search.trials and sheet.search.complete:
+        yield Part(list(_section(sheet)), role="narrow")
+
+
+def _section(sheet: Sheet) -> Iterator[Block]:
     found = {alternative.name: alternative for alternative in sheet.alternatives}
-    lines = ["## The neighbours", ""]
-    for name, (label, meaning) in SIDES.items():
-        if name in found:
-            lines.append(f"- **{label}**: {meaning} {_work(found[name])}")
-        else:
-            within = number(sheet.search.neighbours_within, "point")
-            lines.append(f"- {label}: no real choice on this side. {NO_CHOICE[name].format(within=within)}")
+    within = number(sheet.search.neighbours_within, "point")
+    yield Heading("The neighbours", mark="neighbours")
+    yield Listed(
+        [
+            (Strong(label), f": {meaning} {_work(found[name])}")
+            if name in found
+            else f"{label}: no real choice on this side. {NO_CHOICE[name].format(within=within)}"
+            for name, (label, meaning) in SIDES.items()
+        ]
+    )
     if not found:
-        return [*lines, ""]
+        return
     sides = [found.get("denser"), None, found.get("more_open")]  # None is the suggestion itself
     sides = [side for place, side in enumerate(sides) if side is not None or place == 1]
     heads = ["suggestion" if side is None else SIDES[side.name][0] for side in sides]
-    return [
-        *lines,
-        "",
+    yield Paragraph(
         "Measured on the whole song at the same target. Settings that differ from the suggestion are bold, and "
-        "costs that differ by 0.5 dB or more.",
-        "",
-        *table(["stage", "setting", *heads], _setting_rows(sheet, sides)),
-        "",
-        *table(["cost", *heads], _cost_rows(sheet, sides)),
-        "",
-    ]
+        "costs that differ by 0.5 dB or more."
+    )
+    yield table(["stage", "setting", *heads], _setting_rows(sheet, sides))
+    yield table(["cost", *heads], _cost_rows(sheet, sides))
 
 
 def _work(alternative: Alternative) -> str:
@@ -51,7 +53,7 @@ def _work(alternative: Alternative) -> str:
     return f"Compressors and clipper take {number(abs(more), 'dB')} {word} in the loud parts; score {score}."
 
 
-def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[list[str]]:
+def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[list[Line]]:
     chains = [{e.stage: e for e in (sheet.stages if side is None else side.stages)} for side in sides]
     own = sides.index(None)
     used = [name for name in _order(sheet, sides) if any(name in chain for chain in chains)]
@@ -59,11 +61,10 @@ def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[lis
         texts = [_texts(chain.get(name)) for chain in chains]
         for label in dict.fromkeys(label for text in texts for label in text):
             values = [text.get(label, _LEFT_OUT if not text else "–") for text in texts]
-            marked = [value if value == values[own] else f"**{value}**" for value in values]
-            yield [STAGES[name].label, label, *marked]
+            yield [STAGES[name].label, label, *(v if v == values[own] else Strong(v) for v in values)]
 
 
-def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[str]:
+def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[StageName]:
     """Stages of all chains, in an order that each of them keeps."""
     rest = [[e.stage for e in (sheet.stages if side is None else side.stages)] for side in sides]
     while any(rest):
@@ -84,11 +85,11 @@ def _texts(entry: StageEntry | None) -> dict[str, str]:
     return texts or {"all": "as usual"}
 
 
-def _cost_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterable[list[str]]:
+def _cost_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[list[Line]]:
     for name, (label, unit, decimals, _) in COSTS.items():
-        cells = []
+        cells = list[Line]()
         for side in sides:
             text = number(getattr(sheet.costs if side is None else side.costs, name), decimals=decimals)
-            cells.append(f"**{text}**" if side is not None and abs(side.differs[name]) >= _MARKED_DB else text)
+            cells.append(Strong(text) if side is not None and abs(side.differs[name]) >= _MARKED_DB else text)
         yield [f"{label}, {unit}", *cells]
-    yield ["**score**", *(number((side or sheet).costs.score, decimals=2) for side in sides)]
+    yield [Strong("score"), *(number((side or sheet).costs.score, decimals=2) for side in sides)]

@@ -4,11 +4,12 @@ from collections.abc import Iterable
 
 from autochain.chain.chain import STAGES
 from autochain.chain.parameter import Parameter
+from autochain.chain.settings import OUTPUT, StageSettings, Value
 from autochain.sheet.model import StageEntry
 from autochain.units import number
 
 
-def value_text(parameter: Parameter, value: float | str) -> str:
+def value_text(parameter: Parameter, value: Value) -> str:
     """Value with its unit, at the precision of the steps that a hand sets."""
     if isinstance(value, str):
         return value
@@ -22,17 +23,23 @@ def value_text(parameter: Parameter, value: float | str) -> str:
     return number(value, parameter.unit, decimals)
 
 
-def setting_text(parameter: Parameter, value: float | str) -> str:
+def setting_text(parameter: Parameter, value: Value) -> str:
     """One setting: label, value, unit."""
     return f"{parameter.label} {value_text(parameter, value)}"
 
 
-def shown_settings(entry: StageEntry, *, quiet: bool) -> Iterable[tuple[Parameter, float | str]]:
+def lock_names(entry: StageEntry) -> Iterable[str]:
+    """Names that `--lock` takes, without their stage; what the chain sets by itself has none."""
+    names = (parameter.name for quiet in (False, True) for parameter, _ in shown_settings(entry, quiet=quiet))
+    return (name for name in names if (entry.stage, name) != (OUTPUT, "trim_db"))
+
+
+def shown_settings(entry: StageEntry, *, quiet: bool) -> Iterable[tuple[Parameter, Value]]:
     """Settings that mean something beside the others; with `quiet`, those that go without saying."""
     stage = STAGES[entry.stage]
-    values = {name: stage.parameter(name).parsed(value, stage.name) for name, value in entry.settings.items()}
+    values = StageSettings(entry.settings)
     for name, value in values.items():
         parameter = stage.parameter(name)
         goes_without_saying = parameter.quiet and value == parameter.default
         if stage.applies(values, name) and goes_without_saying == quiet:
-            yield parameter, parameter.shown(value)
+            yield parameter, value

@@ -1,5 +1,7 @@
 """Plain words for what the sheet shows."""
 
+from autochain.chain.settings import BUS_COMPRESSOR, CLIPPER, LIMITER, PEAK_COMPRESSOR, TRANSIENT
+from autochain.config.coordinates import Place
 from autochain.search.costs import counted_db
 from autochain.units import number
 
@@ -43,18 +45,18 @@ WHAT_MATTERS = (
 )
 
 # What to listen for while a setting moves, by (stage, parameter). Common practice, no source.
-WHILE_MOVING: dict[tuple[str, str], str] = {
-    ("bus_compressor", "threshold_db"): "lower: the song pulls together, then the kick begins to move everything else",
-    ("bus_compressor", "attack_ms"): "shorter: hits lose their weight; longer: they jump out and the glue is gone",
-    ("bus_compressor", "release_ms"): "shorter: the level breathes with the beat; longer: quiet parts stay held down",
-    ("peak_compressor", "threshold_db"): "lower: loud hits step back into the mix, then vocals and snare go flat",
-    ("peak_compressor", "attack_ms"): "shorter: hits go dull; longer: they pass on to the stages behind",
-    ("peak_compressor", "release_ms"): "shorter: grit on sustained notes; longer: a dip behind every hit",
-    ("clipper", "ceiling_dbfs"): "lower: hits lose their edge, then bass crackles; higher: the limiter moves more",
-    ("clipper", "softness"): "lower: short, hard edges on hits; higher: sustained bass and vocals thicken and blur",
-    ("transient", "onset_db"): "higher: hits stand out, then click and poke; lower: they sink into the body",
-    ("limiter", "lookahead_ms"): "shorter: kick and snare lose weight or crackle; longer: a dip before the hit",
-    ("limiter", "release_ms"): "shorter: bass grows rough; longer: the mix ducks behind hits and pumps",
+WHILE_MOVING: dict[Place, str] = {
+    (BUS_COMPRESSOR, "threshold_db"): "lower: the song pulls together, then the kick begins to move everything else",
+    (BUS_COMPRESSOR, "attack_ms"): "shorter: hits lose their weight; longer: they jump out and the glue is gone",
+    (BUS_COMPRESSOR, "release_ms"): "shorter: the level breathes with the beat; longer: quiet parts stay held down",
+    (PEAK_COMPRESSOR, "threshold_db"): "lower: loud hits step back into the mix, then vocals and snare go flat",
+    (PEAK_COMPRESSOR, "attack_ms"): "shorter: hits go dull; longer: they pass on to the stages behind",
+    (PEAK_COMPRESSOR, "release_ms"): "shorter: grit on sustained notes; longer: a dip behind every hit",
+    (CLIPPER, "ceiling_dbfs"): "lower: hits lose their edge, then bass crackles; higher: the limiter moves more",
+    (CLIPPER, "softness"): "lower: short, hard edges on hits; higher: sustained bass and vocals thicken and blur",
+    (TRANSIENT, "onset_db"): "higher: hits stand out, then click and poke; lower: they sink into the body",
+    (LIMITER, "lookahead_ms"): "shorter: kick and snare lose weight or crackle; longer: a dip before the hit",
+    (LIMITER, "release_ms"): "shorter: bass grows rough; longer: the mix ducks behind hits and pumps",
 }
 
 # name -> (label, meaning), in the order of the columns that show them
@@ -95,6 +97,11 @@ FIGURES: tuple[tuple[str, str, str, int], ...] = (
 CAUTION = (
     "Masters and previews are loud. Start playback at a low volume, and protect ears and loudspeakers: published "
     "safe-listening advice (WHO and ITU-T H.870) and your local rules come before any figure here."
+)
+
+# Where nothing plays, but times to listen at are named.
+LISTEN_MODERATELY = (
+    "Listen at a moderate level, and do not turn up for quiet places: what follows them may be loud."
 )
 
 TRIM = "Trim: the output gain at which bypassing the stage leaves the loudness unchanged."

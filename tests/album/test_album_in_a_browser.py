@@ -86,8 +86,8 @@ def test_every_sheet_is_reached_by_keyboard(made: Path, browser: Browser) -> Non
     sheets = [f"./{path.name}" for path in sorted(made.glob("*.sheet.*"))]
     assert len(sheets) == 3 * TRACKS
     assert set(reached) == set(sheets)
-    # Dots of five pictures (a track less where it is a gap), and three files a track.
-    assert len(reached) == 4 * TRACKS + TRACKS - 1 + len(sheets)
+    # Rows of six pictures (a track less where it is a gap), the row of the table, and three files a track.
+    assert len(reached) == 5 * TRACKS + TRACKS - 1 + TRACKS + len(sheets)
     opened.page.close()
 
 

@@ -16,8 +16,8 @@ import pytest
 import soundfile
 
 from autochain.audio.files import write_wav
-from autochain.audio.mix import Mix
 from autochain.demo import make_demo
+from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import suggest
 
@@ -86,8 +86,8 @@ def test_the_page_links_every_sheet_and_a_title_is_no_markup(done: tuple[Path, A
 
     Reader().feed((out / "album.html").read_text())
     links = [own["href"] for tag, own in tags if tag == "a"]
-    # Three files a track; a dot of each in four pictures; two gaps.
-    assert len(links) == 9 + 3 * 4 + 2
+    # Three files a track and its row; a dot of each in five pictures; two gaps.
+    assert len(links) == 9 + 3 + 3 * 5 + 2
     assert len([own for tag, own in tags if tag == "circle" and own["class"] == "ring"]) == 3
     assert "./01-a%20%3Cb%3E.sheet.html" in links
     assert "b" not in {tag for tag, _ in tags}
@@ -186,10 +186,10 @@ def test_a_mix_is_read_again_when_its_size_or_time_changed_and_not_otherwise(
 def test_a_fault_of_ours_in_one_track_costs_no_other(
     mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def faulty(mix: Mix, *more: Any) -> Suggestion:
-        if mix.file == "b.wav":
+    def faulty(request: SearchRequest, run: RunOptions) -> Suggestion:
+        if request.mix.file == "b.wav":
             raise ZeroDivisionError("no luck")
-        return suggest(mix, *more)
+        return suggest(request, run)
 
     monkeypatch.setattr("autochain.album.job.suggest", faulty)
     ran = command("album", mixes / "b.wav", mixes / "c.wav", "-o", tmp_path, *ASKED)
@@ -209,3 +209,22 @@ def test_every_track_has_its_line_in_the_log(tmp_path: Path, command: Callable[.
     assert entry["after"]["integrated_lufs"] == pytest.approx(-30.0, abs=0.1)
     assert command(*asked, "--resume").code == 0  # nothing is done, so nothing is logged
     assert log.read_text().splitlines() == [line]
+
+
+def test_what_keeps_a_track_from_being_done_is_told_once_and_before_any_search(
+    mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soundfile.write(tmp_path / "silent.wav", np.zeros((4 * RATE, 2)), RATE)
+    (tmp_path / "out").mkdir()
+    edited = tmp_path / "out" / "03-b.sheet.json"
+    asked = ("album", mixes / "d.wav", tmp_path / "silent.wav", mixes / "b.wav", "-o", tmp_path / "out", *ASKED)
+    assert "1 of 3 tracks searched" in command(*asked).err
+    edited.write_text("{}", encoding="utf-8")
+
+    def refuse(*_: Any) -> None:
+        raise AssertionError("a track was searched")
+
+    monkeypatch.setattr("autochain.album.job.suggest", refuse)
+    told = [line for line in command(*asked, "--resume").err.splitlines() if line.startswith("autochain: ")]
+    assert [sum(word in line for line in told) for word in ("d.wav", "silent throughout", "03-b.sheet.json")] == [1] * 3
+    assert len(told) == 3

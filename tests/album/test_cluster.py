@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from autochain.album.cluster import UNSEEN, do_there
-from autochain.album.job import Heard, Job
+from autochain.album.cluster import do_there
+from autochain.album.job import HeardMix, Job
 from autochain.audio.files import write_wav
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.search.request import versions
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 
@@ -49,7 +49,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Scheduler with two workers, started by the commands of the README."""
+    """Scheduler with two workers, started by the commands of docs/several_machines.md."""
     folder = tmp_path_factory.mktemp("cluster")
     told = folder / "scheduler.json"
     dask = [sys.executable, "-m", "dask"]
@@ -136,17 +136,18 @@ def test_without_the_extra_it_is_named(
     monkeypatch.setitem(sys.modules, "distributed", None)
     ran = command("album", mixes, "-o", tmp_path, *ASKED, "--scheduler", "tcp://127.0.0.1:9")
     assert ran.code == 2
-    assert "autochain[cluster]" in ran.err.splitlines()[-1]
+    assert "pip install '.[cluster]'" in ran.err.splitlines()[-1]
+    assert ran.err.count("\n") == 1  # said before anything is compiled or read
 
 
 def test_a_worker_does_no_track_with_other_versions_and_none_whose_mix_it_does_not_see(tmp_path: Path) -> None:
-    heard = Heard(sha256="0" * 64, lufs=-20.0, duration_s=10.0)
+    heard = HeardMix(sha256="0" * 64, lufs=-20.0, duration_s=10.0)
     job = Job(
         paths=(tmp_path / "a.wav",), heard=heard, titles=("a",), stem="01-a", plan=read_config(), decisions=Decisions(),
         request="",
     )
-    assert do_there(job, versions()) == UNSEEN
+    assert do_there(job, versions()) is None
     job.paths[0].write_bytes(b"another mix of that name")
-    assert do_there(job, versions()) == UNSEEN
+    assert do_there(job, versions()) is None
     assert "numpy" in str(do_there(job, {**versions(), "numpy": "0"}))
     assert "a.wav" in str(do_there(job, versions(), [b"no sound"]))

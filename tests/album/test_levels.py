@@ -4,22 +4,22 @@ from pathlib import Path
 
 import pytest
 
-from autochain.album.account import outliers
-from autochain.album.levels import targets_lufs
+from autochain.album.figures import outliers
+from autochain.album.levels import track_targets_lufs
 from autochain.album.tracks import find_tracks
 from autochain.errors import ConfigError, UsageError
 
 
 def test_relations_put_the_loudest_mix_at_the_target_and_keep_every_difference() -> None:
-    assert targets_lufs("relations", -9.0, [-18.0, -14.5, -21.25], [0.0] * 3) == [-12.5, -9.0, -15.75]
+    assert track_targets_lufs("relations", -9.0, [-18.0, -14.5, -21.25], [0.0] * 3) == [-12.5, -9.0, -15.75]
 
 
 def test_one_target_is_one_target() -> None:
-    assert targets_lufs("same", -9.0, [-18.0, -14.5], [3.0, 1.0]) == [-9.0, -9.0]
+    assert track_targets_lufs("same", -9.0, [-18.0, -14.5], [3.0, 1.0]) == [-9.0, -9.0]
 
 
 def test_the_highest_offset_stands_at_the_target() -> None:
-    assert targets_lufs("offsets", -9.0, [-18.0, -14.5, -20.0], [-1.0, 2.0, 0.0]) == [-12.0, -9.0, -11.0]
+    assert track_targets_lufs("offsets", -9.0, [-18.0, -14.5, -20.0], [-1.0, 2.0, 0.0]) == [-12.0, -9.0, -11.0]
 
 
 def test_one_value_far_from_the_rest_stands_out_and_a_scatter_does_not() -> None:

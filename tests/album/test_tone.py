@@ -5,13 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from autochain.album.account import drift, gaps_s
+from autochain.album.figures import drift, gaps_s
+from autochain.album.job import Failure, Outcome
 from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.tone import balance_db, change_db, tilt_db
 from autochain.album.tracks import Song, Track
-from autochain.compare.bands import BandChange
-from autochain.measure.thirds import NOMINAL_HZ
+from autochain.measure.band_changes import BandChange
+from autochain.measure.third_octaves import NOMINAL_HZ
 
 
 def thirds(change_of: dict[float, float]) -> list[BandChange]:
@@ -41,11 +42,11 @@ def test_a_change_is_told_for_its_range_alone() -> None:
 
 
 def album(changes: list[float | None]) -> Album:
-    tracks: list[tuple[Track, Record | str]] = []
+    tracks: list[tuple[Track, Outcome]] = []
     for place, change in enumerate(changes):
         track = Track(songs=(Song(path=Path("a.wav"), title=str(place), stem=str(place)),))
         if change is None:
-            tracks.append((track, "cannot be read"))
+            tracks.append((track, Failure(file="a.wav", reason="cannot be read")))
             continue
         record = Record(
             request="", title=track.title, file="", target_lufs=-9.0, mix_lufs=-15.0, ready="ready", met=True,

@@ -5,7 +5,7 @@ import signal
 import threading
 from concurrent.futures import Future
 
-from autochain.album.workers import LOST, as_they_finish, side_by_side
+from autochain.album.workers import as_they_finish, side_by_side
 
 
 def square(number: int) -> int:
@@ -19,13 +19,13 @@ def one_thread(name: str) -> str | None:
 
 
 def test_who_dies_twice_is_lost_and_nobody_else() -> None:
-    found = dict(side_by_side(square, range(8), 2))
-    assert found == {n: LOST if n == 3 else n * n for n in range(8)}
+    found = dict(side_by_side(square, range(8), 2, lambda number: -number))
+    assert found == {n: -3 if n == 3 else n * n for n in range(8)}
 
 
 def test_a_process_has_one_thread() -> None:
     names = ["OMP_NUM_THREADS", "NUMBA_NUM_THREADS"]
-    assert dict(side_by_side(one_thread, names, 2)) == dict.fromkeys(names, "1")
+    assert dict(side_by_side(one_thread, names, 2, lambda _: None)) == dict.fromkeys(names, "1")
 
 
 def test_no_more_is_handed_out_than_may_be_under_way() -> None:

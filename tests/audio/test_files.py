@@ -346,10 +346,9 @@ def test_text_is_written_in_utf8_with_its_folder(tmp_path: Path) -> None:
     assert path.read_bytes() == "Größe – 1 dB\n".encode()
 
 
-def test_good_output_folder_is_created_and_left_empty(tmp_path: Path) -> None:
-    folder = tmp_path / "a" / "b"
-    check_output(folder, ["x.sheet.json", "x.sheet.md"])
-    assert names_in(folder) == []
+def test_checking_an_output_folder_makes_nothing(tmp_path: Path) -> None:
+    check_output(tmp_path / "a" / "b", ["x.sheet.json", "x.sheet.md"])
+    assert names_in(tmp_path) == []
 
 
 def test_output_name_that_exists_needs_force(tmp_path: Path) -> None:

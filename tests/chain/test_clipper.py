@@ -18,8 +18,7 @@ REACH = 36 + 72  # of both filters
 
 
 def settings(ceiling_dbfs, softness=0.0, oversampling="x4"):
-    parsed = STAGE.parameter("oversampling").parsed(oversampling, "clipper")
-    return STAGE.checked({"ceiling_dbfs": ceiling_dbfs, "softness": softness, "oversampling": parsed})
+    return STAGE.checked({"ceiling_dbfs": ceiling_dbfs, "softness": softness, "oversampling": oversampling})
 
 
 def clip(x, ceiling_dbfs, softness=0.0, oversampling="x4", rate_hz=RATE):

@@ -5,6 +5,7 @@ from scipy import optimize, signal
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.compressor import BUS, PEAK
 from autochain.chain.gain_control import Gain, Reduction, static_reduction_db
+from autochain.chain.settings import StageSettings
 from autochain.chain.sidechain import Sidechain
 from autochain.chain.stage import Processed
 from autochain.resources import read_table
@@ -30,8 +31,7 @@ def sidechain_level_db(samples, rate_hz, sidechain_hpf_hz=0.0, **settings):
 
 def smoothed_reduction_db(level_db, rate_hz, *, release_shape="holds", **computer):
     found = np.empty((1, level_db.size), dtype=np.float32)
-    shape = float(("holds", "follows").index(release_shape))
-    Reduction(rate_hz, 1, {**computer, "release_shape": shape}).follow(level_db[None], found)
+    Reduction(rate_hz, 1, StageSettings({**computer, "release_shape": release_shape})).follow(level_db[None], found)
     return found[0]
 
 
@@ -183,7 +183,7 @@ def test_both_channels_get_one_gain():
 @pytest.mark.parametrize("channels", [1, 2])
 def test_neutral_is_the_identity_bit_for_bit(stage, channels):
     samples = np.ascontiguousarray(NOISE[:, :channels])
-    result = stage.process(samples, RATE_HZ, stage.checked({**stage.neutral, "threshold_db": -60.0}))
+    result = stage.process(samples, RATE_HZ, stage.checked(stage.neutral.with_(threshold_db=-60.0)))
     assert np.array_equal(result.samples, samples)
     assert not result.trace.max_db.any()
     assert result.trace.max_db.size == 63
@@ -202,7 +202,7 @@ def test_every_range_end_is_finite_repeatable_and_keeps_the_input(stage, dtype):
     samples = NOISE[:5000].astype(dtype)
     kept = samples.copy()
     for parameter in stage.parameters:
-        for value in (parameter.low, parameter.high):
+        for value in parameter.choices or (parameter.low, parameter.high):
             settings = stage.checked({"threshold_db": -40.0, parameter.name: value})
             first = stage.process(samples, RATE_HZ, settings)
             assert first.samples.dtype == dtype
@@ -214,7 +214,7 @@ def test_every_range_end_is_finite_repeatable_and_keeps_the_input(stage, dtype):
 
 
 @pytest.mark.parametrize("stage", [BUS, PEAK])
-@pytest.mark.parametrize("extra", [{}, {"link_percent": 30.0, "detector": 1.0}])
+@pytest.mark.parametrize("extra", [{}, {"link_percent": 30.0, "detector": "rms"}])
 def test_swapped_channels_give_swapped_output(stage, extra):
     settings = stage.checked({"threshold_db": -30.0, **extra})
     swapped = stage.process(np.ascontiguousarray(NOISE[:, ::-1]), RATE_HZ, settings).samples[:, ::-1]
@@ -271,7 +271,7 @@ def test_the_one_that_follows_settles_lower_on_a_tone():
 def test_rms_reads_3_01_db_lower_on_a_sine(frequency_hz, rms_ms):
     tone = sine(frequency_hz, -6.0, 2.0)
     peak = sidechain_level_db(tone, RATE_HZ)[RATE_HZ:].max()
-    rms = sidechain_level_db(tone, RATE_HZ, detector=1.0, rms_ms=rms_ms)[RATE_HZ:]
+    rms = sidechain_level_db(tone, RATE_HZ, detector="rms", rms_ms=rms_ms)[RATE_HZ:]
     # Closed form: 10 log10 2; and of the one-pole's ripple at twice the frequency, as a share of the mean.
     assert peak - 10 * np.log10(np.mean(10 ** (rms / 10))) == pytest.approx(10 * np.log10(2.0), abs=0.001)
     ripple = 1 / np.sqrt(1 + (4 * np.pi * frequency_hz * rms_ms * 1e-3) ** 2)
@@ -279,7 +279,7 @@ def test_rms_reads_3_01_db_lower_on_a_sine(frequency_hz, rms_ms):
 
 
 def test_rms_window_is_its_63_percent_time():
-    level = sidechain_level_db(at_levels(0.0), RATE_HZ, detector=1.0, rms_ms=20.0)
+    level = sidechain_level_db(at_levels(0.0), RATE_HZ, detector="rms", rms_ms=20.0)
     assert np.argmax(level >= 10 * np.log10(1 - np.exp(-1))) == pytest.approx(0.020 * RATE_HZ, abs=1.5)
 
 
@@ -337,10 +337,10 @@ def test_stated_latency_is_how_far_a_change_reaches_back(stage, lookahead_ms):
     after = stage.process(changed, RATE_HZ, settings).samples
     first = np.flatnonzero((before != after).any(axis=1))[0]
     assert 3000 - first == stage.latency_samples(RATE_HZ, settings)
-    assert stage.latency_samples(RATE_HZ, {**settings, "ratio": 1.0}) == 0
+    assert stage.latency_samples(RATE_HZ, settings.with_(ratio=1.0)) == 0
 
 
-@pytest.mark.parametrize("extra", [{}, {"detector": 1.0}, {"link_percent": 50.0, "release_shape": 1.0}])
+@pytest.mark.parametrize("extra", [{}, {"detector": "rms"}, {"link_percent": 50.0, "release_shape": "follows"}])
 def test_scaling_input_and_threshold_together_scales_the_output(extra):
     settings = {"threshold_db": -24.0, "sidechain_hpf_hz": 90.0, **extra}
     full = process(BUS, NOISE.astype(np.float64), **settings).samples
@@ -354,8 +354,8 @@ def test_scaling_input_and_threshold_together_scales_the_output(extra):
 EXTRAS = [
     {},
     {"sidechain_hpf_hz": 300.0, "link_percent": 60.0},
-    {"detector": 1.0, "lookahead_ms": 0.3},
-    {"release_shape": 1.0, "lookahead_ms": 10.0, "link_percent": 0.0, "detector": 1.0},
+    {"detector": "rms", "lookahead_ms": 0.3},
+    {"release_shape": "follows", "lookahead_ms": 10.0, "link_percent": 0.0, "detector": "rms"},
     {"ratio": 1.0, "lookahead_ms": 5.0},
 ]
 
@@ -385,7 +385,7 @@ def test_side_chain_made_once_renders_what_the_stage_gives(extra):
     settings = BUS.checked({"threshold_db": -30.0, **extra})
     sidechain = Sidechain.of(NOISE, RATE_HZ, settings)
     for threshold_db in (-30.0, -15.0):
-        settings["threshold_db"] = threshold_db
+        settings = settings.with_(threshold_db=threshold_db)
         expected, found = BUS.process(NOISE, RATE_HZ, settings), sidechain.render(NOISE, settings)
         assert found.samples.tobytes() == expected.samples.tobytes()
         assert found.trace.max_db.tobytes() == expected.trace.max_db.tobytes()
@@ -405,7 +405,7 @@ def test_what_is_new_need_not_be_printed_and_the_window_only_belongs_to_rms():
     quiet = {p.name for p in BUS.parameters if p.quiet}
     assert quiet == {"link_percent", "detector", "rms_ms", "lookahead_ms", "release_shape"}
     assert not BUS.applies(settings, "rms_ms")
-    assert BUS.applies({**settings, "detector": 1.0}, "rms_ms")
+    assert BUS.applies(settings.with_(detector="rms"), "rms_ms")
     assert BUS.applies(settings, "link_percent")
 
 

@@ -12,7 +12,7 @@ NEUTRAL = STAGE.checked(STAGE.neutral)
 
 
 def out(x, **settings):
-    return STAGE.process(x, RATE, STAGE.checked({**STAGE.neutral, **settings})).samples
+    return STAGE.process(x, RATE, STAGE.checked(STAGE.neutral.with_(settings))).samples
 
 
 def test_neutral_is_the_input_itself():

@@ -4,11 +4,12 @@ from scipy import signal
 
 from autochain.audio.hilbert import half_length_samples
 from autochain.chain.rotation import KINDS, STAGE, group_delay_ms, pre_echo_db, rotate
+from autochain.chain.settings import StageSettings
 from autochain.errors import ParameterError
-from autochain.measure.asymmetry import mean_reduction_db
+from tests.levels import linked_reduction_db
 
 RATE_HZ = 44100
-ALL_PASS = {"kind": 1.0, "freq_hz": 150.0, "q": 0.7, "sections": 3.0}
+ALL_PASS = {"kind": "allpass", "freq_hz": 150.0, "q": 0.7, "sections": 3.0}
 NOISE = 0.3 * np.random.default_rng(21).standard_normal((30000, 2)).astype(np.float32)
 
 
@@ -49,8 +50,8 @@ def test_asymmetric_lead_needs_less_reduction_after_rotation():
     lead = sum(np.cos(2 * np.pi * 220.0 * k * t) / k for k in range(1, 13))[:, None] * 0.3
     loud = np.ones(200, dtype=bool)
     loud[:10] = loud[-10:] = False  # the tone's abrupt ends are no part of the closed form
-    before = mean_reduction_db(lead, RATE_HZ, 0.4, loud)
-    after = mean_reduction_db(rotate(lead, RATE_HZ, 90.0), RATE_HZ, 0.4, loud)
+    before = linked_reduction_db(lead, RATE_HZ, 0.4, loud)
+    after = linked_reduction_db(rotate(lead, RATE_HZ, 90.0), RATE_HZ, 0.4, loud)
     # Closed form: 0.3 sum cos(kt)/k peaks at 0.3 (1 + 1/2 + .. + 1/12); turned by 90 degrees it is a
     # sawtooth's partial sum, which peaks at its first stationary point, t = pi/13. Ripple and sampling move
     # each by 0.05 dB.
@@ -88,8 +89,8 @@ def test_swapped_channels_give_swapped_output():
 def test_range_ends_are_finite_repeatable_and_keep_shape_dtype_and_input(angle_deg, dtype):
     samples = NOISE.astype(dtype)
     kept = samples.copy()
-    first = STAGE.process(samples, RATE_HZ, {"angle_deg": angle_deg})
-    second = STAGE.process(samples, RATE_HZ, {"angle_deg": angle_deg})
+    first = STAGE.process(samples, RATE_HZ, StageSettings({"angle_deg": angle_deg}))
+    second = STAGE.process(samples, RATE_HZ, StageSettings({"angle_deg": angle_deg}))
     assert first.samples.shape == samples.shape
     assert first.samples.dtype == dtype
     assert np.isfinite(first.samples).all()
@@ -104,7 +105,7 @@ def test_silence_stays_silence():
 
 def test_latency_is_half_the_filter():
     # rounded up to the next odd number of samples
-    assert 0.0 <= STAGE.latency_samples(RATE_HZ, {"angle_deg": 45.0}) - 0.033 * RATE_HZ < 2.0
+    assert 0.0 <= STAGE.latency_samples(RATE_HZ, StageSettings({"angle_deg": 45.0})) - 0.033 * RATE_HZ < 2.0
 
 
 def test_angle_out_of_range_is_refused():
@@ -142,7 +143,7 @@ def test_the_mono_sum_keeps_its_magnitude(settings):
 def test_all_pass_has_magnitude_1(sections, freq_hz, q):
     click = np.zeros((4 * RATE_HZ, 1))
     click[0] = 1.0
-    settings = STAGE.checked({"kind": 1.0, "freq_hz": freq_hz, "q": q, "sections": float(sections)})
+    settings = STAGE.checked({"kind": "allpass", "freq_hz": freq_hz, "q": q, "sections": float(sections)})
     magnitude = np.abs(np.fft.rfft(STAGE.process(click, RATE_HZ, settings).samples[:, 0]))
     # definition of an all-pass
     assert np.abs(magnitude - 1.0).max() < 1e-9
@@ -158,12 +159,12 @@ def test_all_pass_delays_a_low_tone_burst_by_its_group_delay():
     # Closed form: 3 sections of 4 q / w0. The burst is 10 Hz wide, over which the delay bends by 2 %.
     assert (centres[1] - centres[0]) * 1e3 == pytest.approx(3 * 4 * 0.7 / (2 * np.pi * 150.0) * 1e3, rel=0.02)
     assert group_delay_ms(RATE_HZ, settings, np.array([150.0]))[0] == pytest.approx(8.913, rel=1e-3)
-    assert not group_delay_ms(RATE_HZ, {"angle_deg": 45.0}, np.array([150.0])).any()
+    assert not group_delay_ms(RATE_HZ, StageSettings({"angle_deg": 45.0}), np.array([150.0])).any()
 
 
 @pytest.mark.parametrize("angle_deg", [-90.0, 30.0, 60.0])
 def test_pre_echo_is_that_of_the_ideal_transformer(angle_deg):
-    settings = {"angle_deg": angle_deg}
+    settings = StageSettings({"angle_deg": angle_deg})
     # Kaiser's window leaves 0.99 of the last 1 ms, 0.94 of what lies 5 ms away and 0.80 of 10 ms: up to 1.9 dB less.
     for from_ms, to_ms, most_db in ((5.0, 0.0, 0.01), (5.0, 1.0, 0.3), (10.0, 5.0, 1.9)):
         first, last = (round(ms * 1e-3 * RATE_HZ) for ms in (to_ms, from_ms))
@@ -178,9 +179,9 @@ def test_pre_echo_is_that_of_the_ideal_transformer(angle_deg):
 
 
 def test_nothing_comes_before_an_all_pass_or_a_reversal():
-    assert pre_echo_db(RATE_HZ, ALL_PASS) is None
-    assert pre_echo_db(RATE_HZ, {"angle_deg": 0.0}) is None
-    assert pre_echo_db(RATE_HZ, {"angle_deg": 180.0}) is None
+    assert pre_echo_db(RATE_HZ, StageSettings(ALL_PASS)) is None
+    assert pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 0.0})) is None
+    assert pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 180.0})) is None
 
 
 @pytest.mark.parametrize("settings", [{"angle_deg": 50.0}, {"angle_deg": 180.0}, {}, ALL_PASS])
@@ -201,7 +202,7 @@ def test_the_way_the_stream_is_cut_changes_no_bit(settings, dtype):
 
 
 def test_constant_rotation_looks_no_further_ahead_than_its_latency():
-    latency = STAGE.latency_samples(RATE_HZ, {"angle_deg": 50.0})
+    latency = STAGE.latency_samples(RATE_HZ, StageSettings({"angle_deg": 50.0}))
     samples = NOISE.astype(np.float64)
     touched = samples.copy()
     touched[15000] += 1.0

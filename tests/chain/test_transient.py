@@ -67,6 +67,7 @@ def test_a_longer_window_lets_the_onset_last_longer():
     x = drum()
     short = level_change_db(shape(x, 6.0, window_ms=5.0).samples, x, 0.32, 0.34)
     long = level_change_db(shape(x, 6.0, window_ms=60.0).samples, x, 0.32, 0.34)
+    # limits of this project: 20 ms behind the hit the short one leaves nearly nothing of 6 dB, the long one most
     assert short < 1.0
     assert long > 4.0
 

@@ -8,8 +8,7 @@ import soundfile
 
 from autochain.audio.files import write_wav
 from autochain.audio.signals import pink_noise
-from autochain.log.file import read
-from autochain.log.place import log_path
+from autochain.log.file import log_path, read
 
 RATE_HZ = 44100
 
@@ -65,7 +64,7 @@ def test_the_render_of_a_sheet_reaches_it_and_nothing_looks_off(command, demo_ru
     sheet.write_text(json.dumps(run.sheet), encoding="utf-8")
     ran = command("compare", run.mix, run.preview, "--sheet", sheet)
     assert ran.code == 0, ran.err
-    assert "**The plan's target is reached: -8.0 LUFS" in ran.out
+    assert "**The sheet's target is reached: -8.0 LUFS" in ran.out
     assert "No stage looks off." in ran.out
 
 

@@ -14,7 +14,7 @@ from autochain.sheet.words import CAUTION
 def ran(command, tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo") / "new" / "folder"
     # A target under the mix's own loudness: the demo's files are wanted here, its search has tests of its own.
-    done = command("demo", folder, "--character", "sparse_acoustic", "--lufs", -18, "--json")
+    done = command("demo", "-o", folder, "--character", "sparse_acoustic", "--lufs", -18, "--json")
     return folder, done
 
 
@@ -35,7 +35,7 @@ def test_a_demo_that_was_stopped_goes_on_with_its_mix(ran, command, tmp_path):
     folder, done = ran
     stem = "thistle-weather-second-week"
     shutil.copy(folder / f"{stem}.wav", tmp_path)
-    again = command("demo", tmp_path, "--character", "sparse_acoustic", "--lufs", -18, "--json", "--resume")
+    again = command("demo", "-o", tmp_path, "--character", "sparse_acoustic", "--lufs", -18, "--json", "--resume")
     assert again.code == 0, again.err
     assert again.out == done.out
     assert (tmp_path / f"{stem}.wav").read_bytes() == (folder / f"{stem}.wav").read_bytes()

@@ -181,14 +181,14 @@ def test_an_existing_result_is_kept_without_force(command, files, tmp_path, exis
     ],
 )
 def test_the_demo_refuses_before_it_makes_anything(command, tmp_path, options, words):
-    refused(command("demo", tmp_path / "demo", *options), 2, *words)
+    refused(command("demo", "-o", tmp_path / "demo", *options), 2, *words)
     assert not (tmp_path / "demo").exists()
 
 
 def test_the_demo_keeps_an_existing_mix_without_force(command, tmp_path):
     name = "gravel-under-the-tollgate.wav"
     (tmp_path / name).write_text("mine", encoding="utf-8")
-    refused(command("demo", tmp_path), 2, name, "exists already", "--force")
+    refused(command("demo", "-o", tmp_path), 2, name, "exists already", "--force")
     assert digest(tmp_path) == {name: hashlib.sha256(b"mine").hexdigest()}
 
 
@@ -215,7 +215,7 @@ def test_a_shell_sees_the_line_and_the_exit_code(files, tmp_path, arguments, cod
 
 
 def test_a_fault_of_the_program_is_one_line_and_says_how_to_see_all(command, tmp_path, monkeypatch):
-    import autochain.cli.check as module
+    import autochain.tasks.check as module
 
     def broken(config):
         raise KeyError("nobody\nforesaw this")

@@ -12,7 +12,7 @@ from autochain.audio.mix import Mix
 from autochain.audio.signals import noise
 from autochain.chain.chain import checked, render
 from autochain.compare import compare
-from autochain.compare.account import account
+from autochain.compare.description import describe
 from autochain.demo import make_demo
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.distortion import DistortionReference
@@ -42,7 +42,7 @@ def against(song):
 
     def run(master, rate_hz=RATE_HZ):
         found = compare(as_mix(song), as_mix(master, rate_hz, "master.wav", "1" * 64))
-        said = account(found)
+        said = describe(found)
         return found, [one.text for one in said.changed], said
 
     return run
@@ -92,7 +92,7 @@ def test_gain_is_recovered_and_is_no_change_at_equal_loudness(against, song):
     found, texts, said = against(10.0 ** (-4.3 / 20.0) * song)
     assert found.gain_lu == pytest.approx(-4.3, abs=0.005)
     assert texts == []
-    assert said.loudness == "The master is 4.3 LU quieter; for all that follows it was turned up by that."
+    assert said.loudness == "The master is 4.3 LU quieter. For all that follows it was turned up by that."
 
 
 def test_loudness_figures_are_those_of_libebur128(against, song):
@@ -150,18 +150,18 @@ def test_latency_is_recovered_to_a_fiftieth_of_a_sample_and_changes_nothing(agai
     found, texts, said = against(delayed(song, delay))
     assert found.alignment.delay_samples == pytest.approx(delay, abs=0.02)
     assert [text for text in texts if "silence" not in text] == []
-    assert f"({delay:.2f} samples at 44100 Hz)" in said.laid[0]
+    assert f"({delay:.2f} samples at 44100 Hz)" in said.made_comparable[0]
 
 
 def test_polarity_and_swapped_channels_are_told(against, song):
     found, texts, _ = against(-song)
     assert found.alignment.polarity == -1
-    assert texts == ["The polarity is turned over, in both channels alike."]
+    assert texts == ["The polarity is inverted, in both channels alike."]
     found, texts, _ = against(song[:, ::-1])
     assert found.alignment.swapped
     assert texts == ["Left and right are swapped."]
     _, texts, _ = against(song * [1.0, -1.0])
-    assert texts[0].startswith("One channel is turned over against the other")
+    assert texts[0].startswith("One channel is inverted against the other")
 
 
 def test_a_narrower_stereo_is_told_by_its_size(against, song):
@@ -169,20 +169,20 @@ def test_a_narrower_stereo_is_told_by_its_size(against, song):
     side *= 10.0 ** (-3.0 / 20.0)
     found, texts, _ = against(np.stack([mid + side, mid - side], axis=1))
     assert found.width_change_db == pytest.approx(-3.0, abs=0.01)
-    assert "The sides are 3.0 dB narrower." in texts
+    assert "The stereo image is 3.0 dB narrower (side against mid)." in texts
 
 
 def test_a_mono_master_is_told(against, song):
     mono = song.mean(axis=1)
-    assert "The master is mono: the sides are gone." in against(np.stack([mono, mono], axis=1))[1]
+    assert "The master is mono, the mix is stereo." in against(np.stack([mono, mono], axis=1))[1]
     _, texts, said = against(mono[:, np.newaxis])
-    assert "The master is mono: the sides are gone." in texts
-    assert any("one channel" in line for line in said.laid)
+    assert "The master is mono, the mix is stereo." in texts
+    assert any("one channel" in line for line in said.made_comparable)
 
 
 def test_a_channel_turned_down_is_told(against, song):
     _, texts, _ = against(song * [1.0, 10.0 ** (-1.0 / 20.0)])
-    assert any(text == "The left channel gained 1.0 dB on the other." for text in texts)
+    assert any(text == "The left channel came up 1.0 dB against the other." for text in texts)
 
 
 def test_further_limiting_raises_what_it_costs_and_is_told(against, song):
@@ -262,40 +262,40 @@ def test_a_moving_gain_is_not_read_as_distortion_in_the_bass(against, song):
 
 def test_a_true_peak_that_the_mix_has_already_is_no_change(song):
     over = song * (1.1 / np.abs(song).max())
-    said = account(compare(as_mix(over), as_mix(over, sha256="1" * 64)))
+    said = describe(compare(as_mix(over), as_mix(over, sha256="1" * 64)))
     assert said.changed == ()
 
 
 def test_cut_and_faded_ends_are_told_apart(against, song):
     found, texts, _ = against(song[: 9 * RATE_HZ])
-    assert found.ends.tail.abrupt
-    assert found.ends.tail.at_s == pytest.approx(9.0, abs=0.03)
+    assert found.tail.abrupt
+    assert found.tail.at_s == pytest.approx(9.0, abs=0.03)
     assert "of the mix's sound are cut off" in texts[0]
     t = np.arange(len(song)) / RATE_HZ
     faded = song * np.clip((11.0 - t) / 3.0, 0.0, 1.0)[:, np.newaxis]
     found, texts, _ = against(faded)
-    assert not found.ends.tail.abrupt
+    assert not found.tail.abrupt
     # closed form: the fade is 3 dB down 0.29 of its way
-    assert found.ends.tail.at_s == pytest.approx(8.0 + 0.29 * 3.0, abs=0.1)
+    assert found.tail.at_s == pytest.approx(8.0 + 0.29 * 3.0, abs=0.1)
     # what fades is no change of spectrum or level
     assert [text for text in texts if "fades out" not in text] == []
 
 
 def test_an_edit_in_the_middle_is_told_and_left_out(against, song):
     found, texts, said = against(np.concatenate([song[: 4 * RATE_HZ], song[6 * RATE_HZ :]]))
-    assert found.apart_s == ((2.0, 6.0),)  # in step from 2 s on; the master holds 0 to 4 s of the mix there
+    assert found.unmatched_s == ((2.0, 6.0),)  # in step from 2 s on; the master holds 0 to 4 s of the mix there
     assert found.compared_s == pytest.approx((6.0, 12.0))
     assert texts == [
-        "The two do not run together from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All that "
-        "follows is about 0:06.0 to 0:12.0."
+        "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All else "
+        "is about 0:06.0 to 0:12.0."
     ]
-    assert "too short to tell added distortion" in said.laid[-1]
+    assert "too short to tell added distortion" in said.made_comparable[-1]
 
 
 def test_a_master_of_a_small_part_is_cut_at_its_end(against, song):
     found, texts, _ = against(song[: round(3.5 * RATE_HZ)])
-    assert found.ends.tail.abrupt
-    assert found.ends.tail.at_s == pytest.approx(3.5, abs=0.03)
+    assert found.tail.abrupt
+    assert found.tail.at_s == pytest.approx(3.5, abs=0.03)
     assert "of the mix's sound are cut off" in texts[0]
 
 
@@ -304,13 +304,13 @@ def test_another_rate_is_brought_to_the_lower_one_and_changes_nothing(against, s
     found, texts, said = against(wide, 2 * RATE_HZ)
     assert (found.rate_hz, found.resampled) == (RATE_HZ, "master")
     assert texts == []
-    assert "the master was brought to 44100 Hz" in said.laid[-1]
+    assert "the master was brought to 44100 Hz" in said.made_comparable[-1]
     assert found.distortion.nmr_db < -40.0
 
 
 def test_clocks_that_run_apart_are_told(against, song):
     _, _, said = against(soxr.resample(song, RATE_HZ, RATE_HZ * 1.00008))  # as far apart at the end as 20e-6 in 48 s
-    assert "drifts against the mix" in said.laid[1]
+    assert "drifts against the mix" in said.made_comparable[1]
 
 
 def test_unrelated_songs_and_noises_are_different_material(song):

@@ -10,10 +10,10 @@ import pytest
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.compare import compare
-from autochain.compare.account import account
-from autochain.compare.as_html import to_html
 from autochain.compare.as_json import different_to_json, to_json
-from autochain.compare.as_markdown import different_to_markdown, to_markdown
+from autochain.compare.description import describe
+from autochain.compare.report import different_report, report, report_page
+from autochain.document.as_markdown import markdown
 
 RATE_HZ = 44100
 HOSTILE = "<script>alert(1)</script> \"q\" 'a' & ![x](y) | *b*\n# head \u202egnp.wav"
@@ -46,7 +46,7 @@ def found(short_mix):
 
 
 def test_a_hostile_name_stays_text_in_html(found):
-    html = to_html(found, account(found))
+    html = report_page(found, report(found, describe(found)))
     page = Page(html)
     assert "script" not in page.tags
     shown = HOSTILE.replace("\n", "\\n").replace("\u202e", "\\u202e")
@@ -55,7 +55,7 @@ def test_a_hostile_name_stays_text_in_html(found):
 
 
 def test_the_page_needs_nothing_from_elsewhere(found):
-    html = to_html(found, account(found))
+    html = report_page(found, report(found, describe(found)))
     names = {name for name, _ in Page(html).attributes}
     assert not names & {"src", "href", "onload", "onclick", "style"}
     assert not re.search(r"url\(|@import|https?://", html)
@@ -65,7 +65,7 @@ def test_the_page_needs_nothing_from_elsewhere(found):
 
 
 def test_a_hostile_name_stays_text_in_markdown(found):
-    first, *rest = to_markdown(found, account(found)).splitlines()
+    first, *rest = markdown(report(found, describe(found))).splitlines()
     assert first.startswith("# \\<script>alert(1)\\</script>")
     assert "!\\[x](y)" in first
     assert "\\*b\\*" in first
@@ -74,23 +74,23 @@ def test_a_hostile_name_stays_text_in_markdown(found):
 
 
 def test_json_gives_the_name_back_and_holds_every_figure(found):
-    text = to_json(found, account(found))
+    text = to_json(found, describe(found))
     data = json.loads(text)
     assert data["mix"]["file"] == HOSTILE
     assert "\u202e" not in text
     assert (data["format_version"], data["same_material"]) == (2, True)
     assert data["gain_lu"] == pytest.approx(found.gain_lu, abs=5e-4)
     assert [band["nominal_hz"] for band in data["third_octaves"]] == [band.nominal_hz for band in found.bands]
-    assert [one["text"] for one in data["changed"]] == [one.text for one in account(found).changed]
+    assert [one["text"] for one in data["changed"]] == [one.text for one in describe(found).changed]
 
 
 def test_the_same_comparison_gives_the_same_bytes(found):
-    assert to_json(found, account(found)) == to_json(found, account(found))
-    assert to_html(found, account(found)) == to_html(found, account(found))
+    assert to_json(found, describe(found)) == to_json(found, describe(found))
+    assert report_page(found, report(found, describe(found))) == report_page(found, report(found, describe(found)))
 
 
 def test_different_material_is_said_without_figures():
     data = json.loads(different_to_json("a.wav", "b.wav", "mix and master are different material."))
     assert data["same_material"] is False
     assert "gain_lu" not in data
-    assert "**Different material.**" in different_to_markdown("a.wav", "b.wav", "mix and master differ.")
+    assert "**Different material.**" in markdown(different_report("a.wav", "b.wav", "mix and master differ."))

@@ -3,6 +3,7 @@
 import pytest
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import NOTHING_SET
 from autochain.config import read_config
 from autochain.errors import ConfigError
 from autochain.resources import resource
@@ -26,7 +27,7 @@ def test_without_a_word_the_chain_is_the_whole_one():
     plan = read_config().chain_plan
     assert list(plan.stages) == ORDER
     assert plan.stages == STAGES
-    assert plan.given == {}
+    assert plan.given == NOTHING_SET
 
 
 def test_the_example_loads_and_means_what_its_comments_say():
@@ -41,13 +42,12 @@ def test_the_example_loads_and_means_what_its_comments_say():
     assert found.search.ranges.bus_release_ms == (80.0, 300.0)
     assert found.search.trade_default.bus_release_ms == 120.0
     limiter = plan.stages["limiter"].parameter("release_behaviour")
-    assert limiter.shown(limiter.default) == "two_speed"
+    assert limiter.default == "two_stage"
     assert plan.stages["output"].parameter("head_silence_ms").default == 300.0
     assert plan.linear == ("rotation", "equaliser", "tone")
     assert plan.leading == ("rotation", "equaliser")
     assert plan.dynamics == ("bus_compressor", "peak_compressor", "tone")
-    kind = STAGES["equaliser"].parameter("band1_type")
-    assert kind.shown(plan.given["equaliser"]["band1_type"]) == "highpass"
+    assert plan.given["equaliser"].word("band1_type") == "highpass"
     assert plan.given["equaliser"]["band2_gain_db"] == -0.8
     assert plan.given["tone"]["band1_freq_hz"] == 9000.0
 
@@ -125,7 +125,7 @@ def test_ranges_that_share_nothing_with_the_search_are_refused_naming_both(tmp_p
         ("[chain.bus_compressor]\nratio = { low = 2.0, high = 2.0 }", "Use --lock bus_compressor.ratio=2 for a single"),
         ("[chain.bus_compressor]\nsidechain_hpf_hz = { low = 0.0 }", "0, which means off, as an end of its range"),
         ('[chain.limiter]\nrelease_ms = "50"', "chain.limiter.release_ms is '50'; it must be a number."),
-        ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of even, density, two_speed"),
+        ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of fixed, by_work, two_stage"),
         ('[chain]\norder = "drive"', "chain.order is 'drive'; it must be a list."),
         ("[chain]\nlimiter = 3", "chain.limiter is 3; it must be a table."),
         (

@@ -10,7 +10,7 @@ from autochain.config import check_target, read_config
 from autochain.config.model import Target
 from autochain.errors import ConfigError, TargetError
 from autochain.resources import resource
-from autochain.search.costs import NAMES
+from autochain.search.costs import COST_NAMES
 from autochain.search.request import config_sha256
 
 
@@ -38,7 +38,7 @@ def test_the_packaged_default_loads_and_says_everything_itself():
                 assert theirs[key] == (tuple(value) if isinstance(value, list) else value)
 
     same(written, dumped)
-    assert set(dumped["weights"]) == set(NAMES)
+    assert set(dumped["weights"]) == set(COST_NAMES)
 
 
 def test_the_default_ranges_hold_the_trade_default_and_what_the_stages_can_be_set_to():

@@ -12,7 +12,7 @@ from autochain.config import read_config
 from autochain.curve.point import Curve
 from autochain.curve.trace import Tracer
 from autochain.demo import make_demo
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 RATE = 44100
 TARGETS = (-16.0, -10.0, -8.0)

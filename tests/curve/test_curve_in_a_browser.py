@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from autochain.curve.as_html import to_html
+from autochain.curve.report import to_html
+from autochain.curve.sheets import with_sheets
 from tests.browsing import Opened
 from tests.curve.conftest import TARGETS, Traced
 
@@ -15,7 +16,7 @@ SHOWN = "[...document.querySelectorAll('.card')].filter(c => getComputedStyle(c)
 @pytest.fixture
 def opened(traced: Traced, tmp_path: Path, browser: Browser) -> Opened:
     """The page on a phone."""
-    (tmp_path / "song.curve.html").write_text(to_html(traced.curve, "song"), encoding="utf-8")
+    (tmp_path / "song.curve.html").write_text(to_html(with_sheets(traced.curve, "song")), encoding="utf-8")
     for target in TARGETS:
         (tmp_path / f"song.at{target:.1f}.sheet.html").write_text(f"<title>{target}</title>", encoding="utf-8")
     return Opened(browser, tmp_path / "song.curve.html", 390)

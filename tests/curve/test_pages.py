@@ -10,11 +10,12 @@ from typing import Any
 
 import pytest
 
-from autochain.curve.account import statement
-from autochain.curve.as_html import to_html
-from autochain.curve.picture import Line, cost_picture
+from autochain.curve.picture import CostLine, cost_picture
 from autochain.curve.point import Curve, Point
-from autochain.sheet.read import read_sheet
+from autochain.curve.report import to_html
+from autochain.curve.sheets import with_sheets
+from autochain.curve.statement import statement
+from autochain.earlier.read import read_sheet
 from tests.curve.conftest import TARGETS, Traced
 
 
@@ -46,26 +47,26 @@ def bent(point: Point) -> Curve:
     for lufs in range(-14, -5):
         crest = 0.4 * (lufs + 14.0) + 0.9 * max(0.0, lufs + 9.1)
         points.append(like(point, float(lufs), 2.0 * crest, crest))
-    return Curve(points=tuple(points), not_tried_lufs=(), dents=0)
+    return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
 
 
 def test_the_first_sentence_says_where_loudness_begins_to_cost_more(traced: Traced) -> None:
     # Closed form, see `bent`.
     first, *_ = statement(bent(traced.curve.points[1]))
     assert first.startswith("Up to about -9.1 LUFS each LU costs 0.4 dB of crest")
-    assert "beyond it 1.3 dB of crest" in first
+    assert "above it 1.3 dB of crest" in first
 
 
 def test_the_loudest_reached_is_told_where_some_are_not(traced: Traced) -> None:
     whole = bent(traced.curve.points[1])
     points = (*whole.points[:-1], like(whole.points[-1], -6.0, 20.0, 9.0, met=False))
     said = " ".join(statement(replace(whole, points=points, not_tried_lufs=(-5.0,))))
-    assert "The loudest reached inside the configured ranges is -7.0 LUFS" in said
+    assert "The loudest reached within the configured ranges is -7.0 LUFS" in said
     assert "Not reached: -6.0 LUFS, -5.0 LUFS." in said
 
 
 def test_the_page_needs_nothing_from_elsewhere_and_every_dot_leads_to_its_sheet(traced: Traced) -> None:
-    page = to_html(traced.curve, "song")
+    page = to_html(with_sheets(traced.curve, "song"))
     read = Reader(page)
     assert not read.tags & {"script", "img", "link", "iframe"}
     assert "url(" not in page
@@ -79,12 +80,12 @@ def test_the_page_needs_nothing_from_elsewhere_and_every_dot_leads_to_its_sheet(
 def test_names_of_files_are_text_and_no_markup(traced: Traced) -> None:
     mix = replace(traced.mix, file="<b>&.wav")
     points = tuple(replace(p, found=replace(p.found, mix=mix)) for p in traced.curve.points)
-    page = to_html(replace(traced.curve, points=points), "<b>&")
+    page = to_html(with_sheets(replace(traced.curve, points=points), "<b>&"))
     assert "<b>" not in page
 
 
 def test_a_gap_parts_a_line_in_two() -> None:
-    line = Line(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
+    line = CostLine(kind="line", values=[1.0, 2.0, None, 3.0, 4.0])
     drawn = cost_picture("x", "dB", [-9.0, -8.0, -7.0, -6.0, -5.0], [line])
     assert drawn.count("<polyline") == 2
     assert drawn.count('<circle class="dot"') == 4
@@ -95,7 +96,7 @@ def written(
     traced: Traced, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Path, Callable[..., Any]]:
     """The command with its search replaced by the traced curve."""
-    monkeypatch.setattr("autochain.cli.curve.trace", lambda *_: traced.curve)
+    monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_: traced.curve)
     run = ("curve", traced.path, "--from", -16, "--to", -8, "--step", 4)
     return tmp_path / "out", lambda *more: command(*run, *more)
 
@@ -137,7 +138,7 @@ def test_the_exit_code_is_3_only_where_no_loudness_is_reached(
     missed = tuple(like(p, p.target_lufs, p.chosen.score, 0.0, met=False) for p in points)
     for kept, code in ((points[:1] + missed[1:], 0), (missed, 3)):
         found = replace(traced.curve, points=kept)
-        monkeypatch.setattr("autochain.cli.curve.trace", lambda *_, found=found: found)
+        monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_, found=found: found)
         assert run().code == code
     assert "None of these loudnesses is reached" in run().out
 

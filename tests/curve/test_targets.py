@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from autochain.curve.targets import name_of, targets_lufs
+from autochain.curve.targets import loudness_name, targets_lufs
 from autochain.errors import UsageError
 
 
@@ -33,4 +33,4 @@ def test_what_makes_no_curve_is_refused_with_its_value(asked: tuple[float, float
 
 
 def test_names_keep_the_digits_that_tell_points_apart() -> None:
-    assert [name_of(v) for v in (-9.0, -9.25, -10.5)] == ["-9.0", "-9.25", "-10.5"]
+    assert [loudness_name(v) for v in (-9.0, -9.25, -10.5)] == ["-9.0", "-9.25", "-10.5"]

@@ -60,6 +60,37 @@ def test_a_folded_part_is_folded_on_the_page_and_open_in_the_text() -> None:
     )
 
 
+def test_what_is_folded_may_have_a_heading_for_its_title() -> None:
+    said = [b.Folded(b.Heading(b.FileName("a|b.wav"), 2), [b.Paragraph("what")])]
+    assert markdown(said) == "## a|b.wav\n\nwhat\n"
+    assert "<summary><h2><bdi>a|b.wav</bdi></h2></summary>" in "".join(html(said))
+
+
+def test_the_contents_lead_to_every_marked_heading_of_the_page() -> None:
+    said = [
+        b.Heading("Title", 1),
+        b.Part([b.Heading("First & best", mark="first"), b.Paragraph("words")]),
+        b.Part([b.Heading("Text", mark="text")], only="text"),
+        b.Heading("Second", mark="second"),
+    ]
+    page = "".join(html([b.contents(said), *said]))
+    links = re.findall(r'<a href="#(\w+)"><bdi>(.*?)</bdi>', page)
+    assert links == [("first", "First &amp; best"), ("second", "Second")]
+    assert all(f'id="{mark}"' in page for mark, _ in links)
+    assert "first" not in markdown([b.contents(said)])
+
+
+def test_a_time_is_text_and_on_a_page_it_knows_where_to_play_from() -> None:
+    said = [b.Paragraph(("at ", b.Time("1:02.5", 61.5), "."))]
+    assert markdown(said) == "at 1:02.5.\n"
+    assert "".join(html(said)) == '<p>at <span data-time="61.50">1:02.5</span>.</p>'
+
+
+def test_a_name_of_two_lines_breaks_no_heading_and_a_text_of_two_lines_keeps_them() -> None:
+    assert markdown([b.Heading(b.FileName("one\n# two"))]) == "## one\\n# two\n"
+    assert markdown([b.Paragraph("one\ntwo")]) == "one\ntwo\n"
+
+
 def test_a_wide_table_is_made_to_be_stacked_on_a_phone() -> None:
     narrow = "".join(html([b.table(["a", "b"], [["1", "2"]])]))
     wide = "".join(html([b.table(["a", "b", "c", "d"], [["1", "2", "3", "4"]])]))
@@ -80,7 +111,21 @@ def test_what_turns_or_breaks_a_line_is_spelt_out() -> None:
         assert "\\u202e" in text
 
 
+def test_a_break_in_a_name_breaks_no_table_list_or_heading() -> None:
+    name = "a\nb"
+    said = [b.Heading(name), b.Listed([name]), b.Table(["head"], [[name]]), b.Paragraph(b.FileName(name))]
+    assert markdown(said) == "## a\\nb\n\n- a\\nb\n\n| head |\n| --- |\n| a\\nb |\n\na\\nb\n"
+    assert markdown([b.Paragraph("two sentences.\nTwo lines.")]) == "two sentences.\nTwo lines.\n"
+
+
+def test_a_name_stays_on_its_line() -> None:
+    name = "two\n# lines"
+    said = [b.Heading(b.FileName(name)), b.Table(["file"], [[b.FileName(name)]]), b.Paragraph(b.Strong(name))]
+    assert markdown(said) == "## two\\n# lines\n\n| file |\n| --- |\n| two\\n# lines |\n\n**two\\n# lines**\n"
+    assert "".join(html(said)).count("two\\n# lines") == 3
+
+
 def test_lines_that_are_numbered_are_numbered_in_both() -> None:
-    said = [b.Listed(["first", "second"], numbered=True, role="said")]
+    said = [b.Listed(["first", "second"], numbered=True, role="ranked")]
     assert markdown(said) == "1. first\n2. second\n"
-    assert "".join(html(said)) == '<ol class="said"><li>first</li><li>second</li></ol>'
+    assert "".join(html(said)) == '<ol class="ranked"><li>first</li><li>second</li></ol>'

@@ -5,10 +5,10 @@ import pytest
 import scipy.ndimage
 import scipy.signal
 
-from autochain.audio.signals import noise, pink_noise, sine, struck
+from autochain.audio.signals import noise, pink_noise, struck
 from autochain.demo import make_demo
 from autochain.errors import AutochainError
-from autochain.measure.align import align, shift
+from autochain.measure.align import align
 
 RATE_HZ = 44100
 CLOSE = 0.02  # samples; asked of this measure
@@ -140,17 +140,3 @@ def test_silence_short_sounds_and_unequal_channels_are_refused(song):
         align(song[: RATE_HZ // 2], song, RATE_HZ)
     with pytest.raises(AutochainError, match="the mix has 1 channels, the master 2"):
         align(song[:, :1], song, RATE_HZ)
-
-
-@pytest.mark.parametrize("delay", [0.3, -0.5, 7.25, -100.0, 1e6])
-def test_shift_is_the_closed_form_of_a_delayed_sine(delay):
-    for frequency_hz in (50.0, 997.0, 0.45 * RATE_HZ):
-        moved = shift(sine(frequency_hz, 0.2, RATE_HZ), delay)
-        t = np.arange(len(moved)) - delay
-        expected = np.sin(2.0 * np.pi * frequency_hz / RATE_HZ * t)
-        inside = slice(300, -300)
-        if abs(delay) > len(moved):
-            assert not moved.any()
-        else:
-            # -100 dB up to 0.45 of the rate, as the docstring says
-            assert np.abs(moved[inside, 0] - expected[inside]).max() < 1e-5

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import FineMeter, measure_fine
+from autochain.measure.spikes import SpikeMeter, measure_spikes
 
 RATE_HZ = 44100
 
@@ -24,7 +24,7 @@ def test_a_click_is_found_at_its_sample_with_its_height(below_db: float, at: int
     sound = dull_noise()
     around = np.abs(sound[at - 2205 : at + 2205]).max()
     sound[at] += around * 10.0 ** (below_db / 20.0)
-    (click,) = find_clicks(measure_fine(sound, RATE_HZ))
+    (click,) = find_clicks(measure_spikes(sound, RATE_HZ))
     assert round(click.at_s * RATE_HZ) == at
     # The least-squares estimate of one odd sample (Godsill and Rayner 1998, ch. 5) is off by what cannot be
     # predicted of the sound there, and a click at full height raises the peak it is compared with.
@@ -36,37 +36,37 @@ def test_a_click_is_found_at_its_sample_with_its_height(below_db: float, at: int
 def test_a_click_in_one_channel_is_told_to_be_there(channel: int, name: str) -> None:
     sound = dull_noise()
     sound[60_000, channel] += 0.05
-    assert [click.channels for click in find_clicks(measure_fine(sound, RATE_HZ))] == [name]
+    assert [click.channels for click in find_clicks(measure_spikes(sound, RATE_HZ))] == [name]
 
 
 def test_sound_without_clicks_has_none() -> None:
     # closed form: Gaussian noise, sines and struck noise hold no sample that its neighbours contradict
     hits = struck(noise(4.0, RATE_HZ, -12.0), RATE_HZ)
     for sound in (noise(4.0, RATE_HZ), dull_noise(), sine(55.0, 4.0, RATE_HZ), sine(9000.0, 4.0, RATE_HZ), hits):
-        assert find_clicks(measure_fine(sound, RATE_HZ)) == ()
+        assert find_clicks(measure_spikes(sound, RATE_HZ)) == ()
 
 
 @pytest.mark.parametrize("shape", ["square", "sawtooth"])
 def test_edges_of_a_synthesiser_are_no_clicks(shape: str) -> None:
     phase = 110.0 * np.arange(4 * RATE_HZ) / RATE_HZ % 1.0
     wave = np.where(phase < 0.5, 0.3, -0.3) if shape == "square" else 0.6 * phase - 0.3
-    assert find_clicks(measure_fine(wave[:, None], RATE_HZ)) == ()
+    assert find_clicks(measure_spikes(wave[:, None], RATE_HZ)) == ()
 
 
 def test_silence_has_none() -> None:
-    assert find_clicks(measure_fine(np.zeros((RATE_HZ, 2)), RATE_HZ)) == ()
+    assert find_clicks(measure_spikes(np.zeros((RATE_HZ, 2)), RATE_HZ)) == ()
 
 
 def test_the_edges_of_clipped_peaks_are_marked() -> None:
     sound = dull_noise()
     clipped = np.clip(sound, -0.7 * np.abs(sound).max(), 0.7 * np.abs(sound).max())
-    assert all(click.at_top for click in find_clicks(measure_fine(clipped, RATE_HZ)))
+    assert all(click.at_top for click in find_clicks(measure_spikes(clipped, RATE_HZ)))
 
 
 @pytest.mark.parametrize("size", [500, 44_100])
 def test_the_blocks_do_not_change_a_bit(size: int) -> None:
     sound = dull_noise(1.5).astype(np.float32)
-    whole, meter = measure_fine(sound, RATE_HZ), FineMeter(RATE_HZ, 2)
+    whole, meter = measure_spikes(sound, RATE_HZ), SpikeMeter(RATE_HZ, 2)
     for start in range(0, len(sound), size):
         meter.push(sound[start : start + size])
     parts = meter.result()

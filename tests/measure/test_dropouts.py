@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import faded, noise, sine, struck
 from autochain.measure.dropouts import find_dropouts
-from autochain.measure.fine import measure_fine
+from autochain.measure.spikes import measure_spikes
 
 RATE_HZ = 48000
 
@@ -15,7 +15,7 @@ RATE_HZ = 48000
 def test_a_hole_is_found_with_its_length(length_ms: int, channels: int) -> None:
     sound = noise(3.0, RATE_HZ, -20.0, channels)
     sound[RATE_HZ : RATE_HZ + 48 * length_ms] = 0.0
-    (hole,) = find_dropouts(measure_fine(sound, RATE_HZ))
+    (hole,) = find_dropouts(measure_spikes(sound, RATE_HZ))
     assert hole.at_s == pytest.approx(1.0, abs=0.0011)  # a grid of 1 ms
     assert hole.length_s == pytest.approx(length_ms / 1000.0, abs=0.0011)
     assert hole.channels == ("both" if channels == 2 else "left")
@@ -25,7 +25,7 @@ def test_a_hole_is_found_with_its_length(length_ms: int, channels: int) -> None:
 def test_a_hole_in_one_channel_is_told_to_be_there(channel: int, name: str) -> None:
     sound = noise(3.0, RATE_HZ, -20.0)
     sound[RATE_HZ : RATE_HZ + 960, channel] *= 0.001
-    assert [hole.channels for hole in find_dropouts(measure_fine(sound, RATE_HZ))] == [name]
+    assert [hole.channels for hole in find_dropouts(measure_spikes(sound, RATE_HZ))] == [name]
 
 
 def test_what_is_no_hole_is_not_found() -> None:
@@ -36,4 +36,4 @@ def test_what_is_no_hole_is_not_found() -> None:
     swell = noise(3.0, RATE_HZ, -20.0)
     swell[:RATE_HZ] = faded(swell[:RATE_HZ], 0.1, RATE_HZ)  # 100 ms to silence and back
     for sound in (bass, hits, rest, swell, np.zeros((RATE_HZ, 2))):
-        assert find_dropouts(measure_fine(sound, RATE_HZ)) == ()
+        assert find_dropouts(measure_spikes(sound, RATE_HZ)) == ()

@@ -5,7 +5,7 @@ import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine
 from autochain.measure.clicks import Click
-from autochain.measure.edits import told_apart
+from autochain.measure.edits import separate_edits
 from autochain.measure.gain_step import gain_step_db
 from autochain.measure.inspection import inspect
 from autochain.measure.jumps import JumpMeter
@@ -91,18 +91,18 @@ def test_the_blocks_do_not_change_the_result_and_nothing_is_read_without_clicks(
     meter = JumpMeter(RATE_HZ, 2)
     meter.push(sound)
     levels = meter.result()
-    whole = told_apart((click,), levels, [sound], RATE_HZ)
-    assert told_apart((click,), levels, np.array_split(sound, 37), RATE_HZ) == whole
+    whole = separate_edits((click,), levels, [sound], RATE_HZ)
+    assert separate_edits((click,), levels, np.array_split(sound, 37), RATE_HZ) == whole
     assert [jump.channels for jump in whole[1]] == ["both"]
 
     def unread():
         raise AssertionError
         yield
 
-    assert told_apart((), levels, unread(), RATE_HZ) == ((), ())
+    assert separate_edits((), levels, unread(), RATE_HZ) == ((), ())
     # Three or more at the highest level are the edges of clipped peaks; there may be hundreds of them.
     edges = tuple(Click(at_s=k / 10.0, height_db=-20.0, channels="both", at_top=True) for k in range(3))
-    assert told_apart(edges, levels, unread(), RATE_HZ) == (edges, ())
+    assert separate_edits(edges, levels, unread(), RATE_HZ) == (edges, ())
 
 
 # The step is put in: closed form.

@@ -2,15 +2,24 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine
-from autochain.measure.image import (
-    BalanceReference,
-    correlation,
-    correlation_below,
-    image_shift_db,
-    tilt_shift_db,
-)
+from autochain.measure.hop_sums import measure_hop_sums
+from autochain.measure.image import BalanceReference
+from autochain.measure.spectrum import measure_spectrum
+from autochain.measure.stereo import correlation_of, correlation_under
 
 RATE_HZ = 44100
+
+
+def shifts(before: np.ndarray, after: np.ndarray, rate_hz: int = RATE_HZ):
+    return BalanceReference(before, rate_hz).compare(after)
+
+
+def correlation(samples: np.ndarray) -> float | None:
+    return correlation_of(measure_hop_sums(samples, RATE_HZ))
+
+
+def correlation_below_120_hz(samples: np.ndarray) -> float | None:
+    return correlation_under(measure_spectrum(samples, RATE_HZ), 120.0)
 
 
 def with_side(samples: np.ndarray, gain_db: float) -> np.ndarray:
@@ -32,7 +41,7 @@ def test_side_gain_is_the_image_shift(gain_db: float, dtype: type) -> None:
     samples = pink_noise(3.0, RATE_HZ)
     output = with_side(samples, gain_db)
     # closed form: every band's side/mid ratio moves by the gain
-    assert image_shift_db(samples.astype(dtype), output.astype(dtype), RATE_HZ) == pytest.approx(
+    assert shifts(samples.astype(dtype), output.astype(dtype)).image_shift_db == pytest.approx(
         abs(gain_db), abs=1e-3
     )
 
@@ -41,24 +50,24 @@ def test_image_shift_is_weighted_with_energy() -> None:
     tones = [sine(f, 3.0, RATE_HZ) * [1.0, 0.5] for f in (250.0, 2000.0)]
     shifted = tones[0] + with_side(tones[1], 4.0)
     # closed form: one of two equal tones moves by 4 dB; the raised side adds no weight, which is the mix's
-    assert image_shift_db(tones[0] + tones[1], shifted, RATE_HZ) == pytest.approx(2.0, abs=0.02)
+    assert shifts(tones[0] + tones[1], shifted).image_shift_db == pytest.approx(2.0, abs=0.02)
 
 
 def test_side_far_under_the_mid_counts_for_nothing() -> None:
     mono = np.repeat(noise(3.0, RATE_HZ, channels=1), 2, axis=1)
-    assert image_shift_db(mono, mono + noise(3.0, RATE_HZ, -60.0, seed=5), RATE_HZ) == 0.0
+    assert shifts(mono, mono + noise(3.0, RATE_HZ, -60.0, seed=5)).image_shift_db == 0.0
 
 
 def test_mono_has_no_image_shift() -> None:
     samples = noise(3.0, RATE_HZ, channels=1)
-    assert image_shift_db(samples, np.tanh(3 * samples), RATE_HZ) == 0.0
+    assert shifts(samples, np.tanh(3 * samples)).image_shift_db == 0.0
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000, 192000])
 @pytest.mark.parametrize("db_per_octave", [1.0, -0.5])
 def test_slope_is_read_over_seven_octaves(rate_hz: int, db_per_octave: float) -> None:
     samples = pink_noise(3.0, rate_hz)
-    shift_db = tilt_shift_db(samples, tilted(samples, db_per_octave, rate_hz), rate_hz)
+    shift_db = shifts(samples, tilted(samples, db_per_octave, rate_hz), rate_hz).tilt_shift_db
     # closed form: slope times the 7 octaves from 63 Hz to 8 kHz; 2 %: four FFT bins in the lowest octave
     assert shift_db == pytest.approx(7.0 * abs(db_per_octave), rel=0.02)
 
@@ -66,7 +75,7 @@ def test_slope_is_read_over_seven_octaves(rate_hz: int, db_per_octave: float) ->
 def test_tilt_of_both_channels_together_is_no_image_shift() -> None:
     samples = pink_noise(3.0, RATE_HZ)
     # 0.02 dB: the slope inside an octave meets slightly different spectra of mid and side
-    assert image_shift_db(samples, tilted(samples, 1.0), RATE_HZ) < 0.02
+    assert shifts(samples, tilted(samples, 1.0)).image_shift_db < 0.02
 
 
 @pytest.mark.parametrize("gain", [0.1, -4.0])
@@ -79,7 +88,7 @@ def test_octave_without_music_does_not_tilt() -> None:
     # 8 kHz alone rises by 40 dB, from 80 dB under the tones
     tones = sum(sine(f, 3.0, RATE_HZ, -20.0) for f in (125.0, 250.0, 500.0, 1000.0))
     hiss = sine(8000.0, 3.0, RATE_HZ, -100.0)
-    assert tilt_shift_db(tones + hiss, tones + 100 * hiss, RATE_HZ) < 0.01
+    assert shifts(tones + hiss, tones + 100 * hiss).tilt_shift_db < 0.01
 
 
 def test_channel_swap_changes_nothing() -> None:
@@ -111,7 +120,7 @@ def test_correlation_below_looks_at_the_low_end_only() -> None:
     low, high = sine(50.0, 3.0, RATE_HZ), sine(1000.0, 3.0, RATE_HZ)
     samples = low * [1.0, -0.5] + 5.0 * high
     # closed form: -1 for opposite 50 Hz; 1 kHz is 74 dB down after four poles at 120 Hz
-    assert correlation_below(samples, RATE_HZ) == pytest.approx(-1.0, abs=1e-3)
+    assert correlation_below_120_hz(samples) == pytest.approx(-1.0, abs=1e-3)
     assert correlation(samples) > 0.9
 
 
@@ -125,4 +134,4 @@ def test_correlation_does_not_depend_on_the_block_it_falls_into() -> None:
 def test_mono_and_a_silent_channel_have_no_correlation() -> None:
     for samples in (noise(1.0, RATE_HZ, channels=1), noise(1.0, RATE_HZ) * [1.0, 0.0], np.zeros((0, 2))):
         assert correlation(samples) is None
-        assert correlation_below(samples, RATE_HZ) is None
+        assert correlation_below_120_hz(samples) is None

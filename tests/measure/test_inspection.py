@@ -5,12 +5,12 @@ import numpy as np
 from autochain.audio.files import write_wav
 from autochain.demo import make_demo
 from autochain.measure.clicks import find_clicks
-from autochain.measure.fine import measure_fine
 from autochain.measure.hum import find_hum
 from autochain.measure.inspection import inspect, inspect_file
-from autochain.measure.jumps import measure_jumps
+from autochain.measure.jumps import JumpMeter, find_jumps
 from autochain.measure.measurement import measure
 from autochain.measure.resonance import measure_resonance
+from autochain.measure.spikes import measure_spikes
 
 RATE_HZ = 44100
 
@@ -21,10 +21,12 @@ def test_threads_and_blocks_change_no_bit(tmp_path):
     write_wav(tmp_path / "mix.wav", mix, RATE_HZ, 1)
     seen = inspect(mix, RATE_HZ)
     assert seen.measured.figures == measure(mix, RATE_HZ)
-    spikes = find_clicks(measure_fine(mix, RATE_HZ))
+    spikes = find_clicks(measure_spikes(mix, RATE_HZ))
     assert [click.at_s for click in seen.clicks] == [spike.at_s for spike in spikes] != []
     assert seen.hum == find_hum(mix, RATE_HZ)
-    assert seen.jumps == measure_jumps(mix, RATE_HZ)
+    jumps = JumpMeter(RATE_HZ, mix.shape[1])
+    jumps.push(mix)
+    assert seen.jumps == find_jumps(jumps.result())
     assert np.array_equal(seen.resonance.floor_db, measure_resonance(mix, RATE_HZ).floor_db)
     assert seen.duration_s == 14.0
     read = inspect_file(tmp_path / "mix.wav")

@@ -4,10 +4,16 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine
-from autochain.measure.jumps import JumpMeter, find_jumps, measure_jumps
+from autochain.measure.jumps import JumpMeter, find_jumps
 from autochain.units import db_to_linear
 
 RATE_HZ = 44100
+
+
+def jumps_of(sound):
+    meter = JumpMeter(RATE_HZ, sound.shape[1])
+    meter.push(sound)
+    return find_jumps(meter.result())
 
 
 @pytest.mark.parametrize(("channel", "name"), [(0, "left"), (1, "right")])
@@ -15,7 +21,7 @@ RATE_HZ = 44100
 def test_a_step_of_one_channel_is_told_to_be_there(channel: int, name: str, step_db: float) -> None:
     sound = np.repeat(pink_noise(14.0, RATE_HZ, -30.0)[:, :1], 2, axis=1)
     sound[7 * RATE_HZ :, channel] *= db_to_linear(step_db)
-    (jump,) = measure_jumps(sound, RATE_HZ)
+    (jump,) = jumps_of(sound)
     assert jump.at_s == pytest.approx(7.0, abs=0.11)
     assert jump.step_db == pytest.approx(step_db, abs=0.5)
     assert jump.channels == name
@@ -37,7 +43,7 @@ def test_what_is_no_jump_is_not_found() -> None:
     slow[:, 0] *= db_to_linear(1.0) ** np.clip((np.arange(len(slow)) / RATE_HZ - 5.0) * 2.0, 0.0, 8.0)  # a slow fader
     silence, short = np.zeros((14 * RATE_HZ, 2)), steady[: 3 * RATE_HZ]
     for sound in (steady, swell, entry, panned, slow, louder, louder[:, :1], silence, short):
-        assert measure_jumps(sound, RATE_HZ) == ()
+        assert jumps_of(sound) == ()
 
 
 def test_the_blocks_do_not_change_the_result() -> None:
@@ -46,5 +52,5 @@ def test_the_blocks_do_not_change_the_result() -> None:
     meter = JumpMeter(RATE_HZ, 2)
     for start in range(0, len(sound), 30_001):
         meter.push(sound[start : start + 30_001])
-    assert find_jumps(meter.result()) == measure_jumps(sound, RATE_HZ)
-    assert len(measure_jumps(sound, RATE_HZ)) == 1
+    assert find_jumps(meter.result()) == jumps_of(sound)
+    assert len(jumps_of(sound)) == 1

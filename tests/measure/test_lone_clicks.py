@@ -6,8 +6,8 @@ import pytest
 from autochain.audio.signals import faded, noise, pink_noise, sine
 from autochain.measure.clicks import Click, find_clicks, find_pulses
 from autochain.measure.ear_model import full_scale_sine_db_spl
-from autochain.measure.fine import measure_fine
 from autochain.measure.lone_clicks import lone_clicks
+from autochain.measure.spikes import measure_spikes
 from autochain.units import db_to_linear
 
 RATE_HZ = 44100
@@ -25,7 +25,7 @@ def music(seconds: float = 4.0, seed_hz: float = 220.0) -> np.ndarray:
 
 
 def told(sound: np.ndarray, rate_hz: int = RATE_HZ) -> tuple[Click, ...]:
-    fine = measure_fine(sound, rate_hz)
+    fine = measure_spikes(sound, rate_hz)
     return lone_clicks([*find_clicks(fine), *find_pulses(fine)], [sound], rate_hz, SINE_DB_SPL)
 
 
@@ -102,7 +102,7 @@ def test_what_is_masked_is_none_though_it_stands_out() -> None:
     for level_db, found in ((-52.0, 0), (-3.0, 1)):
         clicked = sound.copy()
         clicked[AT] += db_to_linear(level_db)
-        assert find_clicks(measure_fine(clicked, RATE_HZ))
+        assert find_clicks(measure_spikes(clicked, RATE_HZ))
         assert len(told(clicked)) == found
 
 

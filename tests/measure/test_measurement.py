@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 from autochain.audio.files import read_mix
 from autochain.audio.signals import noise, pink_noise, sine, struck
 from autochain.errors import AudioFileError
-from autochain.measure.asymmetry import asymmetry_db
+from autochain.measure.asymmetry import asymmetry_series, loud_windows
 from autochain.measure.crest import local_crest_db
-from autochain.measure.image import correlation, correlation_below
+from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
-from autochain.measure.measurement import Measurement, MixMeter, measure, measure_file, measure_with_series
-from autochain.measure.series import MixSeries
+from autochain.measure.measurement import Measured, Measurement, MixMeter, MixSeries, measure, measure_file
+from autochain.measure.spectrum import measure_spectrum
+from autochain.measure.stereo import correlation_of, correlation_under
 from autochain.measure.true_peak import read_true_peak
 
 RATE_HZ = 44100
@@ -28,6 +29,12 @@ LEVELS = (
     "noise_floor_dbfs",
 )  # fmt: skip
 few = settings(max_examples=8, derandomize=True, deadline=None)
+
+
+def measured(samples: np.ndarray, rate_hz: int) -> Measured:
+    meter = MixMeter(rate_hz, samples.shape[1])
+    meter.push(samples)
+    return meter.result()
 
 
 def mix(seed: int = 1, seconds: float = 3.5, channels: int = 2, rate_hz: int = RATE_HZ) -> np.ndarray:
@@ -56,7 +63,7 @@ def test_a_file_reads_as_its_array_does(tmp_path, name, subtype, channels) -> No
     path = tmp_path / name
     soundfile.write(path, mix(channels=channels), RATE_HZ, subtype=subtype)
     samples = read_mix(path).samples
-    expected = measure_with_series(samples, RATE_HZ)
+    expected = measured(samples, RATE_HZ)
     assert measure(samples, RATE_HZ) == expected.figures
     for block_frames in (4410, 65_536, 100_003, 1 << 20):
         found = measure_file(path, block_frames)
@@ -68,7 +75,7 @@ def test_a_file_reads_as_its_array_does(tmp_path, name, subtype, channels) -> No
 @given(cuts=st.lists(st.integers(0, 7 * RATE_HZ // 2), max_size=8), channels=st.sampled_from([1, 2]))
 def test_blocks_change_no_bit(cuts, channels) -> None:
     samples = mix(channels=channels).astype(np.float32)
-    expected = measure_with_series(samples, RATE_HZ)
+    expected = measured(samples, RATE_HZ)
     meter = MixMeter(RATE_HZ, channels)
     for block in np.split(samples, sorted(cuts)):
         meter.push(block)
@@ -95,10 +102,13 @@ def test_figures_are_those_of_the_single_measures(rate_hz, dtype) -> None:
     assert found.true_peak_dbtp == read_true_peak(samples, rate_hz).highest_dbtp
     # sums in another order: some 1e-12 of the value
     assert found.local_crest_db == pytest.approx(local_crest_db(samples, rate_hz), abs=1e-9)
-    lean = asymmetry_db(samples, rate_hz, loud_hops(hops, integrated))
+    length = rate_hz // 20
+    windows = samples[: len(samples) // length * length].astype(np.float64).reshape(-1, length, samples.shape[1])
+    loud = loud_windows(loud_hops(hops, integrated), len(samples), rate_hz)
+    lean = asymmetry_series(windows.max(axis=1), windows.min(axis=1), loud).mean
     assert found.asymmetry_db == pytest.approx(lean.level_db, abs=1e-9)
-    assert found.correlation == pytest.approx(correlation(samples), abs=1e-12)
-    assert found.correlation_below_120_hz == correlation_below(samples, rate_hz)
+    assert found.correlation == correlation_of(measure_hop_sums(samples, rate_hz))
+    assert found.correlation_below_120_hz == correlation_under(measure_spectrum(samples, rate_hz), 120.0)
 
 
 def test_a_reading_handed_over_is_used() -> None:
@@ -108,7 +118,7 @@ def test_a_reading_handed_over_is_used() -> None:
 
 
 def test_series_hold_what_the_figures_are_taken_from() -> None:
-    found = measure_with_series(mix().astype(np.float32), RATE_HZ)
+    found = measured(mix().astype(np.float32), RATE_HZ)
     figures, series = found.figures, found.series
     assert series.momentary_lufs.max() == figures.max_momentary_lufs
     assert series.short_term_lufs.max() == figures.max_short_term_lufs
@@ -158,7 +168,7 @@ def test_polarity_changes_nothing_and_of_one_channel_only_the_image(seed) -> Non
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("frames", [0, 1000, 4 * RATE_HZ])
 def test_silence_has_no_figures(frames, channels, dtype) -> None:
-    found = measure_with_series(np.zeros((frames, channels), dtype), RATE_HZ)
+    found = measured(np.zeros((frames, channels), dtype), RATE_HZ)
     figures = found.figures.as_dict()
     assert (figures.pop("clipped_runs"), figures.pop("longest_clipped_run")) == (0, 0)
     assert set(figures.values()) == {None}
@@ -175,7 +185,7 @@ def test_no_figure_is_ever_nan(level_dbfs, channels, silent) -> None:
         samples[:, 0] = 0.0
     elif silent == "start":
         samples[: 2 * RATE_HZ] = 0.0
-    found = measure_with_series(samples, RATE_HZ)
+    found = measured(samples, RATE_HZ)
     assert all(v is None or np.isfinite(v) for v in found.figures.as_dict().values())
     for values in (found.series.momentary_lufs, found.series.short_term_lufs, found.series.psr.values_db):
         assert np.isfinite(values).all()

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import noise
-from autochain.measure.density import peak_density
-from autochain.measure.ends import measure_ends
+from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.mono import fold_to_mono
 from autochain.measure.noise import steady_floor_dbfs
+from autochain.measure.peaks import peak_density
 
 RATE_HZ = 48000
 
@@ -48,10 +48,10 @@ def test_clipping_makes_the_peak_dense() -> None:
 
 def test_the_ends_of_a_file_are_told() -> None:
     sound = np.concatenate([np.zeros((24_000, 2)), noise(3.0, RATE_HZ, -20.0), np.zeros((96_000, 2))])
-    ends = measure_ends(measure_hop_sums(sound, RATE_HZ))
+    ends = measure_head_and_tail(measure_hop_sums(sound, RATE_HZ))
     assert (ends.head_s, ends.tail_s) == (0.5, 2.0)
     assert (ends.first_dbfs, ends.last_dbfs) == (-200.0, -200.0)
-    cut = measure_ends(measure_hop_sums(noise(3.0, RATE_HZ, -20.0), RATE_HZ))
+    cut = measure_head_and_tail(measure_hop_sums(noise(3.0, RATE_HZ, -20.0), RATE_HZ))
     assert (cut.head_s, cut.tail_s) == (0.0, 0.0)
     assert min(cut.first_dbfs, cut.last_dbfs) > -25.0
 

@@ -4,7 +4,7 @@ import pytest
 from scipy import signal
 
 from autochain.audio.signals import tones
-from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
+from autochain.measure.movement import contrast_loss_lu, gain_movement_db, gain_trace_db, short_term_overshoot_lu
 
 
 def trace(
@@ -147,3 +147,12 @@ def test_the_pumping_filter_is_scipys_zero_phase_one(frames):
     moving = signal.sosfiltfilt(sections, flat, padtype="even", padlen=min(300, frames - 1))
     found = gain_movement_db([trace], [np.ones(frames, dtype=bool)])
     assert found == pytest.approx(np.sqrt(np.mean(moving**2)), rel=1e-6, abs=1e-9)
+
+
+def test_a_gain_trace_is_the_gain_less_its_median():
+    reference = np.full(300, 1e-3)
+    reference[100:110] = 1e-9  # 60 dB down: tells nothing
+    gain_db = np.where(np.arange(300) < 40, -3.0, 2.0)
+    trace = gain_trace_db(reference, reference * 10.0 ** (gain_db / 10.0))
+    expected = np.where(reference > 1e-6, gain_db - 2.0, 0.0)
+    assert trace == pytest.approx(expected, abs=1e-9)

@@ -2,7 +2,7 @@
 
 import base64
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -32,8 +32,10 @@ RENDER = """async ([before, after, at_s, seconds, loop]) => {
 class Opened(browsing.Opened):
     """The sheet's page with its player, ready to play."""
 
-    def __init__(self, browser: Browser, path: Path, width: int = 1000) -> None:
-        super().__init__(browser, path, width)
+    def __init__(
+        self, browser: Browser, path: Path, width: int = 1000, scheme: Literal["light", "dark"] = "light"
+    ) -> None:
+        super().__init__(browser, path, width, scheme)
         self.page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
 
     def until(self, condition: str) -> None:

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser
 
 from autochain.audio.files import write_wav
 from autochain.demo import make_demo
-from tests.browsing import Opened
+from tests.browsing import Opened, luminance
 from tests.conftest import Ran
 
 RATE_HZ = 44100
@@ -66,13 +66,6 @@ def test_it_fits_a_phone_and_its_waveform_stands_out_of_the_paper(browser: Brows
     light = sorted(luminance(colour) for colour in (share * fill + (1.0 - share) * paper, paper))
     assert (light[1] + 0.05) / (light[0] + 0.05) >= 3.0
     phone.page.close()
-
-
-def luminance(colour: np.ndarray) -> float:
-    """Relative luminance of an sRGB colour, W3C, Web Content Accessibility Guidelines 2.1, its glossary."""
-    part = colour / 255.0
-    linear = np.where(part <= 0.03928, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
-    return float(linear @ [0.2126, 0.7152, 0.0722])
 
 
 def test_a_name_in_the_table_opens_its_mix_and_a_wedge_leads_to_its_place(opened: Opened) -> None:

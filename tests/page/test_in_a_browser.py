@@ -15,6 +15,7 @@ import pytest
 import soundfile
 from playwright.sync_api import Browser
 
+from tests.browsing import luminance
 from tests.conftest import Ran, Suggested
 from tests.page.browsing import Opened
 
@@ -143,7 +144,7 @@ def test_it_starts_quietly_and_the_keys_play_and_switch(opened: Opened) -> None:
 
 def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
     page = opened.page
-    button = page.query_selector("button[data-time]:not([disabled])")
+    button = page.query_selector("button[data-time]")
     assert button is not None
     button.click()
     opened.until("window.listening.state().running")
@@ -225,8 +226,8 @@ def test_the_first_screen_leads_to_the_findings_and_the_song_to_their_places(bro
     opened = Opened(browser, clicked)
     page = opened.page
     page.click(".lead a[href='#findings']")
-    assert page.evaluate("document.querySelector(':target h2').textContent") == "Is the mix ready?"
-    assert "click" in page.inner_text("#findings")
+    assert page.evaluate("document.querySelector('h2:target').textContent") == "Is the mix ready?"
+    assert "click" in page.inner_text(".found")
     wedge = page.query_selector(".song a.mark[aria-label='click at 0:04.0']")
     assert wedge is not None
     wedge.focus()
@@ -255,10 +256,10 @@ def test_a_place_of_a_finding_and_the_versions_do_not_play_at_once(browser: Brow
     assert page.evaluate("window.extracts.audio.paused")
     page.evaluate("window.listening.stop()")
     # A fold is opened by the keyboard, and plays nothing.
-    page.focus("#findings summary")
+    page.focus(".found summary")
     page.keyboard.press("Space")
     assert not opened.state()["running"]
-    assert not page.evaluate("document.querySelector('#findings details').open")
+    assert not page.evaluate("document.querySelector('.found details').open")
     assert opened.complaints == []
     page.close()
 
@@ -274,6 +275,90 @@ def test_a_time_in_the_picture_of_the_song_can_be_pressed(browser: Browser, clic
     opened.until("window.listening.state().running")
     wanted = float(cue.get_attribute("data-time") or "nan")
     assert opened.page.evaluate("window.listening.mixTime()") == pytest.approx(wanted, abs=1.0)
+    opened.page.close()
+
+
+def test_the_contents_lead_to_every_section(opened: Opened) -> None:
+    page = opened.page
+    links = page.query_selector_all(".contents a")
+    headings = [one.inner_text() for one in page.query_selector_all("h2")]
+    assert [one.inner_text() for one in links] == headings
+    links[-1].click()
+    # A heading that was asked for is not under the player.
+    assert page.evaluate(
+        "document.querySelector('h2:target').getBoundingClientRect().top"
+        " >= document.querySelector('.player').getBoundingClientRect().bottom"
+    )
+
+
+@pytest.mark.parametrize("width", [390, 1400])
+def test_whoever_presses_a_time_has_the_player_in_sight(browser: Browser, run: Suggested, width: int) -> None:
+    opened = Opened(browser, html_of(run), width)
+    button = opened.page.query_selector(".cues button[data-time]")
+    assert button is not None
+    button.click()
+    opened.until("window.listening.state().running")
+    box = opened.page.query_selector("#play").bounding_box()  # type: ignore[union-attr]
+    assert box is not None
+    assert 0.0 <= box["y"] <= 800.0 - box["height"]
+    # Of a phone it leaves most: a limit of this project.
+    bar = opened.page.query_selector(".player").bounding_box()  # type: ignore[union-attr]
+    assert bar is not None
+    assert bar["height"] <= 160.0
+    opened.page.close()
+
+
+def test_the_picture_of_the_song_plays_from_where_it_is_pressed(opened: Opened) -> None:
+    page = opened.page
+    held = page.query_selector_all(".song rect[data-from]")[-1]
+    held.scroll_into_view_if_needed()
+    box = held.bounding_box()
+    assert box is not None
+    start, stop = (float(held.get_attribute(f"data-{end}") or "nan") for end in ("from", "to"))
+    shares = [0.05 * k for k in range(2, 19)]
+    # Where no time to listen at and no wedge is in the way.
+    y = box["y"] + 0.6 * box["height"]
+    free = next(
+        share
+        for share in shares
+        if page.evaluate(
+            "([x, y]) => document.elementFromPoint(x, y).hasAttribute('data-from')",
+            [box["x"] + share * box["width"], y],
+        )
+    )
+    page.mouse.click(box["x"] + free * box["width"], y)
+    opened.until("window.listening.state().running")
+    assert page.evaluate("window.listening.mixTime()") == pytest.approx(start + free * (stop - start), abs=1.0)
+
+
+@pytest.mark.parametrize("width", [390, 1400])
+def test_no_words_in_a_picture_run_into_each_other(browser: Browser, run: Suggested, width: int) -> None:
+    opened = Opened(browser, html_of(run), width)
+    overlapping = opened.page.evaluate(
+        """() => [...document.querySelectorAll("figure svg")].flatMap((svg) => {
+          const words = [...svg.querySelectorAll("text")].map((one) => [one.textContent, one.getBoundingClientRect()]);
+          // A quarter of a line's height is air above and below its letters.
+          const air = (box) => box.height / 4;
+          return words.flatMap(([a, p], k) => words.slice(k + 1)
+            .filter(([, q]) => p.left < q.right && q.left < p.right &&
+              p.top + air(p) < q.bottom - air(q) && q.top + air(q) < p.bottom - air(p))
+            .map(([b]) => `${a} / ${b}`));
+        })"""
+    )
+    assert overlapping == []
+    opened.page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_area_stands_out_of_the_paper_by_its_edge(browser: Browser, run: Suggested, scheme: str) -> None:
+    opened = Opened(browser, html_of(run), 1000, scheme)
+    colours = opened.page.evaluate(
+        "[getComputedStyle(document.querySelector('figure svg .area')).stroke,"
+        " getComputedStyle(document.body).backgroundColor]"
+    )
+    edge, paper = (luminance(np.array(re.findall(r"\d+", colour)[:3], dtype=float)) for colour in colours)
+    # Contrast of graphics, 3 : 1 or more: W3C, Web Content Accessibility Guidelines 2.1, success criterion 1.4.11.
+    assert (max(edge, paper) + 0.05) / (min(edge, paper) + 0.05) >= 3.0
     opened.page.close()
 
 

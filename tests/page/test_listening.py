@@ -15,9 +15,8 @@ from autochain.demo import make_demo
 from autochain.page.listening import excerpts_of
 from autochain.page.places import WINDOW_S, excerpts, places
 from autochain.page.words16 import BUDGET_BYTES
-from autochain.progress import silent
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import SearchRequest
+from autochain.search.run import suggest
 
 
 def test_a_mix_over_full_scale_is_not_cut_off_and_stays_as_loud_as_the_rest() -> None:
@@ -25,7 +24,7 @@ def test_a_mix_over_full_scale_is_not_cut_off_and_stays_as_loud_as_the_rest() ->
     assert np.abs(samples).max() > 2.0
     mix = Mix(samples=samples, rate_hz=44100, file="hot.wav", sha256="", subtype="FLOAT")
     config = read_config(None, {"target": {"lufs": -16.0, "ceiling_dbtp": -1.0}})
-    found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
+    found = suggest(SearchRequest(mix=mix, config=config))  # a gain alone
     quiet = replace(found, samples=samples * np.float32(0.9))
     page = excerpts_of(quiet, {"mix": "mix", "suggestion": "suggestion"}, 0.0, [])
     heard = [soundfile.read(io.BytesIO(base64.b64decode(flac)), dtype="float64")[0] for flac in page.block(0)]
@@ -39,7 +38,7 @@ def test_noise_takes_no_more_than_the_page_has_room_for() -> None:
     noise = 0.1 * np.random.default_rng(1).standard_normal((45 * 48000, 2))
     mix = Mix(samples=noise.astype(np.float32), rate_hz=48000, file="noise.wav", sha256="", subtype="PCM_24")
     config = read_config(None, {"target": {"lufs": -24.0, "ceiling_dbtp": -1.0}})
-    found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
+    found = suggest(SearchRequest(mix=mix, config=config))  # a gain alone
     names = {"mix": "mix", "suggestion": "suggestion"}
     page = excerpts_of(found, names, 3.0, [4.0 * k for k in range(11)])
     size = sum(map(len, page.block(0)))

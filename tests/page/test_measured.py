@@ -6,16 +6,15 @@ import numpy as np
 import pytest
 
 from autochain.audio.mix import Mix
-from autochain.compare.bands import thirds_between
 from autochain.config import read_config
 from autochain.demo import make_demo
+from autochain.measure.band_changes import measure_band_changes
 from autochain.measure.loudness import weighted_hops
 from autochain.page.measured import balance_of, song_of
 from autochain.page.pictures.song import song_picture
 from autochain.prepare.references import Reference, profile
-from autochain.progress import silent
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import SearchRequest
+from autochain.search.run import suggest
 
 RATE_HZ = 44100
 
@@ -23,7 +22,7 @@ RATE_HZ = 44100
 def test_balance_is_that_of_the_references_when_mix_master_and_reference_are_one_song() -> None:
     samples = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, 10.0, 1), dtype=np.float32)
     own = Reference(file="a.wav", sha256="", profile=profile(0.3 * samples, RATE_HZ))
-    bands, mix, master, beside = balance_of(thirds_between(samples, 0.5 * samples, RATE_HZ, -6.0), [own])
+    bands, mix, master, beside = balance_of(measure_band_changes(samples, 0.5 * samples, RATE_HZ, -6.0), [own])
     assert len(bands) >= 25
     for row in (master, *beside):
         assert row == pytest.approx(mix, abs=1e-3)
@@ -35,7 +34,7 @@ def test_references_are_told_by_lowest_median_and_highest() -> None:
     others = [
         replace(first, profile=replace(first.profile, mid_db=first.profile.mid_db + moved)) for moved in (1.0, -2.0)
     ]
-    thirds = thirds_between(samples, samples, RATE_HZ, 0.0)
+    thirds = measure_band_changes(samples, samples, RATE_HZ, 0.0)
     _, mix, _, (lowest, median, highest) = balance_of(thirds, [first, *others])
     known = np.array(mix, dtype=float)
     assert lowest == pytest.approx(known - 2.0, abs=1e-6)
@@ -55,7 +54,7 @@ def test_the_side_of_the_waveform_that_reaches_further_is_marked(side: int) -> N
     samples = np.stack([one_sided, one_sided], axis=1).astype(np.float32)
     mix = Mix(samples=samples, rate_hz=RATE_HZ, file="tone.wav", sha256="", subtype="PCM_24")
     config = read_config(None, {"target": {"lufs": -24.0, "ceiling_dbtp": -1.0}})
-    found = Search(mix, config, Decisions(), 1, silent).run()  # a gain alone
+    found = suggest(SearchRequest(mix=mix, config=config))  # a gain alone
     song = song_of(found, weighted_hops(samples, RATE_HZ), [])
     assert song.further == side
     drawn = song_picture("", song)

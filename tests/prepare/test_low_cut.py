@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import pink_noise, sine
-from autochain.chain.equaliser import CORRECTIVE
+from autochain.chain.equaliser import NARROW
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.measurement import measure
 from autochain.prepare.corrective import bands
@@ -42,8 +42,8 @@ def test_an_offset_alone_is_removed_far_below_the_music():
     found = asked(music() + 0.01)
     assert (found.freq_hz, found.subsonic_db) == (10.0, None)
     assert found.offset_dbfs == pytest.approx(-40.0, abs=0.1)  # closed form: 20 log10(0.01)
-    settings = CORRECTIVE.checked(bands([found.settings]))
-    y = CORRECTIVE.process((music() + 0.01).astype(np.float32), RATE_HZ, settings).samples
+    settings = NARROW.checked(bands([found.settings]))
+    y = NARROW.process((music() + 0.01).astype(np.float32), RATE_HZ, settings).samples
     assert np.abs(y[RATE_HZ:].mean(axis=0)).max() < 1e-4
 
 

@@ -4,9 +4,9 @@ from scipy.signal import freqz
 
 from autochain.audio.allpass import all_pass_section
 from autochain.chain.rotation import STAGE, group_delay_ms, pre_echo_db, rotate
-from autochain.measure.asymmetry import mean_reduction_db
 from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
 from autochain.prepare.symmetry import LATE_PRICE_DB_PER_MS, RotationRules, candidates, choose_rotation
+from tests.levels import linked_reduction_db
 
 RATE_HZ = 48000
 
@@ -50,8 +50,8 @@ def test_saving_is_what_the_rotation_stage_then_saves():
     mix = 0.2 * np.hstack([two_harmonics(0), two_harmonics(10)]) + 0.02 * rng.standard_normal((frames, 2))
     mix = mix.astype(np.float32)
     found = choose_rotation(mix, RATE_HZ, loud_inside(), 0.15)
-    before = mean_reduction_db(mix, RATE_HZ, 0.15, loud_inside())
-    after = mean_reduction_db(turned(mix, found), RATE_HZ, 0.15, loud_inside())
+    before = linked_reduction_db(mix, RATE_HZ, 0.15, loud_inside())
+    after = linked_reduction_db(turned(mix, found), RATE_HZ, 0.15, loud_inside())
     assert found.used
     assert before - after == pytest.approx(found.saving_db, abs=1e-3)  # float32 rounding
 
@@ -60,7 +60,7 @@ def test_symmetric_sound_is_left_alone():
     noise = 0.1 * np.random.default_rng(12).standard_normal((20 * RATE_HZ, 2)).astype(np.float32)
     found = choose_rotation(noise, RATE_HZ, loud_inside(20.0), 0.25)
     assert not found.used
-    assert found.left == "small"
+    assert found.unused_because == "small"
     assert 0.0 <= found.saving_db < 0.2  # under what is worth a word: a limit of this project
 
 
@@ -90,13 +90,13 @@ def test_all_pass_is_taken_where_it_saves_most_for_its_price():
     found = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5)
     assert found.kind == "allpass"
     assert found.used
-    assert STAGE.parameters[0].choices[round(found.settings["kind"])] == "allpass"
+    assert found.settings["kind"] == "allpass"
     complete = STAGE.checked(found.settings)
-    before = mean_reduction_db(mix, RATE_HZ, 0.5, loud_inside())
+    before = linked_reduction_db(mix, RATE_HZ, 0.5, loud_inside())
     # what the stage then saves, by the measure itself
-    saved = before - mean_reduction_db(turned(mix, found), RATE_HZ, 0.5, loud_inside())
+    saved = before - linked_reduction_db(turned(mix, found), RATE_HZ, 0.5, loud_inside())
     assert saved == pytest.approx(found.saving_db, abs=1e-9)
-    by_angle = [mean_reduction_db(rotate(mix, RATE_HZ, a), RATE_HZ, 0.5, loud_inside()) for a in range(-90, 90, 15)]
+    by_angle = [linked_reduction_db(rotate(mix, RATE_HZ, a), RATE_HZ, 0.5, loud_inside()) for a in range(-90, 90, 15)]
     assert found.net_db > before - min(by_angle)
     # Closed form: the sawtooth's partial sum peaks at t = pi/13. Another all-pass may do better, by net.
     sawtooth = sum(np.sin(k * np.pi / 13) / k for k in range(1, 13))
@@ -136,7 +136,7 @@ def test_half_a_decibel_is_the_least_that_is_used():
         found = choose_rotation(two_harmonics(start_deg), RATE_HZ, loud_inside(), 0.5)
         assert found.used is used
         assert (found.saving_db >= 0.5) is used
-        assert found.left == (None if used else "small")
+        assert found.unused_because == (None if used else "small")
 
 
 def test_the_least_must_be_left_after_the_price():
@@ -148,7 +148,7 @@ def test_the_least_must_be_left_after_the_price():
     beyond = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5, RotationRules(least_db=found.net_db + 1e-3))
     assert at_the_edge.settings == found.settings
     assert at_the_edge.used
-    assert (beyond.used, beyond.left) == (False, "price")
+    assert (beyond.used, beyond.unused_because) == (False, "price")
 
 
 def test_what_comes_late_must_save_more():
@@ -159,15 +159,15 @@ def test_what_comes_late_must_save_more():
     assert free.kind == "allpass"
     assert free.group_delay_ms <= 5.0 or free.saving_db >= 1.5
     never = choose_rotation(mix, RATE_HZ, loud_inside(), 0.5, RotationRules(least_db=12.0))
-    assert (never.used, never.left) == (False, "small")
+    assert (never.used, never.unused_because) == (False, "small")
     assert never.saving_db >= free.saving_db  # what was there to gain, at any price
 
 
 def test_constant_angle_reports_its_pre_echo_and_delays_nothing():
     found = choose_rotation(two_harmonics(0), RATE_HZ, loud_inside(), 0.5)
     assert found.kind == "constant"
-    assert found.settings == {"kind": 0.0, "angle_deg": found.angle_deg}
-    assert found.pre_echo_db == pre_echo_db(RATE_HZ, found.settings)
+    assert found.settings == {"kind": "constant", "angle_deg": found.angle_deg}
+    assert found.pre_echo_db == pre_echo_db(RATE_HZ, STAGE.checked(found.settings))
     assert found.group_delay_ms == 0.0
 
 
@@ -183,7 +183,7 @@ def test_all_pass_loop_equals_python_and_the_stage(channels):
         results.append(np.concatenate([peaks.ravel(), state.ravel()]))
     assert np.array_equal(*results)
     for sections in (1, 4):
-        settings = STAGE.checked({"kind": 1.0, "freq_hz": 2000.0, "q": 0.7, "sections": float(sections)})
+        settings = STAGE.checked({"kind": "allpass", "freq_hz": 2000.0, "q": 0.7, "sections": float(sections)})
         turned = STAGE.process(samples.astype(np.float64), RATE_HZ, settings).samples
         expected = np.abs(turned.reshape(3, -1)).max(axis=1)[[0, 2]]
         assert results[0][:8].reshape(2, 4)[:, sections - 1] == pytest.approx(expected, rel=1e-12)

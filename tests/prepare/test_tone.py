@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from autochain.chain.equaliser import TONE, response_db
+from autochain.chain.equaliser import BROAD, response_db
 from autochain.demo import CHARACTERS, make_demo
 from autochain.prepare.corrective import BELL, HIGH_SHELF, LOW_SHELF, bands
 from autochain.prepare.references import Profile, common, profile
@@ -29,7 +29,7 @@ def shelved(samples, freq_hz, gain_db, kind):
 
 
 def moved(samples, moves):
-    return TONE.process(samples, RATE_HZ, TONE.checked(bands([m.settings for m in moves]))).samples
+    return BROAD.process(samples, RATE_HZ, BROAD.checked(bands([m.settings for m in moves]))).samples
 
 
 def replace_mid(mid_db):
@@ -121,7 +121,7 @@ def test_all_moves_together_keep_the_limit_at_every_frequency():
     own = profile(shelved(shelved(song(), 150.0, 8.0, "low"), 4000.0, -8.0, "high"), RATE_HZ)
     for most_db in (1.0, 3.0):
         tone = find_tone_moves(own, common([profile(song(), RATE_HZ)]), MOST_DB, most_db)
-        settings = TONE.checked(bands([m.settings for m in tone.moves]))
+        settings = BROAD.checked(bands([m.settings for m in tone.moves]))
         gain_db = response_db(settings, np.geomspace(40.0, 16000.0, 100), RATE_HZ, "mid")
         # 0.05 for the step of 0.1 dB; between bands and for the matched digital curves 0.1
         assert most_db - 0.3 <= np.abs(gain_db).max() <= most_db + 0.15

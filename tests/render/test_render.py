@@ -9,21 +9,23 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from html import unescape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyebur128
+import pyloudnorm
 import pytest
 import soundfile
 
 from autochain.audio.dither import quantise
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.tags import read_tags
+from autochain.earlier.read import read_sheet
 from autochain.measure.true_peak import read_true_peak
 from autochain.render.master import make_master, room_for_dither
-from autochain.render.planned import planned
-from autochain.sheet.read import read_sheet
+from autochain.render.sheet_chain import sheet_chain
 from tests.conftest import Ran, Suggested, read_outside
 
 CEILING_DBTP = -1.0
@@ -109,7 +111,7 @@ def test_another_rate_keeps_the_loudness(rendered: Rendered) -> None:
 
 def test_word_lengths_leave_nothing_but_dither_of_the_power_that_theory_gives(rendered: Rendered) -> None:
     """Triangular dither and rounding: a white error of 1/6 + 1/12 = 1/4 LSB squared (Lipshitz et al., JAES 1992)."""
-    chain, settings = planned(read_sheet(rendered.sheet))
+    chain, settings = sheet_chain(read_sheet(rendered.sheet))
     exact = make_master(read_mix(rendered.mix), chain, settings, read_sheet(rendered.sheet).target).samples
     for kind, bits in (("wav24", 24), ("flac24", 24), ("wav16", 16)):
         error = rendered.song(rendered.file(kind)) - exact.astype(np.float64)
@@ -326,3 +328,29 @@ def test_the_page_has_the_figures_of_a_delivery_form_as_libebur128_reads_them(re
     short = soundfile.info(path).duration < 60.0
     assert ("(unstable under 60 s)" in row) == short
     assert all(text in part for text in ("BS.1770-5", "Tech 3341 version 4", "Tech 3342", "November 2023"))
+
+
+def test_a_second_meter_has_read_every_written_file(rendered: Rendered) -> None:
+    """Against pyloudnorm as it comes, on the file; CSV, JSON and page say the same."""
+    rows = csv.DictReader((rendered.out / f"{rendered.mix.stem}.delivery.csv").read_text(encoding="utf-8").splitlines())
+    page = rendered.ran.out[rendered.ran.out.index("## Two meters") :]
+    for file, row in zip(rendered.data["files"], rows, strict=True):
+        samples, rate_hz = soundfile.read(rendered.out / file["file"], dtype="float64", always_2d=True)
+        theirs = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(samples)
+        second = file["second_meter"]
+        assert second["integrated_lufs"] == pytest.approx(theirs, abs=1e-3), file["file"]
+        assert second["less_own_lu"] == pytest.approx(theirs - file["figures"]["integrated_lufs"], abs=2e-3)
+        # EBU Tech 3341: a meter may read 0.1 LU off
+        assert abs(second["less_own_lu"]) <= 0.1
+        assert float(row["second_meter_lufs"]) == pytest.approx(theirs, abs=0.006)
+        assert float(row["second_meter_less_own_lu"]) == pytest.approx(second["less_own_lu"], abs=0.006)
+        assert f"| {theirs:.2f} LUFS |" in next(line for line in page.splitlines() if file["file"] in line)
+
+
+def test_the_page_holds_what_the_text_holds_and_needs_nothing_from_elsewhere(rendered: Rendered) -> None:
+    html = (rendered.out / f"{rendered.mix.stem}.delivery.html").read_text(encoding="utf-8")
+    assert html.startswith("<!doctype html>")
+    assert not re.search(r"<script|<link|<img|src=|href=|url\(|@import|https?://", html)
+    shown = unescape(re.sub(r"<[^>]*>", " ", html[html.index("<body>") :]))
+    said = re.sub(r"[`*|]|^#+ |^- |^-+$", " ", rendered.ran.out.replace("| ---", ""), flags=re.MULTILINE)
+    assert "".join(said.replace("\\", "").split()) == "".join(shown.split())

@@ -7,11 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from autochain.chain.chain import DEFAULT, STAGES
+from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.errors import UsageError
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.notes import mono_note
-from autochain.search.space import Decisions, fixed, outline, parse_decisions
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.outline import only_drive_left
 
 CONFIG = read_config()
 POINT = CONFIG.search.trade_default
@@ -77,8 +80,7 @@ def test_locks_that_fit_together_pass(locks):
 
 def test_what_an_earlier_sheet_or_the_configuration_sets_gives_a_lock_its_meaning(tmp_path):
     decided = parse_decisions(["bus_compressor.rms_ms=20"], [])
-    rms = float(STAGES["bus_compressor"].parameter("detector").choices.index("rms"))
-    refuse_contradictions(decided, CONFIG, {"bus_compressor": {"detector": rms}})
+    refuse_contradictions(decided, CONFIG, ChainSettings({"bus_compressor": {"detector": "rms"}}))
     refuse_contradictions(decided, config_of(tmp_path, '[chain.bus_compressor]\ndetector = "rms"\n'))
 
 
@@ -116,22 +118,22 @@ def test_any_lock_keeps_its_last_digit_through_trial_and_verification(pairs, dat
     locks, texts = {}, []
     for stage, parameter in pairs:
         value = data.draw(
-            st.sampled_from(parameter.choices).map(lambda word, p=parameter: float(p.choices.index(word)))
+            st.sampled_from(parameter.choices)
             if parameter.choices
             else st.integers(int(parameter.low), int(parameter.high)).map(float)
             if parameter.whole
             else st.floats(parameter.low, parameter.high)
         )
         locks.setdefault(stage, {})[parameter.name] = value
-        texts.append(f"{stage}.{parameter.name}={parameter.shown(value)}")
+        texts.append(f"{stage}.{parameter.name}={value}")
     decided = parse_decisions(texts, [])
-    assert decided.locks == locks
-    tried = outline(POINT, decided, -1.1)
-    verified = fixed(DEFAULT.rounded(tried.settings), decided)
+    assert decided.locks == ChainSettings(locks)
+    tried = outline_at(POINT, decided, -1.1)
+    verified = only_drive_left(DEFAULT.rounded(tried.settings), decided)
     for found in (tried, verified):
         for stage, own in locks.items():
             for name, value in own.items():
-                kept = found.drive_db if (stage, name) == ("drive", "gain_db") else found.settings[stage][name]
+                kept = found.drive_db if (stage, name) == ("drive", "gain_db") else found.settings.value(stage, name)
                 assert kept == value
 
 
@@ -153,8 +155,7 @@ def test_locks_of_many_digits_stand_on_the_sheet_as_given(command, short_mix, sm
 
 
 def test_bands_on_mid_or_side_of_a_mono_mix_are_told():
-    side = float(STAGES["equaliser"].parameter("band1_channel").choices.index("side"))
-    settings = {"equaliser": {"band1_channel": side, "band1_gain_db": -1.0}}
+    settings = ChainSettings({"equaliser": {"band1_channel": "side", "band1_gain_db": -1.0}})
     assert mono_note(2, settings) == ()
     (note,) = mono_note(1, settings)
     assert "equaliser.band1_channel (side)" in note.text

@@ -12,8 +12,8 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 
 
 def in_fresh_process(mix, plan, home, jobs, numba_cache=None):
@@ -84,41 +84,32 @@ def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
     assert str(Path.home()) not in text
 
 
-class LastFirst:
+class LastFirst(RunOptions):
     """Runs the trials of a batch in reverse; like joblib it hands them back in the order asked."""
 
-    def __call__(self, tasks):
-        done = [function(*arguments, **named) for function, arguments, named in reversed(list(tasks))]
+    def in_parallel(self, calls):
+        done = [function(*arguments, **named) for function, arguments, named in reversed(list(calls))]
         return done[::-1]
 
 
-def trials_of(mix, plan, seed, jobs=1, parallel=None):
-    search = Search(
-        mix,
-        read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}}),
-        Decisions(),
-        jobs,
-        lambda phase, done: None,
-    )
-    if parallel is not None:
-        search._parallel = parallel
-    search.run()
-    return search.trials
+def trials_of(mix, plan, seed, run):
+    config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}})
+    return MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready().reach(config.target).spent
 
 
 @pytest.fixture(scope="module")
 def one(short_mix, small_plan):
-    return trials_of(read_mix(short_mix), small_plan, 1)
+    return trials_of(read_mix(short_mix), small_plan, 1, RunOptions())
 
 
-@pytest.mark.parametrize("more", [{"jobs": 2}, {"jobs": 4}, {"parallel": LastFirst()}])
-def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, short_mix, small_plan, more):
-    again = trials_of(read_mix(short_mix), small_plan, 1, **more)
+@pytest.mark.parametrize("run", [RunOptions(jobs=2), RunOptions(jobs=4), LastFirst()], ids=["2", "4", "last first"])
+def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, short_mix, small_plan, run):
+    again = trials_of(read_mix(short_mix), small_plan, 1, run)
     assert (one.done, one.best) == (again.done, again.best)
 
 
 def test_another_seed_tries_other_points(one, short_mix, small_plan):
-    other = trials_of(read_mix(short_mix), small_plan, 2, 2)
+    other = trials_of(read_mix(short_mix), small_plan, 2, RunOptions(jobs=2))
     baselines = len(one.families)
     assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
     # Past the baselines another seed draws other points; leaders judged anew, and a stage switched off one of

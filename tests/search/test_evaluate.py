@@ -9,11 +9,12 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.evaluate import OUT_OF_REACH, Evaluator
-from autochain.search.excerpts import Span
-from autochain.search.material import Material
-from autochain.search.space import Decisions, outline, parse_decisions
-from autochain.search.trial import Guess
+from autochain.search.evaluator import OUT_OF_REACH, Evaluator
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.excerpts import Span
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 
 RATE = 44100
 HOP = RATE // 100
@@ -43,7 +44,7 @@ def at(**values):
 
 
 def solved_at(evaluator, point, target, decisions=None, **more):
-    return evaluator.solve(outline(point, decisions or Decisions(), -1.1), target, Guess(), **more)
+    return evaluator.solve(outline_at(point, decisions or Decisions(), -1.1), target, Guess(), **more)
 
 
 @pytest.mark.parametrize("stage", ["bus_compressor", "peak_compressor"])
@@ -130,7 +131,7 @@ def test_a_held_ceiling_is_held_by_the_highest_reading(song):
     material = Material(song, RATE, hops, integrated_lufs(hops), [whole])
     evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan)
     # A limiter set at the ceiling itself passes it by one reading or another, so it has to give way.
-    plan = outline(at(limiter_lookahead_ms=1.0, limiter_release_ms=5.0), Decisions(), -1.0)
+    plan = outline_at(at(limiter_lookahead_ms=1.0, limiter_release_ms=5.0), Decisions(), -1.0)
     solved = evaluator.solve(plan, -7.5, Guess(), step_db=0.1, hold_dbtp=-1.0)
     assert read_true_peak(solved.rendered[0], RATE).highest_dbtp <= -1.0
     assert solved.settings["limiter"]["ceiling_dbtp"] <= -1.0

@@ -14,11 +14,11 @@ from autochain.config.model import Excerpts
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.movement import contrast_loss_lu
-from autochain.search.evaluate import Evaluator
-from autochain.search.excerpts import GRID_HOPS, Span, choose_spans
-from autochain.search.material import Material
-from autochain.search.space import Decisions
-from autochain.search.trial import Guess
+from autochain.search.evaluator import Evaluator
+from autochain.solve.decisions import Decisions
+from autochain.solve.excerpts import GRID_HOPS, Span, choose_spans
+from autochain.solve.material import Material
+from autochain.solve.solved import Guess
 from tests.levels import at_loudness
 
 RATE = 44100

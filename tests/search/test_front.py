@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from autochain.config import read_config
-from autochain.search.costs import NAMES, NOTHING, Costs, priced_db, score
-from autochain.search.front import GROUPS, by_side, neighbours, non_dominated, objectives, spread
+from autochain.search.costs import COST_NAMES, NO_COSTS, Costs, priced_db, score
+from autochain.search.front import GROUPS, by_side, cost_spread, neighbours, non_dominated, objectives
 
 WEIGHTS = read_config().weights
 
@@ -28,15 +28,17 @@ class Placed:
 
 def at(early_work_db=0.0, **costs):
     """A point with the costs of a plain chain, some of them moved."""
-    plain = dict.fromkeys(NAMES, 1.0) | {n: -10.0 for n in NAMES if n.endswith("nmr_db")}
+    plain = dict.fromkeys(COST_NAMES, 1.0) | {n: -10.0 for n in COST_NAMES if n.endswith("nmr_db")}
     return Placed(costs=Costs(**{**plain, **costs}), early_work_db=early_work_db)
 
 
 CHOICE = at()
 # A few values only, so that ties and equals are common.
 coarse = st.builds(
-    lambda values: Placed(costs=Costs(**dict(zip(NAMES, values, strict=True)))),
-    st.tuples(*(st.sampled_from([-30.0, -15.0, -5.0] if n.endswith("nmr_db") else [0.0, 0.5, 1.0]) for n in NAMES)),
+    lambda values: Placed(costs=Costs(**dict(zip(COST_NAMES, values, strict=True)))),
+    st.tuples(
+        *(st.sampled_from([-30.0, -15.0, -5.0] if n.endswith("nmr_db") else [0.0, 0.5, 1.0]) for n in COST_NAMES)
+    ),
 )
 
 
@@ -119,12 +121,12 @@ def test_the_cheapest_of_a_side_is_taken():
 
 def test_spread_leaves_out_the_twentieth_at_either_end():
     points = [at(onset_loss_db=k / 100.0) for k in range(101)]
-    low, high = spread(points)["onset_loss_db"]
+    low, high = cost_spread(points)["onset_loss_db"]
     assert (low, high) == pytest.approx((0.05, 0.95))  # of an even ladder, closed form
-    assert spread(points)["crest_loss_db"] == (1.0, 1.0)
-    assert spread([]) == {}
+    assert cost_spread(points)["crest_loss_db"] == (1.0, 1.0)
+    assert cost_spread([]) == {}
 
 
 def test_nothing_done_costs_nothing_in_the_decibels_that_count():
     # 10 log10(1 + 10**-6.9): the floor of -99 dB under the knee at -30 dB.
-    assert max(priced_db(NOTHING).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-6.9), abs=1e-12)
+    assert max(priced_db(NO_COSTS).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-6.9), abs=1e-12)

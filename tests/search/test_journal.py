@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 
 from autochain.audio.files import read_mix
+from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.errors import JournalError
 from autochain.search.journal import Journal
-from autochain.search.request import request_of
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest, request_of
+from autochain.search.run import MeasuredMix
+from autochain.solve.decisions import Decisions
 
 BUDGET = 18
 
@@ -32,14 +33,17 @@ def mix(short_mix):
     return read_mix(short_mix)
 
 
+def reach(mix, plan, run):
+    return MeasuredMix.of(SearchRequest(mix=mix, config=plan), run).ready().reach(plan.target)
+
+
 @pytest.fixture(scope="module")
 def whole(mix, plan, tmp_path_factory):
     """An uninterrupted search with its journal."""
     path = tmp_path_factory.mktemp("whole") / "journal.jsonl"
     with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=False) as journal:
-        search = Search(mix, plan, Decisions(), 2, lambda phase, done: None, journal)
-        found = search.run()
-    return search, found, path
+        reached = reach(mix, plan, RunOptions(jobs=2, journal=journal))
+    return reached.spent, reached.suggestion, path
 
 
 class Counted:
@@ -58,7 +62,7 @@ class Counted:
 
 
 def gone_on(mix, plan, path, monkeypatch):
-    """Go on from a journal; the search, its result, and how many trials were evaluated anew."""
+    """Go on from a journal; the trials, the result, and how many trials were evaluated anew."""
     from autochain.search import batches
 
     counters = []
@@ -70,9 +74,8 @@ def gone_on(mix, plan, path, monkeypatch):
 
     monkeypatch.setattr(batches.Batches, "__init__", counting)
     with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=True) as journal:
-        search = Search(mix, plan, Decisions(), 1, lambda phase, done: None, journal)
-        found = search.run()
-    return search, found, sum(c.asked for c in counters)
+        reached = reach(mix, plan, RunOptions(journal=journal))
+    return reached.spent, reached.suggestion, sum(c.asked for c in counters)
 
 
 def test_a_killed_search_goes_on_to_the_same_result(whole, mix, plan, tmp_path, monkeypatch):
@@ -84,7 +87,7 @@ def test_a_killed_search_goes_on_to_the_same_result(whole, mix, plan, tmp_path, 
     copy = tmp_path / "journal.jsonl"
     copy.write_bytes(left[: len(left) - cut])
     after, again, asked = gone_on(mix, plan, copy, monkeypatch)
-    assert after.trials.done == before.trials.done
+    assert after.done == before.done
     assert again.chosen.settings == found.chosen.settings
     assert again.chosen.costs == found.chosen.costs
     assert (again.samples == found.samples).all()
@@ -98,14 +101,14 @@ def test_a_complete_journal_leaves_nothing_to_evaluate(whole, mix, plan, tmp_pat
     copy = tmp_path / "journal.jsonl"
     shutil.copy(path, copy)
     after, _, asked = gone_on(mix, plan, copy, monkeypatch)
-    assert (asked, after.trials.done) == (0, before.trials.done)
+    assert (asked, after.done) == (0, before.done)
 
 
 def test_every_float_comes_back_to_the_last_bit(whole, mix, plan):
-    search, _, path = whole
+    spent, _, path = whole
     with Journal(path, request_of(mix.sha256, plan, Decisions()), resume=True) as journal:
         # Leaving stages out is asked for behind the trials of the budget.
-        assert [journal.find(number) for number in range(len(search.trials.done))] == search.trials.done
+        assert tuple(journal.find(number) for number in range(len(spent.done))) == spent.done
 
 
 def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, small_plan):
@@ -113,7 +116,7 @@ def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, sma
     other = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
     with pytest.raises(JournalError, match="budget was 18, is now 19"):
         Journal(path, request_of(mix.sha256, other, Decisions()), resume=True)
-    locked = Decisions(locks={"limiter": {"release_ms": 60.0}})
+    locked = Decisions(locks=ChainSettings({"limiter": {"release_ms": 60.0}}))
     same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
     with pytest.raises(JournalError, match=r"locks was \{\}, is now"):
         Journal(path, request_of(mix.sha256, same, locked), resume=True)
@@ -140,7 +143,7 @@ def test_a_journal_killed_in_its_first_line_starts_anew(tmp_path, content):
 
 
 def test_a_full_disk_is_told_and_what_was_written_stays(whole, tmp_path, monkeypatch):
-    trial = whole[0].trials.done[0]
+    trial = whole[0].done[0]
     path = tmp_path / "journal.jsonl"
     with Journal(path, {"mix": "a"}, resume=False) as journal:
         journal.add(0, trial)

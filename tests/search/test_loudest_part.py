@@ -7,9 +7,9 @@ import pytest
 
 from autochain.audio.files import read_mix, write_wav
 from autochain.config import read_config
-from autochain.search.excerpts import Span
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import suggest
+from autochain.solve.excerpts import Span
 
 # What is promised of any target, LU.
 WITHIN_LU = 0.1
@@ -17,7 +17,7 @@ WITHIN_LU = 0.1
 
 def searched(path, plan, **target):
     config = read_config(plan, {"target": target, "search": {"budget": 7}})
-    return Search(read_mix(path), config, Decisions(), 2, lambda phase, done: None).run()
+    return suggest(SearchRequest(mix=read_mix(path), config=config), RunOptions(jobs=2))
 
 
 def test_the_loudest_part_is_reached_though_no_excerpt_holds_it(short_mix, small_plan, libebur128_loudest, monkeypatch):

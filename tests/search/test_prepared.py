@@ -8,13 +8,14 @@ import pytest
 from scipy.signal import lfilter
 
 from autochain.audio.mix import Mix
+from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.measurement import measure
+from autochain.note import Note
 from autochain.prepare.resonances import Resonance
 from autochain.search.prepared import Prepared, prepare
-from autochain.search.result import Note
-from autochain.search.space import Decisions
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 
@@ -68,22 +69,22 @@ def test_a_clean_mix_is_left_alone():
 
 
 def test_what_was_set_or_left_out_by_hand_is_not_touched():
-    own = {"equaliser": {"band1_freq_hz": 250.0}}
+    own = ChainSettings({"equaliser": {"band1_freq_hz": 250.0}})
     assert prepared(resonant(), locks=own).added_to(Decisions(locks=own)).locks["equaliser"] == own["equaliser"]
     out = Decisions(without=frozenset({"equaliser"}))
     assert "equaliser" not in prepared(resonant(), without=out.without).added_to(out).locks
 
 
 def test_suggested_fades_stand_beside_a_locked_one():
-    suggested = Prepared(settings={"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}}, notes=())
-    decided = suggested.added_to(Decisions(locks={"output": {"fade_out_ms": 0.0}}))
-    assert decided.locks == {"output": {"fade_in_ms": 12.0, "fade_out_ms": 0.0}}
+    suggested = Prepared(settings=ChainSettings({"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}}), notes=())
+    decided = suggested.added_to(Decisions(locks=ChainSettings({"output": {"fade_out_ms": 0.0}})))
+    assert decided.locks.plain() == {"output": {"fade_in_ms": 12.0, "fade_out_ms": 0.0}}
 
 
 def test_where_only_a_gain_is_applied_no_note_speaks_of_a_band():
     codes = ("resonance_in_mix", "low_cut", "tone", "references", "fades")
     notes = tuple(Note(code=code, text="", suggestion="") for code in codes)
-    settings = {"equaliser": {"band1_gain_db": -1.0}, "output": {"fade_in_ms": 20.0}}
+    settings = ChainSettings({"equaliser": {"band1_gain_db": -1.0}, "output": {"fade_in_ms": 20.0}})
     ends = Prepared(settings=settings, notes=notes).ends_only()
     assert set(ends.settings) == {"output"}
     assert [note.code for note in ends.notes] == ["references", "fades"]

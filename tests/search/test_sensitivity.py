@@ -8,28 +8,33 @@ from joblib import Parallel
 
 from autochain.audio.files import read_mix
 from autochain.chain.chain import DEFAULT, STAGES
+from autochain.chain.settings import NOTHING_SET, ChainSettings
 from autochain.config import read_config
-from autochain.config.model import PARAMETER_OF
+from autochain.config.coordinates import COORDINATES
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.evaluate import Evaluator
-from autochain.search.material import Material
-from autochain.search.run import Search
+from autochain.search.evaluator import Evaluator
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 from autochain.search.sensitivity import free_knobs, sensitivity
-from autochain.search.space import Decisions, fixed
-from autochain.search.trial import Guess
+from autochain.solve.decisions import Decisions
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
 
 PLAN = read_config().search
 WORSE_BY = 0.25
-SETTINGS = {
-    "drive": {"gain_db": 6.0},
-    "clipper": {**STAGES["clipper"].checked({}), "ceiling_dbfs": 1.4, "softness": 40.0},
-    "limiter": {**STAGES["limiter"].checked({}), "ceiling_dbtp": -1.1, "lookahead_ms": 3.0, "release_ms": 40.0},
-    "output": STAGES["output"].checked({}),
-}
+SETTINGS = DEFAULT.checked(
+    {
+        "drive": {"gain_db": 6.0},
+        "clipper": {"ceiling_dbfs": 1.4, "softness": 40.0},
+        "limiter": {"ceiling_dbtp": -1.1, "lookahead_ms": 3.0, "release_ms": 40.0},
+        "output": {},
+    }
+)
 
 
-def knobs(settings=SETTINGS, locks=None):
-    return free_knobs(settings, locks or {}, PLAN.ranges, DEFAULT)
+def knobs(settings=SETTINGS, locks=NOTHING_SET):
+    return free_knobs(settings, locks, PLAN.ranges, DEFAULT)
 
 
 
@@ -131,47 +136,44 @@ def test_jobs_change_nothing():
 
 
 def test_one_setting_moves_at_a_time_and_what_is_locked_stays():
-    locks = {"clipper": {"ceiling_dbfs": 1.4}}
+    locks = ChainSettings({"clipper": {"ceiling_dbfs": 1.4}})
     _, calls = found_for(bowl(ceiling=0.1, release=0.3), locks=locks)
     for settings in calls:
-        moved = [(stage, n) for stage, own in settings.items() for n, v in own.items() if v != SETTINGS[stage][n]]
+        moved = [(stage, n) for stage, own in settings.items() for n, v in own.items() if v != SETTINGS.value(stage, n)]
         assert len(moved) <= 1
         assert moved != [("clipper", "ceiling_dbfs")]
 
 
 def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
-    full = {name: dict(STAGES[name].checked({})) for name in DEFAULT.stages}
-    full["limiter"]["release_ms"] = full["bus_compressor"]["release_ms"] = 100.0
+    full = DEFAULT.checked({name: {} for name in DEFAULT.stages})
+    full = full.with_("limiter", release_ms=100.0).with_("bus_compressor", release_ms=100.0)
     named = {knob.name for knob in knobs(full)}
-    solved = {("bus_compressor", "threshold_db"), ("peak_compressor", "threshold_db"), ("clipper", "ceiling_dbfs")}
-    assert named == set(PARAMETER_OF.values()) | solved
+    assert named == {coordinate.place for coordinate in COORDINATES}
 
 
 @pytest.fixture(scope="module")
 def searched(short_mix, small_plan):
     config = read_config(small_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
-    search = Search(read_mix(short_mix), config, Decisions(), 2, lambda phase, done: None)
-    return search, search.run()
+    request = SearchRequest(mix=read_mix(short_mix), config=config)
+    return MeasuredMix.of(request, RunOptions(jobs=2)).ready().reach(config.target)
 
 
 def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched):
-    search, found = searched
+    found = searched.suggestion
     # A second evaluator, its material cut anew, its drives solved from nowhere near.
-    config, chosen = search.config, found.chosen
+    config, chosen = found.config, found.chosen
     chain = config.chain_plan
-    start = chain.render(search.mix.samples, search.mix.rate_hz, chosen.settings, stages=chain.leading).samples
-    hops = weighted_hops(start, search.mix.rate_hz)
-    material = Material(start, search.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
+    start = chain.render(found.mix.samples, found.mix.rate_hz, chosen.settings, stages=chain.leading).samples
+    hops = weighted_hops(start, found.mix.rate_hz)
+    material = Material(start, found.mix.rate_hz, hops, integrated_lufs(hops), found.spans)
     tolerance_lu = 0.004
     drive = config.search.drive.model_copy(update={"tolerance_lu": tolerance_lu})
     evaluator = Evaluator(material, config.weights, drive, chain)
-    target = search.trials.aims.excerpts_lufs
+    target = searched.spent.aims.excerpts_lufs
 
     def score_at(stage=None, parameter=None, value=None, target=target):
-        settings = {name: dict(own) for name, own in chosen.settings.items()}
-        if stage is not None:
-            settings[stage][parameter] = value
-        return evaluator.price(evaluator.solve(fixed(settings, Decisions()), target, Guess()), target).score
+        settings = chosen.settings if stage is None else chosen.settings.with_(stage, {parameter: value})
+        return evaluator.price(evaluator.solve(only_drive_left(settings, Decisions()), target, Guess()), target).score
 
     base = score_at()
     assert 1 <= len(found.sensitivity) <= 3

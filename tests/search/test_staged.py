@@ -6,18 +6,18 @@ import pytest
 
 from autochain.audio.files import read_mix
 from autochain.config import read_config
-from autochain.search.excerpts import Span, first_excerpt
-from autochain.search.run import Search
-from autochain.search.space import Decisions
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 from autochain.search.staged import Known
-from autochain.search.trial import Guess
+from autochain.solve.excerpts import Span, first_excerpt
+from autochain.solve.solved import Guess
 
 
 def searched(mix, plan, **search):
     config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 30, **search}})
-    found = Search(mix, config, Decisions(), 2, lambda phase, done: None)
-    result = found.run()
-    return found.trials, result
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions(jobs=2)).ready()
+    reached = ready.reach(config.target)
+    return ready.staged, reached.spent, reached.suggestion
 
 
 @pytest.fixture(scope="module")
@@ -36,24 +36,23 @@ def wide(mix, small_plan):
 
 
 def test_trials_behind_on_one_excerpt_hear_no_others_and_are_never_the_best(narrow):
-    trials, result = narrow
-    pruned = [t for t in trials.done if t.pruned]
+    _, spent, result = narrow
+    pruned = [t for t in spent.done if t.pruned]
     assert len(pruned) >= 5
-    assert not trials.best.pruned
-    assert trials.best.score <= min(t.score for t in pruned)
+    assert not spent.best.pruned
+    assert spent.best.score <= min(t.score for t in pruned)
     assert result.stats.trials == 30
 
 
 def test_a_wide_margin_lets_every_trial_hear_everything(wide):
-    assert not any(t.pruned for t in wide[0].done)
+    assert not any(t.pruned for t in wide[1].done)
 
 
 def test_a_trial_that_cannot_reach_the_first_excerpt_s_loudness_alone_hears_the_others(narrow):
-    trials, _ = narrow
-    staged, aims = trials._staged, trials.aims
-    point = trials.best.coordinates.model_copy(update={"clip_softness": 37.0})
-    behind = Known.of(trials.done, trials.done[trials._fair :], trials.best.score - 50.0, 0.0)
-    asked = point, trials.searched, trials._limiter_ceiling
+    staged, spent, _ = narrow
+    aims, point = spent.aims, spent.best.coordinates.model_copy(update={"clip_softness": 37.0})
+    behind = Known.of(spent.done, spent.done[spent.comparable_from :], spent.best.score - 50.0, 0.0)
+    asked = point, spent.binding.searched, spent.limiter_ceiling_dbtp
     assert staged.trial(*asked, aims, behind).pruned
     deaf = staged.trial(*asked, dataclasses.replace(aims, first_lufs=2.0), behind)  # louder than full scale allows
     assert deaf.solution.met
@@ -62,16 +61,17 @@ def test_a_trial_that_cannot_reach_the_first_excerpt_s_loudness_alone_hears_the_
 
 
 def test_baselines_are_never_cut_short(narrow):
-    assert not any(trial.pruned for _, trial in narrow[0].families)
+    assert not any(trial.pruned for _, trial in narrow[1].families)
 
 
 def test_a_trial_that_heard_everything_is_as_if_it_had_at_once(wide):
-    trials, _ = wide
-    trial = trials.done[-1]  # judged at the loudness that was calibrated last
+    _, spent, _ = wide
+    trial = spent.done[-1]  # judged at the loudness that was calibrated last
     # From its own drive: where a gating block drops out the loudness falls by 0.03 LU, and a target there has two
     # drives, 0.18 of score apart.
     target, own = trial.solution.reached_lufs, Guess(loss_db=trial.loss_db, slope=trial.solution.slope)
-    again = trials._closely.trial(trial.coordinates, trials._decisions, trials._limiter_ceiling, target, own)
+    closely = spent.excerpts.with_tolerance(0.004)
+    again = closely.trial(trial.coordinates, spent.binding.searched, spent.limiter_ceiling_dbtp, target, own)
     assert abs(again.solution.reached_lufs - target) <= 0.004
     assert again.score == pytest.approx(trial.score, abs=0.05)
 
@@ -81,7 +81,7 @@ def trial_like(trial, **changes):
 
 
 def test_what_is_expected_of_the_rest_is_the_median_near_the_best(wide):
-    model = wide[0].done[-1]
+    model = wide[1].done[-1]
     rests = [0.3, 0.1, 0.2, 0.4, 0.25, 0.15, 0.35, 0.05, 9.0, 9.0]  # the two farthest from the best do not count
     fair = [
         trial_like(model, score=5.0 + i / 10, first_score=5.0 + i / 10 - rest, loss_db=2.0, first_loss_db=1.5)
@@ -98,8 +98,8 @@ def test_what_is_expected_of_the_rest_is_the_median_near_the_best(wide):
 
 def test_the_loudest_excerpt_comes_first():
     spans = [
-        Span(start_hop=at, stop_hop=at + 40, preroll_hops=0, reason=f"{number} of 3 from quiet to loud")
-        for at, number in ((0, 2), (40, 3), (80, 1))
+        Span(start_hop=at, stop_hop=at + 40, preroll_hops=0, reason="", loudness_class=number)
+        for at, number in ((0, 9), (40, 10), (80, 1))  # by number, where words would put 9 last
     ]
     assert first_excerpt(spans) == 1
     assert first_excerpt([spans[0], spans[2]]) == 0

@@ -12,8 +12,8 @@ from autochain.demo import make_demo
 from autochain.measure.measurement import measure
 from autochain.search.prepared import prepare
 from autochain.search.request import request_of
-from autochain.search.space import Decisions
 from autochain.search.toward_references import read_references, tone_moves
+from autochain.solve.decisions import Decisions
 
 RATE_HZ = 44100
 

@@ -6,12 +6,14 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.evaluate import EXACT_LU, Evaluator
-from autochain.search.excerpts import whole_song
-from autochain.search.material import Material
-from autochain.search.space import Decisions, fixed, parse_decisions
-from autochain.search.trial import Guess
-from autochain.search.verify import verify
+from autochain.search.evaluator import Evaluator
+from autochain.search.verify import Contender, verify
+from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
+from autochain.solve.solved import Guess
+from autochain.solve.solver import EXACT_LU
 
 RATE = 44100
 CONFIG = read_config()
@@ -31,11 +33,15 @@ def song():
 
 def verified(song, lufs=-9.0, locks=()):
     target = CONFIG.target.model_copy(update={"lufs": lufs})
-    return verify("limiter_only", SETTINGS, MIX, song, target, parse_decisions(list(locks), []), Guess())
+    decisions = parse_decisions(list(locks), [])
+    contender = Contender(
+        name="limiter_only", settings=SETTINGS, target=target, decisions=decisions, guess=Guess()
+    )
+    return verify(contender, MIX, song)
 
 
 def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
-    solved = song.solve(fixed(SETTINGS, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0)
+    solved = song.solve(only_drive_left(SETTINGS, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0)
     drive_db = solved.settings["drive"]["gain_db"]
     at = []
     for step_db in (0.0, 0.1):  # the step a hand sets beside it, some hundredths of a LU away
@@ -50,7 +56,7 @@ def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
 def test_a_score_is_that_of_a_render_at_the_very_target(song):
     found = verified(song)
     exact = song.at_target(
-        song.solve(fixed(found.settings, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0), -9.0
+        song.solve(only_drive_left(found.settings, Decisions()), -9.0, Guess(), step_db=0.1, hold_dbtp=-1.0), -9.0
     )
     heard = CHAIN.render(MIX.samples, RATE, exact.settings).samples
     assert integrated_lufs(weighted_hops(heard, RATE)) == pytest.approx(-9.0, abs=2.0 * EXACT_LU)
@@ -65,7 +71,7 @@ def test_a_target_out_of_reach_ends_where_one_more_db_adds_little(song):
     assert drive_db < 30.0
 
     def lufs_at(more_db):
-        settings = {**found.settings, "drive": {"gain_db": drive_db + more_db}}
+        settings = found.settings.with_("drive", gain_db=drive_db + more_db)
         return integrated_lufs(weighted_hops(CHAIN.render(MIX.samples, RATE, settings).samples, RATE))
 
     # saturated_slope, LU per dB, on either side of where it ends; found within half a dB.

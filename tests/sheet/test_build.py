@@ -9,7 +9,7 @@ import soundfile
 
 import autochain
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, parsed, render
+from autochain.chain.chain import STAGES, checked, render
 from autochain.config import Coordinates, read_config
 from autochain.demo import CHARACTERS
 from autochain.search.sensitivity import free_knobs
@@ -17,7 +17,7 @@ from autochain.sheet.words import WHILE_MOVING
 
 
 def settings_of(sheet):
-    return parsed({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
+    return checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 @pytest.mark.parametrize("character", CHARACTERS)

@@ -1,5 +1,7 @@
 """The columns of settings: the suggestion between its neighbours."""
 
+from dataclasses import asdict
+
 import pytest
 
 from autochain.chain.chain import STAGES
@@ -31,7 +33,7 @@ def with_neighbours(sheet, *, denser=None, more_open=None):
             own = moved.get(entry.stage, {})
             if own is not None:
                 stages.append(entry.model_copy(update={"settings": {**entry.settings, **own}}))
-        costs = sheet.costs.model_dump(exclude={"rotation_saving_db"})
+        costs = {name: value for name, value in asdict(sheet.costs).items() if name != "rotation_saving_db"}
         differs = {cost: 0.0 for cost in costs if cost != "score"} | {"onset_loss_db": -0.7}
         costs = {**costs, "onset_loss_db": costs["onset_loss_db"] - 0.7, "score": costs["score"] + 0.4}
         found.append(

@@ -7,7 +7,7 @@ import pytest
 
 from autochain.config import read_config
 from autochain.resources import resource
-from autochain.search.costs import NOTHING, terms
+from autochain.search.costs import NO_COSTS, terms
 from autochain.sheet.words import COST_COLUMNS, COSTS, DISTORTION_PRICE
 
 DEFAULT = resource("configs", "default.toml").read_text(encoding="utf-8")
@@ -15,7 +15,7 @@ DEFAULT = resource("configs", "default.toml").read_text(encoding="utf-8")
 
 def price(nmr_db):
     """Points of a chain that adds nothing but distortion, at a weight of 1."""
-    costs = type(NOTHING)(**{**NOTHING.as_dict(), "added_distortion_nmr_db": nmr_db})
+    costs = type(NO_COSTS)(**{**NO_COSTS.as_dict(), "added_distortion_nmr_db": nmr_db})
     return terms(costs, read_config().weights.model_copy(update={"added_distortion_nmr_db": 1.0}))[
         "added_distortion_nmr_db"
     ]

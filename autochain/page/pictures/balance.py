@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from autochain.document.axes import across, area, line, rounds, svg, word
-from autochain.units import frequency
+from autochain.units import frequency_mark
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 210.0, 46.0, 12.0, 22.0, 24.0
 _LEAST_SPAN_DB, _MOST_SPAN_DB = 12.0, 48.0
@@ -62,9 +62,9 @@ def _parts(
         yield word(_LEFT - 6.0, y + 4.0, f"{level:+.0f}" if level else "0", "end")
     for k, hz in enumerate(bands_hz):
         if k % 3 == 1:
-            yield word(_LEFT + step * (k + 0.5), _HEIGHT - 8.0, frequency(hz), "middle")
+            yield word(_LEFT + step * (k + 0.5), _HEIGHT - 8.0, frequency_mark(hz), "middle")
     if references_db:
         yield line(points(references_db[1]), "median")
     yield line(points(mix_db), "before")
     yield line(points(master_db), "line")
-    yield word(_LEFT, _TOP - 9.0, "dB of the whole")
+    yield word(_LEFT, _TOP - 9.0, "dB of the whole, over Hz")

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from autochain.document.axes import across, line, rounds, svg, upright, word
-from autochain.units import frequency
+from autochain.units import frequency_mark
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 190.0, 46.0, 12.0, 22.0, 24.0
 _LOW_HZ, _HIGH_HZ = 20.0, 20_000.0
@@ -50,8 +50,8 @@ def _parts(
         yield word(_LEFT - 6.0, y(level) + 4.0, f"{level:+.0f}" if level else "0", "end")
     for hz in _NAMED_HZ:
         yield upright(x(hz), _TOP, height)
-    for hz in _NAMED_HZ[1::2]:
-        yield word(x(hz), _HEIGHT - 8.0, frequency(hz), "middle")
+    for hz in _NAMED_HZ:
+        yield word(x(hz), _HEIGHT - 8.0, frequency_mark(hz), "middle")
     for kind, curve in curves:
         yield line([(x(hz), y(v)) for hz, v in zip(freq_hz, curve, strict=True)], kind)
-    yield word(_LEFT, _TOP - 9.0, unit)
+    yield word(_LEFT, _TOP - 9.0, f"{unit}, over Hz")

@@ -9,7 +9,7 @@ from autochain.page.pictures.strip import Mark, marks_along
 from autochain.units import clock
 
 _WIDTH, _LEFT, _RIGHT = 760.0, 46.0, 10.0
-_TOP, _WAVE, _LOUDNESS, _STAGE, _GAP, _BOTTOM = 32.0, 84.0, 150.0, 46.0, 26.0, 22.0
+_TOP, _WAVE, _LOUDNESS, _STAGE, _GAP, _BOTTOM = 32.0, 84.0, 150.0, 46.0, 26.0, 26.0
 _LOWEST_LU = 24.0  # under the loudest
 _REACH = 6.0  # half the width of what a pointer can press
 
@@ -48,8 +48,22 @@ class Song:
     cues_s: Sequence[float]
 
 
-def song_picture(label: str, song: Song, marks: Sequence[Mark] = (), *, playable: bool = False) -> str:
-    """Draw it, with places of findings above the waveform; `playable` times to listen at can be pressed."""
+def song_picture(
+    label: str, song: Song, marks: Sequence[Mark] = (), held_s: Sequence[tuple[float, float]] = ()
+) -> str:
+    """Draw it.
+
+    Parameters
+    ----------
+    label
+        What it shows.
+    song
+        What is drawn.
+    marks
+        Places of findings, above the waveform.
+    held_s
+        From when to when a page can play it; there it can be pressed, and so can the times to listen at.
+    """
     height = _TOP + _WAVE + _GAP + _LOUDNESS + len(song.reductions_db) * (_GAP + _STAGE) + _BOTTOM
     parts: list[str] = []
     bottom = height - _BOTTOM
@@ -67,20 +81,32 @@ def song_picture(label: str, song: Song, marks: Sequence[Mark] = (), *, playable
         x = _x(second, song)
         # At the ends inward: words are larger on a phone, and would run into the scale or out of the picture.
         anchor = "start" if second == 0 else "end" if x > _WIDTH - _RIGHT - 24.0 else "middle"
-        parts.append(word(x, height - 6.0, f"{second // 60}:{second % 60:02d}", anchor))
+        parts.append(word(x, height - 4.0, f"{second // 60}:{second % 60:02d}", anchor))
     # Last, so that nothing lies over what can be pressed.
-    parts += [_pressed(cue, song, bottom) for cue in song.cues_s if playable]
+    if held_s:
+        parts += _playable(song, bottom, held_s)
     parts += marks_along(marks, song.duration_s, _LEFT, _WIDTH - _LEFT - _RIGHT, _TOP, _WAVE)
     return svg(_WIDTH, height, label, parts, links=bool(marks))
 
 
-def _pressed(cue_s: float, song: Song, bottom: float) -> str:
-    """What a pointer presses around a time to listen at; by keyboard the list of times does the same."""
-    x = _x(cue_s, song) - _REACH
-    return (
-        f'<rect class="reach" data-time="{cue_s:.2f}" x="{x:.1f}" y="{_TOP:.1f}" width="{2.0 * _REACH:.1f}" '
-        f'height="{bottom - _TOP:.1f}"><title>play {clock(cue_s)}</title></rect>'
-    )
+def _playable(song: Song, bottom: float, held_s: Sequence[tuple[float, float]]) -> Iterator[str]:
+    """What a pointer presses, and a line for the player's place; the list of times and the slider do the same."""
+    y = f'y="{_TOP:.1f}" height="{bottom - _TOP:.1f}"'
+    for start, stop in held_s:
+        x, width = _x(start, song), _x(stop, song) - _x(start, song)
+        yield f'<rect class="held" x="{x:.1f}" y="{bottom + 2.0:.1f}" width="{width:.1f}" height="4"/>'
+        yield (
+            f'<rect class="reach" data-from="{start:.2f}" data-to="{stop:.2f}" x="{x:.1f}" {y} width="{width:.1f}">'
+            f"<title>play {clock(start)} to {clock(stop)}</title></rect>"
+        )
+    for cue in song.cues_s:
+        x = _x(cue, song) - _REACH
+        yield (
+            f'<rect class="reach" data-time="{cue:.2f}" x="{x:.1f}" {y} width="{2.0 * _REACH:.1f}">'
+            f"<title>play {clock(cue)}</title></rect>"
+        )
+    step = (_x(song.duration_s, song) - _x(0.0, song)) / max(song.duration_s, 1e-9)
+    yield f'<path class="head" data-step="{step:.4f}" d="M{_LEFT:.1f} {_TOP:.1f}v{bottom - _TOP:.1f}"/>'
 
 
 def _x(time_s: float, song: Song) -> float:
@@ -101,7 +127,7 @@ def _wave(song: Song, y: float) -> Iterator[str]:
         yield area([(_LEFT, middle), *points, (_WIDTH - _RIGHT, middle)], "further" if side == song.further else "wave")
     even = "waveform of the mix"
     side_named = {1: f"{even}; its upper side reaches further", -1: f"{even}; its lower side reaches further"}
-    yield word(_LEFT, y - 18.0, side_named.get(song.further, even))
+    yield word(_LEFT + 4.0, y - 18.0, side_named.get(song.further, even))
 
 
 def _loudness(song: Song, y: float) -> Iterator[str]:
@@ -123,7 +149,7 @@ def _loudness(song: Song, y: float) -> Iterator[str]:
         yield area([(mix[0][0], at(low)), *mix, (mix[-1][0], at(low))], "area")
         yield line(points(song.master_lufs), "line")
     yield across(_LEFT, _WIDTH - _LEFT - _RIGHT, at(song.target_lufs), "target")
-    yield word(_LEFT, y - 5.0, "loudness of 3 s, LUFS: mix (area), suggestion (line), wanted (dashes)")
+    yield word(_LEFT + 4.0, y - 8.0, "loudness of 3 s, LUFS: mix (area), suggestion (line), wanted (dashes)")
 
 
 def _stage(name: str, values: Sequence[float], y: float, most: float) -> Iterator[str]:
@@ -135,4 +161,4 @@ def _stage(name: str, values: Sequence[float], y: float, most: float) -> Iterato
     down = [max(0.0, -v if adds else v) for v in values]
     points = [(x, y + _STAGE * v / most) for x, v in zip(_even(len(down)), down, strict=True)]
     yield area([(_LEFT, y), *points, (_WIDTH - _RIGHT, y)], "added" if adds else "taken")
-    yield word(_LEFT, y - 5.0, f"{name} {'adds' if adds else 'takes'}, dB")
+    yield word(_LEFT + 4.0, y - 8.0, f"{name} {'adds' if adds else 'takes'}, dB")

@@ -1,0 +1,105 @@
+"""Which of the verified chains is suggested, and what stands beside it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from autochain.config.model import Config
+from autochain.search.baselines import LIMITER_LOCKED, LIMITER_ONLY, TRADE_DEFAULT, WITH_LOCKS
+from autochain.search.evaluator import Trial
+from autochain.search.front import SIDES, cost_spread, neighbours
+from autochain.search.result import SearchStats, Verified
+from autochain.search.space import on_edge, switched
+from autochain.search.spent import Spent
+from autochain.search.verify import SUGGESTION
+from autochain.solve.decisions import Decisions
+
+_SHOWN = (LIMITER_ONLY, LIMITER_LOCKED, TRADE_DEFAULT)  # baselines that a sheet lists
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Choice:
+    """What is suggested.
+
+    Attributes
+    ----------
+    chosen
+        The chain, verified.
+    trial, decisions
+        The trial it came from, and what bound that.
+    baselines
+        What the sheet lists beside it, by name.
+    neighbours
+        Its neighbours by side.
+    stats
+        How the search went.
+    """
+
+    chosen: Verified
+    trial: Trial
+    decisions: Decisions
+    baselines: dict[str, Verified]
+    neighbours: dict[str, Verified]
+    stats: SearchStats
+
+
+def contenders_of(spent: Spent) -> dict[str, tuple[Trial, Decisions]]:
+    """Trials that are to be verified on the whole song, with what binds each: the best, its sides, baselines."""
+    searched = {SUGGESTION: spent.best, **spent.neighbours}
+    own = {name: (trial, spent.binding.searched) for name, trial in searched.items()}
+    return own | {name: (trial, spent.binding.of_family(name)) for name, trial in spent.best_of_families().items()}
+
+
+def choose(spent: Spent, verified: Sequence[Verified], config: Config) -> Choice:
+    """Choose among the verified contenders of a search."""
+    by_name = {v.name: v for v in verified}
+    allowed = [v for v in verified if spent.binding.honoured_by(v.settings)]
+    best = min(allowed, key=lambda v: (v.miss_lu(config.target), v.score))
+    chosen = best if spent.binding.near is not None else _simple_enough(best, allowed, config.search.chain_earns)
+    # Sides are told on the whole song, where another of them may be the best.
+    others = [by_name[n] for n in (SUGGESTION, *SIDES) if n in by_name and by_name[n] is not chosen]
+    sides = neighbours(
+        chosen, [chosen, *(v for v in others if v.met)], config.weights, config.search.neighbours_within
+    )
+    trial, decisions = contenders_of(spent)[chosen.name]
+    if chosen.name in SIDES:
+        chosen = replace(chosen, name=SUGGESTION)
+    # The search may have come back to a baseline's very settings.
+    twins = [v.name for v in verified if v.settings == chosen.settings and v.name in _SHOWN]
+    point = None if trial.coordinates is None else switched(trial.coordinates)
+    heard = [t for t in spent.done if t.solution.met and not t.pruned]
+    return Choice(
+        chosen=chosen,
+        trial=trial,
+        decisions=decisions,
+        baselines={name: by_name[name] for name in _SHOWN if name in by_name},
+        neighbours={side: replace(v, name=side) for side, v in sides.items()},
+        stats=SearchStats(
+            trials=len(spent.done),
+            feasible=len(heard),
+            pruned=sum(t.pruned for t in spent.done),
+            on_edge=() if point is None else on_edge(point, config.search.ranges, spent.binding.decided.locks),
+            mean_renders=float(np.mean([t.solution.renders for t in spent.done])),
+            chosen_from=twins[0] if twins else chosen.name,
+            complete=spent.complete,
+            coordinates=point,
+            spread=cost_spread(heard),
+            forgone=None if chosen.score <= best.score else best,
+        ),
+    )
+
+
+def _simple_enough(best: Verified, allowed: Sequence[Verified], earns: float) -> Verified:
+    """The best, or a limiter alone or clipper with limiter over which it gains too little for its stages."""
+    if not best.met:
+        return best
+    simple = [
+        v
+        for v in allowed
+        if v.name in {*WITH_LOCKS, *WITH_LOCKS.values()}
+        and v.met
+        and v.score <= best.score + earns
+        and len(v.settings) < len(best.settings)
+    ]
+    return min([*simple, best], key=lambda v: (len(v.settings), v.score))

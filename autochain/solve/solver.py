@@ -1,0 +1,255 @@
+"""Settings brought to a loudness under a ceiling.
+
+Order of work: both compressors once (thresholds solved for the wanted work), then the peak stages at every drive the
+solve asks for.
+"""
+
+import math
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.chain.chain import ChainPlan, Rendered
+from autochain.chain.output import held_trim_db
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
+from autochain.config.model import Drive
+from autochain.measure.true_peak import TruePeakReading, read_true_peak
+from autochain.solve.drive import Solution, solve_drive, within_slopes
+from autochain.solve.dynamics import Dynamics
+from autochain.solve.material import Material
+from autochain.solve.outline import Outline
+from autochain.solve.solved import Guess, Solved
+from autochain.units import db_to_linear, linear_to_db
+
+SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
+LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
+DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
+MOST_CEILING_STEPS = 4
+MOST_TRIM_STEPS = 2
+# One LU costs up to four points of score, so that this much is 0.004 of it.
+EXACT_LU = 0.001
+_MOST_EXACT_RENDERS = 3
+
+
+@dataclass(slots=True)
+class _Nearest:
+    """The render that came nearest to the target so far."""
+
+    error: float
+    drive_db: float
+    rendered: list[Rendered]
+    hops: list[npt.NDArray[np.float64]]
+    settings: ChainSettings
+
+
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What the drive is solved for; parameters as of `solve_drive`."""
+
+    target_lufs: float
+    gain_alone_db: float
+    step_db: float
+    dialable: bool
+
+
+class Solver:
+    """Solves outlines on one material; calls are independent of each other and safe in parallel threads."""
+
+    def __init__(self, material: Material, plan: Drive, chain: ChainPlan) -> None:
+        self.material = material
+        self.plan = plan
+        self.chain = chain
+        self._dynamics = Dynamics(material, chain)
+        # The output stage fades the ends of a song, which an excerpt does not have.
+        self._behind = (*chain.level, OUTPUT) if material.whole else chain.level
+
+    def with_tolerance(self, tolerance_lu: float) -> Self:
+        """The same with another tolerance of the drive, in LU; what is cached is shared."""
+        other = copy(self)
+        other.plan = self.plan.model_copy(update={"tolerance_lu": tolerance_lu})
+        return other
+
+    def solve(
+        self,
+        plan: Outline,
+        target_lufs: float,
+        guess: Guess,
+        *,
+        step_db: float = 0.0,
+        hold_dbtp: float | None = None,
+    ) -> Solved:
+        """Solve an outline for the target.
+
+        Parameters
+        ----------
+        plan
+            Settings, and what is left to solve in them.
+        target_lufs
+            Loudness wanted.
+        guess
+            Where the solve starts.
+        step_db
+            > 0 keeps the drive on settable steps.
+        hold_dbtp
+            Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
+            lowered by settable steps, and the drive solved again, until it does. Where that is not enough, or
+            the plan locks that ceiling, the output's trim takes the rest: the last step is a trim alone, after
+            which nothing can exceed the ceiling. A target out of reach then ends at a drive that somebody could dial.
+        """
+        settings, before_peaks, traces = self._dynamics.render(plan)
+        material = self.material
+        scored = material.scored(before_peaks)
+        peak_db = linear_to_db(max(float(scored.max()), -float(scored.min())))  # without a copy of the song
+        del scored
+        before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
+        start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
+        aim = _Aim(target_lufs, start, step_db, hold_dbtp is not None)
+        reading: TruePeakReading | None = None
+        saturated = False
+        for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
+            solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
+            saturated = saturated or solution.saturated
+            if hold_dbtp is None:
+                break
+            reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
+            excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
+            if excess_db <= 0.0:
+                break
+            guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
+            if saturated:  # where it ends is not looked for again
+                plan = replace(plan, drive_db=solution.drive_db)
+            if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
+                lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
+                trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
+                settings = settings.with_(OUTPUT, trim_db=trim)
+                if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
+                    nearest = self._trimmed(nearest, lower, trim)
+                    reached = solution.reached_lufs + lower
+                    met = abs(reached - target_lufs) <= LOUDNESS_TOLERANCE_LU
+                    solution = replace(solution, reached_lufs=reached, met=met)
+                    reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
+                continue
+            ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
+            lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
+            settings = settings.with_(LIMITER, ceiling_dbtp=ceiling.rounded(lower))
+        return Solved(
+            settings=nearest.settings,
+            solution=replace(solution, saturated=saturated and not solution.met),
+            loss_db=solution.drive_db - start,
+            before_peaks=before_peaks,
+            rendered=[r.samples for r in nearest.rendered],
+            traces=[{**t, **r.traces} for t, r in zip(traces, nearest.rendered, strict=True)],
+            hops=nearest.hops,
+            true_peak=reading,
+        )
+
+    def at_target(self, solved: Solved, target_lufs: float) -> Solved:
+        """The same chain at the target's very loudness: its drive moves by hundredths of a dB, off a hand's steps.
+
+        Chains are compared there, since which is louder is not better. The render of `solved` is given up for it.
+        """
+        material, drive_db, reached = self.material, solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs
+        slope, settings = within_slopes(solved.solution.slope), solved.settings
+        for _ in range(_MOST_EXACT_RENDERS):
+            if abs(reached - target_lufs) <= EXACT_LU:
+                break
+            solved.rendered.clear()
+            was_db, was_lufs = drive_db, reached
+            drive_db -= (reached - target_lufs) / slope
+            settings = settings.with_(DRIVE, gain_db=drive_db)
+            rendered = self._peak_stages(solved.before_peaks, settings)
+            hops = material.scored_hops([r.samples for r in rendered])
+            lufs = material.wanted_lufs(hops)
+            reached = SILENT_LUFS if lufs is None else lufs
+            slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
+            solved = replace(
+                solved,
+                settings=settings,
+                solution=replace(solved.solution, drive_db=drive_db, reached_lufs=reached),
+                rendered=[r.samples for r in rendered],
+                traces=[{**t, **r.traces} for t, r in zip(solved.traces, rendered, strict=True)],
+                hops=hops,
+            )
+        return solved
+
+    @staticmethod
+    def _trimmed(nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
+        """The render with a lower trim: a static gain behind everything."""
+        gain = db_to_linear(gain_db)
+        return _Nearest(
+            nearest.error,
+            nearest.drive_db,
+            [Rendered(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
+            [hops * gain**2 for hops in nearest.hops],
+            nearest.settings.with_(OUTPUT, trim_db=trim_db),
+        )
+
+    def _solve_level(
+        self,
+        settings: ChainSettings,
+        before_peaks: list[Samples],
+        peak_db: float,
+        plan: Outline,
+        guess: Guess,
+        aim: _Aim,
+    ) -> tuple[Solution, _Nearest]:
+        """Drive solve over the peak stages; keeps the nearest render."""
+        material = self.material
+        nearest: _Nearest | None = None
+
+        def loudness_at(drive_db: float) -> float:
+            nonlocal nearest
+            if nearest is not None:
+                # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
+                nearest.rendered = []
+            at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
+            rendered = self._peak_stages(before_peaks, at)
+            hops = material.scored_hops([r.samples for r in rendered])
+            lufs = material.wanted_lufs(hops)
+            lufs = SILENT_LUFS if lufs is None else lufs
+            error = abs(lufs - aim.target_lufs)
+            if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):
+                nearest = _Nearest(error, drive_db, rendered, hops, at)
+            return lufs
+
+        if plan.drive_db is None:
+            solution = solve_drive(
+                loudness_at,
+                aim.target_lufs,
+                start_db=aim.gain_alone_db + guess.loss_db,
+                slope=guess.slope,
+                plan=self.plan,
+                step_db=aim.step_db,
+                gain_alone_db=aim.gain_alone_db,
+                dialable=aim.dialable,
+            )
+        else:
+            lufs = loudness_at(plan.drive_db)
+            met = abs(lufs - aim.target_lufs) <= LOUDNESS_TOLERANCE_LU
+            solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
+        if nearest is not None and (not nearest.rendered or nearest.drive_db != solution.drive_db):
+            nearest.rendered, nearest = [], None
+            loudness_at(solution.drive_db)
+        assert nearest is not None
+        return solution, nearest
+
+    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[Rendered]:
+        rate_hz = self.material.rate_hz
+        return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
+
+    def _with_drive(
+        self, settings: ChainSettings, drive_db: float, clip_share: float | None, peak_db: float
+    ) -> ChainSettings:
+        """Settings at one drive: the clipper takes its share of the peak work, the limiter the rest."""
+        at = settings.with_(DRIVE, gain_db=drive_db)
+        if clip_share is not None:
+            ceiling = settings[LIMITER]["ceiling_dbtp"]
+            peak_work = max(0.0, peak_db + drive_db - ceiling)
+            parameter = self.chain.stages[CLIPPER].parameter("ceiling_dbfs")
+            above = ceiling + (1.0 - clip_share) * peak_work
+            at = at.with_(CLIPPER, ceiling_dbfs=parameter.rounded(above))
+        return at

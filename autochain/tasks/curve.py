@@ -1,0 +1,132 @@
+"""What each loudness costs one mix, and where it begins to cost more."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from autochain.audio.files import check_output
+from autochain.config.read import check_target
+from autochain.curve.as_data import to_csv, to_json
+from autochain.curve.knee import LEAST_POINTS
+from autochain.curve.point import Curve
+from autochain.curve.report import to_html, to_markdown
+from autochain.curve.sheets import CurveSheets, curve_file_names, sheet_texts, with_sheets
+from autochain.curve.statement import knee_of
+from autochain.curve.targets import refuse_locked_drive, targets_lufs
+from autochain.curve.trace import trace
+from autochain.search.contradictions import refuse_contradictions
+from autochain.sheet import Sheet
+from autochain.solve.inaudible import refuse_inaudible
+from autochain.tasks.caller import NOBODY, Caller
+from autochain.tasks.outputs import ONLY_PRINTED, write_texts
+from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
+from autochain.tasks.wish import Wish
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveRequest(Wish):
+    """What is asked; what every search may be told stands in `Wish`, whose budget is that of one suggestion.
+
+    Attributes
+    ----------
+    mix
+        The finished mix.
+    quiet_lufs, loud_lufs
+        Quietest and loudest loudness, -40 to 0 LUFS.
+    step_lu
+        Between two points, 0.1 LU or more; 30 points at most.
+    out
+        Folder of all files; None writes none.
+    """
+
+    mix: Sound
+    quiet_lufs: float = -14.0
+    loud_lufs: float = -6.0
+    step_lu: float = 1.0
+    out: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Traced:
+    """The curve, the sheet of each of its points, and the files that were written."""
+
+    drawn: CurveSheets
+    files: tuple[Path, ...]
+
+    @property
+    def curve(self) -> Curve:
+        """Points from quiet to loud, and the loudnesses that were not tried."""
+        return self.drawn.curve
+
+    @property
+    def sheets(self) -> tuple[Sheet, ...]:
+        """One for each point."""
+        return self.drawn.sheets
+
+    @property
+    def knee_lufs(self) -> float | None:
+        """Where loudness begins to cost more; None where it does nowhere, or where there are too few points."""
+        knee = knee_of(self.curve)
+        return None if knee is None else knee["lufs"]
+
+    def markdown(self) -> str:
+        """The curve to read."""
+        return to_markdown(self.drawn)
+
+    def html(self) -> str:
+        """The same with pictures."""
+        return to_html(self.drawn)
+
+    def json(self) -> str:
+        """All figures."""
+        return to_json(self.drawn)
+
+    def csv(self) -> str:
+        """A row for each point."""
+        return to_csv(self.curve)
+
+
+def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
+    """Trace the curve, and write it and each point's sheet where a folder is named.
+
+    Raises
+    ------
+    UsageError, ConfigError, ParameterError, TargetError
+        A request that cannot hold, or files that are there already.
+    AudioFileError
+        A mix that cannot be used, a folder that cannot be written.
+    """
+    targets = targets_lufs(request.quiet_lufs, request.loud_lufs, request.step_lu)
+    config, decisions = request.settled(targets[0])
+    check_target(config.target.model_copy(update={"lufs": targets[-1]}))
+    refuse_locked_drive(decisions)
+    refuse_contradictions(decisions, config, None)
+    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
+    if request.out is not None:
+        check_output(request.out, curve_file_names(stem, targets), request.force, sources)
+    else:
+        caller.tell(ONLY_PRINTED)
+    header_of(request.mix)
+    if len(targets) < LEAST_POINTS:
+        caller.tell(
+            f"{_points(len(targets))} too few to tell where loudness begins to cost more; {LEAST_POINTS} or more are "
+            f"needed. Choose a smaller --step or a wider range."
+        )
+    mix = loaded(request.mix)
+    refuse_inaudible(mix)
+    with caller.watch() as show:
+        traced = trace(mix, config, targets, decisions, request.jobs, show)
+        result = Traced(drawn=with_sheets(traced, stem), files=())
+        if request.out is None:
+            return result
+        files: tuple[Path, ...] = ()
+        for place, (point, sheet) in enumerate(result.drawn.points):
+            show("drawing the pages", place / len(traced.points))
+            own = {result.drawn.sheet_name(point, kind): text for kind, text in sheet_texts(mix, point, sheet).items()}
+            files += write_texts(request.out, own, request.force, sources)
+    texts = {"csv": result.csv(), "json": result.json(), "html": result.html(), "md": result.markdown()}
+    pages = {f"{stem}.curve.{kind}": text for kind, text in texts.items()}
+    return replace(result, files=files + write_texts(request.out, pages, request.force, sources))
+
+
+def _points(count: int) -> str:
+    return "1 point is" if count == 1 else f"{count} points are"

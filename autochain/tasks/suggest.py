@@ -1,0 +1,287 @@
+"""Starting settings for one mix: the search, its sheet, and the page to look at and listen with."""
+
+import json
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from autochain.audio.files import check_output, refuse_size, write_text, write_wav
+from autochain.audio.mix import Mix, Samples
+from autochain.chain.output import with_silence
+from autochain.chain.settings import OUTPUT
+from autochain.config import Config
+from autochain.earlier.around import Around, stay_near
+from autochain.earlier.same_song import another_song
+from autochain.errors import UsageError
+from autochain.log.entry import render_entry
+from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
+from autochain.prepare.references import Reference
+from autochain.search.contradictions import refuse_contradictions
+from autochain.search.journal import Journal
+from autochain.search.request import RunOptions, SearchRequest, request_of
+from autochain.search.result import Suggestion
+from autochain.search.run import suggest as search
+from autochain.search.toward_references import read_references
+from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
+from autochain.sheet.words import CAUTION
+from autochain.solve.decisions import Decisions
+from autochain.solve.inaudible import refuse_inaudible
+from autochain.tasks.caller import NOBODY, Caller
+from autochain.tasks.outputs import ONLY_PRINTED, usable_log, write_log, write_texts
+from autochain.tasks.sheets import SheetGiven, read_given
+from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
+from autochain.tasks.wish import Wish
+
+_PREVIEW_BITS = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuggestRequest(Wish):
+    """What is asked; what every search may be told stands in `Wish`.
+
+    Attributes
+    ----------
+    mix
+        The finished mix.
+    lufs, loudest_part_lufs
+        Integrated loudness to reach, or that of the loudest 3 s in its place, -40 to 0 LUFS; at most one of them.
+    out
+        Folder of all files; None writes none.
+    preview
+        Also write the rendered result, 24 bit.
+    around
+        An earlier sheet (JSON) to stay near.
+    another_song
+        The sheet is known to be of another song.
+    references
+        Songs whose balance is the aim.
+    resume
+        Go on with a run of the same request that was stopped.
+    sound, whole_songs
+        Whether the page plays excerpts, and whole songs out of a folder beside it.
+    log
+        Gets a line; None for none.
+    """
+
+    mix: Sound
+    lufs: float | None = None
+    loudest_part_lufs: float | None = None
+    out: Path | None = None
+    preview: bool = False
+    around: SheetGiven | None = None
+    another_song: bool = False
+    references: Sequence[Path] = ()
+    resume: bool = False
+    sound: bool = True
+    whole_songs: bool = False
+    log: Path | None = None
+
+    @property
+    def stem(self) -> str:
+        """What the names of all files begin with."""
+        return path_of(self.mix).stem
+
+    @property
+    def sources(self) -> tuple[Path, ...]:
+        """Files that are read and never replaced."""
+        return files_among((self.mix, self.around, *self.references))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Suggested:
+    """What was found: the sheet with all that is printed, the search's own result, and the files that were written."""
+
+    sheet: Sheet
+    found: Suggestion
+    files: tuple[Path, ...]
+
+    @property
+    def met(self) -> bool:
+        """Whether the target is reached under the ceiling."""
+        return self.sheet.met
+
+    @property
+    def rate_hz(self) -> int:
+        """Sample rate of `samples`."""
+        return self.found.mix.rate_hz
+
+    @property
+    def samples(self) -> Samples:
+        """The mix through the settings, float32 of shape (frames, channels), the silence around it included."""
+        output = self.found.chosen.settings.of(OUTPUT)
+        return with_silence(self.found.samples, self.rate_hz, output)
+
+    def markdown(self) -> str:
+        """The sheet to read."""
+        return to_markdown(self.sheet)
+
+    def json(self) -> str:
+        """The sheet as `render`, `compare` and a later search take it."""
+        return to_json(self.sheet)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Settled:
+    """A request in which nothing is left open."""
+
+    config: Config
+    decisions: Decisions
+    near: Around | None
+    force: bool
+    log: Path | None
+
+
+def suggest(request: SuggestRequest, caller: Caller = NOBODY) -> Suggested:
+    """Search, and write the sheet and what else was asked for.
+
+    Trials are kept in a journal beside the sheet until the search has come to its end.
+
+    Raises
+    ------
+    UsageError, ConfigError, SheetError, ParameterError, TargetError
+        A request that cannot hold, or files that are there already.
+    AudioFileError
+        A mix or a reference that cannot be used, a folder that cannot be written.
+    JournalError
+        A journal of another request.
+    StoppedError
+        Stopped before there was a result.
+    """
+    settled = _settled(request, caller)
+    mix = loaded(request.mix)
+    refuse_inaudible(mix)
+    if request.out is not None and request.preview:
+        refuse_size(request.out / f"{request.stem}.preview.wav", mix.samples.size, _PREVIEW_BITS)
+    if settled.near is not None and not request.another_song:
+        _ask_about_another_song(settled.near, mix, caller)
+    return _searched(request, settled, mix, read_references(request.references), caller)
+
+
+def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
+    """Refuse what can be known before any sound is read."""
+    if request.another_song and request.around is None:
+        raise UsageError("--another-song says something of the sheet given with --around, and none is. Drop it.")
+    if request.whole_songs and not request.sound:
+        raise UsageError("--no-sound leaves out what --whole-songs puts beside the page. Drop one of them.")
+    if request.out is None:
+        for option, asked in (("--preview", request.preview), ("--whole-songs", request.whole_songs),
+                              ("--resume", request.resume)):  # fmt: skip
+            if asked:
+                raise UsageError(f"{option} is about files, and none is written without a folder. Add -o FOLDER.")
+    earlier = None if request.around is None else read_given(request.around)
+    target = None if earlier is None else earlier.target
+    config, decisions = request.settled(request.lufs, request.loudest_part_lufs, target)
+    near = None
+    if earlier is not None:
+        decisions, near = stay_near(earlier, decisions, config)
+        same = "its own" if config.target == earlier.target else "asked for now"
+        caller.tell(f"around {earlier.file}: the target is {same}")
+    refuse_contradictions(decisions, config, None if near is None else near.held)
+    force = request.force
+    if request.out is not None:
+        force = force or (request.resume and _stopped_early(request.out / f"{request.stem}.sheet.json"))
+        _refuse_outputs(request, request.out, force)
+    else:
+        caller.tell(ONLY_PRINTED)
+    for sound in (request.mix, *request.references):
+        header_of(sound)
+    log = usable_log(request.log, caller)
+    return _Settled(config=config, decisions=decisions, near=near, force=force, log=log)
+
+
+def _refuse_outputs(request: SuggestRequest, out: Path, force: bool) -> None:
+    names = [f"{request.stem}.sheet.{kind}" for kind in ("json", "md", "html")]
+    if request.preview:
+        names += [f"{request.stem}.preview.wav", f"{request.stem}.preview.txt"]
+    check_output(out, names, force, request.sources)
+    if request.whole_songs:
+        check_folder(out / _sound_folder(request), force=force)
+    kept = _journal_path(request, out)
+    if kept.exists() and not (request.resume or request.force):
+        raise UsageError(
+            f"{kept} is what a stopped run has left. Go on with --resume, or start anew with --force."
+        )
+
+
+def _journal_path(request: SuggestRequest, out: Path) -> Path:
+    return out / f"{request.stem}.journal.jsonl"
+
+
+def _sound_folder(request: SuggestRequest) -> str:
+    return f"{request.stem}.sheet.sound"
+
+
+def _stopped_early(path: Path) -> bool:
+    """Whether a sheet is the best so far of a run that was stopped: going on may replace it."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))["search"]["complete"] is False
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def _ask_about_another_song(near: Around, mix: Mix, caller: Caller) -> None:
+    """Let a mix pass that is of the sheet's song; else ask."""
+    doubt = another_song(near.sheet, mix)
+    if doubt is not None and not caller.ask(f"{doubt} Search around it all the same?"):
+        raise UsageError(f"{doubt} Check both files, or add --another-song if this is meant.")
+
+
+def _searched(
+    request: SuggestRequest, settled: _Settled, mix: Mix, references: tuple[Reference, ...], caller: Caller
+) -> Suggested:
+    """Search, draw, and only then write."""
+    config, decisions, near, out = settled.config, settled.decisions, settled.near, request.out
+    with (
+        caller.stoppable() as stop,
+        _journal_of(request, settled, mix, references) as journal,
+        caller.watch() as show,
+    ):
+        if journal is not None and journal.resumed:
+            show(f"going on after {journal.resumed} trials", 0.0)
+        asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
+        found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
+        show("drawing the page", 0.0)
+        sheet = build_sheet(found)
+        thirds = thirds_of(found)
+        if out is not None:
+            listening = listening_to(found, sheet, whole=request.whole_songs) if request.sound else None
+            folder = _sound_folder(request) if request.whole_songs else None
+            page = to_html(found, sheet, listening, folder, thirds=thirds)
+    result = Suggested(sheet=sheet, found=found, files=())
+    if out is not None:
+        files = _preview(request, result, out, settled.force) if request.preview else ()
+        if folder is not None and listening is not None:
+            write_folder(out / folder, listening, sheet_hash(sheet), force=settled.force)
+            files += (out / folder,)
+        del listening
+        texts = {"html": page, "md": result.markdown(), "json": result.json()}
+        named = {f"{request.stem}.sheet.{kind}": text for kind, text in texts.items()}
+        files += write_texts(out, named, settled.force, request.sources)
+        result = replace(result, files=files)
+    if journal is not None and sheet.search.complete:
+        journal.remove()
+    write_log(settled.log, lambda: render_entry("suggest", mix, found.before, found.chosen.after, thirds), caller)
+    return result
+
+
+def _journal_of(
+    request: SuggestRequest, settled: _Settled, mix: Mix, references: tuple[Reference, ...]
+) -> AbstractContextManager[Journal | None]:
+    """The journal of a run that writes files; none else."""
+    if request.out is None:
+        return nullcontext(None)
+    request.out.mkdir(parents=True, exist_ok=True)
+    asked = request_of(
+        mix.sha256, settled.config, settled.decisions, settled.near, [one.sha256 for one in references]
+    )
+    return Journal(_journal_path(request, request.out), asked, resume=request.resume)
+
+
+def _preview(request: SuggestRequest, result: Suggested, out: Path, force: bool) -> tuple[Path, ...]:
+    """Write the rendered result with its caution."""
+    caution, heard = out / f"{request.stem}.preview.txt", out / f"{request.stem}.preview.wav"
+    write_text(caution, CAUTION + "\n", force, request.sources)
+    seed = result.found.config.search.seed
+    write_wav(heard, result.samples, result.rate_hz, seed, force, request.sources, _PREVIEW_BITS)
+    return caution, heard

@@ -1,0 +1,32 @@
+"""Make the examples of the README and the pages anew: `python -m tests.docs.rewrite`, from the top of the project.
+
+It runs every command that the pages name (two minutes or less) and writes what they print into the pages. Behind the
+command, the names of pages (`docs/curve.md`) choose these.
+"""
+
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.docs.examples import PAGES, TOP, Workbench, examples_of, needed_by, shown_of
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Workbench(Path(folder), {})
+        for page in [TOP / name for name in sys.argv[1:]] or PAGES:
+            for command in needed_by(page):
+                bench.output_of(command)
+            lines = page.read_text(encoding="utf-8").splitlines()
+            for example in reversed(examples_of(page)):
+                made = shown_of(bench.output_of(example.command), example.shown)
+                new = [f"{example.prefix}{line}".rstrip() for line in made.splitlines()]
+                if lines[example.first : example.last] != new:
+                    lines[example.first : example.last] = new
+                    name = example.command.splitlines()[0]
+                    sys.stdout.write(f"{page.relative_to(TOP)}, line {example.line}: {name}\n")
+            page.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
