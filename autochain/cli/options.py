@@ -52,7 +52,7 @@ Around = Annotated[
     ),
 ]
 AnotherSong = Annotated[
-    bool, typer.Option("--another-song", help="With --around: yes, the sheet is of another song than MIX.")
+    bool, typer.Option("--another-song", help="With --around: allow the sheet of another song.")
 ]
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")
