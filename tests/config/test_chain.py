@@ -93,8 +93,8 @@ def test_all_problems_are_told_at_once(tmp_path):
     expected = [
         "mine.toml: chain.limiter.release_m is not a known key. Did you mean release_ms?",
         "mine.toml: chain.limiter.lookahead_ms is 400.0; it must be 0.5 to 10 ms.",
-        "mine.toml: chain.bus_compressor.ratio is {'low': 3.0, 'high': 2.0}; it has low 3 above high 2.",
-        "mine.toml: chain.bus_compressor.knee_db is {'from': 1.0}; it may hold default, low, high, not from.",
+        "mine.toml: chain.bus_compressor.ratio is { low = 3.0, high = 2.0 }; it has low 3 above high 2.",
+        "mine.toml: chain.bus_compressor.knee_db is { from = 1.0 }; it may hold default, low, high, not from.",
         "mine.toml: chain.bus_compressor.attack_ms is True; it must be a number.",
         "mine.toml: chain.clippr is not a known key. Did you mean clipper?",
         "mine.toml: chain.equaliser.bands.1.gian_db is not a known key. Did you mean gain_db?",
