@@ -190,7 +190,7 @@ def notes_for(
         notes.append(
             Note(
                 code="simpler_suggested",
-                text=f"On the whole song a chain with {' and '.join(extra)} would better the score by only "
+                text=f"On the whole song a chain with {' and '.join(extra)} would improve the score by only "
                 f"{number(chosen.score - stats.forgone.score, decimals=2)} points at the same loudness. Two "
                 f"searches can differ by as much: under {number(config.search.chain_earns, decimals=2)} points the "
                 f"simpler chain is suggested.",

@@ -256,9 +256,9 @@ def _sensitivity_rows(sheet: Sheet) -> Iterator[list[Line]]:
         parameter = stage.parameter(found.parameter)
         low, high = (None if end is None else value_text(parameter, end) for end in (found.low, found.high))
         if low is None:
-            room = "anywhere in its range" if high is None else f"low end of its range to {high}"
+            room = "anywhere in its range" if high is None else f"bottom of its range to {high}"
         else:
-            room = f"{low} to {high}" if high else f"{low} to high end of its range"
+            room = f"{low} to {high}" if high else f"{low} to top of its range"
         yield [
             f"{stage.label}: {parameter.label}",
             Code(f"{found.stage}.{found.parameter}"),

@@ -33,7 +33,7 @@ def test_one_left_out_names_what_was_there_to_gain_and_why():
     assert late.code == "rotation_left_out"
     assert "would save the peak stages 0.6 dB. It is left out." in late.text
     assert "Lows come up to 11.6 ms late. Hits start 0.4 dB softer." in late.text
-    assert "For lows over 5 ms late it would have to save 1.5 dB." in late.text
+    assert "Where lows come over 5 ms late, it has to save at least 1.5 dB." in late.text
     assert "rotation.kind=allpass" in late.suggestion
     assert "rotation.sections=3" in late.suggestion
     (small,) = said(Rotation(angle_deg=10.0, saving_db=0.3, unused_because="small"))

@@ -259,8 +259,8 @@ def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
     rows = table_under(markdown, "## What matters most here")
     assert [row["may move"] for row in rows] == [
         "0.9 dBFS to 2.1 dBFS",
-        "low end of its range to 2.1 dBFS",
-        "0.9 dBFS to high end of its range",
+        "bottom of its range to 2.1 dBFS",
+        "0.9 dBFS to top of its range",
         "anywhere in its range",
     ]
     assert {row["setting"] for row in rows} == {"soft clipper: ceiling"}
