@@ -31,7 +31,7 @@ const playback = (facts) => {
         const flacs = arrived.get(number);
         arrived.delete(number);
         if (flacs) resolve(flacs);
-        else reject(new Error(`its sound is not next to the page: keep the folder ${facts.folder} of the same run there`));
+        else reject(new Error(`its sound is not beside the page: keep the folder ${facts.folder} of the same run there`));
       };
       script.addEventListener("load", done);
       script.addEventListener("error", done);
