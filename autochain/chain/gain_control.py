@@ -109,7 +109,7 @@ class Level:
         kernels.level_from_bits(magnitude.view(np.int32), self._db_per_octave, np.float32(FLOOR_DB), level_db)
 
 
-class Reduction:
+class GainComputer:
     """Gain computer and detector: reduction in dB, above 0 by 1e-25 at the least; before the first frame it is 0.
 
     Parameters
@@ -166,7 +166,7 @@ class Gain:
         most = samples.shape[0] // self._room.shape[1] + 1
         maxima, means = np.empty(most, dtype=np.int32), np.empty(most)
         other = reduction_db[1] if self._number == 2 else reduction_db[0, :0]
-        completed = kernels.apply_gain(
+        completed = kernels.apply_reduction(
             samples.reshape(-1), samples.shape[1], reduction_db[0], reduction_db[0].view(np.int32),
             other, other.view(np.int32), self._room, self._begun, output.reshape(-1), maxima, means,
         )  # fmt: skip

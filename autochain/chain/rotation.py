@@ -27,7 +27,7 @@ from autochain.chain.parameter import Parameter, choice
 from autochain.chain.settings import ROTATION, StageSettings
 from autochain.chain.stage import Runner, Stage
 
-KINDS = ("constant", "allpass")
+ROTATION_KINDS = ("constant", "allpass")
 
 _CONSTANT_ONLY = ("angle_deg",)
 _ALL_PASS_ONLY = ("freq_hz", "q", "sections")
@@ -61,7 +61,9 @@ def rotate(samples: Samples, rate_hz: int, angle_deg: float) -> Samples:
     return STAGE.process(samples, rate_hz, StageSettings({"angle_deg": angle_deg})).samples
 
 
-def pre_echo_db(rate_hz: int, settings: StageSettings, from_ms: float = 5.0, to_ms: float = 0.0) -> float | None:
+def rotation_pre_echo_db(
+    rate_hz: int, settings: StageSettings, from_ms: float = 5.0, to_ms: float = 0.0
+) -> float | None:
     """Energy between `from_ms` and `to_ms` before an isolated click, in dB of the click's energy.
 
     None when nothing comes before, as with the all-pass kind. See `audio.hilbert.pre_echo_db`.
@@ -107,7 +109,7 @@ def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
 
 def _latency_samples(rate_hz: int, settings: StageSettings) -> int:
     at_once = _is_all_pass(settings) or abs(settings["angle_deg"]) in (0.0, 180.0)
-    return 0 if at_once else hilbert.half_length_samples(rate_hz)
+    return 0 if at_once else hilbert.transformer_half_length_samples(rate_hz)
 
 
 def _applies(settings: StageSettings, name: str) -> bool:
@@ -121,7 +123,7 @@ STAGE = Stage(
         choice(
             name="kind",
             label="kind",
-            choices=KINDS,
+            choices=ROTATION_KINDS,
             default="constant",
             ends="constant turns all frequencies alike and has pre-echo, allpass delays the lows and has none",
             quiet=True,

@@ -18,8 +18,6 @@ from autochain.tasks.compare import compare as run
 from autochain.tasks.history import HistoryRequest, recall
 from autochain.tasks.sounds import name_of
 
-TARGET_NOT_MET = 3
-
 
 def compare(
     mix: Annotated[Path | None, typer.Argument(metavar="MIX", help="The mix.", show_default=False)] = None,
@@ -67,4 +65,4 @@ def compare(
         raise typer.Exit(error.exit_code) from None
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if found.reached is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

@@ -12,8 +12,6 @@ from autochain.cli.terminal import terminal
 from autochain.tasks.render import RenderRequest
 from autochain.tasks.render import render as run
 
-TARGET_NOT_MET = 3
-
 
 def render(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The mix that the sheet is for.", show_default=False)],
@@ -70,4 +68,4 @@ def render(
     made = run(request, terminal(compile_first))
     typer.echo(made.json() if as_json else made.markdown(), nl=False)
     if made.met is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

@@ -6,7 +6,7 @@ from scipy import signal
 
 from autochain.audio.signals import noise, sine, tones
 from autochain.chain._dynamic_bell_kernels import run_band
-from autochain.chain.dynamic_bell import STAGE, group_frames, static_cut_db
+from autochain.chain.dynamic_bell import STAGE, gain_step_frames, static_cut_db
 from autochain.errors import ParameterError
 from autochain.resources import read_table
 
@@ -216,8 +216,8 @@ def test_silence_and_neutral_change_nothing():
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 88200, 96000, 176400, 192000])
 def test_gain_steps_divide_a_trace_block_and_last_half_a_millisecond_at_most(rate_hz):
-    assert round(rate_hz / 100) % group_frames(rate_hz) == 0
-    assert 0.4e-3 <= group_frames(rate_hz) / rate_hz <= 0.5e-3
+    assert round(rate_hz / 100) % gain_step_frames(rate_hz) == 0
+    assert 0.4e-3 <= gain_step_frames(rate_hz) / rate_hz <= 0.5e-3
 
 
 def test_compiled_loop_equals_python():

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from autochain.audio.hilbert import half_length_samples
-from autochain.chain.rotation import KINDS, STAGE, group_delay_ms, pre_echo_db, rotate
+from autochain.audio.hilbert import transformer_half_length_samples
+from autochain.chain.rotation import ROTATION_KINDS, STAGE, group_delay_ms, rotate, rotation_pre_echo_db
 from autochain.chain.settings import StageSettings
 from autochain.errors import ParameterError
 from tests.levels import linked_reduction_db
@@ -15,7 +15,7 @@ NOISE = 0.3 * np.random.default_rng(21).standard_normal((30000, 2)).astype(np.fl
 
 def impulse_response(angle_deg: float) -> tuple[np.ndarray, int]:
     """Response to a click, and the click's place."""
-    place = 2 * half_length_samples(RATE_HZ)
+    place = 2 * transformer_half_length_samples(RATE_HZ)
     click = np.zeros((2 * place + 1, 1))
     click[place] = 1.0
     return rotate(click, RATE_HZ, angle_deg)[:, 0], place
@@ -127,7 +127,7 @@ def test_two_harmonics_reach_as_far_as_the_closed_form(angle_deg, highest, lowes
     assert turned.min() == pytest.approx(lowest, abs=0.0058 * 1.5)
 
 
-@pytest.mark.parametrize("settings", [{"angle_deg": 70.0}, ALL_PASS], ids=KINDS)
+@pytest.mark.parametrize("settings", [{"angle_deg": 70.0}, ALL_PASS], ids=ROTATION_KINDS)
 def test_the_mono_sum_keeps_its_magnitude(settings):
     samples = np.zeros((2 * RATE_HZ, 2))
     samples[RATE_HZ] = [0.7, 0.2]
@@ -171,17 +171,18 @@ def test_pre_echo_is_that_of_the_ideal_transformer(angle_deg):
         n = np.arange(first + 1, last + 1)
         ideal = 4 / np.pi**2 * (1.0 / n[n % 2 == 1] ** 2.0).sum() * np.sin(np.deg2rad(angle_deg)) ** 2
         # Closed form: taps 2 / (pi n) at odd n
-        found = pre_echo_db(RATE_HZ, settings, from_ms, to_ms)
+        found = rotation_pre_echo_db(RATE_HZ, settings, from_ms, to_ms)
         assert 10 * np.log10(ideal) - most_db < found <= 10 * np.log10(ideal) + 1e-9
     response, place = impulse_response(angle_deg)
     window = slice(place - round(5e-3 * RATE_HZ), place)
-    assert pre_echo_db(RATE_HZ, settings) == pytest.approx(10 * np.log10((response[window] ** 2).sum()), abs=1e-6)
+    expected_db = 10 * np.log10((response[window] ** 2).sum())
+    assert rotation_pre_echo_db(RATE_HZ, settings) == pytest.approx(expected_db, abs=1e-6)
 
 
 def test_nothing_comes_before_an_all_pass_or_a_reversal():
-    assert pre_echo_db(RATE_HZ, StageSettings(ALL_PASS)) is None
-    assert pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 0.0})) is None
-    assert pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 180.0})) is None
+    assert rotation_pre_echo_db(RATE_HZ, StageSettings(ALL_PASS)) is None
+    assert rotation_pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 0.0})) is None
+    assert rotation_pre_echo_db(RATE_HZ, StageSettings({"angle_deg": 180.0})) is None
 
 
 @pytest.mark.parametrize("settings", [{"angle_deg": 50.0}, {"angle_deg": 180.0}, {}, ALL_PASS])

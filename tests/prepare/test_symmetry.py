@@ -3,7 +3,7 @@ import pytest
 from scipy.signal import freqz
 
 from autochain.audio.allpass import all_pass_section
-from autochain.chain.rotation import STAGE, group_delay_ms, pre_echo_db, rotate
+from autochain.chain.rotation import STAGE, group_delay_ms, rotate, rotation_pre_echo_db
 from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
 from autochain.prepare.symmetry import LATE_PRICE_DB_PER_MS, RotationRules, candidates, choose_rotation
 from tests.levels import linked_reduction_db
@@ -167,7 +167,7 @@ def test_constant_angle_reports_its_pre_echo_and_delays_nothing():
     found = choose_rotation(two_harmonics(0), RATE_HZ, loud_inside(), 0.5)
     assert found.kind == "constant"
     assert found.settings == {"kind": "constant", "angle_deg": found.angle_deg}
-    assert found.pre_echo_db == pre_echo_db(RATE_HZ, STAGE.checked(found.settings))
+    assert found.pre_echo_db == rotation_pre_echo_db(RATE_HZ, STAGE.checked(found.settings))
     assert found.group_delay_ms == 0.0
 
 
