@@ -50,14 +50,6 @@ _INTO = {
 _BACK = {**_INTO, "mid": ((1.0, 1.0), (0.0, 0.0)), "side": ((1.0, -1.0), (0.0, 0.0))}
 
 
-def static_cut_db(level_db: float, *, threshold_db: float, range_db: float) -> float:
-    """Cut at a steady level of the band, in dB, 0 to -range_db."""
-    over = level_db - threshold_db + KNEE_DB / 2.0
-    inside = min(max(over, 0.0), KNEE_DB)
-    slope = 1.0 - 1.0 / RATIO
-    return min(-range_db, slope * (inside**2 / (2.0 * KNEE_DB) + max(over - KNEE_DB, 0.0)))
-
-
 def gain_step_frames(rate_hz: int) -> int:
     """Frames of one step of the gain: the longest part of a trace block under 0.5 ms."""
     block = round(rate_hz / TRACE_HZ)

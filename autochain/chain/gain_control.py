@@ -45,17 +45,6 @@ def rows(channels: int, settings: StageSettings) -> int:
     return 1 if settings["link_percent"] == 100.0 else channels
 
 
-def static_reduction_db(level_db: float, *, threshold_db: float, ratio: float, knee_db: float) -> float:
-    """Reduction of the gain computer alone at a steady level, in dB, at least 0 (equation 4)."""
-    over = level_db - threshold_db
-    slope = 1.0 - 1.0 / ratio
-    if 2.0 * over <= -knee_db:
-        return 0.0
-    if 2.0 * over < knee_db:
-        return slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
-    return slope * over
-
-
 class Level:
     """Level that steers the gain, in dBFS: 20 log10 of the magnitude within 0.0002 dB, -200 dB for silence.
 

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from autochain.audio.cells import CELL_FRAMES
-from autochain.audio.oversample import downsample, interpolator, scratch, upsample
+from autochain.audio.oversample import interpolator, scratch, upsample
 from autochain.audio.signals import noise, sine
 from autochain.chain import _clipper_kernels as kernels
 from autochain.chain.clipper import DOWN, FACTORS, STAGE, UP, clipping_curve, reduction_db
 from autochain.resources import read_table
+from tests.downsampled import downsample
 
 RATE = 48000
 TABLES = read_table("clipper.toml")

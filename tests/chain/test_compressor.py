@@ -4,7 +4,7 @@ from scipy import optimize, signal
 
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.compressor import BUS, PEAK
-from autochain.chain.gain_control import Gain, GainComputer, static_reduction_db
+from autochain.chain.gain_control import Gain, GainComputer
 from autochain.chain.settings import StageSettings
 from autochain.chain.sidechain import Sidechain
 from autochain.chain.stage import Processed
@@ -20,6 +20,16 @@ CURVE_POINTS = [
     for curve in TABLE["static"]["curve"]
     for level_db, reduction_db in zip(TABLE["static"]["level_db"], curve["reduction_db"], strict=True)
 ]
+
+
+def static_reduction_db(level_db, *, threshold_db, ratio, knee_db):
+    """Reduction at a steady level, in dB: equation 4."""
+    over, slope = level_db - threshold_db, 1.0 - 1.0 / ratio
+    if 2.0 * over <= -knee_db:
+        return 0.0
+    if 2.0 * over < knee_db:
+        return slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
+    return slope * over
 
 
 def sidechain_level_db(samples, rate_hz, sidechain_hpf_hz=0.0, **settings):

@@ -6,7 +6,7 @@ from scipy import signal
 
 from autochain.audio.signals import noise, sine, tones
 from autochain.chain._dynamic_bell_kernels import run_band
-from autochain.chain.dynamic_bell import STAGE, gain_step_frames, static_cut_db
+from autochain.chain.dynamic_bell import KNEE_DB, RATIO, STAGE, gain_step_frames
 from autochain.errors import ParameterError
 from autochain.resources import read_table
 
@@ -23,6 +23,14 @@ def band(number=1, **values):
 
 def processed(samples, settings, rate_hz=RATE_HZ):
     return STAGE.process(samples, rate_hz, STAGE.checked(settings))
+
+
+def static_cut_db(level_db, *, threshold_db, range_db):
+    """Cut at a steady level of the band, in dB, 0 to -range_db."""
+    over = level_db - threshold_db + KNEE_DB / 2.0
+    inside = min(max(over, 0.0), KNEE_DB)
+    slope = 1.0 - 1.0 / RATIO
+    return min(-range_db, slope * (inside**2 / (2.0 * KNEE_DB) + max(over - KNEE_DB, 0.0)))
 
 
 def level_db(samples):
