@@ -7,16 +7,8 @@ import typer
 
 from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
-from autochain.compare.as_json import different_to_json
-from autochain.compare.report import different_report
-from autochain.document.as_markdown import markdown
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.history import LAST_MASTERS
-from autochain.tasks.compare import CompareRequest
-from autochain.tasks.compare import compare as run
-from autochain.tasks.history import HistoryRequest, recall
-from autochain.tasks.sounds import name_of
 
 
 def compare(
@@ -47,6 +39,16 @@ def compare(
 
     Example: autochain compare mix.wav master.wav -o compared
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.terminal import terminal
+    from autochain.compare.as_json import different_to_json
+    from autochain.compare.report import different_report
+    from autochain.document.as_markdown import markdown
+    from autochain.tasks.compare import CompareRequest
+    from autochain.tasks.compare import compare as run
+    from autochain.tasks.history import HistoryRequest, recall
+    from autochain.tasks.sounds import name_of
+
     where = log_of(log, no_log)
     if history:
         if mix is not None or sheet is not None or where is None:

@@ -6,11 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
-from autochain.cli.terminal import terminal
 from autochain.demo import CHARACTERS
-from autochain.tasks.demo import DemoRequest
-from autochain.tasks.demo import demo as run
 from autochain.units import clock
 
 _FOLDER = Path("autochain-demo")
@@ -37,6 +33,12 @@ def demo(
 
     Example: autochain demo -o demo-folder --character sparse_acoustic
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.demo import DemoRequest
+    from autochain.tasks.demo import demo as run
+
     request = DemoRequest(
         out=out,
         character=character,

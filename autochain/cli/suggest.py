@@ -6,11 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
-from autochain.tasks.suggest import SuggestRequest
-from autochain.tasks.suggest import suggest as run
 
 
 def suggest(
@@ -47,6 +43,12 @@ def suggest(
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.suggest import SuggestRequest
+    from autochain.tasks.suggest import suggest as run
+
     request = SuggestRequest(
         mix=mix,
         lufs=lufs,
