@@ -1,19 +1,16 @@
 """`autochain album FILES`: several songs that belong together."""
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from autochain.album.levels import POLICIES, SAME
-from autochain.album.run import Album
-from autochain.album.workers import end_processes
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
 from autochain.errors import StoppedError
-from autochain.tasks.album import AlbumRequest
-from autochain.tasks.album import album as run
+
+if TYPE_CHECKING:
+    from autochain.album.run import Album
 
 FAILED, MISSED = 1, 3
 
@@ -65,6 +62,13 @@ def album(
 
     Example: autochain album mixes --levels relations --lufs -9 -o masters
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.album.workers import end_processes
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.album import AlbumRequest
+    from autochain.tasks.album import album as run
+
     request = AlbumRequest(
         sources=sources,
         out=options.needed(out, "album"),
@@ -101,7 +105,7 @@ def album(
         raise typer.Exit(MISSED)
 
 
-def _searched(found: Album) -> str:
+def _searched(found: "Album") -> str:
     if found.same_settings is None:
         return f"{found.redone} of {len(found.tracks)} tracks searched"
     return f"{found.redone} searches for {len(found.tracks)} tracks"

@@ -5,10 +5,6 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_check import compile_inspection
-from autochain.cli.terminal import terminal
-from autochain.tasks.check import CheckRequest
-from autochain.tasks.check import check as run
 
 NOT_READY = 3
 
@@ -29,6 +25,12 @@ def check(
 
     Example: autochain check song1.wav mixes -o checked --strict
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_check import compile_inspection
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.check import CheckRequest
+    from autochain.tasks.check import check as run
+
     found = run(CheckRequest(sources=mixes, out=out, config=config, force=force), terminal(compile_inspection))
     if found.checked or as_json:
         typer.echo(found.json() if as_json else found.markdown(), nl=False)

@@ -7,18 +7,8 @@ import typer
 
 from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
-from autochain.compare.as_json import different_to_json
-from autochain.compare.report import different_report
-from autochain.document.as_markdown import markdown
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.history import LAST_MASTERS
-from autochain.tasks.compare import CompareRequest
-from autochain.tasks.compare import compare as run
-from autochain.tasks.history import HistoryRequest, recall
-from autochain.tasks.sounds import name_of
-
-TARGET_NOT_MET = 3
 
 
 def compare(
@@ -49,6 +39,16 @@ def compare(
 
     Example: autochain compare mix.wav master.wav -o compared
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.terminal import terminal
+    from autochain.compare.as_json import different_to_json
+    from autochain.compare.report import different_report
+    from autochain.document.as_markdown import markdown
+    from autochain.tasks.compare import CompareRequest
+    from autochain.tasks.compare import compare as run
+    from autochain.tasks.history import HistoryRequest, recall
+    from autochain.tasks.sounds import name_of
+
     where = log_of(log, no_log)
     if history:
         if mix is not None or sheet is not None or where is None:
@@ -67,4 +67,4 @@ def compare(
         raise typer.Exit(error.exit_code) from None
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if found.reached is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

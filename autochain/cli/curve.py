@@ -6,10 +6,6 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
-from autochain.cli.terminal import terminal
-from autochain.tasks.curve import CurveRequest
-from autochain.tasks.curve import curve as run
 
 NONE_REACHED = 3
 
@@ -40,6 +36,12 @@ def curve(
 
     Example: autochain curve mix.wav --from -14 --to -6 --step 1 -o curves
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.curve import CurveRequest
+    from autochain.tasks.curve import curve as run
+
     request = CurveRequest(
         mix=mix,
         quiet_lufs=quiet,

@@ -6,14 +6,8 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
-from autochain.cli.terminal import terminal
 from autochain.demo import CHARACTERS
-from autochain.tasks.demo import DemoRequest
-from autochain.tasks.demo import demo as run
 from autochain.units import clock
-
-TARGET_NOT_MET = 3
 
 _FOLDER = Path("autochain-demo")
 _LUFS = "Loudness to reach, -40 to 0 LUFS. Default: the character's own."
@@ -39,6 +33,12 @@ def demo(
 
     Example: autochain demo -o demo-folder --character sparse_acoustic
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.demo import DemoRequest
+    from autochain.tasks.demo import demo as run
+
     request = DemoRequest(
         out=out,
         character=character,
@@ -62,4 +62,4 @@ def demo(
         err=json,
     )
     if not found.met:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

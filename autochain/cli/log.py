@@ -6,7 +6,6 @@ from typing import Annotated
 import typer
 
 from autochain.errors import UsageError
-from autochain.log.file import log_path
 
 LogFile = Annotated[
     Path | None,
@@ -19,4 +18,7 @@ def log_of(log: Path | None, no_log: bool) -> Path | None:
     """Which log is meant; None for none."""
     if log is not None and no_log:
         raise UsageError("--log names a log and --no-log wants none. Drop one of them.")
+    # Loaded when it is asked for: help is there at once.
+    from autochain.log.file import log_path
+
     return None if no_log else log_path() if log is None else log

@@ -6,13 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
-from autochain.tasks.render import RenderRequest
-from autochain.tasks.render import render as run
-
-TARGET_NOT_MET = 3
 
 
 def render(
@@ -56,6 +50,12 @@ def render(
 
     Example: autochain render mix.wav --sheet masters/mix.sheet.json -o masters --also wav16 --also mp3:320
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.render import RenderRequest
+    from autochain.tasks.render import render as run
+
     request = RenderRequest(
         mix=mix,
         sheet=sheet,
@@ -70,4 +70,4 @@ def render(
     made = run(request, terminal(compile_first))
     typer.echo(made.json() if as_json else made.markdown(), nl=False)
     if made.met is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

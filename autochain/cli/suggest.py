@@ -6,13 +6,7 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
-from autochain.cli.first_run import compile_first
 from autochain.cli.log import LogFile, NoLog, log_of
-from autochain.cli.terminal import terminal
-from autochain.tasks.suggest import SuggestRequest
-from autochain.tasks.suggest import suggest as run
-
-TARGET_NOT_MET = 3
 
 
 def suggest(
@@ -24,7 +18,7 @@ def suggest(
     preview: Annotated[bool, typer.Option("--preview", help="Also write the rendered result, 24-bit.")] = False,
     lock: options.Lock = None,
     without: options.Without = None,
-    around: options.Around = None,
+    around: options.AroundSheet = None,
     another: options.AnotherSong = False,
     budget: options.Budget = None,
     seed: options.Seed = None,
@@ -49,6 +43,12 @@ def suggest(
 
     Example: autochain suggest mix.wav --lufs -9 --ceiling -1 -o masters --preview
     """
+    # Loaded when it is asked for: help is there at once.
+    from autochain.cli.first_run import compile_first
+    from autochain.cli.terminal import terminal
+    from autochain.tasks.suggest import SuggestRequest
+    from autochain.tasks.suggest import suggest as run
+
     request = SuggestRequest(
         mix=mix,
         lufs=lufs,
@@ -74,4 +74,4 @@ def suggest(
     found = run(request, terminal(compile_first, goes_on=out is not None))
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if not found.met:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

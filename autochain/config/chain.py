@@ -33,7 +33,7 @@ class BoundError(ValueError):
         self.key, self.value = key, value
 
 
-class Part(BaseModel):
+class ConfigPart(BaseModel):
     """A part of the configuration: frozen, and strict about keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -123,17 +123,17 @@ def _band_check(parameter: Parameter) -> BeforeValidator:
     return BeforeValidator(check)
 
 
-def _table(stage: Stage) -> type[Part]:
+def _table(stage: Stage) -> type[ConfigPart]:
     """Model of one stage's table."""
     fields: dict[str, Any] = {p.name: (Annotated[Any, _check(stage.name, p)], None) for p in stage.parameters}
     if stage.band:
         band: dict[str, Any] = {p.name: (Annotated[Any, _band_check(p)], None) for p in stage.band}
-        model = create_model(f"{stage.name}_band", __base__=Part, **band)
+        model = create_model(f"{stage.name}_band", __base__=ConfigPart, **band)
         fields["bands"] = (Annotated[tuple[model, ...], Field(max_length=99)], ())  # type: ignore[valid-type]
-    return create_model(stage.name, __base__=Part, **fields)
+    return create_model(stage.name, __base__=ConfigPart, **fields)
 
 
-class _Order(Part):
+class _Order(ConfigPart):
     order: tuple[str, ...] = STAGE_NAMES
 
     @field_validator("order")

@@ -10,12 +10,12 @@ from autochain.page.extracts import Extract, extract_of, span_s
 from autochain.page.near import (
     Cuts,
     LowLines,
-    Outline,
     OutlineMeter,
-    course_near,
+    WaveformExtremes,
     flat_at,
     hole_end,
     hump_of,
+    level_near,
     mean_spectrum,
     waveform_near,
 )
@@ -41,7 +41,7 @@ _Span = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Closeup:
     """One time of a finding: an id that is its own on the page, its picture as SVG or nothing, its sound's name."""
 
     mark: str
@@ -69,7 +69,7 @@ class Look:
     finding: Finding
     whole: str
     caption: str
-    places: tuple[Place, ...]
+    places: tuple[Closeup, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +77,7 @@ class Looks:
     """All findings of a mix, the mix's outline, and what is to be heard."""
 
     looks: tuple[Look, ...]
-    outline: Outline
+    outline: WaveformExtremes
     duration_s: float
     extracts: tuple[Extract, ...]
 
@@ -116,7 +116,7 @@ def look_at(
             whole=looking.whole(one),
             caption=looking.caption(one),
             places=tuple(
-                Place(
+                Closeup(
                     mark=f"place-{number}-{k + 1}-{n + 1}",
                     at_s=at_s,
                     picture=looking.place(one, at_s),
@@ -215,9 +215,9 @@ class _Looking:
         if not cut.size:
             return ""
         if one.code == "level_jump":
-            return level_picture(label, course_near(cut, self.rate_hz, at, _JUMP_WINDOW_S), _JUMP_SPAN_DB)
+            return level_picture(label, level_near(cut, self.rate_hz, at, _JUMP_WINDOW_S), _JUMP_SPAN_DB)
         if one.code == "silence" and one.unit == "s":
-            return level_picture(label, course_near(cut, self.rate_hz, at, _SILENCE_WINDOW_S), _SILENCE_SPAN_DB)
+            return level_picture(label, level_near(cut, self.rate_hz, at, _SILENCE_WINDOW_S), _SILENCE_SPAN_DB)
         if one.code == "clipped":
             at = flat_at(cut[: len(cut) - _CLICK_FRAMES], max(0, at - _CLICK_FRAMES // 4))
             first = max(0, at - _CLICK_FRAMES)

