@@ -265,7 +265,7 @@ def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
     ]
     assert {row["setting"] for row in rows} == {"soft clipper: ceiling"}
     assert {row["score if moved one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
-    assert "by no more than 0.25." in markdown
+    assert "by 0.25 at most." in markdown
     assert "## What matters most here" not in to_markdown(plain.model_copy(update={"sensitivity": ()}))
 
 
