@@ -57,5 +57,5 @@ STAGE = Stage(
     start=_start,
     latency_samples=_no_latency,
     linear=True,
-    listen_for=("the input gain of the next stage: set it last, by the loudness reading",),
+    listen_for=("the input gain of the next stage: set it last, until your loudness meter reads the target",),
 )

@@ -143,8 +143,8 @@ STAGE = Stage(
     latency_samples=_latency_samples,
     linear=True,
     listen_for=(
-        "drum hits: a softened or smeared start means the rotation costs more than it saves",
-        "the lead's tone: it should not change; compare at the same loudness",
+        "drum hits: if a start sounds soft or smeared, leave the rotation out",
+        "the tone of the lead: it should not change; compare at the same loudness",
     ),
     applies=_applies,
 )

@@ -54,7 +54,7 @@ AroundSheet = Annotated[
     ),
 ]
 AnotherSong = Annotated[
-    bool, typer.Option("--another-song", help="With --around: yes, the sheet is of another song than MIX.")
+    bool, typer.Option("--another-song", help="With --around: allow the sheet of another song.")
 ]
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")

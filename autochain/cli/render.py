@@ -20,7 +20,7 @@ def render(
         typer.Option(
             "--also",
             metavar="FORMAT",
-            help="Beside the 24-bit WAV: wav16, flac24@48000, mp3:320, opus:192, vorbis:8; repeatable.",
+            help="In addition to the 24-bit WAV: wav16, flac24@48000, mp3:320, opus:192, vorbis:8; repeatable.",
         ),
     ] = None,
     alternate: Annotated[

@@ -81,7 +81,7 @@ def _blocks(found: CurveSheets) -> Iterator[Block]:
     yield Paragraph(f"{METHOD} {monotone_text(curve)} {NO_ADVICE}", "soft")
     if left := not_monotone(curve):
         at = ", ".join(number(target) for target in left)
-        yield Paragraph(f"Dents left at {at} LUFS: search these alone with more trials.", "soft")
+        yield Paragraph(f"Still worse than a louder point at {at} LUFS: search these alone with more trials.", "soft")
     yield Part(
         [
             Heading("The costs one by one"),

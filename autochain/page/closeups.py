@@ -284,17 +284,17 @@ _SPANS: dict[str, Callable[[Finding, int], _Span]] = {
 _CAPTIONS = {
     "click": "The waveform around it; every dot is a sample.",
     "clipped": "The waveform around it; every dot is a sample. Dashes: where it ends.",
-    "dropout": "The waveform from a little before the hole to a little behind it.",
-    "level_jump": "Level of 50 ms, from 4 s before to 4 s behind it.",
-    "silence": "Level of 20 ms, of the silence and of the sound beside it.",
-    "hum": "The low end, second by second, as it is in the quieter quarter of them. Dotted: the lines of the hum.",
+    "dropout": "The waveform from just before the hole to just after it.",
+    "level_jump": "Level in windows of 50 ms, from 4 s before to 4 s after it.",
+    "silence": "Level in windows of 20 ms: the silence and the sound next to it.",
+    "hum": "The low end: the level that a quarter of the seconds stay under. Dotted: the lines of the hum.",
 }
-_CUT_OFF = "The waveform at the edge of the file: it is not at rest there."
+_CUT_OFF = "The waveform at the edge of the file: it does not begin or end in silence."
 _ALL_THE_TIME = (
-    "Averaged spectrum of the whole mix around it, smoothed, and thin as it is. Dashes: straight through what lies "
-    "beside it."
+    "Averaged spectrum of the whole mix around it. Thick: smoothed; thin: not smoothed. Dashes: a straight line "
+    "through what lies on both sides."
 )
 _AT_PLACES = (
-    "Averaged spectrum of these places around it, smoothed, and thin as it is. Dashes: straight through what lies "
-    "beside it; second line: the whole mix."
+    "Averaged spectrum of these places around it. Thick: smoothed; thin: not smoothed. Dashes: a straight line through "
+    "what lies on both sides; second line: the whole mix."
 )

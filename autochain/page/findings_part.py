@@ -110,7 +110,7 @@ def how_it_plays(looks: list[Looks], kept: Mapping[str, Extract]) -> Iterator[Bl
     places = {place.sound for one in looks for look in one.looks for place in look.places}
     if len(places) > len(kept):
         told += (
-            f" The page has room for {len(kept)} of {len(places)} places; every finding keeps its first place longest."
+            f" The page has room for {len(kept)} of {len(places)} places; the first of every finding have precedence."
         )
     yield Part([Paragraph(CAUTION, role="soft"), Paragraph(told, role="soft")], role="plays")
     packed = json.dumps({name: one.flac for name, one in kept.items()}, separators=(",", ":"))

@@ -59,9 +59,10 @@ def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[lis
     used = [name for name in _order(sheet, sides) if any(name in chain for chain in chains)]
     for name in used:
         texts = [_texts(chain.get(name)) for chain in chains]
-        for label in dict.fromkeys(label for text in texts for label in text):
-            values = [text.get(label, _LEFT_OUT if not text else "–") for text in texts]
-            yield [STAGES[name].label, label, *(v if v == values[own] else Strong(v) for v in values)]
+        for place, label in enumerate(dict.fromkeys(label for text in texts for label in text)):
+            absent = "" if place else _LEFT_OUT  # once a stage, not at each of its settings
+            values = [text.get(label, "–" if text else absent) for text in texts]
+            yield [STAGES[name].label, label, *(v if v in ("", values[own]) else Strong(v) for v in values)]
 
 
 def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[StageName]:

@@ -287,8 +287,8 @@ def test_an_edit_in_the_middle_is_told_and_left_out(against, song):
     assert found.unmatched_s == ((2.0, 6.0),)  # in step from 2 s on; the master holds 0 to 4 s of the mix there
     assert found.compared_s == pytest.approx((6.0, 12.0))
     assert texts == [
-        "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All else "
-        "is about 0:06.0 to 0:12.0."
+        "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. The rest "
+        "of this page is about 0:06.0 to 0:12.0."
     ]
     assert "too short to tell added distortion" in said.made_comparable[-1]
 

@@ -259,12 +259,12 @@ def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
     rows = table_under(markdown, "## What matters most here")
     assert [row["may move"] for row in rows] == [
         "0.9 dBFS to 2.1 dBFS",
-        "down to the end of its range, up to 2.1 dBFS",
-        "down to 0.9 dBFS, up to the end of its range",
+        "bottom of its range to 2.1 dBFS",
+        "0.9 dBFS to top of its range",
         "anywhere in its range",
     ]
     assert {row["setting"] for row in rows} == {"soft clipper: ceiling"}
-    assert {row["one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
+    assert {row["score if moved one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
     assert "by no more than 0.25." in markdown
     assert "## What matters most here" not in to_markdown(plain.model_copy(update={"sensitivity": ()}))
 
@@ -276,7 +276,7 @@ def test_costs_show_their_share_of_the_score_and_how_far_trials_moved_them(demo_
     spread = run.sheet["search"]["spread"]["crest_loss_db"]
     assert crest["trials"] == f"{spread['low']:.1f} to {spread['high']:.1f}"
     assert crest["in score"] == f"{run.sheet['contributions']['crest_loss_db']:.2f}"
-    assert rows["loudest part raised, LU"]["weight"] == "guard"
+    assert rows["loudest part raised, LU"]["weight"] == "not priced"
     assert all(row["meaning"] for name, row in rows.items() if not name.startswith("loudness reached"))
 
 
