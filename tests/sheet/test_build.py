@@ -160,7 +160,7 @@ def test_settings_that_matter_stand_where_the_sheet_sets_them(demo_run, characte
 
 
 def test_there_are_words_for_every_setting_that_may_be_moved():
-    every = {name: dict(stage.checked({})) for name, stage in STAGES.items()}
+    every = {name: dict(stage.checked({}).items()) for name, stage in STAGES.items()}
     for own in every.values():
         own.update({name: max(value, 1.0) for name, value in own.items() if name.endswith("_ms")})
     knobs = free_knobs(every, {}, read_config().search.ranges, read_config().chain_plan)
