@@ -74,11 +74,12 @@ def _tone_note(tone: Tone, references: int) -> Note:
         )
     elif not tone.alike:
         rest = " The moves stop where the rest may be the songs', not the mix's."
+    left = "is better done in" if tone.alike else "may come from the songs, not from"
     return Note(
         code="tone",
         text=f"{said} {uneven} Suggested: {'; '.join(map(_move_text, tone.moves))}.{rest}",
         suggestion="These are broad and small on purpose; keep only what you prefer at equal loudness."
-        + (f" What is left {'is for' if tone.alike else 'may come from the songs, not from'} the mix." if rest else ""),
+        + (f" What is left {left} the mix." if rest else ""),
     )
 
 
