@@ -10,7 +10,7 @@ import numpy as np
 from report import machine, save, table
 
 from autochain.audio.signals import sine
-from autochain.chain.clipper import FACTORS, STAGE, curve
+from autochain.chain.clipper import FACTORS, STAGE, clipping_curve
 
 RATE_HZ, FREQUENCY_HZ = 48000, 4999
 SOFTNESS = (0.0, 10.0, 25.0, 50.0, 75.0, 100.0)
@@ -31,7 +31,7 @@ def clipped(drive_db: float, softness: float, oversampling: str) -> float:
 
 def ideal(drive_db: float, softness: float, factor: int) -> float:
     x = sine(FREQUENCY_HZ, 1.0, factor * RATE_HZ, drive_db, phase_deg=np.rad2deg(0.1), channels=1)
-    return off_grid_db(np.fft.rfft(curve(x[:, 0], 1.0, softness))[: RATE_HZ // 2])
+    return off_grid_db(np.fft.rfft(clipping_curve(x[:, 0], 1.0, softness))[: RATE_HZ // 2])
 
 
 def main() -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import scipy.signal
 from report import machine, save, table
 
-from autochain.chain.chain import DEFAULT, STAGES, checked, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.settings import ChainSettings
 from autochain.demo import make_demo
 
@@ -60,10 +60,10 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=3)
     args = parser.parse_args()
     where = machine()
-    settings = checked(SETTINGS)
+    settings = DEFAULT.checked(SETTINGS)
     mix = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, duration_s=args.seconds), dtype=np.float32)
     seconds = mix.shape[0] / RATE_HZ
-    render(mix[: 10 * RATE_HZ], RATE_HZ, settings)  # compiles, or loads what was compiled
+    DEFAULT.render(mix[: 10 * RATE_HZ], RATE_HZ, settings)  # compiles, or loads what was compiled
 
     sections = scipy.signal.butter(4, 40.0, "highpass", fs=RATE_HZ, output="sos")
     times = {"reference": least_cpu_s(lambda: scipy.signal.sosfilt(sections, mix, axis=0), args.runs)}
@@ -76,7 +76,7 @@ def main() -> None:
         done = stage.process(x, RATE_HZ, settings[name])
         reductions[name] = None if done.trace is None else float(np.max(np.abs(done.trace.max_db)))
         x = done.samples
-    times["whole chain"] = least_cpu_s(lambda: render(mix, RATE_HZ, settings), args.runs)
+    times["whole chain"] = least_cpu_s(lambda: DEFAULT.render(mix, RATE_HZ, settings), args.runs)
     times["whole chain in blocks"] = least_cpu_s(lambda: streamed(mix, settings), args.runs)
     speeds = {
         name: {

@@ -24,7 +24,7 @@ import soxr
 from report import machine, table
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import checked, render
+from autochain.chain.chain import DEFAULT
 from autochain.compare import compare
 from autochain.compare.changes import Change
 from autochain.compare.description import describe
@@ -85,7 +85,8 @@ def _chain(**stages: dict[str, float]) -> Callable[[Sound, int], Sound]:
         "limiter": {"ceiling_dbtp": -1.0, "lookahead_ms": 3.0, "release_ms": 80.0},
         "output": {},
     }
-    return lambda x, rate_hz: render(_at_full(x).astype(np.float32), rate_hz, checked(whole)).samples.astype(float)
+    settings = DEFAULT.checked(whole)
+    return lambda x, rate_hz: DEFAULT.render(_at_full(x).astype(np.float32), rate_hz, settings).samples.astype(float)
 
 
 def soft(x: Sound, _: int) -> Sound:

@@ -22,7 +22,7 @@ import numpy as np
 from report import machine, save, table
 
 from autochain.audio.signals import pink_noise, struck
-from autochain.chain.chain import STAGES, checked
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.demo import make_demo
 from autochain.measure import loudness, true_peak
 
@@ -36,7 +36,7 @@ def material(seconds: float) -> dict[str, Samples]:
     """Half a minute of each, repeated: neither reading knows that it has heard it before."""
     drums = struck(pink_noise(30.0, RATE_HZ, -26.0), RATE_HZ)
     rock = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, duration_s=30.0), dtype=np.float32)
-    limiter = checked({"limiter": {"ceiling_dbtp": -1.0, "release_ms": 60.0}})["limiter"]
+    limiter = DEFAULT.checked({"limiter": {"ceiling_dbtp": -1.0, "release_ms": 60.0}})["limiter"]
     dense = STAGES["limiter"].process(np.float32(10.0 ** (9.0 / 20.0)) * rock, RATE_HZ, limiter).samples
     parts = {"drum-like": drums, "dense, limited by 9 dB": dense}
     times = round(seconds / 30.0)

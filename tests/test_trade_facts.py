@@ -10,7 +10,7 @@ import pytest
 import scipy.signal
 
 from autochain.audio.signals import pink_noise, sine, struck
-from autochain.chain.chain import checked, render
+from autochain.chain.chain import DEFAULT
 from autochain.demo import CHARACTERS, make_demo
 from autochain.measure.distortion import DistortionReference
 from autochain.measure.loudness import integrated_lufs, loud_hops, weighted_hops
@@ -23,7 +23,7 @@ SECONDS = 12.0
 
 
 def process(samples, **stages):
-    return render(samples, RATE_HZ, checked(stages))
+    return DEFAULT.render(samples, RATE_HZ, DEFAULT.checked(stages))
 
 
 def lufs(samples):

@@ -26,7 +26,7 @@ from autochain.page import thirds_of, to_html
 from autochain.progress import Progress, silent
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
-from autochain.sheet import build_sheet, to_json, to_markdown
+from autochain.sheet import SHEET_KINDS, build_sheet, to_json, to_markdown
 from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import inaudible
 
@@ -136,7 +136,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     thirds = thirds_of(found)
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
-    named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in records.SHEET_KINDS}
+    named = {f"{job.stem}.sheet.{kind}": texts[kind] for kind in SHEET_KINDS}
     ends = measure_head_and_tail(measure_hop_sums(found.samples, mix.rate_hz))
     output = found.chosen.settings.of(OUTPUT)
     assert job.plan.target.lufs is not None

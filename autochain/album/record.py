@@ -13,9 +13,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from autochain.audio.files import write_text
 from autochain.errors import UsageError
+from autochain.sheet import SHEET_KINDS
 from autochain.units import clock, number
-
-SHEET_KINDS = ("html", "md", "json")
 
 
 class JoinedSong(BaseModel):

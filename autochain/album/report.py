@@ -8,7 +8,7 @@ from autochain.album.figures import drift, gaps_s, median_balance_db, median_cha
 from autochain.album.job import Outcome
 from autochain.album.levels import POLICIES, SAME
 from autochain.album.pictures import Drawn, pictures
-from autochain.album.record import SHEET_KINDS, Record
+from autochain.album.record import Record
 from autochain.album.run import Album
 from autochain.album.same_settings import FOLDER, SameSettings
 from autochain.album.tracks import Track
@@ -30,6 +30,7 @@ from autochain.document.blocks import (
 )
 from autochain.document.shell import address, page
 from autochain.log.history import FEWEST, LEAST_DB, RANGES
+from autochain.sheet import SHEET_KINDS
 from autochain.sheet.findings import VERDICTS
 from autochain.sheet.settings import setting_text
 from autochain.sheet.words import CAUTION

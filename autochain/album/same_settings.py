@@ -20,7 +20,7 @@ FOLDER = "same-settings"  # inside the album's, for the sheets with the common s
 _FEWEST = 2  # tracks that can have something in common
 
 BY_GAIN = "it needs a gain alone"
-FORBIDDEN = "what else is asked of it keeps a stage of the common settings out"
+FORBIDDEN = "it cannot have all stages of the common settings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,10 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from autochain.audio.blocks import shown
-from autochain.audio.listing import sound_files
-from autochain.errors import ConfigError, UsageError
+from autochain.errors import AudioFileError, ConfigError, UsageError
+
+# What a folder is searched for; a file that is named may have any ending.
+_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +123,7 @@ def _listed(source: Path) -> list[_Listed]:
 
 def _named_by(source: Path) -> Iterator[_Listed]:
     if source.is_dir():
-        for path in sound_files(source):
+        for path in _sound_files(source):
             yield object(), path, _Entry(file=path.name)
     elif source.suffix.lower() == ".toml":
         track, before = object(), None
@@ -154,4 +156,14 @@ def _read_list(path: Path) -> _List:
         lines = [f"{'.'.join(map(str, p['loc']))}: {p['msg']}" for p in error.errors()]
         raise ConfigError(
             f"{path}: {'; '.join(lines)}. A track has file, title, offset_lu and runs_into_next."
+        ) from error
+
+
+def _sound_files(folder: Path) -> list[Path]:
+    """Sound files that lie in a folder itself, by name; AudioFileError where it cannot be looked into."""
+    try:
+        return [path for path in sorted(folder.iterdir()) if path.suffix.lower() in _ENDINGS and path.is_file()]
+    except OSError as error:
+        raise AudioFileError(
+            f"{shown(folder)} cannot be looked into ({error.strerror}); check its permissions."
         ) from error

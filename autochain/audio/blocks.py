@@ -19,7 +19,7 @@ from autochain.units import clock
 LOWEST_RATE_HZ = 44100
 HIGHEST_RATE_HZ = 192000
 # One window of short-term loudness (EBU Tech 3341): below it half of the measures have no value.
-SHORTEST_S = 3.0
+SHORTEST_MIX_S = 3.0
 _SHORTEST_HOPS = 300
 # A floating-point file may exceed full scale, by a gain left in a mix; not by 60 dB. A limit of this project.
 HIGHEST_SAMPLE = 1000.0
@@ -195,7 +195,7 @@ def _refuse_unusable(frames: int, promised: int, sounding: bool, rate_hz: int, w
             "copy or export it again."
         )
     # The measures count in hops of whole frames: at 47952 Hz, 300 of them last 3.003 s.
-    needed_s = max(SHORTEST_S, _SHORTEST_HOPS * round(rate_hz / 100) / rate_hz)
+    needed_s = max(SHORTEST_MIX_S, _SHORTEST_HOPS * round(rate_hz / 100) / rate_hz)
     if frames / rate_hz < needed_s:
         raise AudioFileError(
             f"{where} lasts {frames / rate_hz:.2f} s; the measurements need {math.ceil(100.0 * needed_s) / 100.0:g} s "

@@ -15,7 +15,7 @@ HALF_LENGTH_MS = 33.0
 KAISER_BETA = 5.0
 
 
-def half_length_samples(rate_hz: int) -> int:
+def transformer_half_length_samples(rate_hz: int) -> int:
     """Delay of the transformer in samples, odd so that its outermost taps are not zero."""
     return math.ceil(HALF_LENGTH_MS * 1e-3 * rate_hz) | 1
 
@@ -27,7 +27,7 @@ def hilbert_taps(rate_hz: int) -> npt.NDArray[np.float64]:
     The ideal response 2 / (pi n) at odd n and 0 at even n under a Kaiser window (A. V. Oppenheim and
     R. W. Schafer, Discrete-Time Signal Processing, 1989, section 10.4: type III FIR Hilbert transformer).
     """
-    half = half_length_samples(rate_hz)
+    half = transformer_half_length_samples(rate_hz)
     n = np.arange(-half, half + 1)
     odd = n % 2 != 0
     taps = np.zeros(n.size)
@@ -80,6 +80,6 @@ def hilbert_pair(samples: Samples, rate_hz: int) -> tuple[Samples, Samples]:
     tuple
         `samples` itself and a new array of the same shape and dtype in which cos(w t) has become sin(w t):
         within 0.05 dB from 25 Hz to 25 Hz under Nyquist, falling to nothing at 0 Hz. The filter's delay of
-        `half_length_samples` is taken out; the signal counts as silent before its start and after its end.
+        `transformer_half_length_samples` is taken out; the signal counts as silent before its start and after its end.
     """
     return samples, filter_centred(samples, hilbert_taps(rate_hz))

@@ -157,20 +157,6 @@ def upsample(samples: Samples, filter_: Interpolator) -> Samples:
     return out
 
 
-def downsample(samples: Samples, taps: npt.NDArray[np.float64]) -> Samples:
-    """Return every `factor`-th frame of the low-passed samples; `taps` as `decimator` gives them.
-
-    For tests and plots: plain and slow, silence assumed outside.
-    """
-    factor, width = taps.shape
-    frames, channels = samples.shape[0] // factor, samples.shape[1]
-    out = np.zeros((frames + width, channels), samples.dtype)
-    points = samples.reshape(frames, factor, channels)
-    for k in range(width):
-        out[k : k + frames] += np.einsum("npc,p->nc", points, taps[:, k].astype(samples.dtype))
-    return np.asarray(out[width // 2 - 1 : width // 2 - 1 + frames])
-
-
 def scratch(filter_: Interpolator, channels: int, dtype: npt.DTypeLike) -> Samples:
     """Working array of the interpolation loops: the phases of a piece, channels interleaved.
 

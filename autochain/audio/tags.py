@@ -15,7 +15,7 @@ from autochain.audio.blocks import for_soundfile
 from autochain.audio.wav_texts import read_wav_texts
 
 # In a WAV, readers by libsndfile find nothing behind a text of 2 kB: the one that may be long comes last.
-NAMES = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "comment")
+TAG_NAMES = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "comment")
 _FRAMES = {
     "title": TIT2, "artist": TPE1, "album": TALB, "date": TDRC, "tracknumber": TRCK, "genre": TCON, "copyright": TCOP,
 }  # fmt: skip
@@ -45,12 +45,12 @@ def read_tags(path: Path) -> dict[str, str]:
         comments = frames.getall("COMM")  # type: ignore[no-untyped-call]
         if comments:
             found["comment"] = str(comments[0])
-    return {name: _clean(found[name]) for name in NAMES if _clean(found.get(name, ""))}
+    return {name: _clean(found[name]) for name in TAG_NAMES if _clean(found.get(name, ""))}
 
 
 def put_tags(file: Any, tags: Mapping[str, str]) -> None:
     """Set the tags of a `soundfile.SoundFile` that is open for writing and holds no sound yet."""
-    for name in NAMES:
+    for name in TAG_NAMES:
         if name in tags:
             setattr(file, name, tags[name])
 

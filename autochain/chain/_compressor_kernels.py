@@ -162,7 +162,7 @@ def largest_of(bits: npt.NDArray[np.int32]) -> np.int32:
 
 
 @njit(cache=True, nogil=True)
-def apply_gain(
+def apply_reduction(
     flat: Floats,
     channels: int,
     reduction: Floats,

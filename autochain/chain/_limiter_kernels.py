@@ -18,7 +18,7 @@ Integers = npt.NDArray[np.integer[Any]]
 UNIT = 1 << 30
 # What is left of a reduction goes to nothing at 1e-8 (9e-8 dB): the last rest would take hundreds of
 # milliseconds to vanish by itself.
-NOTHING = 1e-8 * UNIT
+_NOTHING = 1e-8 * UNIT
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -162,7 +162,7 @@ def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     keep = 1.0 - fall
     for n in range(held.size):
         reduction = max(reduction * keep, float(held[n]))
-        if reduction < NOTHING:
+        if reduction < _NOTHING:
             reduction = 0.0
         held[n] = int(reduction)
     state[0] = reduction
@@ -181,7 +181,7 @@ def release_by_work(
         since = 0 if held[n] > 0 else since + 1
         share += remember * ((1.0 if since <= hold else 0.0) - share)
         reduction = max(reduction * (1.0 - fall / (1.0 + (slowest - 1.0) * share)), float(held[n]))
-        if reduction < NOTHING:
+        if reduction < _NOTHING:
             reduction = 0.0
         if share < 1e-8 and since > hold:
             share = 0.0
@@ -199,10 +199,10 @@ def release_two_stage(held: Integers, state: Floats, fall: float, follow: float)
     for n in range(held.size):
         need = float(held[n])
         slow += follow * (need - slow)
-        if slow < NOTHING:
+        if slow < _NOTHING:
             slow = 0.0
         reduction = max(reduction * (1.0 - fall), slow, need)
-        if reduction < NOTHING:
+        if reduction < _NOTHING:
             reduction = 0.0
         held[n] = int(reduction)
     state[0], state[1] = reduction, slow

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.crossover import Cascade, Section, linkwitz_riley_high, linkwitz_riley_low, section
+from autochain.audio.sections import Section
+from autochain.chain.crossover import Cascade, linkwitz_riley_high, linkwitz_riley_low, section
 
 _SILENT = 1e-15  # what the filters' state leaves in silence is less
 

@@ -25,25 +25,10 @@ import numpy.typing as npt
 from autochain.audio.sections import Section
 
 # Butterworth: the flattest high-pass of second order, and the steepest shelf without a bump.
-BUTTERWORTH_Q = math.sqrt(0.5)
 
 # The audible end of the range in which a shelf is fitted.
 _FIT_TO_HZ = 20000.0
 _FIT_ROUNDS = 40  # three to ten are needed, more only for corners next to Nyquist
-
-
-def high_pass_section(freq_hz: float, rate_hz: int, q: float = BUTTERWORTH_Q) -> Section:
-    """Second-order high-pass by the bilinear transform, for side chains and other low corners.
-
-    12 dB per octave, 3.01 dB down at `freq_hz` with the default `q`. W3C Group Note "Audio EQ Cookbook"
-    (R. Bristow-Johnson, 2021), HPF.
-    """
-    w0 = 2.0 * math.pi * freq_hz / rate_hz
-    cosine, alpha = math.cos(w0), math.sin(w0) / (2.0 * q)
-    b0 = (1.0 + cosine) / 2.0
-    section: Section = np.array([b0, -2.0 * b0, b0, -2.0 * cosine, 1.0 - alpha])
-    section /= 1.0 + alpha
-    return section
 
 
 def bell(freq_hz: float, gain_db: float, q: float, rate_hz: int) -> Section:

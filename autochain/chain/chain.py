@@ -37,7 +37,7 @@ from autochain.chain.settings import (
     is_stage_name,
     near_name,
 )
-from autochain.chain.stage import BLOCK_FRAMES, GainTrace, Processed, Runner, Stage
+from autochain.chain.stage import CHAIN_BLOCK_FRAMES, GainTrace, Processed, Runner, Stage
 from autochain.errors import ParameterError
 
 Observer = Callable[[Stage, Samples, Processed], None]
@@ -65,7 +65,7 @@ LAST = (LIMITER, OUTPUT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rendered:
+class ChainOutput:
     """Sound after the last stage, as long as the input and aligned with it, and the traces by stage name."""
 
     samples: Samples
@@ -143,7 +143,7 @@ class ChainPlan:
         *,
         stages: Iterable[StageName] | None = None,
         observe: Observer | None = None,
-    ) -> Rendered:
+    ) -> ChainOutput:
         """Run the stages that `settings` holds over a whole sound.
 
         Parameters
@@ -170,18 +170,19 @@ class ChainPlan:
             if observe is not None:
                 observe(self.stages[name], samples, processed)
             samples = processed.samples
-        return Rendered(samples=samples, traces=traces)
+        return ChainOutput(samples=samples, traces=traces)
 
-    def _in_blocks(self, samples: Samples, rate_hz: int, settings: ChainSettings) -> Rendered:
+    def _in_blocks(self, samples: Samples, rate_hz: int, settings: ChainSettings) -> ChainOutput:
         """Block by block: what passes from stage to stage stays in the cache, and no song lies between two stages."""
         running = ChainRunner(
             {name: self.stages[name].start(rate_hz, samples.shape[1], own) for name, own in settings.items()}
         )
         output, done = np.empty_like(samples), 0
-        for piece in running.run(samples[at : at + BLOCK_FRAMES] for at in range(0, len(samples), BLOCK_FRAMES)):
+        starts = range(0, len(samples), CHAIN_BLOCK_FRAMES)
+        for piece in running.run(samples[at : at + CHAIN_BLOCK_FRAMES] for at in starts):
             output[done : done + len(piece)] = piece
             done += len(piece)
-        return Rendered(samples=output, traces=running.traces)
+        return ChainOutput(samples=output, traces=running.traces)
 
     def stream(self, rate_hz: int, channels: int, settings: ChainSettings) -> "ChainRunner":
         """Start the stages that `settings` holds on a stream of blocks; same samples as `render`, to the bit."""
@@ -246,6 +247,3 @@ def order_problem(names: Iterable[str]) -> str | None:
 
 
 DEFAULT = ChainPlan(stages=STAGES)
-render = DEFAULT.render
-checked = DEFAULT.checked
-rounded = DEFAULT.rounded

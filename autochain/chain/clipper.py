@@ -28,7 +28,7 @@ _SIDE = BLOCK_FRAMES * -(-_DOWN_REACH // BLOCK_FRAMES)
 _AROUND = _SIDE + margin(UP[4])
 
 
-def curve(u: npt.ArrayLike, ceiling: float, softness: float) -> npt.NDArray[np.float64]:
+def clipping_curve(u: npt.ArrayLike, ceiling: float, softness: float) -> npt.NDArray[np.float64]:
     """Bend values by the static clipping curve.
 
     f(u) = u up to c - w, c - (c + w - |u|)^2 / (4 w) up to c + w, then c (odd in u), with w = c s / 200: the
@@ -165,7 +165,7 @@ class Clipping:
         if self._frames % self._hop:
             points[-1] *= self._frames % self._hop / self._hop
         safe = np.where(peak > 0.0, peak, 1.0)
-        clipped = np.where(peak > 0.0, curve(safe, self._ceiling, self._softness), 1.0)
+        clipped = np.where(peak > 0.0, clipping_curve(safe, self._ceiling, self._softness), 1.0)
         return GainTrace(
             max_db=(20.0 * np.log10(safe / clipped)).astype(np.float32),
             mean_db=(-20.0 * np.log10(1.0 - loss / points)).astype(np.float32),
@@ -223,4 +223,4 @@ STAGE = Stage(
 def reduction_db(peak_dbfs: float, ceiling_dbfs: float, softness: float) -> float:
     """Reduction of a peak by the static curve, dB, >= 0."""
     peak, ceiling = db_to_linear(peak_dbfs), db_to_linear(ceiling_dbfs)
-    return max(0.0, 20.0 * math.log10(peak / float(curve(peak, ceiling, softness))))
+    return max(0.0, 20.0 * math.log10(peak / float(clipping_curve(peak, ceiling, softness))))

@@ -3,7 +3,7 @@
 Feed-forward, in three parts (`gain_control.py`, with the source of every equation):
 
 1. `Level`: the channels' level in dB, peak or rms, linked or not, after an optional high-pass.
-2. `Reduction`: gain computer (threshold T, ratio R, soft knee W), then attack and release.
+2. `GainComputer`: gain computer (threshold T, ratio R, soft knee W), then attack and release.
 3. `Gain`: the sound, behind by the look-ahead, turned down.
 
 Why the detector that holds is the default: it keeps a tone's peak between its cycles, so that a steady tone of
@@ -28,8 +28,8 @@ from autochain.chain.gain_control import (
     PEAK_LEVEL,
     RMS_LEVEL,
     Gain,
+    GainComputer,
     Level,
-    Reduction,
     rows,
 )
 from autochain.chain.idle import Idle
@@ -46,7 +46,7 @@ class Compressor:
         number = rows(channels, settings)
         self._lookahead = ms_to_samples(settings["lookahead_ms"], rate_hz)
         self._level = Level(rate_hz, channels, settings)
-        self._reduction = Reduction(rate_hz, number, settings)
+        self._reduction = GainComputer(rate_hz, number, settings)
         self._gain = Gain(rate_hz, number)
         self._delay = DelayLine()
         self._level_db, self._reduction_db = np.empty((2, number, CHUNK_FRAMES), dtype=np.float32)

@@ -4,13 +4,10 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.sections import Section
 from autochain.chain._crossover_kernels import biquad
-
-# b0, b1, b2, a1, a2, already divided by a0
-Section = npt.NDArray[np.float64]
 
 
 class Cascade:

@@ -12,7 +12,7 @@ from autochain.chain.stage import GainTrace, Stage
 from autochain.units import db_to_linear
 
 
-class Gain:
+class FixedGain:
     """Runner that multiplies by one gain; keeps the dtype."""
 
     trace: GainTrace | None = None
@@ -30,8 +30,8 @@ class Gain:
         return self._nothing
 
 
-def _start(rate_hz: int, channels: int, settings: StageSettings) -> Gain:
-    return Gain(channels, settings["gain_db"])
+def _start(rate_hz: int, channels: int, settings: StageSettings) -> FixedGain:
+    return FixedGain(channels, settings["gain_db"])
 
 
 def _no_latency(rate_hz: int, settings: StageSettings) -> int:
@@ -57,5 +57,5 @@ STAGE = Stage(
     start=_start,
     latency_samples=_no_latency,
     linear=True,
-    listen_for=("the input gain of the next stage: set it last, by the loudness reading",),
+    listen_for=("the input gain of the next stage: set it last, until your loudness meter reads the target",),
 )

@@ -50,15 +50,7 @@ _INTO = {
 _BACK = {**_INTO, "mid": ((1.0, 1.0), (0.0, 0.0)), "side": ((1.0, -1.0), (0.0, 0.0))}
 
 
-def static_cut_db(level_db: float, *, threshold_db: float, range_db: float) -> float:
-    """Cut at a steady level of the band, in dB, 0 to -range_db."""
-    over = level_db - threshold_db + KNEE_DB / 2.0
-    inside = min(max(over, 0.0), KNEE_DB)
-    slope = 1.0 - 1.0 / RATIO
-    return min(-range_db, slope * (inside**2 / (2.0 * KNEE_DB) + max(over - KNEE_DB, 0.0)))
-
-
-def group_frames(rate_hz: int) -> int:
+def gain_step_frames(rate_hz: int) -> int:
     """Frames of one step of the gain: the longest part of a trace block under 0.5 ms."""
     block = round(rate_hz / TRACE_HZ)
     return max(n for n in range(1, max(2, int(_LONGEST_STEP_S * rate_hz) + 1)) if block % n == 0)
@@ -72,7 +64,7 @@ class _Band:
         if channels == 1:
             where = "left"  # the only lane
         self.into, self.back = np.array(_INTO[where]), np.array(_BACK[where])
-        step_s = group_frames(rate_hz) / rate_hz
+        step_s = gain_step_frames(rate_hz) / rate_hz
         attack, release = (math.exp(-step_s / (band[name] * 1e-3)) for name in ("attack_ms", "release_ms"))
         self.curve = np.array([
             math.tan(math.pi * band["freq_hz"] / rate_hz), band["q"], band["threshold_db"], KNEE_DB, 1.0 - 1.0 / RATIO,
@@ -87,7 +79,7 @@ class DynamicBells:
     def __init__(self, rate_hz: int, channels: int, bands: Sequence[StageSettings]) -> None:
         self._bands = [_Band(band, rate_hz, channels) for band in bands]
         self._channels = channels
-        self._group = group_frames(rate_hz)
+        self._group = gain_step_frames(rate_hz)
         self._block = round(rate_hz / TRACE_HZ)
         self._piece = max(1, _PIECE_FRAMES // self._block) * self._block
         self._lanes = np.zeros((self._piece, 2))

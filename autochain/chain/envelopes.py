@@ -9,6 +9,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain import _transient_kernels as kernels
 from autochain.chain.settings import StageSettings
+from autochain.units import FLOOR_DB
 
 # common practice, no source, for the four times and levels below
 STEP_HZ = 5500.0  # envelopes and gain move in steps of about 0.18 ms
@@ -16,7 +17,6 @@ HOLD_MS = 12.5  # half a period of 40 Hz: a steady tone from there up has a stea
 FALL_MS = 10.0  # of the fast envelope: rounds off the stairs that the hold makes of a decay
 FULL_DB = 6.0  # envelope difference at which the gain reaches the set value
 MOST_DB = 24.0  # the envelopes part no further, so that nothing depends on how deep a pause before a hit was
-FLOOR_DB = -200.0
 
 _TINY = 1e-12  # -240 dB, so that the logarithm exists
 

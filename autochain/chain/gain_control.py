@@ -45,17 +45,6 @@ def rows(channels: int, settings: StageSettings) -> int:
     return 1 if settings["link_percent"] == 100.0 else channels
 
 
-def static_reduction_db(level_db: float, *, threshold_db: float, ratio: float, knee_db: float) -> float:
-    """Reduction of the gain computer alone at a steady level, in dB, at least 0 (equation 4)."""
-    over = level_db - threshold_db
-    slope = 1.0 - 1.0 / ratio
-    if 2.0 * over <= -knee_db:
-        return 0.0
-    if 2.0 * over < knee_db:
-        return slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
-    return slope * over
-
-
 class Level:
     """Level that steers the gain, in dBFS: 20 log10 of the magnitude within 0.0002 dB, -200 dB for silence.
 
@@ -109,7 +98,7 @@ class Level:
         kernels.level_from_bits(magnitude.view(np.int32), self._db_per_octave, np.float32(FLOOR_DB), level_db)
 
 
-class Reduction:
+class GainComputer:
     """Gain computer and detector: reduction in dB, above 0 by 1e-25 at the least; before the first frame it is 0.
 
     Parameters
@@ -166,7 +155,7 @@ class Gain:
         most = samples.shape[0] // self._room.shape[1] + 1
         maxima, means = np.empty(most, dtype=np.int32), np.empty(most)
         other = reduction_db[1] if self._number == 2 else reduction_db[0, :0]
-        completed = kernels.apply_gain(
+        completed = kernels.apply_reduction(
             samples.reshape(-1), samples.shape[1], reduction_db[0], reduction_db[0].view(np.int32),
             other, other.view(np.int32), self._room, self._begun, output.reshape(-1), maxima, means,
         )  # fmt: skip

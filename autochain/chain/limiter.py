@@ -23,7 +23,7 @@ from autochain.units import db_to_linear
 DETECTOR = interpolator(4, 36, 3.0)
 # A band-limited peak exceeds its nearest quarter point by at most 1 / cos(pi/8) = 0.688 dB (ITU-R BS.1770-5,
 # Annex 2, Attachment 1): where every quarter point stays below this share of the ceiling, so does the signal.
-SURE = 0.92
+_SURE = 0.92
 _MARGIN = margin(DETECTOR)
 
 @dataclass(slots=True)
@@ -127,7 +127,7 @@ class Limiting:
         """Fill `_needs` for the cell; False when nothing passes the ceiling."""
         work = self._work = self._work or _prepared(window)
         first = self._before - BLOCK_FRAMES
-        nearly = SURE * self._ceiling
+        nearly = _SURE * self._ceiling
         starts, stops = work.watch.runs(window, first, self._before + CELL_FRAMES, nearly)
         self._needs[:] = 0
         if not starts.size:

@@ -58,12 +58,12 @@ def with_silence(samples: Samples, rate_hz: int, settings: StageSettings) -> Sam
     ParameterError
         Nothing is left.
     """
-    first, last = kept(samples.shape[0], rate_hz, settings)
+    first, last = kept_frames(samples.shape[0], rate_hz, settings)
     head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
     return np.pad(samples[first:last], ((head, tail), (0, 0)))
 
 
-def kept(frames: int, rate_hz: int, settings: StageSettings) -> tuple[int, int]:
+def kept_frames(frames: int, rate_hz: int, settings: StageSettings) -> tuple[int, int]:
     """First frame that is kept, and the one after the last; ParameterError where that leaves nothing."""
     head, tail = (ms_to_samples(settings[f"{end}_cut_ms"], rate_hz) for end in ("head", "tail"))
     if head + tail >= frames > 0:

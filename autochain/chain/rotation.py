@@ -12,6 +12,11 @@ phase turns by 360 degrees a section on the way from low to high frequencies, ha
 The constant kind keeps every sound's place in time and pays with pre-echo; the all-pass kind has none, and
 pays with lows that come late (`group_delay_ms`) and drums whose low and high parts drift apart. Both treat
 both channels alike, so the stereo image and the magnitude of the mono sum stay.
+
+At 90 degrees, the worst angle, the energy that arrives more than 1 ms before a click lies 23.9 dB under the click, more
+than 5 ms before it 33.1 dB, more than 10 ms before it 39.6 dB; other angles lower these by 20 log10|sin(angle)|. The
+magnitude stays within 0.05 dB from 25 Hz to 25 Hz under Nyquist; below 25 Hz it falls towards |cos(angle)|. 0 degrees
+return the input bit for bit, 180 the exact polarity reversal.
 """
 
 import numpy as np
@@ -20,53 +25,16 @@ import numpy.typing as npt
 from autochain.audio import hilbert
 from autochain.audio.allpass import all_pass_group_delay_ms, all_pass_section
 from autochain.audio.centred_filter import CentredFilter
-from autochain.audio.mix import Samples
 from autochain.audio.sections import SectionFilter, Step
 from autochain.chain.linear_runner import Delayed, Prompt, filtered, unchanged
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.settings import ROTATION, StageSettings
 from autochain.chain.stage import Runner, Stage
 
-KINDS = ("constant", "allpass")
+ROTATION_KINDS = ("constant", "allpass")
 
 _CONSTANT_ONLY = ("angle_deg",)
 _ALL_PASS_ONLY = ("freq_hz", "q", "sections")
-
-
-def rotate(samples: Samples, rate_hz: int, angle_deg: float) -> Samples:
-    """Rotate the phase of every frequency by the same angle.
-
-    Parameters
-    ----------
-    samples
-        Shape (frames, channels).
-    rate_hz
-        Sample rate.
-    angle_deg
-        -180 to 180. 0 returns the input bit for bit; +-180 is the exact polarity reversal.
-
-    Returns
-    -------
-    array
-        New array of the same shape and dtype (at 0 degrees the input itself). Magnitude within 0.05 dB from
-        25 Hz to 25 Hz under Nyquist; below 25 Hz it falls towards |cos(angle)|.
-
-    Notes
-    -----
-    Latency is that of `audio.hilbert` (33 ms), none at 0 and +-180 degrees; the output is aligned with the
-    input. The price of a linear-phase filter is pre-echo: at 90 degrees, the worst angle, the energy that
-    arrives more than 1 ms before a click lies 23.9 dB under the click, more than 5 ms before it 33.1 dB, more
-    than 10 ms before it 39.6 dB; other angles lower these by 20 log10|sin(angle)|.
-    """
-    return STAGE.process(samples, rate_hz, StageSettings({"angle_deg": angle_deg})).samples
-
-
-def pre_echo_db(rate_hz: int, settings: StageSettings, from_ms: float = 5.0, to_ms: float = 0.0) -> float | None:
-    """Energy between `from_ms` and `to_ms` before an isolated click, in dB of the click's energy.
-
-    None when nothing comes before, as with the all-pass kind. See `audio.hilbert.pre_echo_db`.
-    """
-    return None if _is_all_pass(settings) else hilbert.pre_echo_db(rate_hz, settings["angle_deg"], from_ms, to_ms)
 
 
 def group_delay_ms(
@@ -107,7 +75,7 @@ def _start(rate_hz: int, channels: int, settings: StageSettings) -> Runner:
 
 def _latency_samples(rate_hz: int, settings: StageSettings) -> int:
     at_once = _is_all_pass(settings) or abs(settings["angle_deg"]) in (0.0, 180.0)
-    return 0 if at_once else hilbert.half_length_samples(rate_hz)
+    return 0 if at_once else hilbert.transformer_half_length_samples(rate_hz)
 
 
 def _applies(settings: StageSettings, name: str) -> bool:
@@ -121,7 +89,7 @@ STAGE = Stage(
         choice(
             name="kind",
             label="kind",
-            choices=KINDS,
+            choices=ROTATION_KINDS,
             default="constant",
             ends="constant turns all frequencies alike and has pre-echo, allpass delays the lows and has none",
             quiet=True,
@@ -175,8 +143,8 @@ STAGE = Stage(
     latency_samples=_latency_samples,
     linear=True,
     listen_for=(
-        "drum hits: a softened or smeared start means the rotation costs more than it saves",
-        "the lead's tone: it should not change; compare at the same loudness",
+        "drum hits: if a start sounds soft or smeared, leave the rotation out",
+        "the tone of the lead: it should not change; compare at the same loudness",
     ),
     applies=_applies,
 )

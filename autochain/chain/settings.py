@@ -152,17 +152,6 @@ class ChainSettings:
             stages[stage] = own
         return cls(stages)
 
-    @classmethod
-    def from_flat(cls, values: Given) -> "ChainSettings":
-        """Read what `flat` gives; ParameterError for what is no stage or no parameter."""
-        stages: dict[str, dict[str, Value]] = {}
-        for name, value in values.items():
-            stage, dot, parameter = name.partition(".")
-            if not dot:
-                raise ParameterError(f"{name!r} names no parameter. Write it like limiter.release_ms.")
-            stages.setdefault(stage, {})[parameter] = value
-        return cls.from_plain(stages)
-
     def __getitem__(self, stage: StageName) -> StageSettings:
         """Settings of a stage that is in; KeyError when it is not."""
         try:

@@ -9,7 +9,7 @@ from typing import Self
 import numpy as np
 
 from autochain.audio.mix import Samples
-from autochain.chain.gain_control import CHUNK_FRAMES, Gain, Level, Reduction, Trace, idle_as_zero, rows
+from autochain.chain.gain_control import CHUNK_FRAMES, Gain, GainComputer, Level, Trace, idle_as_zero, rows
 from autochain.chain.idle import idle_trace
 from autochain.chain.settings import StageSettings, Value
 from autochain.chain.stage import Processed
@@ -66,7 +66,7 @@ class Sidechain:
         threshold that does a wanted amount of work. Of the settings it takes those that are not in `key`.
         """
         number, total = self.level_db.shape
-        reduction = Reduction(self.rate_hz, number, settings)
+        reduction = GainComputer(self.rate_hz, number, settings)
         step = block_frames * max(1, _SCAN_FRAMES // block_frames)
         room = np.empty((number, max(step, self.lookahead)), dtype=np.float32)
         reduction.follow(self.level_db[:, : self.lookahead], room[:, : self.lookahead])
@@ -86,7 +86,7 @@ class Sidechain:
             return Processed(samples=samples, trace=idle_trace(frames, self.rate_hz))
         samples = np.ascontiguousarray(samples)
         number, total = self.level_db.shape
-        reduction, gain = Reduction(self.rate_hz, number, settings), Gain(self.rate_hz, number)
+        reduction, gain = GainComputer(self.rate_hz, number, settings), Gain(self.rate_hz, number)
         output = np.empty_like(samples)
         room = np.empty((number, CHUNK_FRAMES), dtype=np.float32)
         for begin in range(0, total, CHUNK_FRAMES):

@@ -15,7 +15,7 @@ from autochain.errors import ParameterError
 
 TRACE_HZ = 100  # a meter redraws no faster; a block is round(rate_hz / TRACE_HZ) frames, the last one shorter
 
-BLOCK_FRAMES = 65536
+CHAIN_BLOCK_FRAMES = 65536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,8 +117,8 @@ class Stage:
         # The last frames come by themselves. To gather small pieces, still in the cache, costs less than to join those
         # to one as long as the song.
         output, done = np.empty(samples.shape, dtype=samples.dtype), 0
-        for start in range(0, samples.shape[0], BLOCK_FRAMES):
-            piece = runner.push(samples[start : start + BLOCK_FRAMES])
+        for start in range(0, samples.shape[0], CHAIN_BLOCK_FRAMES):
+            piece = runner.push(samples[start : start + CHAIN_BLOCK_FRAMES])
             output[done : done + piece.shape[0]] = piece
             done += piece.shape[0]
         output[done:] = runner.finish()

@@ -24,7 +24,7 @@ from autochain.units import clock, number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class ShownFindings:
     """What a page shows and plays: words on how it plays, and findings mix by mix in place of their lists."""
 
     playing: Sequence[Block]
@@ -36,7 +36,9 @@ def checks_to_markdown(checked: Sequence[Checked]) -> str:
     return markdown(checks_report(checked))
 
 
-def checks_report(checked: Sequence[Checked], unread: Sequence[str] = (), shown: Shown | None = None) -> list[Block]:
+def checks_report(
+    checked: Sequence[Checked], unread: Sequence[str] = (), shown: ShownFindings | None = None
+) -> list[Block]:
     """All of it; `unread` is what is to be said of files that could not be read, `shown` what a page has."""
     findings = shown.findings if shown else [list(listed(one.readiness.findings)) for one in checked]
     several = len(checked) > 1

@@ -10,8 +10,6 @@ from autochain.cli.log import LogFile, NoLog, log_of
 from autochain.errors import DifferentMaterialError, UsageError
 from autochain.log.history import LAST_MASTERS
 
-TARGET_NOT_MET = 3
-
 
 def compare(
     mix: Annotated[Path | None, typer.Argument(metavar="MIX", help="The mix.", show_default=False)] = None,
@@ -69,4 +67,4 @@ def compare(
         raise typer.Exit(error.exit_code) from None
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if found.reached is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

@@ -14,7 +14,7 @@ def curve(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The finished stereo mix.", show_default=False)],
     quiet: Annotated[float, typer.Option("--from", metavar="LUFS", help="Quietest loudness, -40 to 0 LUFS.")] = -14.0,
     loud: Annotated[float, typer.Option("--to", metavar="LUFS", help="Loudest loudness, -40 to 0 LUFS.")] = -6.0,
-    step: Annotated[float, typer.Option("--step", metavar="LU", help="Between them; 30 points at most.")] = 1.0,
+    step: Annotated[float, typer.Option("--step", metavar="LU", help="From point to point; 30 points at most.")] = 1.0,
     ceiling: options.Ceiling = None,
     out: options.Out = None,
     lock: options.Lock = None,

@@ -9,8 +9,6 @@ from autochain.cli import options
 from autochain.demo import CHARACTERS
 from autochain.units import clock
 
-TARGET_NOT_MET = 3
-
 _FOLDER = Path("autochain-demo")
 _LUFS = "Loudness to reach, -40 to 0 LUFS. Default: the character's own."
 _CEILING = "Highest true peak, 0 dBTP or less. Default: the character's own."
@@ -64,4 +62,4 @@ def demo(
         err=json,
     )
     if not found.met:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

@@ -7,6 +7,8 @@ import typer
 
 from autochain.errors import UsageError
 
+TARGET_NOT_MET = 3  # exit status of a run that ended well, with a result that misses what was asked for
+
 Mixes = Annotated[
     list[Path],
     typer.Argument(
@@ -42,7 +44,7 @@ Lock = Annotated[
     list[str] | None,
     typer.Option("--lock", metavar="STAGE.PARAMETER=VALUE", help="Fix a setting decided by ear; repeatable."),
 ]
-Around = Annotated[
+AroundSheet = Annotated[
     Path | None,
     typer.Option(
         "--around",
@@ -52,7 +54,7 @@ Around = Annotated[
     ),
 ]
 AnotherSong = Annotated[
-    bool, typer.Option("--another-song", help="With --around: yes, the sheet is of another song than MIX.")
+    bool, typer.Option("--another-song", help="With --around: allow the sheet of another song.")
 ]
 Without = Annotated[
     list[str] | None, typer.Option("--without", metavar="STAGE", help="Leave a stage out; repeatable.")

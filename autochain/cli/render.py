@@ -8,8 +8,6 @@ import typer
 from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of
 
-TARGET_NOT_MET = 3
-
 
 def render(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The mix that the sheet is for.", show_default=False)],
@@ -22,7 +20,7 @@ def render(
         typer.Option(
             "--also",
             metavar="FORMAT",
-            help="Beside the 24-bit WAV: wav16, flac24@48000, mp3:320, opus:192, vorbis:8; repeatable.",
+            help="In addition to the 24-bit WAV: wav16, flac24@48000, mp3:320, opus:192, vorbis:8; repeatable.",
         ),
     ] = None,
     alternate: Annotated[
@@ -72,4 +70,4 @@ def render(
     made = run(request, terminal(compile_first))
     typer.echo(made.json() if as_json else made.markdown(), nl=False)
     if made.met is False:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

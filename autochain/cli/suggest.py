@@ -8,8 +8,6 @@ import typer
 from autochain.cli import options
 from autochain.cli.log import LogFile, NoLog, log_of
 
-TARGET_NOT_MET = 3
-
 
 def suggest(
     mix: Annotated[Path, typer.Argument(metavar="MIX", help="The finished stereo mix.", show_default=False)],
@@ -20,7 +18,7 @@ def suggest(
     preview: Annotated[bool, typer.Option("--preview", help="Also write the rendered result, 24-bit.")] = False,
     lock: options.Lock = None,
     without: options.Without = None,
-    around: options.Around = None,
+    around: options.AroundSheet = None,
     another: options.AnotherSong = False,
     budget: options.Budget = None,
     seed: options.Seed = None,
@@ -76,4 +74,4 @@ def suggest(
     found = run(request, terminal(compile_first, goes_on=out is not None))
     typer.echo(found.json() if as_json else found.markdown(), nl=False)
     if not found.met:
-        raise typer.Exit(TARGET_NOT_MET)
+        raise typer.Exit(options.TARGET_NOT_MET)

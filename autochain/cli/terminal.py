@@ -6,9 +6,11 @@ from contextlib import contextmanager
 from functools import partial
 
 import typer
+from rich.console import Console
+from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as Bar
 
 from autochain.cli.interrupt import asked_to_stop
-from autochain.cli.progress import progress_bar
 from autochain.progress import Progress
 from autochain.tasks.caller import Caller
 
@@ -23,8 +25,27 @@ def _ask(question: str) -> bool:
 
 
 @contextmanager
+def _progress_bar() -> Iterator[Progress]:
+    """Give a function that shows a phase and its share done; phases without a share show elapsed time."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("starting", total=None)
+        last = ""
+
+        def show(phase: str, done: float) -> None:
+            nonlocal last
+            if not console.is_terminal and phase != last:
+                console.print(f"{phase} ...", highlight=False)
+            last = phase
+            bar.update(task, description=phase, total=1.0 if done > 0.0 else None, completed=done)
+
+        yield show
+
+
+@contextmanager
 def _watched(compile_first: Callable[[Progress], None] | None) -> Iterator[Progress]:
-    with progress_bar() as show:
+    with _progress_bar() as show:
         if compile_first is not None:
             compile_first(show)
         yield show

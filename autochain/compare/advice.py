@@ -86,7 +86,7 @@ def loudness_advice(
             yield Advice(
                 stage="",
                 seen=f"{seen}, although its peaks stand no further above its loudness.",
-                try_next="Look for a stage that takes more than its meter on the sheet, and for gain lost behind it.",
+                try_next="Look for a stage that takes more than its meter on the sheet, and for gain lost after it.",
                 size=size,
             )
     elif miss_lu > _LOUDNESS_LU:

@@ -29,7 +29,7 @@ from autochain.render.master import solve_master
 from autochain.render.sheet_chain import sheet_chain
 
 # Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
-LOUDNESS_LU = 0.2
+_LOUDNESS_LU = 0.2
 CEILING_DB = 0.05
 _SMALL_LU = 1.0
 _LEVEL = (DRIVE, OUTPUT)
@@ -99,7 +99,7 @@ def judge_bounce(
         target=target,
         loudness_lufs=heard,
         true_peak_dbtp=peak,
-        loud_enough=miss_lu is not None and abs(miss_lu) <= LOUDNESS_LU,
+        loud_enough=miss_lu is not None and abs(miss_lu) <= _LOUDNESS_LU,
         under_ceiling=over_db is None or over_db <= CEILING_DB,
         planned=planned,
         advice=_ordered(advise(rendered, planned, bounce, miss_lu, over_db, drive_off_db), miss_lu),
@@ -167,7 +167,7 @@ def _drive_off_db(rendered: RenderedSheet, mix: Mix, bounce: Comparison, progres
     """As `judge_bounce` takes it: a limiter answers a dB of drive with less than a LU, so it has to be solved for."""
     target = rendered.sheet.target
     heard = target.heard_lufs(bounce.master.figures)
-    if heard is None or abs(heard - target.loudness_lufs) <= LOUDNESS_LU:
+    if heard is None or abs(heard - target.loudness_lufs) <= _LOUDNESS_LU:
         return None
     progress("looking for the drive of the bounce", 0.0)
     config = read_config(None, {"target": target.model_dump(exclude_none=True)})

@@ -65,8 +65,8 @@ def peaks(found: Comparison) -> Iterator[Change]:
         less = after < before
         yield Change(
             kind="peaks",
-            text=f"Peaks stand {number(abs(after - before), 'dB')} {'less' if less else 'further'} above the loudness "
-            f"(PLR {number(before)} before, {number(after, 'dB')} now)"
+            text=f"Peaks are {number(abs(after - before), 'dB')} {'closer to' if less else 'further above'} the "
+            f"loudness (PLR {number(before)} before, {number(after, 'dB')} now)"
             f"{': limited or clipped further' if less else ''}.",
             value=after - before,
             unit="dB",

@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.blocks import SHORTEST_S
+from autochain.audio.blocks import SHORTEST_MIX_S
 from autochain.audio.mix import Mix
 from autochain.compare.head_and_tail_changes import EndChange, compare_head_and_tail
 from autochain.compare.new_clicks import NewClick, new_clicks
 from autochain.compare.pair import Pair, make_pair
-from autochain.compare.splices import Span, unmatched_spans
+from autochain.compare.splices import TimeSpan, unmatched_spans
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.align import Alignment
 from autochain.measure.band_changes import BandChange, band_changes, width_change_db
@@ -123,8 +123,8 @@ class Comparison:
     master: Side
     rate_hz: int
     resampled: str | None
-    unmatched_s: tuple[Span, ...]
-    compared_s: Span
+    unmatched_s: tuple[TimeSpan, ...]
+    compared_s: TimeSpan
     alignment: Alignment
     delay_s: float
     gain_lu: float
@@ -175,7 +175,7 @@ def compare(mix: Mix, master: Mix, progress: Progress = silent) -> Comparison:
             progress("aligning the master with the mix", 0.1)
             pair = make_pair(mix, master)
             unmatched, matching = unmatched_spans(pair)
-            if matching[1] - matching[0] < SHORTEST_S:
+            if matching[1] - matching[0] < SHORTEST_MIX_S:
                 raise DifferentMaterialError(
                     "mix and master are different material: they match for less than 3 s. Check that both are the "
                     "same version, at the same speed."
@@ -219,7 +219,7 @@ def _side(mix: Mix) -> Side:
     )
 
 
-def _compared(pair: Pair, head: EndChange, tail: EndChange, matching: Span) -> Span:
+def _compared(pair: Pair, head: EndChange, tail: EndChange, matching: TimeSpan) -> TimeSpan:
     """Mix times of what is compared: in step, matching, and without what was faded or cut."""
     start_s, stop_s = (at + pair.start_s for at in matching)
     if head.lost_s:

@@ -12,7 +12,7 @@ from autochain.compare.changes import Change
 from autochain.compare.comparison import Comparison
 from autochain.units import number
 
-LOUDNESS_LU = 0.1
+_LOUDNESS_LU = 0.1
 POOR_STEP = 0.6  # driven 12 dB into a limiter a song still reads 0.88; clocks 20 millionths apart, 0.3 over 40 s
 FEWEST_S = 8.0  # of less, the transfer between the two is too uncertain: an untouched 3 s read -19 dB noise-to-mask
 
@@ -88,7 +88,7 @@ def describe(found: Comparison) -> Description:
 
 
 def _loudness(gain_lu: float) -> str:
-    if abs(gain_lu) < 0.5 * LOUDNESS_LU:
+    if abs(gain_lu) < 0.5 * _LOUDNESS_LU:
         return "Both are equally loud."
     louder, turned = ("louder", "down") if gain_lu > 0.0 else ("quieter", "up")
     return f"The master is {number(abs(gain_lu), 'LU')} {louder}. For all that follows it was turned {turned} by that."

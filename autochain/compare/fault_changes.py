@@ -55,8 +55,8 @@ def splices(found: Comparison) -> Iterator[Change]:
         spans = " and from ".join(f"{clock(a)} to {clock(b)}" for a, b in found.unmatched_s)
         yield Change(
             kind="course",
-            text=f"Mix and master do not match from {spans} of the mix: an edit, or another version. All else is "
-            f"about {clock(found.compared_s[0])} to {clock(found.compared_s[1])}.",
+            text=f"Mix and master do not match from {spans} of the mix: an edit, or another version. The rest "
+            f"of this page is about {clock(found.compared_s[0])} to {clock(found.compared_s[1])}.",
             value=sum(b - a for a, b in found.unmatched_s),
             unit="s",
             size=2.0 * PLAIN_FAULT,

@@ -11,14 +11,14 @@ from autochain.compare.description import Description
 from autochain.config import read_config
 from autochain.document.as_html import html
 from autochain.document.blocks import Block, Figure, FileName, Heading, Listed, Paragraph, Part, Strong, table
-from autochain.document.charts import band_chart, course_chart
+from autochain.document.charts import band_chart, chart_over_time
 from autochain.document.shell import page
 from autochain.measure.band_changes import BandChange
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.words import FIGURES, LISTEN_MODERATELY
 from autochain.units import clock, frequency, number
 
-NOTHING = "Nothing that would be noticed in a comparison at equal loudness."
+NOTHING_NOTICED = "Nothing that would be noticed in a comparison at equal loudness."
 NOTHING_OFF = "No stage looks off."
 OTHER_MIX = (
     "The sheet was made for another file than this mix. It was rendered on this mix all the same, so its thresholds "
@@ -64,7 +64,7 @@ def report(found: Comparison, described: Description, verdict: BounceVerdict | N
     yield from (Paragraph(line, "soft") for line in described.made_comparable)
     yield Heading("What changed, the most audible first")
     changes = [_change(one) for one in described.changed]
-    yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING)
+    yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING_NOTICED)
     if described.unchanged:
         yield Paragraph(f"Not changed, or too little to notice: {', '.join(described.unchanged)}.")
     yield Paragraph(LISTEN, "soft")
@@ -124,7 +124,7 @@ def _pictures(found: Comparison) -> Iterator[Block]:
     if traces.at_s.size >= 2:
         yield Heading("Loudness over time")
         values = (one.tolist() for one in (traces.at_s, traces.mix_lufs, traces.master_lufs))
-        yield Figure(course_chart(LOUDNESS, *values), LOUDNESS)
+        yield Figure(chart_over_time(LOUDNESS, *values), LOUDNESS)
 
 
 def _change(change: Change) -> str:

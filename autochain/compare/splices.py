@@ -20,10 +20,10 @@ _MATCHING = 0.35
 _QUIET_DB = 50.0  # seconds further under the loudest one tell nothing
 _LEAST_S = 2
 
-Span = tuple[float, float]
+TimeSpan = tuple[float, float]
 
 
-def unmatched_spans(pair: Pair) -> tuple[tuple[Span, ...], Span]:
+def unmatched_spans(pair: Pair) -> tuple[tuple[TimeSpan, ...], TimeSpan]:
     """Find where the two do not match.
 
     Returns

@@ -25,7 +25,15 @@ from autochain.errors import ParameterError
 _BOUNDS = ("default", "low", "high")
 
 
-class Part(BaseModel):
+class BoundError(ValueError):
+    """What is wrong with one key of a parameter's table, such as its `low`."""
+
+    def __init__(self, key: str, value: Any, reason: str) -> None:
+        super().__init__(reason)
+        self.key, self.value = key, value
+
+
+class ConfigPart(BaseModel):
     """A part of the configuration: frozen, and strict about keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -33,6 +41,13 @@ class Part(BaseModel):
 
 def _value(parameter: Parameter, given: Any) -> Value:
     return _word(parameter, given) if parameter.choices else _number(parameter, given)
+
+
+def _bound(parameter: Parameter, given: Mapping[str, Any], key: str) -> float:
+    try:
+        return _number(parameter, given[key])
+    except ValueError as error:
+        raise BoundError(key, given[key], str(error)) from None
 
 
 def _number(parameter: Parameter, given: Any) -> float:
@@ -70,15 +85,15 @@ def _narrowed(parameter: Parameter, given: Any) -> Parameter:
         if not set(given) <= {"default"}:
             raise ValueError("is a choice and has no range; give the word alone")
         return replace(parameter, default=_word(parameter, given.get("default", parameter.default)))
-    low = _number(parameter, given["low"]) if "low" in given else parameter.low
-    high = _number(parameter, given["high"]) if "high" in given else parameter.high
+    low = _bound(parameter, given, "low") if "low" in given else parameter.low
+    high = _bound(parameter, given, "high") if "high" in given else parameter.high
     narrow = replace(parameter, low=low, high=high)
     if narrow.low > narrow.high:
         raise ValueError(f"has low {narrow.low:g} above high {narrow.high:g}")
     if parameter.off is not None and parameter.off in (narrow.low, narrow.high) != (parameter.low, parameter.high):
         raise ValueError(f"has {parameter.off:g}, which means off, as an end of its range")
     if "default" in given:
-        return replace(narrow, default=_number(narrow, given["default"]))
+        return replace(narrow, default=_bound(narrow, given, "default"))
     default = float(parameter.default)
     return replace(narrow, default=default if default == parameter.off else narrow.nearest(default))
 
@@ -108,17 +123,17 @@ def _band_check(parameter: Parameter) -> BeforeValidator:
     return BeforeValidator(check)
 
 
-def _table(stage: Stage) -> type[Part]:
+def _table(stage: Stage) -> type[ConfigPart]:
     """Model of one stage's table."""
     fields: dict[str, Any] = {p.name: (Annotated[Any, _check(stage.name, p)], None) for p in stage.parameters}
     if stage.band:
         band: dict[str, Any] = {p.name: (Annotated[Any, _band_check(p)], None) for p in stage.band}
-        model = create_model(f"{stage.name}_band", __base__=Part, **band)
+        model = create_model(f"{stage.name}_band", __base__=ConfigPart, **band)
         fields["bands"] = (Annotated[tuple[model, ...], Field(max_length=99)], ())  # type: ignore[valid-type]
-    return create_model(stage.name, __base__=Part, **fields)
+    return create_model(stage.name, __base__=ConfigPart, **fields)
 
 
-class _Order(Part):
+class _Order(ConfigPart):
     order: tuple[str, ...] = STAGE_NAMES
 
     @field_validator("order")

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Self
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from autochain.chain.chain import ChainPlan
-from autochain.config.chain import Chain, Part, chain_plan
+from autochain.config.chain import Chain, ConfigPart, chain_plan
 from autochain.config.coordinates import COORDINATES
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import CorrectionRules
@@ -29,10 +29,10 @@ def _meaningful(values: tuple[float, ...], name: str) -> None:
         raise ValueError(f"must lie between {low:g} and {high:g}")
 
 
-Span = Annotated[tuple[float, float], AfterValidator(_ordered)]
+Bounds = Annotated[tuple[float, float], AfterValidator(_ordered)]
 
 
-class Target(Part):
+class Target(ConfigPart):
     """What the master must reach: one loudness, of the whole song or of its loudest 3 s, and a ceiling."""
 
     lufs: float | None = None
@@ -64,7 +64,7 @@ class Target(Part):
         return measured.max_short_term_lufs if self.of_loudest_part else measured.integrated_lufs
 
 
-class Excerpts(Part):
+class Excerpts(ConfigPart):
     """How much of the song a trial renders."""
 
     count: int = Field(ge=1, le=4)
@@ -72,7 +72,7 @@ class Excerpts(Part):
     preroll_s: float = Field(ge=0.0, le=10.0, multiple_of=0.4)
 
 
-class Drive(Part):
+class Drive(ConfigPart):
     """The bracketed solve for the gain into the first peak stage."""
 
     max_db: float = Field(gt=0.0, le=24.0)
@@ -81,7 +81,7 @@ class Drive(Part):
     saturated_slope: float = Field(gt=0.0, lt=1.0)
 
 
-class Coordinates(Part):
+class Coordinates(ConfigPart):
     """A point the sampler proposes: shares of work, time constants, softness."""
 
     bus_work_db: float
@@ -103,20 +103,20 @@ class Coordinates(Part):
         return value
 
 
-class Ranges(Part):
+class Ranges(ConfigPart):
     """[low, high] of every coordinate."""
 
-    bus_work_db: Span
-    bus_attack_ms: Span
-    bus_release_ms: Span
-    peak_work_db: Span
-    peak_attack_ms: Span
-    peak_release_ms: Span
-    clip_share: Span
-    clip_softness: Span
-    onset_db: Span
-    limiter_lookahead_ms: Span
-    limiter_release_ms: Span
+    bus_work_db: Bounds
+    bus_attack_ms: Bounds
+    bus_release_ms: Bounds
+    peak_work_db: Bounds
+    peak_attack_ms: Bounds
+    peak_release_ms: Bounds
+    clip_share: Bounds
+    clip_softness: Bounds
+    onset_db: Bounds
+    limiter_lookahead_ms: Bounds
+    limiter_release_ms: Bounds
 
     @field_validator("*")
     @classmethod
@@ -125,7 +125,7 @@ class Ranges(Part):
         return span
 
 
-class Baselines(Part):
+class Baselines(ConfigPart):
     """Grid over which limiter-only and clip-plus-limit are tuned."""
 
     release_ms: tuple[float, ...] = Field(min_length=1)
@@ -140,7 +140,7 @@ class Baselines(Part):
         return grid
 
 
-class SearchPlan(Part):
+class SearchPlan(ConfigPart):
     """How the search spends its trials."""
 
     budget: int = Field(ge=2)  # limiter-only and the trade default are always among the trials
@@ -162,7 +162,7 @@ class SearchPlan(Part):
     baselines: Baselines
 
 
-class Weights(Part):
+class Weights(ConfigPart):
     """Price of one dB (or LU) of each cost in the score."""
 
     added_distortion_nmr_db: float = Field(ge=0.0)
@@ -177,7 +177,7 @@ class Weights(Part):
     short_term_overshoot_lu: float = Field(ge=0.0)
 
 
-class Prepare(Part):
+class Prepare(ConfigPart):
     """What is suggested before the search, and how far it may go."""
 
     corrective: bool
@@ -215,7 +215,7 @@ class Prepare(Part):
         )
 
 
-class Config(Part):
+class Config(ConfigPart):
     """Everything a run is told, apart from the mix itself."""
 
     target: Target

@@ -8,6 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from autochain.chain.chain import STAGES
+from autochain.config.chain import BoundError
 from autochain.config.coordinates import SET
 from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
 from autochain.errors import ConfigError, TargetError
@@ -71,8 +72,17 @@ def _line(problem: Any) -> str:
         return f"{address} is {problem['input']!r}; it must be a list. Write it in brackets."
     if problem["type"] in ("model_type", "dict_type", "model_attributes_type"):
         return f"{address} is {problem['input']!r}; it must be a table. Write [{address}] above its keys."
+    value = problem["input"]
+    if isinstance(error := problem.get("ctx", {}).get("error"), BoundError):
+        address, value = f"{address}.{error.key}", error.value
+    shown = _inline(value) if isinstance(value, dict) else repr(value)
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
-    return f"{address} is {problem['input']!r}; it {reason}{'' if reason.endswith('?') else '.'}"
+    return f"{address} is {shown}; it {reason}{'' if reason.endswith('?') else '.'}"
+
+
+def _inline(values: dict[str, Any]) -> str:
+    """A table as it is written in TOML, in one line."""
+    return "{ " + ", ".join(f"{key} = {value!r}" for key, value in values.items()) + " }"
 
 
 def _holds(values: Any, path: tuple[Any, ...]) -> bool:

@@ -8,7 +8,7 @@ from autochain.chain.settings import StageName
 from autochain.curve.monotone import not_monotone
 from autochain.curve.picture import CostLine, PointLink, cost_picture
 from autochain.curve.point import BaselineCosts, Curve, Point
-from autochain.curve.sheets import SHEET_KINDS, CurveSheets
+from autochain.curve.sheets import CurveSheets
 from autochain.curve.statement import METHOD, NO_ADVICE, knee_of, monotone_text, statement
 from autochain.curve.targets import loudness_name
 from autochain.document.as_html import html
@@ -30,7 +30,7 @@ from autochain.document.shell import address, page
 from autochain.render.normalised import PRACTICES, normalise
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
-from autochain.sheet import Sheet
+from autochain.sheet import SHEET_KINDS, Sheet
 from autochain.sheet.settings import setting_text, shown_settings
 from autochain.sheet.words import BASELINES, CAUTION, COSTS, DISTORTION_PRICE
 from autochain.units import number
@@ -81,7 +81,7 @@ def _blocks(found: CurveSheets) -> Iterator[Block]:
     yield Paragraph(f"{METHOD} {monotone_text(curve)} {NO_ADVICE}", "soft")
     if left := not_monotone(curve):
         at = ", ".join(number(target) for target in left)
-        yield Paragraph(f"Dents left at {at} LUFS: search these alone with more trials.", "soft")
+        yield Paragraph(f"Still worse than a louder point at {at} LUFS: search these alone with more trials.", "soft")
     yield Part(
         [
             Heading("The costs one by one"),

@@ -6,9 +6,8 @@ from autochain.audio.mix import Mix
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import loudness_name
 from autochain.page import to_html
-from autochain.sheet import Sheet, build_sheet, to_json, to_markdown
+from autochain.sheet import SHEET_KINDS, Sheet, build_sheet, to_json, to_markdown
 
-SHEET_KINDS = ("html", "md", "json")
 CURVE_KINDS = ("md", "html", "json", "csv")
 
 

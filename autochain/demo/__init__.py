@@ -2,11 +2,11 @@
 
 from typing import Any
 
-from autochain.demo.scenario import DemoSong, Scenario, Section, demo_song, read_scenario
+from autochain.demo.scenario import DemoSong, Scenario, SongSection, demo_song, read_scenario
 
 CHARACTERS: tuple[str, ...] = tuple(read_scenario().songs)
 
-__all__ = ["CHARACTERS", "DemoSong", "Scenario", "Section", "demo_song", "make_demo", "read_scenario"]
+__all__ = ["CHARACTERS", "DemoSong", "Scenario", "SongSection", "demo_song", "make_demo", "read_scenario"]
 
 
 def __getattr__(name: str) -> Any:

@@ -5,7 +5,7 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import butter, firwin, oaconvolve, sosfilt
 
 from autochain.demo.form import part_rng
-from autochain.demo.tones import Buffer, Note, decay, filtered, frames
+from autochain.demo.tones import Buffer, NoteSamples, decay, filtered_note, frames
 
 
 class Desk:
@@ -150,9 +150,9 @@ def room(send: Buffer, rate_hz: int, seed: int, decay_s: float) -> Buffer:
         ((900.0, 3500.0), 0.8, 0.9),
         ((3500.0, 9000.0), 0.45, 0.7),
     )
-    response: Note = np.zeros((count, 2))
+    response: NoteSamples = np.zeros((count, 2))
     for edges, stretch, level in bands:
-        band = filtered(noise, rate_hz, "bandpass", edges, 1)
+        band = filtered_note(noise, rate_hz, "bandpass", edges, 1)
         response += level * band * decay(count, rate_hz, decay_s * stretch)[:, None]
     onset = frames(0.006, rate_hz)
     response[:onset] *= (np.arange(onset) / onset)[:, None]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autochain.demo.scenario import DemoSong, Section
+from autochain.demo.scenario import DemoSong, SongSection
 
 BEATS_PER_BAR = 4
 STEPS_PER_BAR = 16
@@ -29,7 +29,7 @@ class Bar:
 
     index: int
     start_s: float
-    section: Section
+    section: SongSection
     chord: tuple[int, ...]
     opens: bool
     closes: bool

@@ -7,7 +7,7 @@ import numpy as np
 from autochain.demo import drums, strings, sustained
 from autochain.demo.desk import compress, duck, press
 from autochain.demo.session import Session
-from autochain.demo.tones import Buffer, filtered, kept, wide
+from autochain.demo.tones import Buffer, filtered_note, kept, wide
 
 
 def dense_rock(s: Session) -> None:
@@ -71,7 +71,7 @@ def bass_heavy_electronic(s: Session) -> None:
         layer = sustained.saw_layer(
             midis, length_s, rate, rng, voices=3, detune_cents=14.0, corner_hz=7000.0, attack_s=0.02
         )
-        return kept(filtered(layer, rate, "highpass", 160.0))
+        return kept(filtered_note(layer, rate, "highpass", 160.0))
 
     @cache
     def bass(midi: int, length_s: float) -> Buffer:

@@ -9,7 +9,7 @@ from autochain.resources import read_table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class SongSection:
     """A stretch of a song: its share of the bars, how hard everybody plays, and who plays."""
 
     name: str
@@ -50,7 +50,7 @@ class DemoSong:
     root_midi: int
     scale: tuple[int, ...]
     chords: tuple[tuple[int, ...], ...]
-    sections: tuple[Section, ...]
+    sections: tuple[SongSection, ...]
     patterns: Mapping[str, str]
     levels_db: Mapping[str, float]
     send_db: Mapping[str, float]
@@ -84,7 +84,7 @@ def read_scenario() -> Scenario:
             scale=tuple(song["scale"]),
             chords=tuple(tuple(chord) for chord in song["chords"]),
             sections=tuple(
-                Section(
+                SongSection(
                     name=section["name"],
                     share=section["share"],
                     gain_db=section["gain_db"],

@@ -6,13 +6,13 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from autochain.demo.tones import (
-    Note,
+    NoteSamples,
     brighter,
     cycle,
     decay,
     decaying_partials,
     envelope,
-    filtered,
+    filtered_note,
     frames,
     harmonic_count,
     midi_hz,
@@ -24,7 +24,7 @@ from autochain.demo.tones import (
 
 def plucked(
     midi: float, length_s: float, rate_hz: int, rng: np.random.Generator, *, ring_s: float, brightness: float
-) -> Note:
+) -> NoteSamples:
     """Plucked string: harmonics of an ideal string, the higher the sooner gone.
 
     A string plucked at the fraction p of its length has harmonics k with weight sin(k pi p) / k^2 in
@@ -41,7 +41,7 @@ def plucked(
     # The body scatters the phases, so that the partials do not all start in step.
     scatter = rng.uniform(0.0, 2.0 * np.pi, k.size)
     wave = decaying_partials(k * f0, weights, ring, count, rate_hz, scatter)
-    nail = filtered(rng.standard_normal(count), rate_hz, "bandpass", (1500.0, 9000.0), 1)
+    nail = filtered_note(rng.standard_normal(count), rate_hz, "bandpass", (1500.0, 9000.0), 1)
     wave = to_rms(wave, rate_hz, 0.3) + 0.25 * brightness * nail * decay(count, rate_hz, 0.012)
     wave = brighter(wave, rate_hz, 6.0)
     return to_rms(wave * envelope(count, rate_hz, 0.0015, 0.06), rate_hz, 0.3)
@@ -49,7 +49,7 @@ def plucked(
 
 def driven_chord(
     midis: Sequence[float], length_s: float, rate_hz: int, rng: np.random.Generator, *, drive: float, muted: bool
-) -> Note:
+) -> NoteSamples:
     """Electric guitar chord through an overdriven amplifier and a loudspeaker that passes 80 to 4500 Hz.
 
     The saturation runs at twice the sample rate and the loudspeaker filter takes what would fold back.
@@ -65,13 +65,13 @@ def driven_chord(
     strings /= np.sqrt(len(midis))
     factor = 2 if rate_hz < 88200 else 1
     wave = resample_poly(np.tanh(drive * resample_poly(strings, factor, 1)), 1, factor)[:count]
-    wave = filtered(wave, rate_hz, "highpass", 85.0)
-    wave = filtered(wave, rate_hz, "lowpass", 3500.0 if muted else 5000.0)
-    wave = brighter(wave + 0.8 * filtered(wave, rate_hz, "bandpass", (1800.0, 4500.0), 1), rate_hz, 3.0)
+    wave = filtered_note(wave, rate_hz, "highpass", 85.0)
+    wave = filtered_note(wave, rate_hz, "lowpass", 3500.0 if muted else 5000.0)
+    wave = brighter(wave + 0.8 * filtered_note(wave, rate_hz, "bandpass", (1800.0, 4500.0), 1), rate_hz, 3.0)
     return to_rms(wave * envelope(count, rate_hz, 0.002, 0.03), rate_hz, min(length_s, 0.4))
 
 
-def bass_string(midi: float, length_s: float, rate_hz: int, *, pressed: float = 0.8) -> Note:
+def bass_string(midi: float, length_s: float, rate_hz: int, *, pressed: float = 0.8) -> NoteSamples:
     """Bass guitar: a saw-like string, darker as it rings, pressed softly so that it holds its level."""
     count = frames(length_s, rate_hz)
     f0 = midi_hz(midi)
@@ -85,7 +85,7 @@ def bass_string(midi: float, length_s: float, rate_hz: int, *, pressed: float = 
     return to_rms(wave * envelope(count, rate_hz, 0.004, 0.04), rate_hz, length_s)
 
 
-def hammered(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator) -> Note:
+def hammered(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator) -> NoteSamples:
     """Piano note: stiff-string partials on two strings a little apart, and the hammer's knock.
 
     Partial n of a stiff string lies at n f0 sqrt(1 + B n^2) (Fletcher, Blackham and Stratton 1962, *Quality of
@@ -108,7 +108,7 @@ def hammered(midi: float, length_s: float, rate_hz: int, rng: np.random.Generato
         rate_hz,
         rng.uniform(0.0, 2.0 * np.pi, 2 * n.size),  # the soundboard scatters the phases
     )
-    knock = filtered(rng.standard_normal(count), rate_hz, "bandpass", (150.0, 5000.0), 1)
+    knock = filtered_note(rng.standard_normal(count), rate_hz, "bandpass", (150.0, 5000.0), 1)
     wave = to_rms(wave, rate_hz, 0.4) + 0.12 * knock * decay(count, rate_hz, 0.05)
     wave = brighter(wave, rate_hz, 9.0)
     return to_rms(wave * envelope(count, rate_hz, 0.003, 0.12), rate_hz, 0.4)

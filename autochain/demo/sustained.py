@@ -6,12 +6,12 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from autochain.demo.tones import (
-    Note,
+    NoteSamples,
     brighter,
     cycle,
     decay,
     envelope,
-    filtered,
+    filtered_note,
     frames,
     harmonic_count,
     midi_hz,
@@ -44,7 +44,7 @@ def saw_layer(
     corner_hz: float,
     attack_s: float,
     release_s: float = 0.08,
-) -> Note:
+) -> NoteSamples:
     """Chord of detuned band-limited saws, different ones left and right. Shape (frames, 2).
 
     The spectrum is 1/k, bent down above `corner_hz` by 12 dB an octave.
@@ -64,7 +64,7 @@ def saw_layer(
     return to_rms(wave * envelope(count, rate_hz, attack_s, release_s)[:, None], rate_hz, length_s)
 
 
-def synth_bass(midi: float, length_s: float, rate_hz: int) -> Note:
+def synth_bass(midi: float, length_s: float, rate_hz: int) -> NoteSamples:
     """Synthetic bass: a sine underneath, a saw on top whose brightness closes within the note."""
     count = frames(length_s, rate_hz)
     f0 = midi_hz(midi)
@@ -77,7 +77,7 @@ def synth_bass(midi: float, length_s: float, rate_hz: int) -> Note:
     return to_rms(np.tanh(0.9 * wave) * envelope(count, rate_hz, 0.004, 0.03), rate_hz, length_s)
 
 
-def synth_pluck(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator) -> Note:
+def synth_pluck(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator) -> NoteSamples:
     """Short bright synthetic note that closes quickly, two slightly different sides. Shape (frames, 2)."""
     count = frames(length_s, rate_hz)
     f0 = midi_hz(midi)
@@ -94,7 +94,7 @@ def synth_pluck(midi: float, length_s: float, rate_hz: int, rng: np.random.Gener
 
 def _sung_pitch(
     midi: float, count: int, rate_hz: int, *, scoop: float, vibrato: float, hz: float, phase: float
-) -> Note:
+) -> NoteSamples:
     """Frequency in Hz of a note that is reached from below and then swings; depths in semitones."""
     time_s = np.arange(count) / rate_hz
     swing = vibrato * np.clip((time_s - 0.15) / 0.35, 0.0, 1.0) * np.sin(2.0 * np.pi * (hz * time_s + phase))
@@ -104,7 +104,7 @@ def _sung_pitch(
 
 def brass(
     midi: float, length_s: float, rate_hz: int, rng: np.random.Generator, *, force: float, dispersion: float
-) -> Note:
+) -> NoteSamples:
     """Trumpet-like note: even and odd harmonics in cosine phase, so that one side of the wave stands taller.
 
     Blown harder it gets brighter, not only louder: the harmonics' slope follows the envelope. Cosines exactly
@@ -119,7 +119,7 @@ def brass(
     f0 = midi_hz(midi)
     # The bell radiates best around 1.2 kHz; that hump is what makes the sound brass and not a reed.
     hump = 1.0 + 0.8 * np.exp(-0.5 * (np.log2(k * f0 / 1200.0) / 0.7) ** 2)
-    phases: Note = np.asarray(dispersion * (k - 1.0) ** 2 * f0 / 300.0, dtype=np.float64)
+    phases: NoteSamples = np.asarray(dispersion * (k - 1.0) ** 2 * f0 / 300.0, dtype=np.float64)
     soft, hard = (cycle(hump * np.exp(-(k - 1) * f0 / slope), phases) for slope in (1000.0, 3000.0 * force))
     phase = moving_phase(f_hz, rate_hz)
     shape = envelope(count, rate_hz, 0.03, 0.07)
@@ -128,7 +128,7 @@ def brass(
     return to_rms(wave, rate_hz, length_s)
 
 
-def voice(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator, *, vowel: int) -> Note:
+def voice(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator, *, vowel: int) -> NoteSamples:
     """Sung note: glottal pulses through formant resonators, some breath, a soft consonant at the front.
 
     The pulse is form B of Rosenberg (1971), 40 % opening and 16 % closing time, differentiated because lips
@@ -153,5 +153,5 @@ def voice(midi: float, length_s: float, rate_hz: int, rng: np.random.Generator, 
         wave = np.asarray(sosfilt([[sum(feedback), 0.0, 0.0, *feedback]], wave))
     wave = brighter(wave, rate_hz, 9.0)
     wave = to_rms(wave * envelope(count, rate_hz, 0.05, 0.09), rate_hz, length_s)
-    breath = filtered(rng.standard_normal(count), rate_hz, "bandpass", (4000.0, 10000.0), 1)
+    breath = filtered_note(rng.standard_normal(count), rate_hz, "bandpass", (4000.0, 10000.0), 1)
     return wave + breath * envelope(count, rate_hz, 0.02, 0.02) * (0.5 * decay(count, rate_hz, 0.15) + 0.02)

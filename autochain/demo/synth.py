@@ -1,13 +1,15 @@
 """A demo mix from nothing but a name, a sample rate, a length and a seed."""
 
 import math
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
-from autochain.demo.characters import LINE_UPS
 from autochain.demo.desk import Desk, band_limit, hold_together, room
 from autochain.demo.form import plan_form
+from autochain.demo.loud_line_ups import bass_heavy_electronic, brass_led_asymmetric, dense_rock
+from autochain.demo.quiet_line_ups import sparse_acoustic, vocal_with_piano
 from autochain.demo.scenario import demo_song, read_scenario
 from autochain.demo.session import Session
 from autochain.demo.tones import Buffer
@@ -16,6 +18,14 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import annex2_dbtp
 from autochain.units import db_to_linear
 
+# Who plays each character.
+_LINE_UPS: Mapping[str, Callable[[Session], None]] = {
+    "dense_rock": dense_rock,
+    "bass_heavy_electronic": bass_heavy_electronic,
+    "brass_led_asymmetric": brass_led_asymmetric,
+    "vocal_with_piano": vocal_with_piano,
+    "sparse_acoustic": sparse_acoustic,
+}
 _SHORTEST_S = 10.0
 _FADE_S = 1.5
 # Seeds differ in how their peaks coincide. A mix engineer whose sum peaks too high compresses the tracks once
@@ -61,7 +71,7 @@ def make_demo(
         raise UsageError(f"demo: seed is {seed}; it must be 0 or more.")
 
     desk = Desk(rate_hz, round(duration_s * rate_hz))
-    LINE_UPS[character](Session(song, plan_form(song, duration_s), desk, seed))
+    _LINE_UPS[character](Session(song, plan_form(song, duration_s), desk, seed))
 
     wet = room(desk.send, rate_hz, seed, song.decay_s)
     wet *= np.float32(db_to_linear(song.return_db))

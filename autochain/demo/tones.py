@@ -13,7 +13,7 @@ from scipy.signal import butter, sosfilt
 
 from autochain.demo._partials_kernels import add_partials
 
-Note = npt.NDArray[np.float64]
+NoteSamples = npt.NDArray[np.float64]
 Buffer = npt.NDArray[np.float32]
 
 TOP_HZ = 16000.0  # no partial is made above this, whatever the sample rate
@@ -35,7 +35,7 @@ def harmonic_count(f0_hz: float) -> int:
     return max(1, int(TOP_HZ / f0_hz))
 
 
-def cycle(amplitudes: npt.ArrayLike, phase_rad: float | Note = -np.pi / 2) -> Note:
+def cycle(amplitudes: npt.ArrayLike, phase_rad: float | NoteSamples = -np.pi / 2) -> NoteSamples:
     """One cycle of a periodic wave from the amplitudes of harmonics 1, 2, ...; shape (8193,), last = first.
 
     `phase_rad` is that of cosines: -pi/2 gives sines, 0 gives cosines in phase, whose crests all fall
@@ -48,7 +48,7 @@ def cycle(amplitudes: npt.ArrayLike, phase_rad: float | Note = -np.pi / 2) -> No
     return np.append(wave, wave[0])
 
 
-def read_cycle(table: Note, phase_cycles: Note) -> Note:
+def read_cycle(table: NoteSamples, phase_cycles: NoteSamples) -> NoteSamples:
     """Read a cycle at a running phase; the linear interpolation's images lie 70 dB and more under the tone."""
     position = (phase_cycles - np.floor(phase_cycles)) * _TABLE
     index = position.astype(np.intp)
@@ -57,12 +57,12 @@ def read_cycle(table: Note, phase_cycles: Note) -> Note:
     return np.asarray(low + fraction * (table[np.minimum(index + 1, _TABLE)] - low))
 
 
-def steady_phase(f_hz: float, count: int, rate_hz: int, start_cycles: float = 0.0) -> Note:
+def steady_phase(f_hz: float, count: int, rate_hz: int, start_cycles: float = 0.0) -> NoteSamples:
     """Phase in cycles of a tone of constant frequency."""
     return np.asarray(start_cycles + np.arange(count) * (f_hz / rate_hz))
 
 
-def moving_phase(f_hz: Note, rate_hz: int, start_cycles: float = 0.0) -> Note:
+def moving_phase(f_hz: NoteSamples, rate_hz: int, start_cycles: float = 0.0) -> NoteSamples:
     """Phase in cycles of a tone whose frequency moves."""
     return np.asarray(start_cycles + (np.cumsum(f_hz) - f_hz[0]) / rate_hz)
 
@@ -74,7 +74,7 @@ def decaying_partials(
     count: int,
     rate_hz: int,
     phase_rad: npt.ArrayLike = 0.0,
-) -> Note:
+) -> NoteSamples:
     """Sum of sines that start together and die exponentially, each with its own 60 dB decay time and phase.
 
     Each partial is a complex power series, split into blocks: z^(B m + j) = (z^B)^m z^j.
@@ -100,7 +100,7 @@ def decaying_partials(
     return wave.reshape(-1)[:count]
 
 
-def envelope(count: int, rate_hz: int, attack_s: float, release_s: float) -> Note:
+def envelope(count: int, rate_hz: int, attack_s: float, release_s: float) -> NoteSamples:
     """Raised-cosine attack and release around 1; both shrink if the note is shorter than their sum."""
     shape = np.ones(count)
     attack = min(frames(attack_s, rate_hz), count // 2)
@@ -110,45 +110,45 @@ def envelope(count: int, rate_hz: int, attack_s: float, release_s: float) -> Not
     return shape
 
 
-def decay(count: int, rate_hz: int, decay_s: float) -> Note:
+def decay(count: int, rate_hz: int, decay_s: float) -> NoteSamples:
     """Exponential decay from 1, by 60 dB in `decay_s`."""
     return np.asarray(np.exp(-np.log(1000.0) / (decay_s * rate_hz) * np.arange(count)))
 
 
-def filtered(
-    note: Note,
+def filtered_note(
+    note: NoteSamples,
     rate_hz: int,
     kind: Literal["lowpass", "highpass", "bandpass"],
     corner_hz: float | Sequence[float],
     order: int = 2,
-) -> Note:
+) -> NoteSamples:
     """Butterworth filter along time."""
     return np.asarray(sosfilt(butter(order, corner_hz, kind, fs=rate_hz, output="sos"), note, axis=0))
 
 
-def brighter(note: Note, rate_hz: int, gain_db: float, corner_hz: float = 2500.0) -> Note:
+def brighter(note: NoteSamples, rate_hz: int, gain_db: float, corner_hz: float = 2500.0) -> NoteSamples:
     """First-order high shelf: what is above `corner_hz` rises by `gain_db`."""
-    above = filtered(note, rate_hz, "highpass", corner_hz, 1)
+    above = filtered_note(note, rate_hz, "highpass", corner_hz, 1)
     return np.asarray(note + (10.0 ** (gain_db / 20.0) - 1.0) * above)
 
 
-def to_rms(note: Note, rate_hz: int, over_s: float) -> Note:
+def to_rms(note: NoteSamples, rate_hz: int, over_s: float) -> NoteSamples:
     """Scale so that the first `over_s` seconds (without the softest onset) have an rms of 1."""
     part = note[: frames(over_s, rate_hz)]
     return np.asarray(note / np.sqrt(np.mean(part * part)))
 
 
-def to_peak(note: Note) -> Note:
+def to_peak(note: NoteSamples) -> NoteSamples:
     """Scale to a peak of 1."""
     return np.asarray(note / np.max(np.abs(note)))
 
 
-def kept(note: Note) -> Buffer:
+def kept(note: NoteSamples) -> Buffer:
     """Return the note in the precision of the stems, as it rests in a cache."""
     return note.astype(np.float32)
 
 
-def wide(left: Note, right: Note, spread: float) -> Buffer:
+def wide(left: NoteSamples, right: NoteSamples, spread: float) -> Buffer:
     """Two takes on two sides; `spread` 1 puts each on its own side only."""
     lean = 0.5 * (1.0 - spread)
     return kept(np.stack([left + lean * right, right + lean * left], axis=1))

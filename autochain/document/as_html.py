@@ -33,12 +33,12 @@ def html(blocks: Iterable[Block]) -> Iterator[str]:
     for block in blocks:
         match block:
             case Heading(text=words, level=level, mark=mark):
-                yield f"<h{level}{_attribute('id', mark)}>{line(words)}</h{level}>"
+                yield f"<h{level}{_attribute('id', mark)}>{line_html(words)}</h{level}>"
             case Paragraph(text=words, role=role):
-                yield f"<p{_attribute('class', role)}>{line(words)}</p>"
+                yield f"<p{_attribute('class', role)}>{line_html(words)}</p>"
             case Listed(items=items, numbered=numbered, role=role):
                 name = "ol" if numbered else "ul"
-                inside = "".join(f"<li>{line(item)}</li>" for item in items)
+                inside = "".join(f"<li>{line_html(item)}</li>" for item in items)
                 yield f"<{name}{_attribute('class', role)}>{inside}</{name}>"
             case Table(head=head, rows=rows, role=role):
                 yield _table(head, rows, role)
@@ -58,13 +58,13 @@ def html(blocks: Iterable[Block]) -> Iterator[str]:
                 yield from html(inside)
                 yield "</section>"
             case Folded(title=title, blocks=inside, opened=opened):
-                shown = "".join(html([title])) if isinstance(title, Heading) else line(title)
+                shown = "".join(html([title])) if isinstance(title, Heading) else line_html(title)
                 yield f"<details{' open' if opened else ''}><summary>{shown}</summary>"
                 yield from html(inside)
                 yield "</details>"
 
 
-def line(words: Line) -> str:
+def line_html(words: Line) -> str:
     """One line, its texts escaped."""
     return "".join(map(_inline, inlines(words)))
 
@@ -99,7 +99,7 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[Line]], role: str) -> st
     body = "".join(
         "<tr>"
         + "".join(
-            f"<td{_attribute('data-head', name.strip()) if stacked else ''}>{line(cell)}</td>"
+            f"<td{_attribute('data-head', name.strip()) if stacked else ''}>{line_html(cell)}</td>"
             for name, cell in zip(head, row, strict=True)
         )
         + "</tr>"

@@ -46,7 +46,7 @@ def band_chart(label: str, bands_hz: Sequence[float], changes: Sequence[float], 
     return svg(_WIDTH, _HEIGHT, label, parts)
 
 
-def course_chart(label: str, at_s: Sequence[float], mix: Sequence[float], master: Sequence[float]) -> str:
+def chart_over_time(label: str, at_s: Sequence[float], mix: Sequence[float], master: Sequence[float]) -> str:
     """Two courses over time: the mix as an area, the master as a line.
 
     Parameters

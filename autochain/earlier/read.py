@@ -87,7 +87,8 @@ def sheet_in(data: bytes, path: Path) -> EarlierSheet:
         raise SheetError(f"{path}: not a settings sheet. Give the .sheet.json of an earlier run.")
     if values["format_version"] != _VERSION:
         raise SheetError(
-            f"{path}: format_version is {values['format_version']!r}; {_VERSION} can be read. Make the sheet anew."
+            f"{path}: format_version is {values['format_version']!r}; {_VERSION} can be read. "
+            "Make the sheet again with suggest."
         )
     try:
         sheet = _Sheet.model_validate_json(data, strict=True)

@@ -67,18 +67,18 @@ def habit_lines(history: History) -> Iterator[str]:
 
 
 def _habit(habit: Habit) -> str:
-    size = number(abs(habit.median_db), "dB")
-    up = habit.median_db > 0.0
-    times = f"in {habit.same} of {habit.count} masters (median)"
+    size, up = f"by {number(abs(habit.median_db), 'dB')} (median)", habit.median_db > 0.0
+    times = f"In {habit.same} of {habit.count} masters"
+    louder = "louder" if up else "quieter"
     if habit.name == "width":
-        return f"The sides are {size} {'louder' if up else 'quieter'} against the mid than in the mix, {times}."
+        return f"{times} the sides are {louder} against the mid than in the mix, {size}."
     if habit.name == "hits":
-        return f"Hits {'gain' if up else 'lose'} {size} of edge, {times}."
+        return f"{times} hits {'gain' if up else 'lose'} edge, {size}."
     low, high = next((low, high) for name, low, high in RANGES if name == habit.name)
     verb = "are" if habit.name.endswith("mids") else "is"
-    tone = "" if habit.name != "top" else ", brighter" if up else ", darker"
+    way = louder if habit.name != "top" else "brighter" if up else "darker"
     span = f"{frequency(low)} to {frequency(high)}"
-    return f"The {habit.name} ({span}) {verb} {size} {'up' if up else 'down'} against the mix{tone}, {times}."
+    return f"{times} the {habit.name} ({span}) {verb} {way} than in the mix, {size}."
 
 
 def _blocks(history: History) -> Iterator[Block]:

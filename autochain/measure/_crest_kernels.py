@@ -9,7 +9,7 @@ from numba import njit
 # Keeps filter states out of the slow subnormal range during silence; -600 dBFS changes no reading.
 _TINY = 1e-30
 
-LANES = 8  # stretches filtered side by side
+STRETCHES = 8  # stretches filtered side by side
 ROWS = 32  # samples of each at a time: all scratch of a crossover stays in the first-level cache
 
 
@@ -76,20 +76,20 @@ def band_levels(
     """
     bands = crossovers.shape[0] + 1
     windows = peak.shape[0]
-    stretch = (windows + LANES - 1) // LANES
+    stretch = (windows + STRETCHES - 1) // STRETCHES
     state[:] = 0.0
     for w in range(-warm_up, stretch):
         levels[:] = 0.0
         for first in range(0, length, ROWS):
-            count = min(ROWS, length - first) * LANES
-            for lane in range(LANES):
+            count = min(ROWS, length - first) * STRETCHES
+            for lane in range(STRETCHES):
                 window = lane * stretch + w
                 _load_mid(samples, window * length + first, 0 <= window < windows, lane, count, rest)
             for k in range(bands - 1):
                 _split(crossovers[k], count, state[0, k], state[1, k], levels[0, k], levels[1, k], rest)
             _add_levels(rest, count, levels[0, bands - 1], levels[1, bands - 1])
         if w >= 0:
-            for lane in range(LANES):
+            for lane in range(STRETCHES):
                 window = lane * stretch + w
                 if window < windows:
                     for k in range(bands):
@@ -107,16 +107,16 @@ def _load_mid(
     out: npt.NDArray[np.float64],
 ) -> None:
     """Mean of the channels from frame `start` on into every LANES-th element of out; zeros outside the sound."""
-    rows = count // LANES
+    rows = count // STRETCHES
     if not inside:
         for i in range(rows):
-            out[i * LANES + lane] = 0.0
+            out[i * STRETCHES + lane] = 0.0
     elif samples.shape[1] == 2:
         for i in range(rows):
-            out[i * LANES + lane] = 0.5 * (np.float64(samples[start + i, 0]) + np.float64(samples[start + i, 1]))
+            out[i * STRETCHES + lane] = 0.5 * (np.float64(samples[start + i, 0]) + np.float64(samples[start + i, 1]))
     else:
         for i in range(rows):
-            out[i * LANES + lane] = np.float64(samples[start + i, 0])
+            out[i * STRETCHES + lane] = np.float64(samples[start + i, 0])
 
 
 @njit(cache=True, nogil=True)
@@ -139,22 +139,22 @@ def _split(
     a2 = crossover[2]
     for i in range(count):
         u2 = once[i]
-        u1 = once[i + LANES]
+        u1 = once[i + STRETCHES]
         u0 = ((rest[i] + _TINY) - a2 * u2) - a1 * u1
-        once[i + 2 * LANES] = u0
+        once[i + 2 * STRETCHES] = u0
         v2 = twice[i]
-        v1 = twice[i + LANES]
+        v1 = twice[i + STRETCHES]
         v0 = ((u0 + 2.0 * u1 + u2) - a2 * v2) - a1 * v1
-        twice[i + 2 * LANES] = v0
+        twice[i + 2 * STRETCHES] = v0
         low = gain * (v0 + 2.0 * v1 + v2)
         rest[i] = ((a2 * u0 + a1 * u1) + u2) - low
-        total[i + LANES] = total[i] + low * low
+        total[i + STRETCHES] = total[i] + low * low
         a = abs(low)
-        top[i + LANES] = a if a > top[i] else top[i]
-    for i in range(2 * LANES):
+        top[i + STRETCHES] = a if a > top[i] else top[i]
+    for i in range(2 * STRETCHES):
         once[i] = once[count + i]
         twice[i] = twice[count + i]
-    for i in range(LANES):
+    for i in range(STRETCHES):
         total[i] = total[count + i]
         top[i] = top[count + i]
 
@@ -165,9 +165,9 @@ def _add_levels(
 ) -> None:
     """Add squares to, and find maxima above, those of every lane; both sit in the first LANES elements."""
     for i in range(count):
-        total[i + LANES] = total[i] + sound[i] * sound[i]
+        total[i + STRETCHES] = total[i] + sound[i] * sound[i]
         a = abs(sound[i])
-        top[i + LANES] = a if a > top[i] else top[i]
-    for i in range(LANES):
+        top[i + STRETCHES] = a if a > top[i] else top[i]
+    for i in range(STRETCHES):
         total[i] = total[count + i]
         top[i] = top[count + i]

@@ -26,7 +26,7 @@ from scipy import ndimage
 from autochain.audio.mix import Samples
 from autochain.audio.sections import butterworth_low_pass
 from autochain.errors import AutochainError
-from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
+from autochain.measure._crest_kernels import ROWS, STRETCHES, band_levels, window_levels
 from autochain.units import ms_to_samples
 
 _WINDOW_MS = 50.0
@@ -148,9 +148,9 @@ class CrestReference:
         bands = len(self._crossovers) + 1
         peak = np.empty((samples.shape[0] // length, bands))
         power = np.empty_like(peak)
-        state, levels = np.empty((2, bands - 1, (ROWS + 2) * LANES)), np.empty((2, bands, (ROWS + 1) * LANES))
+        state, levels = np.empty((2, bands - 1, (ROWS + 2) * STRETCHES)), np.empty((2, bands, (ROWS + 1) * STRETCHES))
         band_levels(
-            samples, length, _WARM_UP_WINDOWS, self._crossovers, state, levels, np.empty(ROWS * LANES), peak, power
+            samples, length, _WARM_UP_WINDOWS, self._crossovers, state, levels, np.empty(ROWS * STRETCHES), peak, power
         )
         return peak, power
 

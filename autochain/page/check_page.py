@@ -6,7 +6,7 @@ from pathlib import Path
 
 from autochain.audio.blocks import read_blocks
 from autochain.check.checked import Checked
-from autochain.check.report import Shown, checks_report
+from autochain.check.report import ShownFindings, checks_report
 from autochain.document.as_html import html
 from autochain.document.shell import page
 from autochain.page.closeups import Looks, look_at
@@ -34,7 +34,7 @@ class CheckPage:
         """Whole document with a final newline; `unread` is what is to be said of files that could not be read."""
         style, kept = packaged("closeups.css") + packaged("check.css"), self._room.kept
         checked, looks = [one for one, _ in self._mixes], [looks for _, looks in self._mixes]
-        shown = Shown(
+        shown = ShownFindings(
             playing=list(how_it_plays(looks, kept)),
             findings=[[*strip_of(one), *findings_shown(one, kept)] for one in looks],
         )

@@ -10,12 +10,12 @@ from autochain.page.extracts import Extract, extract_of, span_s
 from autochain.page.near import (
     Cuts,
     LowLines,
-    Outline,
     OutlineMeter,
-    course_near,
+    WaveformExtremes,
     flat_at,
     hole_end,
     hump_of,
+    level_near,
     mean_spectrum,
     waveform_near,
 )
@@ -41,7 +41,7 @@ _Span = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Closeup:
     """One time of a finding: an id that is its own on the page, its picture as SVG or nothing, its sound's name."""
 
     mark: str
@@ -69,7 +69,7 @@ class Look:
     finding: Finding
     whole: str
     caption: str
-    places: tuple[Place, ...]
+    places: tuple[Closeup, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +77,7 @@ class Looks:
     """All findings of a mix, the mix's outline, and what is to be heard."""
 
     looks: tuple[Look, ...]
-    outline: Outline
+    outline: WaveformExtremes
     duration_s: float
     extracts: tuple[Extract, ...]
 
@@ -116,7 +116,7 @@ def look_at(
             whole=looking.whole(one),
             caption=looking.caption(one),
             places=tuple(
-                Place(
+                Closeup(
                     mark=f"place-{number}-{k + 1}-{n + 1}",
                     at_s=at_s,
                     picture=looking.place(one, at_s),
@@ -215,9 +215,9 @@ class _Looking:
         if not cut.size:
             return ""
         if one.code == "level_jump":
-            return level_picture(label, course_near(cut, self.rate_hz, at, _JUMP_WINDOW_S), _JUMP_SPAN_DB)
+            return level_picture(label, level_near(cut, self.rate_hz, at, _JUMP_WINDOW_S), _JUMP_SPAN_DB)
         if one.code == "silence" and one.unit == "s":
-            return level_picture(label, course_near(cut, self.rate_hz, at, _SILENCE_WINDOW_S), _SILENCE_SPAN_DB)
+            return level_picture(label, level_near(cut, self.rate_hz, at, _SILENCE_WINDOW_S), _SILENCE_SPAN_DB)
         if one.code == "clipped":
             at = flat_at(cut[: len(cut) - _CLICK_FRAMES], max(0, at - _CLICK_FRAMES // 4))
             first = max(0, at - _CLICK_FRAMES)
@@ -284,17 +284,17 @@ _SPANS: dict[str, Callable[[Finding, int], _Span]] = {
 _CAPTIONS = {
     "click": "The waveform around it; every dot is a sample.",
     "clipped": "The waveform around it; every dot is a sample. Dashes: where it ends.",
-    "dropout": "The waveform from a little before the hole to a little behind it.",
-    "level_jump": "Level of 50 ms, from 4 s before to 4 s behind it.",
-    "silence": "Level of 20 ms, of the silence and of the sound beside it.",
-    "hum": "The low end, second by second, as it is in the quieter quarter of them. Dotted: the lines of the hum.",
+    "dropout": "The waveform from just before the hole to just after it.",
+    "level_jump": "Level in windows of 50 ms, from 4 s before to 4 s after it.",
+    "silence": "Level in windows of 20 ms: the silence and the sound next to it.",
+    "hum": "The low end: the level that a quarter of the seconds stay under. Dotted: the lines of the hum.",
 }
-_CUT_OFF = "The waveform at the edge of the file: it is not at rest there."
+_CUT_OFF = "The waveform at the edge of the file: it does not begin or end in silence."
 _ALL_THE_TIME = (
-    "Averaged spectrum of the whole mix around it, smoothed, and thin as it is. Dashes: straight through what lies "
-    "beside it."
+    "Averaged spectrum of the whole mix around it. Thick: smoothed; thin: not smoothed. Dashes: a straight line "
+    "through what lies on both sides."
 )
 _AT_PLACES = (
-    "Averaged spectrum of these places around it, smoothed, and thin as it is. Dashes: straight through what lies "
-    "beside it; second line: the whole mix."
+    "Averaged spectrum of these places around it. Thick: smoothed; thin: not smoothed. Dashes: a straight line through "
+    "what lies on both sides; second line: the whole mix."
 )

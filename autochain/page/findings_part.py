@@ -6,7 +6,7 @@ from importlib.resources import files
 
 from autochain.document.blocks import Block, Figure, Folded, Heading, Paragraph, Part, Player
 from autochain.document.shell import text
-from autochain.page.closeups import Look, Looks, Place
+from autochain.page.closeups import Closeup, Look, Looks
 from autochain.page.extracts import LEVELLED, Extract
 from autochain.page.pictures.strip import Mark, strip_picture
 from autochain.sheet.findings import SURE, beyond_usual, by_weight, kind, when
@@ -78,7 +78,7 @@ def _finding(look: Look, kept: Mapping[str, Extract], folded: bool) -> Iterator[
         yield Paragraph(f"{more} more {'place' if more == 1 else 'places'} of this kind, not shown here.", role="soft")
 
 
-def _seen(look: Look, drawn: list[Place], kept: Mapping[str, Extract]) -> Iterator[Block]:
+def _seen(look: Look, drawn: list[Closeup], kept: Mapping[str, Extract]) -> Iterator[Block]:
     if look.whole:
         yield Part([Figure(look.whole, look.caption)], role="pair")
     if drawn:
@@ -90,7 +90,7 @@ def _seen(look: Look, drawn: list[Place], kept: Mapping[str, Extract]) -> Iterat
         yield Part([Player(one) for one in pictures], role="pair")
 
 
-def _button(place: Place, look: Look, kept: Mapping[str, Extract]) -> str:
+def _button(place: Closeup, look: Look, kept: Mapping[str, Extract]) -> str:
     sound = kept.get(place.sound)
     if sound is None:
         return f'<span class="time">{clock(place.at_s)}</span>'
@@ -110,7 +110,7 @@ def how_it_plays(looks: list[Looks], kept: Mapping[str, Extract]) -> Iterator[Bl
     places = {place.sound for one in looks for look in one.looks for place in look.places}
     if len(places) > len(kept):
         told += (
-            f" The page has room for {len(kept)} of {len(places)} places; every finding keeps its first place longest."
+            f" The page has room for {len(kept)} of {len(places)} places; the first of every finding have precedence."
         )
     yield Part([Paragraph(CAUTION, role="soft"), Paragraph(told, role="soft")], role="plays")
     packed = json.dumps({name: one.flac for name, one in kept.items()}, separators=(",", ":"))

@@ -30,7 +30,7 @@ _HIGHEST_DBFS = -0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sound:
+class PlayedVersion:
     """One version: its name, what it was turned by, and 16-bit words, shape (frames, channels)."""
 
     name: str
@@ -58,7 +58,7 @@ class Listening:
 
     rate_hz: int
     windows: tuple[Window, ...]
-    sounds: tuple[Sound, ...]
+    sounds: tuple[PlayedVersion, ...]
     apart_lu: float
     block_frames: int
 
@@ -141,7 +141,7 @@ def _levelled(
     # A mix may peak over full scale: then all versions go down together, so that none is cut off.
     room = min(0.0, _HIGHEST_DBFS - linear_to_db(max(peaks)))
     sounds = tuple(
-        Sound(
+        PlayedVersion(
             name=names[name],
             gain_db=gains[name] + room,
             words=words_of(sound, gains[name] + room, found.config.search.seed),

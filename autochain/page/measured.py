@@ -12,7 +12,7 @@ from autochain.chain.settings import ROTATION
 from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
-from autochain.page.pictures.song import Song
+from autochain.page.pictures.song import SongCurves
 from autochain.prepare.references import Reference, relative_db
 from autochain.search.result import Suggestion
 
@@ -25,7 +25,7 @@ _FLAT_DB = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
+class CrestShares:
     """Shares of the loud windows by crest, in classes of 1 dB from `low_db` on, and the medians."""
 
     low_db: float
@@ -50,7 +50,7 @@ def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
     return measure_band_changes(found.mix.samples, found.samples, found.mix.rate_hz, gain_db)
 
 
-def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Song:
+def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> SongCurves:
     """Waveform, loudness and reductions over the whole song; `mix_hops` are the mix's K-weighted powers."""
     mix, hops = found.mix, (mix_hops, weighted_hops(found.samples, found.mix.rate_hz))
     count = min(_COLUMNS, len(mix.samples))
@@ -62,7 +62,7 @@ def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Son
     uneven = (found.before.asymmetry_db or 0.0) >= _UNEVEN_DB
     short = [short_term_lufs(h)[::_SHORT_STEP_HOPS] for h in hops]
     length = min(len(s) for s in short)
-    return Song(
+    return SongCurves(
         duration_s=mix.duration_s,
         highest=highest.tolist(),
         lowest=lowest.tolist(),
@@ -87,12 +87,12 @@ def _strongest(values: npt.NDArray[np.float32]) -> list[float]:
     return [float(v) for v in np.where(high >= -low, high, low)]
 
 
-Levels = list[float | None]
+_Levels = list[float | None]
 
 
 def balance_of(
     thirds: Sequence[BandChange], references: Sequence[Reference]
-) -> tuple[list[float], Levels, Levels, list[Levels]]:
+) -> tuple[list[float], _Levels, _Levels, list[_Levels]]:
     """Bands, the mid of mix and of master in them in dB of the whole, and the references' lowest, median and highest.
 
     Bands in which neither mix nor master is heard are left out.
@@ -113,7 +113,7 @@ def balance_of(
     return [thirds[k].nominal_hz for k in heard], mix, master, beside
 
 
-def spread_of(found: Suggestion) -> Spread | None:
+def spread_of(found: Suggestion) -> CrestShares | None:
     """Crest before and after; None where no window counts."""
     crests = [local_crests_db(samples, found.mix.rate_hz) for samples in (found.mix.samples, found.samples)]
     if not all(c.size for c in crests):
@@ -122,7 +122,7 @@ def spread_of(found: Suggestion) -> Spread | None:
     high = float(np.ceil(max(np.quantile(c, 0.995) for c in crests))) + 1.0
     edges = np.arange(low, high + 0.5)
     shares = [100.0 * np.histogram(c, edges)[0] / c.size for c in crests]
-    return Spread(
+    return CrestShares(
         low_db=low,
         mix_percent=shares[0].tolist(),
         master_percent=shares[1].tolist(),

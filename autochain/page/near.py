@@ -90,15 +90,15 @@ def hole_end(samples: Samples, rate_hz: int, place: int, channels: str) -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
+class LevelOverTime:
     """Level of each channel over time: times in s from the place on, and rms in dB, a full-scale square being 0."""
 
     at_s: Sequence[float]
     lanes: tuple[Lane, ...]
 
 
-def course_near(samples: Samples, rate_hz: int, place: int, window_s: float) -> Course:
-    """`Course` of a cut, shape (frames, channels), window by window, which meet at `place`."""
+def level_near(samples: Samples, rate_hz: int, place: int, window_s: float) -> LevelOverTime:
+    """`LevelOverTime` of a cut, shape (frames, channels), window by window, which meet at `place`."""
     size = max(1, round(window_s * rate_hz))
     first = place % size
     count = (samples.shape[0] - first) // size
@@ -108,7 +108,7 @@ def course_near(samples: Samples, rate_hz: int, place: int, window_s: float) -> 
         rows = values[first : first + count * size].reshape(count, size)
         rms = np.sqrt(np.mean(rows**2, axis=1))
         lanes.append((name, (20.0 * np.log10(np.maximum(rms, _LEAST))).tolist()))
-    return Course(at_s=at_s.tolist(), lanes=tuple(lanes))
+    return LevelOverTime(at_s=at_s.tolist(), lanes=tuple(lanes))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,7 +228,7 @@ class LowLines:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outline:
+class WaveformExtremes:
     """Extremes of the waveform in equal parts of the song."""
 
     highest: Sequence[float]
@@ -236,7 +236,7 @@ class Outline:
 
 
 class OutlineMeter:
-    """Collects an `Outline` of a stream whose length is known.
+    """Collects the `WaveformExtremes` of a stream whose length is known.
 
     Parameters
     ----------
@@ -264,9 +264,9 @@ class OutlineMeter:
             self._low[column[inside]] = np.minimum(self._low[column[inside]], low)
         self._at += block.shape[0]
 
-    def result(self) -> Outline:
+    def result(self) -> WaveformExtremes:
         """Extremes so far."""
-        return Outline(highest=self._high.tolist(), lowest=self._low.tolist())
+        return WaveformExtremes(highest=self._high.tolist(), lowest=self._low.tolist())
 
 
 class Cuts:

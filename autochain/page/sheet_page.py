@@ -19,13 +19,13 @@ from autochain.page.measured import Response, balance_of, response_of, song_of, 
 from autochain.page.pictures.balance import balance_picture
 from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
-from autochain.page.pictures.song import Song, song_picture
+from autochain.page.pictures.song import SongCurves, song_picture
 from autochain.page.player import player
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json
 from autochain.sheet.report import Shown, report
-from autochain.sheet.words import SIDES
+from autochain.sheet.words import SIDE_WORDS
 from autochain.units import number
 
 _SONG = (
@@ -52,7 +52,7 @@ _BLOCK_FRAMES = 1 << 18
 def listening_to(found: Suggestion, sheet: Sheet, *, whole: bool = False) -> Listening:
     """What the page is to play: places of the song, or with `whole` all of it, which goes beside the page."""
     loudest_s = loudest_start_s(weighted_hops(found.mix.samples, found.mix.rate_hz))
-    names = {"mix": "mix", "suggestion": "suggestion", **{side: label for side, (label, _) in SIDES.items()}}
+    names = {"mix": "mix", "suggestion": "suggestion", **{side: label for side, (label, _) in SIDE_WORDS.items()}}
     return (songs_of if whole else excerpts_of)(found, names, loudest_s, _cues_s(sheet))
 
 
@@ -113,7 +113,7 @@ def _cues_s(sheet: Sheet) -> list[float]:
     return [cue for entry in sheet.stages if entry.listen_for for cue in entry.cues_s]
 
 
-def _song(song: Song, looks: Looks, listening: Listening | None) -> Iterator[Block]:
+def _song(song: SongCurves, looks: Looks, listening: Listening | None) -> Iterator[Block]:
     marks = marks_of(looks)
     held = [] if listening is None else [(w.start_s, w.stop_s) for w in listening.held]
     words = _SONG + (_PLAYABLE if held else "") + (_MARKS if marks else "")

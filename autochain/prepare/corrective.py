@@ -17,7 +17,7 @@ from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
 
 # As the equalisers list and name them.
-CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
+FILTERED_CHANNELS: tuple[Channel, ...] = ("stereo", "mid", "side", "left", "right")
 BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = "bell", "lowshelf", "highshelf", "highpass"
 _FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5

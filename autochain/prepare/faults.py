@@ -79,15 +79,15 @@ def _click_certainty(click: Click) -> Certainty:
 
 _CLICKS: dict[Certainty, tuple[str, str]] = {
     "certain": (
-        "a sample or a few that belong to nothing around them.",
+        "one to four samples that do not fit the sound around them.",
         "Listen at these times, repair the edit or the track, and export the mix again.",
     ),
     "likely": (
-        "close to what the sound around them masks or explains.",
+        "perhaps masked or explained by the sound around.",
         "Listen at these times on headphones; if you hear none, leave them.",
     ),
     "doubtful": (
-        "under what the sound around them masks; a master may uncover them.",
+        "masked by the sound around; a master may uncover it.",
         "Listen at these times on headphones; if you hear none, leave them.",
     ),
 }
@@ -191,7 +191,7 @@ def _hum(seen: Inspection, limits: Limits) -> Iterator[Finding]:
         yield Finding(
             code="hum",
             text=f"A steady tone of the {hum.mains_hz:g} Hz mains{where}, at {lines} Hz, "
-            f"{number(hum.level_dbfs, 'dBFS')} in all (a full-scale sine has 0 dBFS).",
+            f"{number(hum.level_dbfs, 'dBFS')} together (a full-scale sine has 0 dBFS).",
             suggestion="Solo the tracks in a pause, find the one that hums, and clean it there.",
             value=hum.level_dbfs,
             unit="dBFS",
@@ -243,8 +243,8 @@ def _noise(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     if floor is not None and loudness is not None and limits.noise_dbfs < floor < loudness - _PAUSE_DB:
         yield Finding(
             code="noise",
-            text=f"Where the mix is quietest, {number(floor, 'dBFS')} rms (a full-scale sine has -3.0) remain steady "
-            f"for 0.4 s, {number(floor - limits.noise_dbfs, 'dB')} over what is usual for a pause.",
+            text=f"The quietest steady 0.4 s have {number(floor, 'dBFS')} rms (a full-scale sine has -3.0), "
+            f"{number(floor - limits.noise_dbfs, 'dB')} more than is usual in a pause.",
             suggestion="Export the pause alone and listen to that, the level down at first: if it is noise and no "
             "music, mute or clean the tracks there. A master makes it louder by as much as the song.",
             value=floor,

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.measure.third_octaves import NOMINAL_HZ
-from autochain.prepare.corrective import BELL, CHANNELS, HIGH_SHELF, LOW_SHELF
+from autochain.prepare.corrective import BELL, FILTERED_CHANNELS, HIGH_SHELF, LOW_SHELF
 from autochain.prepare.references import CommonBalance, Profile
 from autochain.prepare.resonances import Channel
 
@@ -157,7 +157,7 @@ def find_tone_moves(mix: Profile, target: CommonBalance, most_db: float, most_al
     else:
         left_db, left_hz = 0.0, 1000.0
     return Tone(
-        moves=tuple(sorted(moves, key=lambda m: (CHANNELS.index(m.channel), m.freq_hz, m.kind, m.q))),
+        moves=tuple(sorted(moves, key=lambda m: (FILTERED_CHANNELS.index(m.channel), m.freq_hz, m.kind, m.q))),
         alike=alike,
         uneven_db=uneven_db,
         most_db=most_db,

@@ -10,7 +10,7 @@ import numpy as np
 from autochain.audio.files import write_wav
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import read_tags
-from autochain.chain.output import kept, with_silence
+from autochain.chain.output import kept_frames, with_silence
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Config
 from autochain.earlier.same_song import refuse_other_mix
@@ -267,7 +267,7 @@ def _cut_alike(
     The start is cut alike in any case, so that versions run in step; at the end the sound stays.
     """
     output, frames = settings[OUTPUT], other.samples.shape[0]
-    first, last = kept(frames, other.rate_hz, output)
+    first, last = kept_frames(frames, other.rate_hz, output)
     reach = float(np.abs(other.samples).max(initial=0.0)) * db_to_linear(-SILENCE_UNDER_PEAK_DB)
     parts = {"start": other.samples[:first], "end": other.samples[last:]}
     sounds = tuple(end for end, part in parts.items() if np.abs(part).max(initial=0.0) > reach)

@@ -231,7 +231,7 @@ def _coders(delivery: Delivery) -> Iterator[Block]:
     yield Heading("After a coder")
     yield Paragraph(
         f"Each was coded, decoded and measured. Set the ceiling in the last column, and the decoded file stays under "
-        f"{ceiling} as well, as far as the coder adds the same again."
+        f"{ceiling} as well, if the coder adds the same again."
     )
     yield table(
         ["coder", "bit rate", "true peak decoded", "samples at full scale", "ceiling to set"],

@@ -57,10 +57,10 @@ def _refuse_meaningless(stage: Stage, locks: StageSettings, beside: StageSetting
         other = next((other for other in others if other in locks), others[0])
         lock, because = as_given(stage.name, name, value), as_given(stage.name, other, settings.value(other))
         if other in locks:
-            raise UsageError(f"The lock {lock} means nothing beside the lock {because}. Drop one of them.")
+            raise UsageError(f"The lock {lock} has no effect together with the lock {because}. Drop one of them.")
         if (stage.name, other) not in _SET:
             raise UsageError(
-                f"The lock {lock} means nothing while {because}. Lock {stage.name}.{other} as well, or drop it."
+                f"The lock {lock} has no effect while {because}. Lock {stage.name}.{other} as well, or drop it."
             )
 
 

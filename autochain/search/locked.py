@@ -74,14 +74,14 @@ def outside_note(locks: ChainSettings, config: Config) -> tuple[Note, ...]:
         value = locks.get(stage, name)
         low, high = getattr(config.search.ranges, coordinate.name)
         if value is not None and not low <= value <= high:
-            unit = STAGES[stage].parameter(name).unit
-            texts.append(f"{as_given(stage, name, value)} lies outside of {low:g} to {high:g} {unit}".rstrip())
+            span = f"{low:g} to {high:g} {STAGES[stage].parameter(name).unit}".rstrip()
+            texts.append(f"{as_given(stage, name, value)} (the search tries {span})")
     if not texts:
         return ()
     return (
         Note(
             code="lock_outside_range",
-            text=f"{'; '.join(texts)}, where a search would look. The lock is kept.",
-            suggestion="Check that the value is meant; the ranges stand in [search.ranges] of the configuration.",
+            text=f"Locked outside the range of the search: {', '.join(texts)}. The lock is kept.",
+            suggestion="Check that the value is meant; the ranges are in [search.ranges] of the configuration.",
         ),
     )

@@ -66,13 +66,13 @@ def _cause(config: Config, chosen: Verified, asked: ChainSettings, missing: floa
         return f"The drive is locked at {drive:.15g} dB."
     if chosen.saturated:
         flat = number(config.search.drive.saturated_slope, "LU", 2)
-        return f"One dB of drive beyond the one printed adds less than {flat}: the peak stages take the rest."
+        return f"One more dB of drive would add less than {flat}: the peak stages take the rest."
     trim = chosen.settings[OUTPUT]["trim_db"]
     if trim < 0.0:
         return f"To hold the ceiling the output is turned down by {number(-trim, 'dB')}."
     if missing > 0.0:
-        return f"The drive ends at {number(drive, 'dB')}, as far as the search goes."
-    return "No drive of the range makes it quieter."
+        return f"The drive is at {number(drive, 'dB')}, the most that the search tries."
+    return "No drive in its range makes it quiet enough."
 
 
 def _ceiling(config: Config, chosen: Verified, asked: ChainSettings, missing: float) -> list[str]:

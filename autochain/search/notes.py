@@ -112,9 +112,9 @@ def rotation_note(
     saving = number(rotation.saving_db, "dB")
     why = {
         "small": f"Less than {number(rules.least_db, 'dB')} is not worth one.",
-        "late": f"For lows over {number(rules.most_late_ms, 'ms', 0)} late it would have to save "
+        "late": f"Where lows come over {number(rules.most_late_ms, 'ms', 0)} late, it has to save at least "
         f"{number(rules.late_least_db, 'dB')}.",
-        "price": f"That costs as much as {number(rotation.price_db, 'dB')} of saving; under "
+        "price": f"That takes {number(rotation.price_db, 'dB')} off the saving. Less than "
         f"{number(rules.least_db, 'dB')} is left.",
     }[rotation.unused_because or "small"]
     locks = " ".join(f"--lock {as_given(ROTATION, name, value)}" for name, value in rotation.settings.items())
@@ -132,13 +132,13 @@ def _rotation_costs(rotation: Rotation) -> str:
     said = ""
     if rotation.pre_echo_db is not None and rotation.early_echo_db is not None:
         said += (
-            f" Pre-echo: {number(-rotation.pre_echo_db, 'dB')} below a click within 5 ms before it; "
-            f"{number(-rotation.early_echo_db, 'dB')} earlier than 1 ms."
+            f" Before a click it leaves an echo: {number(-rotation.pre_echo_db, 'dB')} below the click within the last "
+            f"5 ms; {number(-rotation.early_echo_db, 'dB')} below it without the last 1 ms."
         )
     if rotation.group_delay_ms:
         said += f" Lows come up to {number(rotation.group_delay_ms, 'ms')} late."
     if rotation.attack_loss_db >= 0.05:
-        said += f" Hits lose {number(rotation.attack_loss_db, 'dB')} of their step."
+        said += f" Hits start {number(rotation.attack_loss_db, 'dB')} softer."
     return said
 
 
@@ -190,11 +190,11 @@ def notes_for(
         notes.append(
             Note(
                 code="simpler_suggested",
-                text=f"On the whole song a chain with {' and '.join(extra)} would gain "
-                f"{number(chosen.score - stats.forgone.score, decimals=2)} points of score over this one at the same "
-                f"loudness: less than {number(config.search.chain_earns, decimals=2)}, about what two searches differ "
-                f"by.",
-                suggestion="Take the simpler one; search.chain_earns = 0 in a configuration always suggests the best.",
+                text=f"On the whole song a chain with {' and '.join(extra)} would improve the score by only "
+                f"{number(chosen.score - stats.forgone.score, decimals=2)} points at the same loudness. Two "
+                f"searches can differ by as much: under {number(config.search.chain_earns, decimals=2)} points the "
+                f"simpler chain is suggested.",
+                suggestion="To get the best score all the same, set search.chain_earns = 0 in a configuration.",
             )
         )
     elif stats.chosen_from != "suggestion":

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
-from autochain.chain.output import kept
+from autochain.chain.output import kept_frames
 from autochain.chain.settings import DYNAMIC_BELL, EQUALISER, OUTPUT, TONE, ChainSettings, StageName, StageSettings
 from autochain.config.model import Config
 from autochain.measure.measurement import Measurement
@@ -114,7 +114,7 @@ def prepare(
         }
         if found:
             settings = settings.with_(OUTPUT, found)
-        kept(mix.samples.shape[0], mix.rate_hz, output.checked(StageSettings(found).with_(own)))
+        kept_frames(mix.samples.shape[0], mix.rate_hz, output.checked(StageSettings(found).with_(own)))
         notes += _ends_notes(ends, found, mix)
     return Prepared(settings=settings, notes=tuple(notes))
 

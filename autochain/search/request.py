@@ -3,7 +3,7 @@
 import hashlib
 import json
 import platform
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import version
@@ -17,11 +17,9 @@ from autochain.chain.settings import Value
 from autochain.config.model import Config
 from autochain.earlier.around import Around
 from autochain.prepare.references import Reference
-from autochain.progress import Progress, silent
+from autochain.progress import Progress, Stop, silent
 from autochain.search.journal import Journal
 from autochain.solve.decisions import Decisions
-
-Stop = Callable[[], bool]
 
 # Libraries whose version can change a number.
 _LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")

@@ -51,15 +51,16 @@ def _tone_note(tone: Tone, references: int) -> Note:
     broad = f"{number(abs(tone.difference_db), 'dB')} {'more' if tone.difference_db > 0.0 else 'less'}"
     said = f"Around {frequency(tone.at_hz)} {theirs} {broad} than the mix."
     uneven = (
-        f"Band by band the balance differs unevenly, by {number(tone.uneven_db, 'dB')}, as other songs do."
+        f"The difference is uneven from band to band, by {number(tone.uneven_db, 'dB')}, as between different songs."
         if not tone.alike
-        else "The balance differs evenly, as another version of the song does."
+        else "The difference is smooth over frequency, so "
+        f"{'the reference is' if references == 1 else 'the references are'} taken for another version of this song."
     )
     if not tone.moves:
         if abs(tone.difference_db) < 1.0:
             why = f"No broad difference reaches 1 dB; the largest is {number(abs(tone.difference_db), 'dB')}."
         elif tone.beyond_db < 1.0 and tone.alike:
-            why = f"{said} That is inside what they differ by among themselves."
+            why = f"{said} They differ as much among themselves."
         elif tone.beyond_db < 1.0:
             why = f"{said} {uneven} Such a difference may be the songs', not the mix's."
         else:
@@ -68,16 +69,17 @@ def _tone_note(tone: Tone, references: int) -> Note:
     rest = ""
     if abs(tone.left_db) >= _WORTH_A_WORD_DB:
         rest = (
-            f" All moves together stop at {number(tone.most_db, 'dB')}; {number(abs(tone.left_db), 'dB')} stay around "
-            f"{frequency(tone.left_hz)}."
+            f" All moves together may reach {number(tone.most_db, 'dB')} at most; {number(abs(tone.left_db), 'dB')} of "
+            f"difference are left around {frequency(tone.left_hz)}."
         )
     elif not tone.alike:
-        rest = " The moves stop at the edge of what the references leave open."
+        rest = " The moves stop where the rest may be the songs', not the mix's."
+    left = "is better done in" if tone.alike else "may come from the songs, not from"
     return Note(
         code="tone",
         text=f"{said} {uneven} Suggested: {'; '.join(map(_move_text, tone.moves))}.{rest}",
         suggestion="These are broad and small on purpose; keep only what you prefer at equal loudness."
-        + (f" What is left {'belongs in' if tone.alike else 'may be the songs, not'} the mix." if rest else ""),
+        + (f" What is left {left} the mix." if rest else ""),
     )
 
 
@@ -98,10 +100,11 @@ def _beside(own: Profile, references: Sequence[Reference]) -> Note:
     loud = [v for v in (r.profile.figures.integrated_lufs for r in references) if v is not None]
     count = "one reference" if len(references) == 1 else f"{len(references)} references"
     names = ", ".join(r.file for r in references)
+    like = "" if len(loud) == 1 else " as their mean"
     return Note(
         code="references",
-        text=f"Beside {count} ({names}): {'; '.join(parts)}.",
-        suggestion=f"As loud as they are would be --lufs {sum(loud) / len(loud):.1f}." if loud else "",
+        text=f"Compared with {count} ({names}): {'; '.join(parts)}.",
+        suggestion=f"To be as loud{like}: --lufs {sum(loud) / len(loud):.1f}." if loud else "",
     )
 
 

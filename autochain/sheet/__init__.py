@@ -9,7 +9,9 @@ if TYPE_CHECKING:
     from autochain.sheet.model import Sheet
     from autochain.sheet.report import to_markdown
 
-__all__ = ["Sheet", "build_sheet", "to_json", "to_markdown"]
+__all__ = ["SHEET_KINDS", "Sheet", "build_sheet", "to_json", "to_markdown"]
+
+SHEET_KINDS = ("html", "md", "json")  # endings of its files
 
 _WHERE = {"Sheet": "model", "build_sheet": "build", "to_json": "as_json", "to_markdown": "report"}
 

@@ -21,6 +21,8 @@ _DIFFERENCES = {"dB": "dB", "dBFS": "dB", "dBTP": "dB", "LUFS": "LU", "s": "s"}
 
 def kind(finding: Finding) -> str:
     """Kind of a finding as words."""
+    if finding.code == "silence" and finding.unit == "dBFS":  # none where some should be
+        return "cut-off end" if any(finding.times_s) else "cut-off start"
     return finding.code.replace("_", " ")
 
 
@@ -49,13 +51,15 @@ def beyond_usual(finding: Finding) -> str:
     value, usual, unit = finding.value, finding.usual, finding.unit
     if value is None or usual is None or "usual" in finding.text:  # some say it in words of their own
         return ""
-    if value < 0.0 < usual:  # a step down counts by its size
-        value = -value
     decimals = 1 if unit in _DIFFERENCES else 2 if not unit else 0
-    ends = f"The usual ends at {number(usual, unit, decimals)}"
-    if unit not in _DIFFERENCES:
-        return f"{ends}."
-    return f"{ends}; this is {number(abs(value - usual), _DIFFERENCES[unit])} beyond."
+    end = number(usual, unit, decimals)
+    if unit not in _DIFFERENCES and value > usual == 0.0:
+        return "Usual: none."
+    if finding.code == "level_jump":  # a step of no size is usual
+        return f"From {end} on it sends the mix back."
+    over = value > usual
+    here = "" if unit not in _DIFFERENCES else f"; here {number(abs(value - usual), _DIFFERENCES[unit])} "
+    return f"Usual: {f'up to {end}' if over else f'{end} or more'}{here and here + ('more' if over else 'less')}."
 
 
 def when(finding: Finding) -> str:

@@ -7,14 +7,14 @@ from autochain.chain.settings import StageName
 from autochain.document.blocks import Block, Heading, Line, Listed, Paragraph, Part, Strong, table
 from autochain.sheet.model import Alternative, Sheet, StageEntry
 from autochain.sheet.settings import shown_settings, value_text
-from autochain.sheet.words import COSTS, NO_CHOICE, SIDES
+from autochain.sheet.words import COSTS, NO_CHOICE, SIDE_WORDS
 from autochain.units import number
 
 _LEFT_OUT = "left out"
 _MARKED_DB = 0.5  # costs that differ by less are not marked
 
 
-def neighbours(sheet: Sheet) -> Iterator[Block]:
+def neighbour_blocks(sheet: Sheet) -> Iterator[Block]:
     """Blocks of the section; none where nothing was searched."""
     if sheet.search.trials and sheet.search.complete:
         yield Part(list(_section(sheet)), role="narrow")
@@ -29,14 +29,14 @@ def _section(sheet: Sheet) -> Iterator[Block]:
             (Strong(label), f": {meaning} {_work(found[name])}")
             if name in found
             else f"{label}: no real choice on this side. {NO_CHOICE[name].format(within=within)}"
-            for name, (label, meaning) in SIDES.items()
+            for name, (label, meaning) in SIDE_WORDS.items()
         ]
     )
     if not found:
         return
     sides = [found.get("denser"), None, found.get("more_open")]  # None is the suggestion itself
     sides = [side for place, side in enumerate(sides) if side is not None or place == 1]
-    heads = ["suggestion" if side is None else SIDES[side.name][0] for side in sides]
+    heads = ["suggestion" if side is None else SIDE_WORDS[side.name][0] for side in sides]
     yield Paragraph(
         "Measured on the whole song at the same target. Settings that differ from the suggestion are bold, and "
         "costs that differ by 0.5 dB or more."
@@ -59,9 +59,10 @@ def _setting_rows(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[lis
     used = [name for name in _order(sheet, sides) if any(name in chain for chain in chains)]
     for name in used:
         texts = [_texts(chain.get(name)) for chain in chains]
-        for label in dict.fromkeys(label for text in texts for label in text):
-            values = [text.get(label, _LEFT_OUT if not text else "–") for text in texts]
-            yield [STAGES[name].label, label, *(v if v == values[own] else Strong(v) for v in values)]
+        for place, label in enumerate(dict.fromkeys(label for text in texts for label in text)):
+            absent = "" if place else _LEFT_OUT  # once a stage, not at each of its settings
+            values = [text.get(label, "–" if text else absent) for text in texts]
+            yield [STAGES[name].label, label, *(v if v in ("", values[own]) else Strong(v) for v in values)]
 
 
 def _order(sheet: Sheet, sides: list[Alternative | None]) -> Iterator[StageName]:

@@ -26,7 +26,7 @@ from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
-from autochain.sheet.neighbours import neighbours
+from autochain.sheet.neighbours import neighbour_blocks
 from autochain.sheet.settings import lock_names, setting_text, shown_settings, value_text
 from autochain.sheet.words import (
     BASELINES,
@@ -89,7 +89,7 @@ def report(sheet: Sheet, shown: Shown | None = None) -> list[Block]:
         *_findings(sheet, shown.findings),
         *_moves(sheet),
         *_costs(sheet),
-        *(neighbours(sheet) if sheet.met else ()),
+        *(neighbour_blocks(sheet) if sheet.met else ()),
         *_figures(sheet),
         *_provenance(sheet),
     ]
@@ -111,8 +111,8 @@ def _result(sheet: Sheet) -> Iterator[Block]:
     told: list[Line] = [
         (Strong(f"{verdict} {_loudness(after)}"), f" (wanted {want}; the mix has {_loudness(before)})."),
         *((f"{note.text} ", Strong(note.suggestion)) for note in _why_missed(sheet)),
-        f"It costs {number(sheet.costs.crest_loss_db, 'dB')} of crest, added distortion at "
-        f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask and "
+        f"Price: {number(sheet.costs.crest_loss_db, 'dB')} of crest lost; distortion added at "
+        f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask (about 0 dB is just audible); "
         f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
         _readiness(sheet),
     ]
@@ -163,7 +163,7 @@ def _readiness(sheet: Sheet) -> Line:
 def _settings(sheet: Sheet) -> Iterator[Block]:
     yield Heading("What to set" if sheet.met else "The nearest settings found", mark="settings")
     if not sheet.met:
-        yield Paragraph("They miss the target: look at what was said above before you dial them.")
+        yield Paragraph("They miss the target. The top of the sheet says why; read it before you dial them.")
     head = ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"]
     yield table(head, _stage_rows(sheet), role="set")
     yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _left_at_default(sheet)))))
@@ -226,7 +226,7 @@ def _to_lock(sheet: Sheet) -> Line:
     names = {entry.stage: ", ".join(lock_names(entry)) for entry in sheet.stages}
     told = "; ".join(f"{stage}: {own}" for stage, own in names.items() if own)
     example = Code("--lock limiter.release_ms=120")
-    return "To hold a setting in another search, lock it, as in ", example, f". {TO_LOCK} {told}."
+    return "To keep a setting in another search, lock it, as in ", example, f". {TO_LOCK} {told}."
 
 
 def _listen(sheet: Sheet) -> Iterator[Block]:
@@ -245,9 +245,9 @@ def _cue(entry: StageEntry) -> Line:
 def _sensitivity(sheet: Sheet) -> Iterator[Block]:
     if sheet.sensitivity:
         yield Heading("What matters most here", mark="matters")
-        head = ["setting", "to lock", "set", "may move", "one step", "while moving it"]
+        head = ["setting", "to lock", "set", "may move", "score if moved one step", "while moving it"]
         yield table(head, _sensitivity_rows(sheet), role="matters")
-        yield Paragraph(f"{WHAT_MATTERS} {number(sheet.search.sensitivity_score, decimals=2)}.")
+        yield Paragraph(WHAT_MATTERS.format(worse_by=number(sheet.search.sensitivity_score, decimals=2)))
 
 
 def _sensitivity_rows(sheet: Sheet) -> Iterator[list[Line]]:
@@ -256,9 +256,9 @@ def _sensitivity_rows(sheet: Sheet) -> Iterator[list[Line]]:
         parameter = stage.parameter(found.parameter)
         low, high = (None if end is None else value_text(parameter, end) for end in (found.low, found.high))
         if low is None:
-            room = "anywhere in its range" if high is None else f"down to the end of its range, up to {high}"
+            room = "anywhere in its range" if high is None else f"bottom of its range to {high}"
         else:
-            room = f"{low} to {high}" if high else f"down to {low}, up to the end of its range"
+            room = f"{low} to {high}" if high else f"{low} to top of its range"
         yield [
             f"{stage.label}: {parameter.label}",
             Code(f"{found.stage}.{found.parameter}"),
@@ -289,9 +289,9 @@ def _moves(sheet: Sheet) -> Iterator[Block]:
         return
     was = f"{wanted(around.target)} under {number(around.target.ceiling_dbtp, 'dBTP')}"
     target = "the target is the same" if around.target == sheet.target else f"the target was {was}"
-    mix = "The mix is the same" if around.same_mix else "The mix is another"
-    decided = ", ".join(f"{name}={value}" for name, value in around.decided.items())
-    locks = f"decided since: {decided}" if decided else "nothing was decided since"
+    mix = "The mix is the same" if around.same_mix else "The mix is a different file"
+    decided = ", ".join(f"{name}={_as_locked(value)}" for name, value in around.decided.items())
+    locks = f"locked since: {decided}" if decided else "nothing was locked since"
     rows = list(_move_rows(sheet))
     yield Heading("What moved", mark="moved")
     yield Paragraph(("Searched again around ", FileName(around.sheet), f". {mix}, {target}, {locks}."))
@@ -320,7 +320,7 @@ def _cost_rows(sheet: Sheet) -> Iterator[list[Line]]:
     for name, (label, unit, decimals, meaning) in COSTS.items():
         others = [number(getattr(b, name), decimals=decimals) for b in sheet.baselines.values()]
         own = number(getattr(sheet.costs, name), decimals=decimals)
-        weight = number(sheet.weights[name], decimals=2) if sheet.weights[name] else "guard"
+        weight = number(sheet.weights[name], decimals=2) if sheet.weights[name] else "not priced"
         share = number(sheet.contributions[name], decimals=2)
         spread = sheet.search.spread.get(name)
         moved = "–" if spread is None else f"{number(spread.low)} to {number(spread.high)}"
@@ -361,7 +361,7 @@ def _provenance(sheet: Sheet) -> Iterator[Block]:
     ]
     for place, (file, sha256) in enumerate(request.references.items()):
         asked += [", " if place else ", references ", FileName(file), f" {sha256[:12]}"]
-    yield Heading("What reproduces it", mark="reproduces")
+    yield Heading("To make this sheet again", mark="reproduces")
     yield Paragraph(
         (
             *asked,

@@ -10,8 +10,8 @@ COSTS: dict[str, tuple[str, str, int, str]] = {
     "added_distortion_nmr_db": ("added distortion", "dB", 1, "noise-to-mask; about 0 is just audible"),
     "added_distortion_low_nmr_db": ("  of that under 200 Hz", "dB", 1, "the same for the bass bands alone"),
     "crest_loss_db": ("crest lost", "dB", 1, "peak over rms in 50 ms windows, whole and in 5 bands"),
-    "onset_loss_db": ("onsets lost", "dB", 1, "how much less strong hits stand out of their body"),
-    "asymmetry_reduction_db": ("one-sided reduction", "dB", 1, "peak work caused by one side of the waveform"),
+    "onset_loss_db": ("onsets lost", "dB", 1, "how much less strong hits stand out from the sound that follows"),
+    "asymmetry_reduction_db": ("one-sided reduction", "dB", 1, "peak reduction that only one polarity causes"),
     "gain_movement_db": ("gain movement", "dB", 1, "rms of gain between 0.5 and 20 Hz: pumping"),
     "contrast_loss_lu": ("contrast lost", "LU", 1, "quiet and loud parts brought closer together"),
     "image_shift_db": ("width moved", "dB", 1, "side against mid, by octaves"),
@@ -24,12 +24,13 @@ PRICED_AT_DB = (-40.0, -30.0, -25.0, -20.0)
 DISTORTION_PRICE = (
     "Added distortion costs, at a weight of 1, "
     + ", ".join(f"{number(counted_db(at))} points at {number(at, 'dB', 0)}" for at in PRICED_AT_DB)
-    + ": nearly a point for every dB above about -30 dB, quickly less below it."
+    + ". Above -25 dB each further dB costs nearly a point; below -30 dB, much less."
 )
 
 COST_COLUMNS = (
-    f"Score: every cost times its weight, added up; lower is better. {DISTORTION_PRICE} Trials: the range that holds "
-    "90 % of full trials (every excerpt heard) on target; narrow means no setting changes it."
+    f"Score: every cost times its weight, added up; lower is better. {DISTORTION_PRICE} Trials: nine of "
+    "ten full trials on target lie in this range; a full trial heard every excerpt. If it is narrow, the settings "
+    "hardly change this cost."
 )
 
 # What stands beside the suggestion, by its heading.
@@ -39,9 +40,9 @@ BASELINES = (
 )
 
 WHAT_MATTERS = (
-    "The free settings that change the score most, each moved alone on the excerpts, with the drive set again for the "
-    "loudness. A step is 1 dB, a doubling or halving of time, or a tenth of the range, in the worse direction. Where a "
-    "setting may move, the score worsens by no more than"
+    "The free settings that change the score most. Each was moved alone on the excerpts, and the drive was set again "
+    "for the loudness. One step: 1 dB, a doubling or halving of time, or a tenth of the range, in the worse "
+    "direction. Within the range at “may move” the score worsens by {worse_by} at most."
 )
 
 # What to listen for while a setting moves, by (stage, parameter). Common practice, no source.
@@ -60,16 +61,16 @@ WHILE_MOVING: dict[Place, str] = {
 }
 
 # name -> (label, meaning), in the order of the columns that show them
-SIDES: dict[str, tuple[str, str]] = {
+SIDE_WORDS: dict[str, tuple[str, str]] = {
     "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),
     "more_open": ("more open", "hits, contrast and a steady level lose less."),
 }
 # With the most score that a neighbour may cost. A full trial is one that heard every excerpt.
 NO_CHOICE: dict[str, str] = {
-    "denser": "No full trial within {within} gives compressors and clipper over 0.5 dB more work and lowers a cost by "
-    "as much.",
-    "more_open": "No full trial within {within} spares over 0.5 dB of crest, onsets, contrast or steadiness and loses "
-    "less of them in all.",
+    "denser": "In no full trial within {within} do compressors and clipper take 0.5 dB more and is some cost 0.5 dB "
+    "lower.",
+    "more_open": "No full trial within {within} loses 0.5 dB less of crest, onsets, contrast or steadiness "
+    "without losing as much of the others.",
 }
 
 FIGURES: tuple[tuple[str, str, str, int], ...] = (
@@ -107,8 +108,8 @@ LISTEN_MODERATELY = (
 TRIM = "Trim: the output gain at which bypassing the stage leaves the loudness unchanged."
 
 TIME_CONSTANTS = (
-    "Attack and release are the times in which 63 % of a level step is followed; other tools may count differently. "
-    "Detectors differ: start at the printed threshold, then turn until the meter shows the reduction."
+    "Attack and release: the time until a stage has followed 63 % of a step in level; other tools may count "
+    "differently. Detectors differ: start at the printed threshold, then turn until the meter shows the reduction."
 )
 
-TIMES = "Times are those of the mix and begin a second before what is to be heard."
+TIMES = "Times are positions in your mix. Each starts one second before the moment to listen to."

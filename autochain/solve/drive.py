@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from autochain.chain.drive import STAGE
 from autochain.config.model import Drive
 
-DRIVE = STAGE.parameter("gain_db")
+_GAIN = STAGE.parameter("gain_db")
 
 _STEEPEST = 1.3  # LU per dB a transient shaper may add; a larger secant slope is noise
 _FLATTEST = 0.05
@@ -86,10 +86,10 @@ def solve_drive(
         the loudest render: for what a person sets.
     """
     seen: dict[float, float] = {}
-    highest = min(DRIVE.high, gain_alone_db + plan.max_db)
+    highest = min(_GAIN.high, gain_alone_db + plan.max_db)
 
     def settable(drive_db: float) -> float:
-        drive_db = min(highest, max(DRIVE.low, drive_db))
+        drive_db = min(highest, max(_GAIN.low, drive_db))
         return round(round(drive_db / step_db) * step_db, 6) if step_db > 0.0 else drive_db
 
     tolerance = max(plan.tolerance_lu, step_db)

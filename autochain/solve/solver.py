@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import ChainPlan, Rendered
+from autochain.chain.chain import ChainOutput, ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Drive
@@ -41,7 +41,7 @@ class _Nearest:
 
     error: float
     drive_db: float
-    rendered: list[Rendered]
+    rendered: list[ChainOutput]
     hops: list[npt.NDArray[np.float64]]
     settings: ChainSettings
 
@@ -183,7 +183,7 @@ class Solver:
         return _Nearest(
             nearest.error,
             nearest.drive_db,
-            [Rendered(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
+            [ChainOutput(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
             [hops * gain**2 for hops in nearest.hops],
             nearest.settings.with_(OUTPUT, trim_db=trim_db),
         )
@@ -237,7 +237,7 @@ class Solver:
         assert nearest is not None
         return solution, nearest
 
-    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[Rendered]:
+    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[ChainOutput]:
         rate_hz = self.material.rate_hz
         return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
 

@@ -4,9 +4,7 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 
-from autochain.progress import Progress, silent
-
-Stop = Callable[[], bool]
+from autochain.progress import Progress, Stop, silent
 
 
 def _nothing(words: str) -> None:

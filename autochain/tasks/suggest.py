@@ -161,7 +161,7 @@ def suggest(request: SuggestRequest, caller: Caller = NOBODY) -> Suggested:
 def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
     """Refuse what can be known before any sound is read."""
     if request.another_song and request.around is None:
-        raise UsageError("--another-song says something of the sheet given with --around, and none is. Drop it.")
+        raise UsageError("--another-song needs a sheet given with --around. Add --around SHEET, or drop it.")
     if request.whole_songs and not request.sound:
         raise UsageError("--no-sound leaves out what --whole-songs puts beside the page. Drop one of them.")
     if request.out is None:

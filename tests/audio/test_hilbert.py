@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from autochain.audio.hilbert import half_length_samples, hilbert_pair, hilbert_taps
+from autochain.audio.hilbert import hilbert_pair, hilbert_taps, transformer_half_length_samples
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000, 192000])
@@ -17,7 +17,7 @@ def test_phase_is_minus_90_degrees_once_the_delay_is_out():
     rate_hz = 44100
     freq_hz = np.geomspace(25.0, 22000.0, 200)
     response = signal.freqz(hilbert_taps(rate_hz), worN=freq_hz, fs=rate_hz)[1]
-    aligned = response * np.exp(2j * np.pi * freq_hz / rate_hz * half_length_samples(rate_hz))
+    aligned = response * np.exp(2j * np.pi * freq_hz / rate_hz * transformer_half_length_samples(rate_hz))
     # Closed form: the Hilbert transformer is -j at positive frequencies.
     assert np.abs(np.angle(aligned / -1j)).max() < 1e-9
 
@@ -27,7 +27,7 @@ def test_equals_direct_convolution_at_any_length(frames):
     rate_hz = 44100
     samples = np.random.default_rng(3).standard_normal((frames, 2))
     plain, transformed = hilbert_pair(samples, rate_hz)
-    half = half_length_samples(rate_hz)
+    half = transformer_half_length_samples(rate_hz)
     # scipy's direct time-domain filter, which shares no code with the transform
     padded = np.concatenate([samples, np.zeros((half, 2))])
     expected = signal.lfilter(hilbert_taps(rate_hz), [1.0], padded, axis=0)[half:]

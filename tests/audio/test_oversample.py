@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 
 from autochain.audio import _oversample_kernels as kernels
-from autochain.audio.oversample import BLOCK_FRAMES, Watch, decimator, downsample, interpolator, margin, upsample
+from autochain.audio.oversample import BLOCK_FRAMES, Watch, decimator, interpolator, margin, upsample
 from autochain.audio.signals import noise, sine
+from tests.downsampled import downsample
 
 LONG = interpolator(4, 36, 10.06)
 SHORT = interpolator(4, 36, 3.0)

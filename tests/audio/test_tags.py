@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from autochain.audio.files import write_wav
-from autochain.audio.tags import NAMES, read_tags
+from autochain.audio.tags import TAG_NAMES, read_tags
 from autochain.audio.wav_texts import read_wav_texts
 
 SILENCE = np.zeros((4800, 2), np.float32)
@@ -19,7 +19,7 @@ SILENCE = np.zeros((4800, 2), np.float32)
 def test_long_texts_come_back_whole_and_hide_no_others(
     container: str, ending: str, length: int, tmp_path: Path
 ) -> None:
-    tags = {name: f"{name} \u00fc" for name in NAMES if name not in ("date", "tracknumber")}
+    tags = {name: f"{name} \u00fc" for name in TAG_NAMES if name not in ("date", "tracknumber")}
     tags |= {"date": "2031", "tracknumber": "7", "comment": "\u00e9" * length}
     path = tmp_path / f"a.{ending}"
     write_wav(path, SILENCE, 48000, 1, container=container, tags=tags)
@@ -28,7 +28,7 @@ def test_long_texts_come_back_whole_and_hide_no_others(
     # An outside reader with the limit still finds all the others.
     with soundfile.SoundFile(path) as file:
         seen = file.copy_metadata()
-    assert {name: seen[name] for name in NAMES if name != "comment"} == {
+    assert {name: seen[name] for name in TAG_NAMES if name != "comment"} == {
         name: text for name, text in tags.items() if name != "comment"
     }
 

@@ -174,17 +174,3 @@ def test_every_section_and_its_inverse_are_stable_at_the_range_ends(rate_hz):
                     assert np.abs(np.roots(np.r_[1.0, section[3:]])).max() < 1.0
                     if "pass" not in kind:
                         assert np.abs(np.roots(section[:3])).max() < 1.0
-
-
-@pytest.mark.parametrize("freq_hz", [10.0, 33.0, 120.0])
-@pytest.mark.parametrize("rate_hz", [44100, 192000])
-def test_side_chain_high_pass_equals_scipys_butterworth(freq_hz, rate_hz):
-    b, a = signal.butter(2, freq_hz, "high", fs=rate_hz)
-    # 10 Hz at 192 kHz leaves nine good digits in scipy's polynomial form.
-    assert biquad.high_pass_section(freq_hz, rate_hz) == pytest.approx(np.r_[b, a[1:]], abs=1e-9)
-
-
-def test_side_chain_high_pass_falls_12_db_per_octave():
-    found = gain_db(biquad.high_pass_section(100.0, RATE_HZ), np.array([12.5, 25.0, 100.0]))
-    # Closed form of the second-order Butterworth: -10 log10(1 + (fc/f)^4)
-    assert found == pytest.approx([-10 * np.log10(1 + r**4) for r in (8.0, 4.0, 1.0)], abs=0.001)

@@ -13,11 +13,11 @@ def test_blocks_give_the_samples_and_traces_of_whole_stages() -> None:
     settings = settings.with_("drive", gain_db=9.0)
     settings = settings.with_("output", fade_in_ms=30.0, fade_out_ms=400.0, trim_db=-0.3)
     for stages in (None, chain.DEFAULT.leading, ("drive", "clipper", "limiter")):
-        parts = chain.render(samples, 44100, settings, stages=stages)
+        parts = chain.DEFAULT.render(samples, 44100, settings, stages=stages)
         # Who wants to see every stage gets each over the whole sound.
-        whole = chain.render(samples, 44100, settings, stages=stages, observe=lambda *_: None)
+        whole = chain.DEFAULT.render(samples, 44100, settings, stages=stages, observe=lambda *_: None)
         assert np.array_equal(parts.samples, whole.samples)
         assert list(parts.traces) == list(whole.traces)
         for name, trace in whole.traces.items():
             assert np.array_equal(parts.traces[name].max_db, trace.max_db), name
-    assert chain.render(samples, 44100, NOTHING_SET).samples is samples  # no stage, no copy
+    assert chain.DEFAULT.render(samples, 44100, NOTHING_SET).samples is samples  # no stage, no copy

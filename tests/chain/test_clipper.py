@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from autochain.audio.cells import CELL_FRAMES
-from autochain.audio.oversample import downsample, interpolator, scratch, upsample
+from autochain.audio.oversample import interpolator, scratch, upsample
 from autochain.audio.signals import noise, sine
 from autochain.chain import _clipper_kernels as kernels
-from autochain.chain.clipper import DOWN, FACTORS, STAGE, UP, curve, reduction_db
+from autochain.chain.clipper import DOWN, FACTORS, STAGE, UP, clipping_curve, reduction_db
 from autochain.resources import read_table
+from tests.downsampled import downsample
 
 RATE = 48000
 TABLES = read_table("clipper.toml")
@@ -59,12 +60,12 @@ def test_curve_is_the_hard_clip_averaged_over_the_bend(softness):
     # closed form by definition: mean of clip(u + t) over t in -w .. w
     t = (np.arange(4000) + 0.5) / 4000 * 2.0 - 1.0
     averaged = np.clip(u[:, None] + 0.005 * softness * c * t, -c, c).mean(axis=1)
-    np.testing.assert_allclose(curve(u, c, softness), averaged, atol=2e-7)
+    np.testing.assert_allclose(clipping_curve(u, c, softness), averaged, atol=2e-7)
 
 
 def test_curve_at_its_landmarks():
     # closed form, c = 1, w = 0.5: identity to 0.5, 1 - w/4 at the ceiling, flat from 1.5
-    np.testing.assert_allclose(curve([0.5, 1.0, 1.5, 9.0, -1.0], 1.0, 100.0), [0.5, 0.875, 1.0, 1.0, -0.875])
+    np.testing.assert_allclose(clipping_curve([0.5, 1.0, 1.5, 9.0, -1.0], 1.0, 100.0), [0.5, 0.875, 1.0, 1.0, -0.875])
     assert reduction_db(6.0, 0.0, 0.0) == pytest.approx(6.0)
     assert reduction_db(-7.0, 0.0, 100.0) == 0.0
 
@@ -72,7 +73,7 @@ def test_curve_at_its_landmarks():
 @pytest.mark.parametrize("softness", [20.0, 60.0, 100.0])
 def test_slope_has_no_step(softness):
     u = np.linspace(0.0, 2.0, 200001)
-    slope = np.diff(curve(u, 1.0, softness)) / np.diff(u)
+    slope = np.diff(clipping_curve(u, 1.0, softness)) / np.diff(u)
     # closed form: the slope falls by 1 over a width of 2 w, so between neighbours by 1e-5 / (2 w)
     assert np.abs(np.diff(slope)).max() <= 1.01e-5 / (0.01 * softness)
 
@@ -83,7 +84,7 @@ def test_slow_signals_follow_the_static_curve(softness):
     middle = slice(200, -200)
     # 4e-4 where a hard corner is low-passed
     np.testing.assert_allclose(
-        clip(x, 0.0, softness).samples[middle], curve(x, 1.0, softness)[middle], atol=4e-4
+        clip(x, 0.0, softness).samples[middle], clipping_curve(x, 1.0, softness)[middle], atol=4e-4
     )
 
 
@@ -121,7 +122,7 @@ def test_a_tanh_in_the_place_of_the_curve_has_its_closed_form_harmonics(row):
 @pytest.mark.parametrize("softness", [0.0, 40.0])
 def test_the_loops_do_what_up_curve_and_down_say(oversampling, softness):
     x = noise(0.05, RATE, -3.0)
-    plain = shaped(x, lambda u: curve(u, 10.0**-0.2, softness), FACTORS[oversampling])
+    plain = shaped(x, lambda u: clipping_curve(u, 10.0**-0.2, softness), FACTORS[oversampling])
     # 100 frames: what rings outside the signal is clipped too by the stage and left out by the plain form
     middle = slice(REACH, -REACH)
     y = clip(x, -4.0, softness, oversampling).samples
@@ -328,4 +329,4 @@ def test_plain_python_and_compiled_loops_agree(factor):
         np.testing.assert_allclose(a, b, rtol=1e-13, atol=1e-15)
     for u in (-2.0, -0.9, 0.3, 0.5, 1.0, 1.6):
         assert kernels.bend(u, 1.0, 0.4) == pytest.approx(kernels.bend.py_func(u, 1.0, 0.4), abs=1e-15)
-        assert kernels.bend(u, 1.0, 0.4) == pytest.approx(float(curve(u, 1.0, 80.0)), abs=1e-15)
+        assert kernels.bend(u, 1.0, 0.4) == pytest.approx(float(clipping_curve(u, 1.0, 80.0)), abs=1e-15)

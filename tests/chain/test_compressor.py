@@ -4,7 +4,7 @@ from scipy import optimize, signal
 
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.compressor import BUS, PEAK
-from autochain.chain.gain_control import Gain, Reduction, static_reduction_db
+from autochain.chain.gain_control import Gain, GainComputer
 from autochain.chain.settings import StageSettings
 from autochain.chain.sidechain import Sidechain
 from autochain.chain.stage import Processed
@@ -22,6 +22,16 @@ CURVE_POINTS = [
 ]
 
 
+def static_reduction_db(level_db, *, threshold_db, ratio, knee_db):
+    """Reduction at a steady level, in dB: equation 4."""
+    over, slope = level_db - threshold_db, 1.0 - 1.0 / ratio
+    if 2.0 * over <= -knee_db:
+        return 0.0
+    if 2.0 * over < knee_db:
+        return slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
+    return slope * over
+
+
 def sidechain_level_db(samples, rate_hz, sidechain_hpf_hz=0.0, **settings):
     """Level that steers the gain, in one piece: one row, or with a link under 100 % one a channel."""
     settings = BUS.checked({"sidechain_hpf_hz": sidechain_hpf_hz, **settings})
@@ -31,7 +41,7 @@ def sidechain_level_db(samples, rate_hz, sidechain_hpf_hz=0.0, **settings):
 
 def smoothed_reduction_db(level_db, rate_hz, *, release_shape="holds", **computer):
     found = np.empty((1, level_db.size), dtype=np.float32)
-    Reduction(rate_hz, 1, StageSettings({**computer, "release_shape": release_shape})).follow(level_db[None], found)
+    GainComputer(rate_hz, 1, StageSettings({**computer, "release_shape": release_shape})).follow(level_db[None], found)
     return found[0]
 
 
@@ -151,7 +161,7 @@ def test_block_maxima_are_those_of_the_trace(block_frames, extra):
     sidechain = Sidechain.of(NOISE, RATE_HZ, settings)
     found = sidechain.peak_reduction_db(settings, block_frames)
     reduction = np.empty_like(sidechain.level_db)
-    Reduction(RATE_HZ, reduction.shape[0], settings).follow(sidechain.level_db, reduction)
+    GainComputer(RATE_HZ, reduction.shape[0], settings).follow(sidechain.level_db, reduction)
     trace = reduction[:, sidechain.lookahead :].max(axis=0)
     assert trace.size == NOISE.shape[0]
     expected = [trace[s : s + block_frames].max() for s in range(0, trace.size, block_frames)]
@@ -434,7 +444,7 @@ def test_compiled_loops_equal_python():
         f(kernels.gain_of)(reduction, 100, gain)
         mean, largest = f(kernels.mean_of)(gain[:199]), f(kernels.largest_of)(bits)
         other = reduction[::-1].copy()
-        completed = f(kernels.apply_gain)(
+        completed = f(kernels.apply_reduction)(
             samples.reshape(-1), 2, reduction, reduction.view(np.int32), other, other.view(np.int32),
             np.empty((2, 128)), begun, output, maxima, means,
         )  # fmt: skip

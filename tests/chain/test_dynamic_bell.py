@@ -6,7 +6,7 @@ from scipy import signal
 
 from autochain.audio.signals import noise, sine, tones
 from autochain.chain._dynamic_bell_kernels import run_band
-from autochain.chain.dynamic_bell import STAGE, group_frames, static_cut_db
+from autochain.chain.dynamic_bell import KNEE_DB, RATIO, STAGE, gain_step_frames
 from autochain.errors import ParameterError
 from autochain.resources import read_table
 
@@ -23,6 +23,14 @@ def band(number=1, **values):
 
 def processed(samples, settings, rate_hz=RATE_HZ):
     return STAGE.process(samples, rate_hz, STAGE.checked(settings))
+
+
+def static_cut_db(level_db, *, threshold_db, range_db):
+    """Cut at a steady level of the band, in dB, 0 to -range_db."""
+    over = level_db - threshold_db + KNEE_DB / 2.0
+    inside = min(max(over, 0.0), KNEE_DB)
+    slope = 1.0 - 1.0 / RATIO
+    return min(-range_db, slope * (inside**2 / (2.0 * KNEE_DB) + max(over - KNEE_DB, 0.0)))
 
 
 def level_db(samples):
@@ -216,8 +224,8 @@ def test_silence_and_neutral_change_nothing():
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 88200, 96000, 176400, 192000])
 def test_gain_steps_divide_a_trace_block_and_last_half_a_millisecond_at_most(rate_hz):
-    assert round(rate_hz / 100) % group_frames(rate_hz) == 0
-    assert 0.4e-3 <= group_frames(rate_hz) / rate_hz <= 0.5e-3
+    assert round(rate_hz / 100) % gain_step_frames(rate_hz) == 0
+    assert 0.4e-3 <= gain_step_frames(rate_hz) / rate_hz <= 0.5e-3
 
 
 def test_compiled_loop_equals_python():

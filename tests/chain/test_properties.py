@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import pink_noise
-from autochain.chain.chain import DEFAULT, STAGES, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.settings import NOTHING_SET, StageSettings
 from autochain.chain.stage import TRACE_HZ
 from autochain.errors import ParameterError
@@ -167,7 +167,7 @@ def test_any_setting_and_any_cut_give_finite_samples_and_the_same_bits(noise, na
 
 def test_the_whole_chain_in_blocks_is_the_whole_chain(noise):
     settings = DEFAULT.checked({name: ACTIVE[name] for name in STAGES})
-    whole = render(noise, RATE, settings)
+    whole = DEFAULT.render(noise, RATE, settings)
     runner = DEFAULT.stream(RATE, 2, settings)
     blocks = [noise[a:b] for a, b in pairwise([0, 5, 5000, 5001, 17_000, FRAMES])]
     assert np.array_equal(np.concatenate(list(runner.run(blocks))), whole.samples)

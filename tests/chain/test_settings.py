@@ -114,23 +114,8 @@ def test_files_and_processes_give_the_same_settings_back(values):
     plain = json.loads(json.dumps(own.plain()))
     assert ChainSettings.from_plain(plain) == own
     assert json.dumps(ChainSettings.from_plain(plain).plain()) == json.dumps(own.plain())
-    filled = own.only(stage for stage, of_stage in own.items() if len(of_stage))
-    assert ChainSettings.from_flat(json.loads(json.dumps(own.flat()))) == filled
     assert pickle.loads(pickle.dumps(own)) == own
     assert "-0.0" not in json.dumps(ChainSettings({DRIVE: {"gain_db": -0.0}}).plain())
-
-
-@pytest.mark.parametrize(
-    ("flat", "words"),
-    [
-        ({"limitr.release_ms": 80.0}, r"'limitr' is not a stage of the chain. Did you mean limiter\?"),
-        ({"zzz.release_ms": 80.0}, "'zzz' is not a stage of the chain. Stages are rotation, "),
-        ({"limiter": 80.0}, "'limiter' names no parameter. Write it like limiter.release_ms."),
-    ],
-)
-def test_what_is_no_stage_or_no_parameter_is_refused_with_what_may_be_meant(flat, words):
-    with pytest.raises(ParameterError, match=words):
-        ChainSettings.from_flat(flat)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import soundfile
 
 from autochain.audio.files import read_mix, write_wav
 from autochain.audio.signals import pink_noise, sine
-from autochain.chain.chain import checked, render
+from autochain.chain.chain import DEFAULT
 from autochain.config import read_config
 from autochain.config.model import Weights
 from autochain.demo import CHARACTERS, make_demo
@@ -29,7 +29,7 @@ def codes(sheet):
 
 
 def settings_of(sheet):
-    return checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
+    return DEFAULT.checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 # --- the five demo mixes -------------------------------------------------------------------------------------
@@ -71,7 +71,7 @@ def test_the_ceiling_holds_by_all_three_readings_of_the_written_file(demo_run, c
 def test_the_settings_of_the_json_give_the_figures_of_the_json(demo_run, character):
     run = demo_run(character)
     mix = read_mix(run.mix)
-    again = render(mix.samples, mix.rate_hz, settings_of(run.sheet)).samples
+    again = DEFAULT.render(mix.samples, mix.rate_hz, settings_of(run.sheet)).samples
     after = run.sheet["after"]
     # The JSON holds three decimals.
     assert integrated_lufs(weighted_hops(again, mix.rate_hz)) == pytest.approx(after["integrated_lufs"], abs=0.001)
@@ -82,7 +82,7 @@ def test_the_settings_of_the_json_give_the_figures_of_the_json(demo_run, charact
 def test_the_preview_is_the_mix_through_those_settings(demo_run, character):
     run = demo_run(character)
     mix = read_mix(run.mix)
-    again = render(mix.samples, mix.rate_hz, settings_of(run.sheet)).samples
+    again = DEFAULT.render(mix.samples, mix.rate_hz, settings_of(run.sheet)).samples
     # Triangular dither of two steps peak to peak, and half a step of rounding: 1.5 steps of 24 bits.
     assert np.abs(run.song() - again).max() <= 1.6 * 2.0**-23
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.files import read_mix
-from autochain.chain.chain import checked, render
+from autochain.chain.chain import DEFAULT
 from autochain.compare import compare
 from autochain.compare.as_json import to_json
 from autochain.compare.bounce import check_bounce, judge_bounce
@@ -56,7 +56,7 @@ def plan(mix):
 
 
 def render_of(mix, stages):
-    return render(mix.samples, mix.rate_hz, checked(stages)).samples
+    return DEFAULT.render(mix.samples, mix.rate_hz, DEFAULT.checked(stages)).samples
 
 
 @pytest.fixture(scope="module")
@@ -123,8 +123,8 @@ def test_the_drive_is_corrected_by_what_it_is_off_and_not_by_the_loudness(mix, p
 
 
 def test_an_equaliser_applied_twice_is_told(judged, mix):
-    once = render(mix.samples, mix.rate_hz, checked({"tone": STAGES["tone"]})).samples
-    twice = render(once, mix.rate_hz, checked(STAGES)).samples
+    once = DEFAULT.render(mix.samples, mix.rate_hz, DEFAULT.checked({"tone": STAGES["tone"]})).samples
+    twice = DEFAULT.render(once, mix.rate_hz, DEFAULT.checked(STAGES)).samples
     assert any(one.stage == "tone" and "applied twice" in one.seen for one in judged(bounce=twice).advice)
 
 

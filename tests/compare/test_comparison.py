@@ -10,7 +10,7 @@ import soxr
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.audio.signals import noise
-from autochain.chain.chain import checked, render
+from autochain.chain.chain import DEFAULT
 from autochain.compare import compare
 from autochain.compare.description import describe
 from autochain.demo import make_demo
@@ -217,7 +217,7 @@ def test_a_click_that_the_mix_has_not_is_told_with_its_time(against, song):
 
 def test_edges_of_clipping_behind_a_limiter_are_no_clicks(against, song):
     settings = {"drive": {"gain_db": 7.0}, "clipper": {"ceiling_dbfs": 0.0, "softness": 0.0}, "limiter": {}}
-    master = render(song.astype(np.float32), RATE_HZ, checked(settings)).samples.copy()
+    master = DEFAULT.render(song.astype(np.float32), RATE_HZ, DEFAULT.checked(settings)).samples.copy()
     found, texts, _ = against(master)
     assert found.new_clicks == ()
     assert any("hard edges of clipped peaks" in text for text in texts)
@@ -226,7 +226,8 @@ def test_edges_of_clipping_behind_a_limiter_are_no_clicks(against, song):
 
 
 def _limited(song):
-    return render(song.astype(np.float32), RATE_HZ, checked({"drive": {"gain_db": 7.0}, "limiter": {}})).samples
+    settings = DEFAULT.checked({"drive": {"gain_db": 7.0}, "limiter": {}})
+    return DEFAULT.render(song.astype(np.float32), RATE_HZ, settings).samples
 
 
 def _wider(song):
@@ -286,8 +287,8 @@ def test_an_edit_in_the_middle_is_told_and_left_out(against, song):
     assert found.unmatched_s == ((2.0, 6.0),)  # in step from 2 s on; the master holds 0 to 4 s of the mix there
     assert found.compared_s == pytest.approx((6.0, 12.0))
     assert texts == [
-        "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. All else "
-        "is about 0:06.0 to 0:12.0."
+        "Mix and master do not match from 0:02.0 to 0:06.0 of the mix: an edit, or another version. The rest "
+        "of this page is about 0:06.0 to 0:12.0."
     ]
     assert "too short to tell added distortion" in said.made_comparable[-1]
 

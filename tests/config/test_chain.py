@@ -93,8 +93,8 @@ def test_all_problems_are_told_at_once(tmp_path):
     expected = [
         "mine.toml: chain.limiter.release_m is not a known key. Did you mean release_ms?",
         "mine.toml: chain.limiter.lookahead_ms is 400.0; it must be 0.5 to 10 ms.",
-        "mine.toml: chain.bus_compressor.ratio is {'low': 3.0, 'high': 2.0}; it has low 3 above high 2.",
-        "mine.toml: chain.bus_compressor.knee_db is {'from': 1.0}; it may hold default, low, high, not from.",
+        "mine.toml: chain.bus_compressor.ratio is { low = 3.0, high = 2.0 }; it has low 3 above high 2.",
+        "mine.toml: chain.bus_compressor.knee_db is { from = 1.0 }; it may hold default, low, high, not from.",
         "mine.toml: chain.bus_compressor.attack_ms is True; it must be a number.",
         "mine.toml: chain.clippr is not a known key. Did you mean clipper?",
         "mine.toml: chain.equaliser.bands.1.gian_db is not a known key. Did you mean gain_db?",
@@ -123,6 +123,18 @@ def test_ranges_that_share_nothing_with_the_search_are_refused_naming_both(tmp_p
         ("[chain.output]\ntrim_db = -1.0", "lower target.ceiling_dbtp"),
         ("[chain.limiter]\nrelease_ms = { low = 50.0, high = 50.0 }", "Use --lock limiter.release_ms=50"),
         ("[chain.bus_compressor]\nratio = { low = 2.0, high = 2.0 }", "Use --lock bus_compressor.ratio=2 for a single"),
+        (
+            "[chain.limiter]\nrelease_ms = { low = 0.5, high = 80.0 }",
+            "chain.limiter.release_ms.low is 0.5; it must be 2 to 1000 ms.",
+        ),
+        (
+            '[chain.limiter]\nrelease_ms = { high = "long" }',
+            "chain.limiter.release_ms.high is 'long'; it must be a number.",
+        ),
+        (
+            "[chain.limiter]\nrelease_ms = { low = 90.0, high = 80.0 }",
+            "chain.limiter.release_ms is { low = 90.0, high = 80.0 }; it has low 90 above high 80.",
+        ),
         ("[chain.bus_compressor]\nsidechain_hpf_hz = { low = 0.0 }", "0, which means off, as an end of its range"),
         ('[chain.limiter]\nrelease_ms = "50"', "chain.limiter.release_ms is '50'; it must be a number."),
         ("[chain.limiter]\nrelease_behaviour = 0.5", "must be one of fixed, by_work, two_stage"),

@@ -120,8 +120,8 @@ def test_a_revised_mix_keeps_what_was_decided_and_derives_the_rest(earlier, revi
     assert now["after"]["max_short_term_lufs"] == pytest.approx(-8.0, abs=0.1)
     text = (folder / "out" / "new.sheet.md").read_text(encoding="utf-8")
     said = text[text.index("## What moved") : text.index("## What it costs")]
-    assert "around changed.json. The mix is another, the target was -8.0 LUFS under -1.0 dBTP" in said
-    assert "decided since: limiter.release_ms=33.3333" in said
+    assert "around changed.json. The mix is a different file, the target was -8.0 LUFS under -1.0 dBTP" in said
+    assert "locked since: limiter.release_ms=33.3333" in said
     assert f"| drive | gain | {before['drive.gain_db']:.1f} dB | {after['drive.gain_db']:.1f} dB |" in said
     assert "around changed.json: the target is asked for now" in ran.err
 

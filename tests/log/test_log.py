@@ -93,8 +93,8 @@ def test_a_habit_needs_five_masters_four_of_five_alike_and_half_a_decibel():
 def test_a_habit_is_told_by_its_median():
     history = history_of([entry(k, db, width_db=-0.8) for k, db in enumerate([1.0, 1.4, 0.8, 1.1, 0.9])])
     text = history_to_markdown(history)
-    assert "- The top (6.3 kHz to 16 kHz) is 1.0 dB up against the mix, brighter, in 5 of 5 masters" in text
-    assert "- The sides are 0.8 dB quieter against the mid than in the mix, in 5 of 5 masters (median)." in text
+    assert "- In 5 of 5 masters the top (6.3 kHz to 16 kHz) is brighter than in the mix, by 1.0 dB (median)." in text
+    assert "- In 5 of 5 masters the sides are quieter against the mid than in the mix, by 0.8 dB (median)." in text
 
 
 def test_one_mix_counts_once_and_a_comparison_before_a_plan():

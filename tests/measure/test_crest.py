@@ -6,7 +6,7 @@ from scipy import signal
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
-from autochain.measure._crest_kernels import LANES, ROWS, band_levels, window_levels
+from autochain.measure._crest_kernels import ROWS, STRETCHES, band_levels, window_levels
 from autochain.measure.crest import (
     _WARM_UP_WINDOWS,
     BAND_EDGES_HZ,
@@ -43,7 +43,7 @@ def drums(seconds: float = 6.0, rate_hz: int = RATE_HZ) -> np.ndarray:
 
 def band_scratch() -> tuple[np.ndarray, ...]:
     """Arrays that `band_levels` works in; not a number, as nothing in them may matter."""
-    shapes = ((2, 4, (ROWS + 2) * LANES), (2, 5, (ROWS + 1) * LANES), (ROWS * LANES,))
+    shapes = ((2, 4, (ROWS + 2) * STRETCHES), (2, 5, (ROWS + 1) * STRETCHES), (ROWS * STRETCHES,))
     return tuple(np.full(shape, np.nan) for shape in shapes)
 
 

@@ -14,7 +14,7 @@ from autochain.demo import make_demo
 from autochain.measure.spectrum import measure_spectrum
 from autochain.page.closeups import look_at, shown_times
 from autochain.page.extracts import Extract, Room, extract_of, span_s
-from autochain.page.near import LowLines, OutlineMeter, course_near, flat_at, hole_end, hump_of, waveform_near
+from autochain.page.near import LowLines, OutlineMeter, flat_at, hole_end, hump_of, level_near, waveform_near
 from autochain.prepare.finding import Finding
 
 RATE_HZ = 44100
@@ -92,7 +92,7 @@ def test_a_step_of_level_shows_its_height_at_its_place():
     noise = 0.1 * np.random.default_rng(2).standard_normal((8 * RATE_HZ, 2))
     at = 4 * RATE_HZ + 123
     noise[at:, 0] *= 0.5
-    course = course_near(noise, RATE_HZ, at, 0.05)
+    course = level_near(noise, RATE_HZ, at, 0.05)
     (_, left), (_, right) = course.lanes
     after = np.array(course.at_s) > 0.0
     # Half of an amplitude is 6.02 dB.

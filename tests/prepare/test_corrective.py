@@ -36,7 +36,7 @@ def planned(*resonances):
 
 
 def test_choices_stand_where_the_stages_list_them():
-    assert corrective.CHANNELS == EQUALISER_CHANNELS
+    assert corrective.FILTERED_CHANNELS == EQUALISER_CHANNELS
     assert TYPES[:4] == (corrective.BELL, corrective.LOW_SHELF, corrective.HIGH_SHELF, corrective.HIGH_PASS)
 
 

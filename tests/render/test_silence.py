@@ -86,7 +86,7 @@ def test_the_sheet_says_what_is_cut_and_that_times_stay_those_of_the_mix(made: t
         assert findings == []
         return
     assert "3.00 s at the start and 19.00 s at the end, from 0:11.0 on" in notes["silence_cut"]
-    assert "Times are those of the mix" in (folder / "mix.sheet.md").read_text()
+    assert "Times are positions in your mix" in (folder / "mix.sheet.md").read_text()
     assert len(findings) == 2
     assert all("cut off here" in one["suggestion"] for one in findings)
     # the first attack, with no silence to wait through, and the last seconds that sound

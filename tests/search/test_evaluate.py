@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.mix import Mix
-from autochain.chain.chain import STAGES, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -91,11 +91,11 @@ def test_a_solved_trial_meets_the_loudness_that_its_excerpts_say_the_song_has(so
     # Rendered again from its settings alone, each excerpt with its pre-roll.
     hops = []
     for segment in evaluator.material.segments:
-        heard = render(segment.samples, RATE, solved.settings).samples
+        heard = DEFAULT.render(segment.samples, RATE, solved.settings).samples
         hops.append(weighted_hops(heard, RATE)[200:])
     assert evaluator.material.wanted_lufs(hops) == pytest.approx(target, abs=CONFIG.search.drive.tolerance_lu)
     # The whole song with these settings: 6.4 s of 14 say it this closely, without any calibration.
-    whole = render(song, RATE, solved.settings).samples
+    whole = DEFAULT.render(song, RATE, solved.settings).samples
     assert integrated_lufs(weighted_hops(whole, RATE)) == pytest.approx(target, abs=0.25)
 
 

@@ -24,7 +24,7 @@ def test_a_used_rotation_names_saving_and_pre_echo():
     )
     (note,) = said(angle, {"rotation": {"kind": "constant", "angle_deg": 60.0, "q": 0.71}})
     assert "saves the peak stages 1.9 dB" in note.text
-    assert "Pre-echo: 4.3 dB below a click within 5 ms before it; 25.7 dB earlier than 1 ms." in note.text
+    assert "an echo: 4.3 dB below the click within the last 5 ms; 25.7 dB below it without the last 1 ms." in note.text
     assert said(angle, {"rotation": {"kind": "constant", "angle_deg": 30.0}}) == ()  # locked: another one
 
 
@@ -32,14 +32,14 @@ def test_one_left_out_names_what_was_there_to_gain_and_why():
     (late,) = said(LATE)
     assert late.code == "rotation_left_out"
     assert "would save the peak stages 0.6 dB. It is left out." in late.text
-    assert "Lows come up to 11.6 ms late. Hits lose 0.4 dB of their step." in late.text
-    assert "For lows over 5 ms late it would have to save 1.5 dB." in late.text
+    assert "Lows come up to 11.6 ms late. Hits start 0.4 dB softer." in late.text
+    assert "Where lows come over 5 ms late, it has to save at least 1.5 dB." in late.text
     assert "rotation.kind=allpass" in late.suggestion
     assert "rotation.sections=3" in late.suggestion
     (small,) = said(Rotation(angle_deg=10.0, saving_db=0.3, unused_because="small"))
     assert "Less than 0.5 dB is not worth one." in small.text
     (price,) = said(Rotation(angle_deg=10.0, saving_db=0.6, price_db=0.7, unused_because="price"))
-    assert "That costs as much as 0.7 dB of saving; under 0.5 dB is left." in price.text
+    assert "That takes 0.7 dB off the saving. Less than 0.5 dB is left." in price.text
 
 
 def test_nothing_is_said_where_nothing_was_to_gain_or_the_engineer_decided():

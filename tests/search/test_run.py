@@ -225,7 +225,7 @@ def test_what_a_lock_costs_is_told_with_both_scores(locked):
 def test_a_lock_outside_of_the_ranges_is_told(locked):
     _, found, _ = locked
     (note,) = [note for note in found.notes if note.code == "lock_outside_range"]
-    assert "limiter.release_ms=900 lies outside of 5 to 400 ms" in note.text
+    assert "limiter.release_ms=900 (the search tries 5 to 400 ms)" in note.text
 
 
 def test_a_drive_locked_too_high_is_told_as_that_and_a_louder_target_named(short_mix, small_plan):

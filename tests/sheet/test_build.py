@@ -9,7 +9,7 @@ import soundfile
 
 import autochain
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, checked, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.config import Coordinates, read_config
 from autochain.demo import CHARACTERS
 from autochain.search.sensitivity import free_knobs
@@ -17,7 +17,7 @@ from autochain.sheet.words import WHILE_MOVING
 
 
 def settings_of(sheet):
-    return checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
+    return DEFAULT.checked({stage["stage"]: stage["settings"] for stage in sheet["stages"]})
 
 
 @pytest.mark.parametrize("character", CHARACTERS)
@@ -57,7 +57,7 @@ def test_meters_show_the_reduction_found_between_input_and_output(demo_run, char
             ratio = np.where(usable, np.abs(after) / np.where(usable, np.abs(before), 1.0), 1.0).min(axis=1)
             found[stage.name] = (-20.0 * np.log10(ratio.min()), float(ratio.argmin()) / mix.rate_hz)
 
-    render(mix.samples, mix.rate_hz, settings_of(run.sheet), observe=observe)
+    DEFAULT.render(mix.samples, mix.rate_hz, settings_of(run.sheet), observe=observe)
     assert "limiter" in found
     for name, (most_db, at_s) in found.items():
         meter = entries[name]["reduction_db"]
@@ -160,7 +160,7 @@ def test_settings_that_matter_stand_where_the_sheet_sets_them(demo_run, characte
 
 
 def test_there_are_words_for_every_setting_that_may_be_moved():
-    every = {name: dict(stage.checked({})) for name, stage in STAGES.items()}
+    every = {name: dict(stage.checked({}).items()) for name, stage in STAGES.items()}
     for own in every.values():
         own.update({name: max(value, 1.0) for name, value in own.items() if name.endswith("_ms")})
     knobs = free_knobs(every, {}, read_config().search.ranges, read_config().chain_plan)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from autochain.audio.files import read_mix
-from autochain.chain.chain import STAGES, checked, render
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import StageSettings
 from autochain.demo import CHARACTERS
@@ -81,7 +81,7 @@ def test_the_printed_settings_alone_give_the_promised_result(demo_run, character
     in_json = {s["stage"]: s["settings"] for s in run.sheet["stages"]}
     assert all(set(settings[name]) == knobs(STAGES[name], in_json[name]) for name in settings)
     mix = read_mix(run.mix)
-    heard = render(mix.samples, mix.rate_hz, checked(settings)).samples
+    heard = DEFAULT.render(mix.samples, mix.rate_hz, DEFAULT.checked(settings)).samples
     after = run.sheet["after"]
     assert integrated_lufs(weighted_hops(heard, mix.rate_hz)) == pytest.approx(
         after["integrated_lufs"], abs=PROMISED_DB
@@ -259,13 +259,13 @@ def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
     rows = table_under(markdown, "## What matters most here")
     assert [row["may move"] for row in rows] == [
         "0.9 dBFS to 2.1 dBFS",
-        "down to the end of its range, up to 2.1 dBFS",
-        "down to 0.9 dBFS, up to the end of its range",
+        "bottom of its range to 2.1 dBFS",
+        "0.9 dBFS to top of its range",
         "anywhere in its range",
     ]
     assert {row["setting"] for row in rows} == {"soft clipper: ceiling"}
-    assert {row["one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
-    assert "by no more than 0.25." in markdown
+    assert {row["score if moved one step"] for row in rows} == {"+0.31 at 2.4 dBFS"}
+    assert "by 0.25 at most." in markdown
     assert "## What matters most here" not in to_markdown(plain.model_copy(update={"sensitivity": ()}))
 
 
@@ -276,7 +276,7 @@ def test_costs_show_their_share_of_the_score_and_how_far_trials_moved_them(demo_
     spread = run.sheet["search"]["spread"]["crest_loss_db"]
     assert crest["trials"] == f"{spread['low']:.1f} to {spread['high']:.1f}"
     assert crest["in score"] == f"{run.sheet['contributions']['crest_loss_db']:.2f}"
-    assert rows["loudest part raised, LU"]["weight"] == "guard"
+    assert rows["loudest part raised, LU"]["weight"] == "not priced"
     assert all(row["meaning"] for name, row in rows.items() if not name.startswith("loudness reached"))
 
 

@@ -8,11 +8,11 @@ from autochain.units import frequency_mark
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 210.0, 46.0, 12.0, 22.0, 24.0
 _LEAST_SPAN_DB, _MOST_SPAN_DB = 12.0, 48.0
 
-Levels = Sequence[float | None]
+_Levels = Sequence[float | None]
 
 
 def balance_picture(
-    label: str, bands_hz: Sequence[float], mix_db: Levels, master_db: Levels, references_db: Sequence[Levels]
+    label: str, bands_hz: Sequence[float], mix_db: _Levels, master_db: _Levels, references_db: Sequence[_Levels]
 ) -> str:
     """Draw them.
 
@@ -37,16 +37,16 @@ def balance_picture(
 
 def _parts(
     bands_hz: Sequence[float],
-    mix_db: Levels,
-    master_db: Levels,
-    references_db: Sequence[Levels],
+    mix_db: _Levels,
+    master_db: _Levels,
+    references_db: Sequence[_Levels],
     low: float,
     high: float,
 ) -> Iterator[str]:
     width, height = _WIDTH - _LEFT - _RIGHT, _HEIGHT - _TOP - _BOTTOM
     step = width / max(1, len(bands_hz))
 
-    def points(values: Levels) -> list[tuple[float, float]]:
+    def points(values: _Levels) -> list[tuple[float, float]]:
         return [
             (_LEFT + step * (k + 0.5), _TOP + height * (high - max(low, v)) / (high - low))
             for k, v in enumerate(values)

@@ -4,20 +4,20 @@ import math
 from collections.abc import Iterator
 
 from autochain.document.axes import across, line, rounds, svg, upright, word
-from autochain.page.near import Course
+from autochain.page.near import LevelOverTime
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 460.0, 180.0, 46.0, 12.0, 22.0, 24.0
 _LEAST_SPAN_DB = 12.0
 
 
-def level_picture(label: str, course: Course, most_span_db: float) -> str:
+def level_picture(label: str, course: LevelOverTime, most_span_db: float) -> str:
     """Draw it, no more than a span under the loudest; a line upright marks the place."""
     if not course.at_s:
         return svg(_WIDTH, _HEIGHT, label, [])
     return svg(_WIDTH, _HEIGHT, label, _parts(course, most_span_db))
 
 
-def _parts(course: Course, most_span_db: float) -> Iterator[str]:
+def _parts(course: LevelOverTime, most_span_db: float) -> Iterator[str]:
     width, height = _WIDTH - _LEFT - _RIGHT, _HEIGHT - _TOP - _BOTTOM
     everything = [v for _, values in course.lanes for v in values]
     high = 3.0 * math.ceil((max(everything) + 0.5) / 3.0)

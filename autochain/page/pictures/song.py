@@ -15,7 +15,7 @@ _REACH = 6.0  # half the width of what a pointer can press
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Song:
+class SongCurves:
     """What the picture shows.
 
     Attributes
@@ -49,7 +49,7 @@ class Song:
 
 
 def song_picture(
-    label: str, song: Song, marks: Sequence[Mark] = (), held_s: Sequence[tuple[float, float]] = ()
+    label: str, song: SongCurves, marks: Sequence[Mark] = (), held_s: Sequence[tuple[float, float]] = ()
 ) -> str:
     """Draw it.
 
@@ -89,7 +89,7 @@ def song_picture(
     return svg(_WIDTH, height, label, parts, links=bool(marks))
 
 
-def _playable(song: Song, bottom: float, held_s: Sequence[tuple[float, float]]) -> Iterator[str]:
+def _playable(song: SongCurves, bottom: float, held_s: Sequence[tuple[float, float]]) -> Iterator[str]:
     """What a pointer presses, and a line for the player's place; the list of times and the slider do the same."""
     y = f'y="{_TOP:.1f}" height="{bottom - _TOP:.1f}"'
     for start, stop in held_s:
@@ -109,7 +109,7 @@ def _playable(song: Song, bottom: float, held_s: Sequence[tuple[float, float]]) 
     yield f'<path class="head" data-step="{step:.4f}" d="M{_LEFT:.1f} {_TOP:.1f}v{bottom - _TOP:.1f}"/>'
 
 
-def _x(time_s: float, song: Song) -> float:
+def _x(time_s: float, song: SongCurves) -> float:
     return _LEFT + (_WIDTH - _LEFT - _RIGHT) * time_s / max(song.duration_s, 1e-9)
 
 
@@ -119,7 +119,7 @@ def _even(count: int) -> Iterator[float]:
     return (_LEFT + step * (k + 0.5) for k in range(count))
 
 
-def _wave(song: Song, y: float) -> Iterator[str]:
+def _wave(song: SongCurves, y: float) -> Iterator[str]:
     middle, half = y + _WAVE / 2.0, _WAVE / 2.0
     top = max([1e-9, *map(abs, song.highest), *map(abs, song.lowest)])
     for values, side in ((song.highest, 1), (song.lowest, -1)):
@@ -130,7 +130,7 @@ def _wave(song: Song, y: float) -> Iterator[str]:
     yield word(_LEFT + 4.0, y - 18.0, side_named.get(song.further, even))
 
 
-def _loudness(song: Song, y: float) -> Iterator[str]:
+def _loudness(song: SongCurves, y: float) -> Iterator[str]:
     everything = [*song.mix_lufs, *song.master_lufs, song.target_lufs]
     high = 2.0 * math.ceil((max(everything) + 0.5) / 2.0)
     low = max(2.0 * math.floor((min(everything) - 0.5) / 2.0), high - _LOWEST_LU)

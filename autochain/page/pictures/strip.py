@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from html import escape
 
 from autochain.document.axes import area, svg, times, upright, word
-from autochain.page.near import Outline
+from autochain.page.near import WaveformExtremes
 
 _WIDTH, _LEFT, _RIGHT, _MARKS, _WAVE, _BOTTOM = 760.0, 6.0, 6.0, 18.0, 64.0, 20.0
 _REACH = 7.0  # half the width of what a pointer can hit
@@ -20,7 +20,7 @@ class Mark:
     leads_to: str
 
 
-def strip_picture(label: str, duration_s: float, outline: Outline, marks: Sequence[Mark]) -> str:
+def strip_picture(label: str, duration_s: float, outline: WaveformExtremes, marks: Sequence[Mark]) -> str:
     """Draw it."""
     return svg(_WIDTH, _MARKS + _WAVE + _BOTTOM, label, _parts(duration_s, outline, marks), links=bool(marks))
 
@@ -40,7 +40,7 @@ def marks_along(
         )
 
 
-def _parts(duration_s: float, outline: Outline, marks: Sequence[Mark]) -> Iterator[str]:
+def _parts(duration_s: float, outline: WaveformExtremes, marks: Sequence[Mark]) -> Iterator[str]:
     width, middle, half = _WIDTH - _LEFT - _RIGHT, _MARKS + _WAVE / 2.0, _WAVE / 2.0
     most = max([1e-9, *map(abs, outline.highest), *map(abs, outline.lowest)])
     step = width / max(1, len(outline.highest))
