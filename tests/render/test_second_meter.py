@@ -46,7 +46,8 @@ def test_it_is_pyloudnorm_as_it_comes_and_our_own_meter_agrees(rate_hz: int, cha
     read = second_lufs(samples, rate_hz)
     # float32 between the two filters: a limit of this project
     assert read == pytest.approx(theirs, abs=1e-4)
-    # our blocks lie on whole hops, theirs on rounded seconds: a hundredth of the limit the page speaks at; of this project
+    # our blocks lie on whole hops, theirs on rounded seconds; a hundredth of what the page speaks of: a limit of this
+    # project
     assert integrated_lufs(weighted_hops(samples, rate_hz)) == pytest.approx(read, abs=1e-3)
 
 
