@@ -47,8 +47,8 @@ from autochain.measure._distortion_kernels import (
     cut_frames,
     group_cross_power,
     group_power,
-    region_power,
     part_channels,
+    region_power,
     regional_residual,
 )
 from autochain.measure.ear_model import (
