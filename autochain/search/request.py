@@ -22,7 +22,7 @@ from autochain.search.journal import Journal
 from autochain.solve.decisions import Decisions
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "joblib")
 
 
 @cache
