@@ -7,13 +7,11 @@ keeps its cells in a file, so that two versions of the program are compared cell
 
 import argparse
 import json
-import statistics
 import time
 from dataclasses import replace
 from pathlib import Path
 
 from real_recordings import recordings
-from report import machine, save, table
 
 ABOVE_GAIN_ALONE_DB = (3.0, 6.0, 9.0)
 CEILING_DBTP = -1.0

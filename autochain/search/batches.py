@@ -1,8 +1,7 @@
 """Trials of one batch in parallel, numbered in the order asked, kept in the journal as they finish."""
 
 from collections.abc import Sequence
-
-from joblib import delayed
+from functools import partial
 
 from autochain.config.model import Coordinates
 from autochain.search.evaluator import Trial
@@ -36,7 +35,7 @@ class Batches:
         """Evaluate points, each under its decisions; returns the trials in the order asked."""
         first, self._asked = self._asked, self._asked + len(batch)
         return self._run.in_parallel(
-            delayed(self._one)(first + place, point, decisions, aims, known)
+            partial(self._one, first + place, point, decisions, aims, known)
             for place, (point, decisions) in enumerate(batch)
         )
 
