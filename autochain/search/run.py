@@ -6,8 +6,7 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-
-from joblib import delayed
+from functools import partial
 
 from autochain.audio.mix import Mix
 from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
@@ -201,7 +200,7 @@ class ReadySearch:
     def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
         self.song.warm()
-        return self.measured.run.in_parallel(delayed(verify)(c, self.mix, self.song) for c in contenders)
+        return self.measured.run.in_parallel(partial(verify, c, self.mix, self.song) for c in contenders)
 
     def reach(
         self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False

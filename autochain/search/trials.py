@@ -1,8 +1,7 @@
 """The trials of one search: simple chains, a spread of others, what a model of them promises, and fewer stages."""
 
 from collections.abc import Callable, Sequence
-
-from joblib import delayed
+from functools import partial
 
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Config, Coordinates
@@ -237,7 +236,7 @@ class Trials:
                     journal.add(first + place, found)
             return found
 
-        trials = self._run.in_parallel(delayed(one)(place) for place in range(len(batch)))
+        trials = self._run.in_parallel(partial(one, place) for place in range(len(batch)))
         for (_, point), trial in zip(batch, trials, strict=True):
             self._losses.add(point, trial.solution, trial.loss_db)
         return trials
