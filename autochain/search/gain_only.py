@@ -9,7 +9,7 @@ from autochain.prepare.readiness import Readiness
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NO_COSTS
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
@@ -125,7 +125,7 @@ def _trade_default(
     )
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     start, wanted = config.search.trade_default, target.loudness_lufs
-    trial = song.trial(start, decisions, target.ceiling_dbtp, wanted, Guess(loss_db=0.0))
+    trial = song.trial(start, decisions, target.ceiling_dbtp, Aim(lufs=wanted), Guess(loss_db=0.0))
     contender = Contender(
         name=TRADE_DEFAULT,
         settings=trial.settings,

@@ -9,7 +9,7 @@ from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.solve.decisions import Decisions
@@ -81,7 +81,7 @@ def verify(contender: Contender, mix: Mix, song: Evaluator, song_ends: SilenceAn
     met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
     if met:
         solved = song.at_target(solved, wanted)
-    costs = song.price(solved, wanted).costs
+    costs = song.price(solved, Aim(lufs=wanted)).costs
     del solved
     return Verified(
         name=contender.name,
