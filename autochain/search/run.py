@@ -309,9 +309,8 @@ class ReadySearch:
         if not spent.complete or not chosen.met:
             return ()
         self.measured.run.progress("trying how far settings may move", 0.0)
-        guess = Guess(loss_db=trial.loss_db, slope=trial.solution.slope)
         return sensitivity(
-            lambda settings: spent.judge(settings, choice.decisions, guess).score,
+            spent.judging(chosen.settings, choice.decisions, trial.solution),
             chosen.settings,
             free_knobs(chosen.settings, choice.decisions.locks, plan.ranges, config.chain_plan),
             plan.sensitivity_score,
