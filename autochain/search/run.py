@@ -216,7 +216,7 @@ class ReadySearch:
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
 
     def reach(
-        self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False
+        self, target: Target, *, budget: int | None = None, after: Sequence["Reached"] = (), brief: bool = False
     ) -> "Reached":
         """Search a target, and verify what was found.
 
@@ -226,8 +226,9 @@ class ReadySearch:
             May be another than the request's, of the same kind of loudness.
         budget
             Trials; those of the configuration when None.
-        seeds
-            Points to start from, in place of baselines and explorer.
+        after
+            Targets reached before, the nearest first: their points are tried in place of baselines, and what their
+            trials taught is taken over.
         brief
             Leaves out neighbours, and how far settings may move.
         """
@@ -235,7 +236,10 @@ class ReadySearch:
         plan = config.search if budget is None else config.search.model_copy(update={"budget": budget})
         config = config.model_copy(update={"target": target, "search": plan})
         run = self.measured.run
-        spent = Trials(self.excerpts, self.song, config, self.binding, run, seeds).spend(sides=not brief)
+        seeds = tuple(dict.fromkeys(one.point for one in after if one.point is not None))
+        before = after[0].spent if after else None
+        trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
+        spent = trials.spend(sides=not brief)
         run.progress("verifying on the whole song", 0.0)
         contenders = [
             Contender(
