@@ -23,7 +23,7 @@ from autochain.threads import side_by_side
 T = TypeVar("T")
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "joblib")
 
 
 @cache
