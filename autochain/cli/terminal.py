@@ -60,11 +60,13 @@ def _watched(compile_first: Callable[[Progress], None] | None) -> Iterator[Progr
     with _phases() as show:
         if compile_first is not None:
             compile_first(show)
+        gc.freeze()  # what is loaded stays, so nobody need look through it again
+        gc.enable()
         yield show
 
 
 def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on: bool = False) -> Caller:
-    """The caller of one command, once everything that it needs is loaded.
+    """The caller of one command.
 
     Parameters
     ----------
@@ -73,8 +75,6 @@ def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on
     goes_on
         Whether a search that was stopped can go on later.
     """
-    gc.freeze()  # what is loaded stays, so nobody need look through it again
-    gc.enable()
     return Caller(
         tell=tell, ask=_ask, watch=partial(_watched, compile_first), stoppable=partial(asked_to_stop, goes_on=goes_on)
     )
