@@ -5,6 +5,7 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 """
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -13,7 +14,7 @@ from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
-from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.measure.loudness import Series, integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
 from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
@@ -58,6 +59,8 @@ class MeasuredMix:
         Verdict of the check.
     fingerprint
         Text of `measure.fingerprint`, by band.
+    hops
+        K-weighted power of the mix per 10 ms hop.
     decisions
         The engineer's, beside what the configuration has set.
     settled
@@ -73,6 +76,7 @@ class MeasuredMix:
     peak_dbtp: float
     readiness: Readiness
     fingerprint: dict[str, str]
+    hops: Series
     decisions: Decisions
     settled: Decisions
     prepared: Prepared
@@ -87,11 +91,14 @@ class MeasuredMix:
         before = seen.measured.figures
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise inaudible(mix)
-        resonances = find_resonances(seen.resonance)
         decisions = request.decisions.within(chain)
         # What is the same for every trial stays as an earlier sheet has it.
         common = (*chain.linear, DYNAMIC_BELL, OUTPUT)
         settled = decisions if near is None else near.settled(decisions, common)
+        with ThreadPoolExecutor(1) as pool:  # neither needs the other
+            powers = pool.submit(band_powers, mix.samples, mix.rate_hz)
+            resonances = find_resonances(seen.resonance)
+            prepared = prepare(mix, before, config, settled, request.references, resonances, seen.resonance)
         return cls(
             request=request,
             run=run,
@@ -99,10 +106,11 @@ class MeasuredMix:
             lufs=before.integrated_lufs,
             peak_dbtp=before.true_peak_dbtp,
             readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
-            fingerprint=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
+            fingerprint=fingerprint_text(fingerprint_of(powers.result())),
+            hops=seen.measured.hops,
             decisions=decisions,
             settled=settled,
-            prepared=prepare(mix, before, config, settled, request.references, resonances, seen.resonance),
+            prepared=prepared,
         )
 
     def by_gain(self, target: Target) -> Suggestion | None:
@@ -129,10 +137,9 @@ class MeasuredMix:
         if self.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             decisions = Decisions(locks=decisions.locks, without=decisions.without | {CLIPPER})
-        mix_hops = weighted_hops(mix.samples, mix.rate_hz)
-        spans = choose_spans(mix_hops, self.lufs, plan.excerpts)
+        spans = choose_spans(self.hops, self.lufs, plan.excerpts)
         rules = config.prepare.rotation_rules
-        rotation = rotation_on(mix, self.before, mix_hops, config.target, plan.excerpts, rules)
+        rotation = rotation_on(mix, self.before, self.hops, config.target, plan.excerpts, rules)
         decided = _with_rotation(self.prepared.added_to(decisions), rotation)
 
         first = outline_at(plan.trade_default, decided, config.target.ceiling_dbtp, chain)
@@ -140,7 +147,7 @@ class MeasuredMix:
         start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
         later = [name for name in chain.linear if name not in chain.leading]
         linear = chain.render(start, mix.rate_hz, settings, stages=later).samples
-        hops = mix_hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
+        hops = self.hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
         level = integrated_lufs(hops)
         assert level is not None
 
