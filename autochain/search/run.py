@@ -42,6 +42,7 @@ from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
 from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
 
@@ -248,20 +249,28 @@ class ReadySearch:
         trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
         spent = trials.spend(sides=not brief)
         run.progress("verifying on the whole song", 0.0)
-        contenders = [
-            Contender(
-                name=name,
-                settings=trial.settings,
-                target=target,
-                decisions=decisions,
-                guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
-            )
+        contenders = run.in_parallel(
+            partial(self._contender, name, trial, decisions, target, spent)
             for name, (trial, decisions) in contenders_of(spent).items()
-        ]
+        )
         # Backwards: the trade default takes longest.
         verified = self.verified(contenders[::-1])[::-1]
         choice = choose(spent, verified, config)
         return Reached(suggestion=self._suggestion(config, spent, verified, choice, brief=brief), spent=spent)
+
+    def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
+        found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
+        # Where nothing reaches the target, what comes nearest is for the song alone to tell.
+        if found.met or spent.best.solution.met:
+            guess = self.excerpts.start_from(plan, spent.aim.lufs, found)
+        return Contender(
+            name=name,
+            settings=trial.settings,
+            target=target,
+            decisions=decisions,
+            guess=guess,
+        )
 
     def _suggestion(
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
