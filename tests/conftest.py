@@ -28,6 +28,7 @@ from autochain.demo import demo_song, make_demo
 
 RATE = 44100
 CEILING_DBTP = -1.0
+DEMO_S, DEMO_TRIALS = 14.0, 14
 
 
 @pytest.fixture(scope="module")
@@ -204,15 +205,14 @@ def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def search_demo(character: str, folder: Path) -> Suggested:
-    """Make the demo mix of a character in a new folder, and search it at its own target."""
+    """Make the demo mix of a character in a new folder, and search it at its own target, with few trials."""
     folder.mkdir()
     mix = folder / f"{character}.wav"
     # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
-    write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
+    write_wav(mix, make_demo(character, RATE, DEMO_S, 1), RATE, 1)
     lufs = demo_song(character).target_lufs
-    plan = folder / "plan.toml"
-    plan.write_text("[search]\nsensitivity_trials = 18\n", encoding="utf-8")
-    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2, "--config", plan)
+    plan = small_config(folder / "plan.toml")
+    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", DEMO_TRIALS, "--jobs", 2, "--config", plan)
 
 
 @pytest.fixture(scope="session")
