@@ -198,6 +198,32 @@ def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture(scope="session")
+def brief_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first six seconds of it, faded: for whole runs of which the search is not the point.
+
+    What a run costs goes with the length of its mix. Trials hear this one whole.
+    """
+    return write_part(tmp_path_factory.mktemp("brief") / "brief.wav", 6.0)
+
+
+@pytest.fixture(scope="session")
+def excerpts_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first nine seconds of it, faded: the shortest of which trials hear two excerpts (`small_config`)."""
+    return write_part(tmp_path_factory.mktemp("excerpts") / "excerpts.wav", 9.0)
+
+
+def write_part(path: Path, seconds: float) -> Path:
+    """Write the first seconds of the rock demo of twelve, with an end as silent as its beginning."""
+    samples = make_demo("dense_rock", RATE, 12.0, 1)[: round(seconds * RATE)].copy()
+    faded = round(0.3 * RATE)
+    silent = round(0.1 * RATE)
+    samples[-faded - silent : -silent] *= np.cos(np.linspace(0.0, np.pi / 2.0, faded))[:, None] ** 2
+    samples[-silent:] = 0.0
+    write_wav(path, samples, RATE, 1)
+    return path
+
+
 def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One folder for all processes of a test run."""
     own = tmp_path_factory.getbasetemp()

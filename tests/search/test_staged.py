@@ -21,8 +21,8 @@ def searched(mix, plan, **search):
 
 
 @pytest.fixture(scope="module")
-def mix(short_mix):
-    return read_mix(short_mix)
+def mix(excerpts_mix):
+    return read_mix(excerpts_mix)
 
 
 @pytest.fixture(scope="module")
