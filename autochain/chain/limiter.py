@@ -34,6 +34,8 @@ class _Work:
     rows: Samples
     up: Samples
     read: Samples
+    turns: npt.NDArray[np.bool_]
+    peaks: npt.NDArray[np.float64]
     watch: Watch
 
 
@@ -134,7 +136,7 @@ class Limiting:
             return False
         found = kernels.find_needs(
             window.reshape(-1), window.shape[1], starts, stops, work.taps, work.rows, self._ceiling, nearly,
-            work.up, work.read, first, self._needs,
+            work.up, work.read, work.turns, work.peaks, first, self._needs,
         )  # fmt: skip
         if found and len(self._lines) > 1 and self._link > 0.0:
             kernels.link_needs(self._needs, self._link)
@@ -159,7 +161,9 @@ def _prepared(window: Samples) -> _Work:
         taps=DETECTOR.mirrored.astype(dtype),
         rows=_meter_rows().astype(dtype),
         up=up,
-        read=np.empty((7, up.shape[1]), dtype),
+        read=np.empty(up.shape[1], dtype),
+        turns=np.empty(up.shape[1], np.bool_),
+        peaks=np.empty((4, up.shape[1])),
         watch=Watch(DETECTOR, window.shape[0], window.shape[1], dtype),
     )
 

@@ -1,14 +1,12 @@
 """The terminal as the caller of a job: lines on stderr, a question where somebody can answer, progress, Ctrl-C."""
 
+import gc
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-from rich.progress import Progress as Bar
 
 from autochain.cli.interrupt import asked_to_stop
 from autochain.progress import Progress
@@ -25,34 +23,48 @@ def _ask(question: str) -> bool:
 
 
 @contextmanager
-def _progress_bar() -> Iterator[Progress]:
-    """Give a function that shows a phase and its share done; phases without a share show elapsed time."""
-    console = Console(stderr=True)
+def _phases() -> Iterator[Progress]:
+    """Give a function that shows a phase and its share done: as a bar in a terminal, as a line elsewhere."""
+    if not sys.stderr.isatty():
+        yield _Lines()
+        return
+    from rich.console import Console  # a tenth of a second
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    # Phases without a share show elapsed time.
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Bar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("starting", total=None)
-        last = ""
 
         def show(phase: str, done: float) -> None:
-            nonlocal last
-            if not console.is_terminal and phase != last:
-                console.print(f"{phase} ...", highlight=False)
-            last = phase
             bar.update(task, description=phase, total=1.0 if done > 0.0 else None, completed=done)
 
         yield show
 
 
+class _Lines:
+    """One line a phase."""
+
+    def __init__(self) -> None:
+        self._last = ""
+
+    def __call__(self, phase: str, done: float) -> None:
+        if phase != self._last:
+            typer.echo(f"{phase} ...", err=True)
+        self._last = phase
+
+
 @contextmanager
 def _watched(compile_first: Callable[[Progress], None] | None) -> Iterator[Progress]:
-    with _progress_bar() as show:
+    with _phases() as show:
         if compile_first is not None:
             compile_first(show)
         yield show
 
 
 def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on: bool = False) -> Caller:
-    """The caller of one command.
+    """The caller of one command, once everything that it needs is loaded.
 
     Parameters
     ----------
@@ -61,6 +73,8 @@ def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on
     goes_on
         Whether a search that was stopped can go on later.
     """
+    gc.freeze()  # what is loaded stays, so nobody need look through it again
+    gc.enable()
     return Caller(
         tell=tell, ask=_ask, watch=partial(_watched, compile_first), stoppable=partial(asked_to_stop, goes_on=goes_on)
     )

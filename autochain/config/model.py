@@ -147,8 +147,6 @@ class SearchPlan(ConfigPart):
     batch: int = Field(ge=1)
     seed: int = Field(ge=0, le=2**32 - 1)  # what a sampler takes
     startup: int = Field(ge=1)
-    explore_share: float = Field(ge=0.0, le=1.0)
-    first_margin: float = Field(ge=0.0)
     simpler_within: float = Field(ge=0.0)
     chain_earns: float = Field(ge=0.0)
     neighbours_within: float = Field(ge=0.0)

@@ -5,13 +5,15 @@ format_version 1: first version. Files are named by their base name and the hash
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import autochain
 from autochain.audio.mix import Mix
-from autochain.compare.comparison import Comparison
 from autochain.measure.band_changes import BandChange
 from autochain.measure.measurement import Measurement
+
+if TYPE_CHECKING:
+    from autochain.compare.comparison import Comparison
 
 VERSION = 1
 # Measurement fields that are kept.
@@ -65,7 +67,7 @@ def entry_of(
     }
 
 
-def comparison_entry(found: Comparison) -> dict[str, Any]:
+def comparison_entry(found: "Comparison") -> dict[str, Any]:
     """Entry of `compare`."""
     return entry_of(
         "compare",

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
-import scipy.signal
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+from scipy import fft
 
 from autochain.audio.mix import Samples
 
@@ -22,7 +23,7 @@ BANDS_HZ = ((40.0, 250.0), (250.0, 2000.0), (2000.0, 10000.0))
 # passes. A limit of this project.
 SAME_SONG = 0.65
 _CELLS = 10  # of 0.1 s in one value
-_CHUNK = 100
+_CHUNK = 25
 _MEAN_OVER = 15
 _DEEP_DB = 20.0
 _MOST_DB = 6.0  # what one second may differ: a single hit or gap does not decide
@@ -34,14 +35,17 @@ def band_powers(samples: Samples, rate_hz: int) -> _Doubles:
     """Power in the three bands per 0.1 s, summed over channels, shape (cells, 3), without an incomplete last cell."""
     frames = rate_hz // 10
     count = len(samples) // frames
-    at_hz = np.fft.rfftfreq(frames, 1.0 / rate_hz)
-    inside = [(at_hz >= low) & (at_hz < high) for low, high in BANDS_HZ]
+    # The bands adjoin, each from its lowest bin on.
+    edges = np.searchsorted(fft.rfftfreq(frames, 1.0 / rate_hz), [*(low for low, _ in BANDS_HZ), BANDS_HZ[-1][1]])
     cells = np.empty((count, len(BANDS_HZ)))
     for start in range(0, count, _CHUNK):
         stop = min(count, start + _CHUNK)
-        blocks = samples[start * frames : stop * frames].reshape(stop - start, frames, -1)
-        power = (np.abs(np.fft.rfft(blocks, axis=1)).astype(np.float64) ** 2).sum(axis=2) / frames**2
-        cells[start:stop] = np.stack([power[:, band].sum(axis=1) for band in inside], axis=1)
+        part = samples[start * frames : stop * frames]
+        power = np.zeros((stop - start, edges[-1]), part.dtype)
+        for channel in part.T:
+            lines = fft.rfft(channel.reshape(stop - start, frames))[:, : edges[-1]]
+            power += lines.real**2 + lines.imag**2
+        cells[start:stop] = np.add.reduceat(power, edges[:-1], axis=1, dtype=np.float64) / frames**2
     return cells
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from autochain.measure.prediction import gram
 from autochain.units import linear_to_db, power_to_db
 
 _Doubles = npt.NDArray[np.float64]
@@ -49,24 +50,22 @@ def gain_step_db(around: _Doubles, rate_hz: int, at: int) -> float | None:
     powers = [float(np.mean(side * side)) for side in (before, after)]
     if min(powers) < _LEAST_POWER:
         return None
-    gram = np.zeros((_ORDER + 1, _ORDER + 1))
+    products = np.zeros((_ORDER + 1, _ORDER + 1))
     for side, power in zip((before, after), powers, strict=True):
-        rows = np.lib.stride_tricks.sliding_window_view(side, _ORDER + 1)[:, ::-1]
-        gram += rows.T @ rows / (power * len(rows))
-    gram[np.diag_indices(_ORDER + 1)] += 1e-9
-    a = np.concatenate([[1.0], np.linalg.solve(gram[1:, 1:], -gram[1:, 0])])
-    usual = 0.5 * float(a @ gram @ a)  # mean square of the error, re the power of its side
-    u, v = np.zeros(_ORDER), np.zeros(_ORDER)
-    for n in range(_ORDER):
-        u[n] = a[: n + 1] @ after[n::-1]
-        v[n] = a[n + 1 :] @ before[: -_ORDER - 1 + n : -1]
+        products += gram(side, _ORDER) / (power * (side.size - _ORDER))
+    products[np.diag_indices(_ORDER + 1)] += 1e-9
+    a = np.concatenate([[1.0], np.linalg.solve(products[1:, 1:], -products[1:, 0])])
+    usual = 0.5 * float(a @ products @ a)  # mean square of the error, re the power of its side
+    u = np.convolve(a, after[:_ORDER])[:_ORDER]
+    v = np.convolve(a, before[-_ORDER:])[_ORDER:]
     h = -float(u @ v) / max(float(u @ u), 1e-30)
     if h <= 0.0:
         return None
     left, surprise = float(np.sum((h * u + v) ** 2)), float(np.sum((u + v) ** 2))
+    if left > min(_GAINED * surprise, _USUAL * usual * powers[0] * _ORDER):
+        return None
     # Undoing a step upwards turns down everything after the instant, its noise too, which is no explanation.
-    by_click = min(1.0, h * h) * _left_by_click(a, u + v)
-    if left > min(_GAINED * surprise, _USUAL * usual * powers[0] * _ORDER, _BETTER * by_click):
+    if left > _BETTER * min(1.0, h * h) * _left_by_click(a, u + v):
         return None
     step_db = -linear_to_db(h)
     heard_db = power_to_db(powers[1] / powers[0])

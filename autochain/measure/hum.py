@@ -9,6 +9,7 @@ by some hundredths of a hertz (from memory): a few turns around the nominal one 
 """
 
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,8 @@ from autochain.units import linear_to_db
 _FAMILIES_HZ = (50.0, 60.0)
 _Lines = dict[float, tuple[float, float, float]]
 _Doubles = npt.NDArray[np.float64]
+_Singles = npt.NDArray[np.float32]
+_Complexes = npt.NDArray[np.complex128]
 
 _LOW_RATE_HZ = 2000  # about: a whole number of frames is taken for one
 _TAPS_PER_STEP = 12
@@ -123,36 +126,63 @@ class HumMeter:
         rows, middle_s = rows[sounding], middle_s[sounding]
         if len(rows) < _LEAST_WINDOWS:
             return {}
-        lines_hz = sorted({m * f for f in _FAMILIES_HZ for m in range(1, int(_HIGHEST_HZ / f) + 1)})
         window = np.hanning(size + 1)[:-1]
         windowed = (rows * (2.0 / window.sum() * window)).astype(np.float32)
         parts = np.array_split(np.arange(len(rows)), max(1, round(len(rows) * hop / (_PART_S * self._rate_hz))))
+        lines_hz, (real, imaginary) = _lines_hz(), _turning(size, self._rate_hz)
+        amplitudes = windowed @ real + 1j * (windowed @ imaginary)
+        amplitudes *= np.exp(-2j * np.pi * middle_s[:, None] * _looked_at_hz())
         found = {}
-        for line_hz in lines_hz:
-            freq_hz = np.concatenate([[line_hz], line_hz + _BESIDE_HZ])
-            at_s = (np.arange(size) - 0.5 * size) / self._rate_hz
-            turning = np.exp(-2j * np.pi * at_s[:, None] * freq_hz).astype(np.complex64)
-            amplitude = windowed @ turning.real + 1j * (windowed @ turning.imag)
-            amplitude *= np.exp(-2j * np.pi * middle_s[:, None] * freq_hz)
+        for line_hz, amplitude in zip(lines_hz, np.split(amplitudes, len(lines_hz), axis=1), strict=True):
             wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in _FAMILIES_HZ if line_hz % f == 0.0))
-            steady = np.array([_steady(amplitude[part], middle_s[part], wander_hz) for part in parts])
-            level_db = 20.0 * np.log10(np.maximum(steady, _SILENCE))
-            lead_db = float((level_db[:, 0] - level_db[:, 1:].max(axis=1)).mean())
-            if lead_db >= _LINE_DB:
-                found[line_hz] = (float(steady[:, 0].mean()), lead_db, float(np.ptp(level_db[:, 0])))
+
+            def steady(columns: slice, wander_hz: float, amplitude: _Complexes = amplitude) -> _Doubles:
+                return np.array([_steady(amplitude[part, columns], middle_s[part], wander_hz) for part in parts])
+
+            own = steady(slice(0, 1), wander_hz)[:, 0]
+            own_db = _in_db(own)
+            # Beside it other turns find more, never less: most lines need no closer look.
+            for beside_hz in (0.0, wander_hz):
+                lead_db = float((own_db - _in_db(steady(slice(1, None), beside_hz)).max(axis=1)).mean())
+                if lead_db < _LINE_DB:
+                    break
+            else:
+                found[line_hz] = (float(own.mean()), lead_db, float(np.ptp(own_db)))
         return found
 
 
-def _steady(amplitude: npt.NDArray[np.complex128], at_s: npt.NDArray[np.float64], wander_hz: float) -> _Doubles:
+def _in_db(level: _Doubles) -> _Doubles:
+    return np.asarray(20.0 * np.log10(np.maximum(level, _SILENCE)))
+
+
+@cache
+def _lines_hz() -> tuple[float, ...]:
+    """Every multiple that is looked for."""
+    return tuple(sorted({m * f for f in _FAMILIES_HZ for m in range(1, int(_HIGHEST_HZ / f) + 1)}))
+
+
+@cache
+def _looked_at_hz() -> _Doubles:
+    """Each line and what is beside it, one after the other."""
+    return np.concatenate([np.append(line_hz, line_hz + _BESIDE_HZ) for line_hz in _lines_hz()])
+
+
+@lru_cache(maxsize=1)
+def _turning(size: int, rate_hz: float) -> tuple[_Singles, _Singles]:
+    """Real and imaginary part of what turns every frequency back to rest, shape (frames, frequencies)."""
+    at_s = (np.arange(size) - 0.5 * size) / rate_hz
+    turning = np.exp(-2j * np.pi * at_s[:, None] * _looked_at_hz()).astype(np.complex64)
+    return np.ascontiguousarray(turning.real), np.ascontiguousarray(turning.imag)
+
+
+def _steady(amplitude: _Complexes, at_s: _Doubles, wander_hz: float) -> _Doubles:
     """What stays still of the amplitudes at some frequencies, at the best turn around each, shape (frequencies,)."""
-    best, middle = np.zeros(amplitude.shape[1]), len(amplitude) // 2
-    steps = round(wander_hz / _TURN_HZ)
-    for turn_hz in np.arange(-steps, steps + 1) * _TURN_HZ:
-        turned = amplitude * np.exp(-2j * np.pi * turn_hz * at_s)[:, None]
-        # Of an even number the upper of the two middle values; `np.median` takes six times as long.
-        re, im = (np.partition(part, middle, axis=0)[middle] for part in (turned.real, turned.imag))
-        best = np.maximum(best, np.hypot(re, im))
-    return best
+    steps, middle = round(wander_hz / _TURN_HZ), len(amplitude) // 2
+    turns = np.exp(-2j * np.pi * (_TURN_HZ * np.arange(-steps, steps + 1))[:, None] * at_s)
+    turned = amplitude.T[:, None] * turns
+    # Of an even number the upper of the two middle values; `np.median` takes six times as long.
+    re, im = (np.partition(part, middle, axis=2)[..., middle] for part in (turned.real, turned.imag))
+    return np.asarray(np.hypot(re, im).max(axis=1))
 
 
 def _family(mains_hz: float, lines: list[_Lines]) -> Hum | None:

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
+
+from autochain.measure.prediction import gram
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -79,39 +80,49 @@ def find_pulse(around: _Doubles, rate_hz: int) -> Pulse | None:
     if a is None:
         return None
     error = np.convolve(around, a)[: around.size]
-    best: Pulse | None = None
-    for length in _LENGTHS:
-        n = length * scale
-        shifted = np.zeros((n + _ORDER, n))
+    most = _LENGTHS[-1] * scale
+    shifted = np.zeros((most + _ORDER, most))
+    for j in range(most):
+        shifted[j : j + _ORDER + 1, j] = a
+    # The first columns of both belong to the shorter pulses.
+    basis, triangle = np.linalg.qr(shifted)
+    # U' e for every place within 8 ms, shape (columns, places).
+    first = middle - near
+    beside = error[first : middle + near + most + _ORDER]
+    parts = np.stack(
+        [np.correlate(beside, basis[: j + 1 + _ORDER, j], "valid")[: 2 * near + 1] for j in range(most)]
+    )
+    places = slice(near - off, near + off + 1)
+    best = (0, 0, np.zeros(0), 0.0)
+    for n in (length * scale for length in _LENGTHS):
+        taken = _energy(parts[:n, places])[: 2 * off - n + 1]
+        at = near - off + int(taken.argmax())
+        shape = np.linalg.solve(triangle[:n, :n], parts[:n, at])
+        left = parts[:n].copy()
+        reach = n + _ORDER - 1
+        undone = shifted[: n + _ORDER, :n] @ shape
         for j in range(n):
-            shifted[j : j + _ORDER + 1, j] = a
-        basis, triangle = np.linalg.qr(shifted)
-        first = middle - off
-        taken = _taken(error[first : middle + off + _ORDER], basis)
-        start = first + int(taken.argmax())
-        shape = np.linalg.solve(triangle, basis.T @ error[start : start + n + _ORDER])
-        rest = error.copy()
-        rest[start : start + n + _ORDER] -= shifted @ shape
-        left = _taken(rest[middle - near : middle + near + n + _ORDER], basis)
-        ratio = float(np.sqrt(taken.max() / max(float(left.max()), 1e-30)))
-        if best is None or ratio > best.stands_out:
-            without = around.copy()
-            without[start : start + n] -= shape
-            ends = (middle - near, start, start + n, middle + near)
-            best = Pulse(
-                start=start - middle,
-                shape=shape,
-                without=without,
-                stands_out=ratio,
-                changes_db=max(_change_db(rest, *ends), _change_db(np.diff(without), *ends), key=abs),
-            )
-    return best
+            left[j, at - reach : at + reach + 1] -= np.correlate(undone, basis[: n + _ORDER, j], "full")
+        ratio = float(np.sqrt(taken.max() / max(float(_energy(left).max()), 1e-30)))
+        if not best[0] or ratio > best[3]:
+            best = (n, first + at, shape, ratio)
+    n, start, shape, ratio = best
+    rest, without = error.copy(), around.copy()
+    rest[start : start + n + _ORDER] -= shifted[: n + _ORDER, :n] @ shape
+    without[start : start + n] -= shape
+    ends = (middle - near, start, start + n, middle + near)
+    return Pulse(
+        start=start - middle,
+        shape=shape,
+        without=without,
+        stands_out=ratio,
+        changes_db=max(_change_db(rest, *ends), _change_db(np.diff(without), *ends), key=abs),
+    )
 
 
-def _taken(error: _Doubles, basis: _Doubles) -> _Doubles:
-    """Energy that a pulse would take off the error, for every place at which it may begin."""
-    parts = sliding_window_view(error, basis.shape[0]) @ basis
-    return np.asarray(np.einsum("ij,ij->i", parts, parts))
+def _energy(parts: _Doubles) -> _Doubles:
+    """Energy that a pulse takes off the error, for every place at which it may begin."""
+    return np.asarray(np.einsum("ij,ij->j", parts, parts))
 
 
 def _change_db(values: _Doubles, first: int, end: int, start: int, last: int) -> float:
@@ -122,12 +133,11 @@ def _change_db(values: _Doubles, first: int, end: int, start: int, last: int) ->
 
 def _predictor(around: _Doubles, first: int, last: int) -> _Doubles | None:
     """Coefficients learned on both sides of what is left out, each weighted to the same power; None in silence."""
-    gram = np.zeros((_ORDER + 1, _ORDER + 1))
+    products = np.zeros((_ORDER + 1, _ORDER + 1))
     for side in (around[:first], around[last:]):
-        rows = sliding_window_view(side, _ORDER + 1)[:, ::-1]
-        own = rows.T @ rows / len(rows)
+        own = gram(side, _ORDER) / (side.size - _ORDER)
         if own[0, 0] < _LEAST_POWER:
             return None
-        gram += own / own[0, 0]
-    gram[np.diag_indices(_ORDER + 1)] += 1e-9
-    return np.concatenate([[1.0], np.linalg.solve(gram[1:, 1:], -gram[1:, 0])])
+        products += own / own[0, 0]
+    products[np.diag_indices(_ORDER + 1)] += 1e-9
+    return np.concatenate([[1.0], np.linalg.solve(products[1:, 1:], -products[1:, 0])])

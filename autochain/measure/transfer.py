@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 
 from autochain.audio.mix import Samples
 from autochain.measure.cross_spectra import Complexes, CrossSpectra, Floats, cross_spectra, debiased
@@ -55,6 +54,8 @@ class Transfer:
 
     def apply(self, samples: Samples) -> Samples:
         """Filter a sound, in step, with the same length and dtype; silence before and after it."""
+        from scipy.signal import oaconvolve  # half a second to load, which only `compare` needs
+
         frames, channels = samples.shape
         out = np.empty_like(samples)
         dtype = samples.dtype if samples.dtype == np.float64 else np.dtype(np.float32)
@@ -65,7 +66,7 @@ class Transfer:
             inputs = samples[max(0, first) : min(frames, end)].astype(dtype, copy=False)
             inputs = np.pad(inputs, ((max(0, -first), max(0, end - frames)), (0, 0)))
             for i in range(channels):
-                filtered = scipy.signal.oaconvolve(inputs, self.taps[:, i, :].astype(dtype), mode="valid", axes=0)
+                filtered = oaconvolve(inputs, self.taps[:, i, :].astype(dtype), mode="valid", axes=0)
                 out[start:stop, i] = filtered.sum(axis=1)
         return out
 

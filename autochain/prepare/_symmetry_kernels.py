@@ -44,47 +44,51 @@ def window_peaks(
             peaks[row, k] = largest[k]
 
 
+# Sections side by side. A fixed number, and one array for what one loop reads and writes at fixed distances: only then
+# the loop is vectorised.
+SIDE_BY_SIDE = 16
+_LANES = 2 * SIDE_BY_SIDE
+
+
 @njit(cache=True, nogil=True)
 def all_pass_window_peaks(
     samples: Floats,
-    last: float,
-    middle: float,
+    lanes: Floats,
     row_of: npt.NDArray[np.intp],
     window_frames: int,
     floor: float,
-    work: Floats,
     state: Floats,
     peaks: Floats,
 ) -> None:
-    """Fill peaks[window, n] with the largest magnitude after n + 1 equal all-pass sections, at least `floor`.
+    """Fill peaks[window, n, k] with the largest magnitude after n + 1 sections like the k-th, at least `floor`.
 
-    Numerator last, middle, 1; denominator 1, middle, last. `row_of[w]` is the row of `peaks` for the w-th window of
-    the sound, -1 where it does not count; filtering begins at the first frame whatever counts. `work` is room
-    for one window of two channels, `state` for two memories per section and channel, both float64; `state`
-    begins at 0. A single channel is filtered twice, which costs nothing beside the waiting.
+    Numerator last, middle, 1; denominator 1, middle, last. A section has to wait for its last sample, so 16 kinds of
+    them are filtered at the same time, each for two channels (or twice for the only one): `lanes` holds 32 places for
+    the sound, 32 times `last` and 32 times `middle`, those of the second channel behind those of the first. `state`
+    begins at 0 and has a row for every section: twice 32 memories, and the 32 largest so far.
+
+    `row_of[w]` is the row of `peaks` for the w-th window of the sound, -1 where it does not count; filtering begins at
+    the first frame whatever counts.
     """
     other = samples.shape[1] - 1
     for window in range(row_of.size):
-        start = window * window_frames
-        for i in range(window_frames):
-            work[i, 0] = samples[start + i, 0]
-            work[i, 1] = samples[start + i, other]
+        state[:, 2 * _LANES :] = floor
+        for i in range(window * window_frames, (window + 1) * window_frames):
+            lanes[:SIDE_BY_SIDE] = samples[i, 0]
+            lanes[SIDE_BY_SIDE:_LANES] = samples[i, other]
+            for n in range(state.shape[0]):
+                own = state[n]
+                for k in range(_LANES):
+                    x = lanes[k]
+                    y = lanes[_LANES + k] * x + own[k]
+                    own[k] = lanes[2 * _LANES + k] * (x - y) + own[_LANES + k]
+                    own[_LANES + k] = x - lanes[_LANES + k] * y
+                    lanes[k] = y
+                    high = abs(y)
+                    own[2 * _LANES + k] = high if high > own[2 * _LANES + k] else own[2 * _LANES + k]
         row = row_of[window]
-        for n in range(state.shape[0]):
-            s1, s2, u1, u2 = state[n, 0], state[n, 1], state[n, 2], state[n, 3]
-            largest = floor
-            for i in range(window_frames):
-                x = work[i, 0]
-                y = last * x + s1
-                s1 = middle * (x - y) + s2
-                s2 = x - last * y
-                w = work[i, 1]
-                z = last * w + u1
-                u1 = middle * (w - z) + u2
-                u2 = w - last * z
-                work[i, 0] = y
-                work[i, 1] = z
-                largest = max(largest, abs(y), abs(z))
-            state[n, 0], state[n, 1], state[n, 2], state[n, 3] = s1, s2, u1, u2
-            if row >= 0:
-                peaks[row, n] = largest
+        if row >= 0:
+            for n in range(state.shape[0]):
+                for k in range(peaks.shape[2]):
+                    left, right = state[n, 2 * _LANES + k], state[n, 2 * _LANES + SIDE_BY_SIDE + k]
+                    peaks[row, n, k] = max(left, right)

@@ -21,6 +21,7 @@ _OFFSET_DBFS = -60.0
 _CORNERS_HZ = (20.0, 25.0, 30.0)
 _OFFSET_CORNER_HZ = 10.0  # well below everything that sounds: where only an offset has to go
 _Q = 0.71
+_BLOCK_FRAMES = 1 << 15
 # A rise of the peak by more than this costs more headroom than the subsonics did: then without phase shift.
 _MOST_RISE_DB = 0.3
 
@@ -64,14 +65,14 @@ def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut 
     corners = _CORNERS_HZ if subsonic > _SUBSONIC_DB else (_OFFSET_CORNER_HZ,)
     if subsonic <= _SUBSONIC_DB and offset <= _OFFSET_DBFS:
         return None
-    peak = float(np.abs(samples).max())
+    peak, whole = _peak_and_energy(samples)
     tried: list[tuple[float, float, float]] = []
     for corner in corners:
         section = butterworth_high_pass(corner, rate_hz)
-        step = Step(mid_side=False, first=(section,), second=(section,))
-        filtered = SectionFilter([step], samples.shape[1]).push(samples)
-        change_db = linear_to_db(float(np.abs(filtered).max()) / peak)
-        tried.append((round(change_db, 1), corner, _removed_db(samples, filtered)))
+        high_pass = SectionFilter([Step(mid_side=False, first=(section,), second=(section,))], samples.shape[1])
+        highest, left = _peak_and_energy(samples, high_pass)
+        removed_db = min(0.0, power_to_db(max(0.0, whole - left) / whole))
+        tried.append((round(linear_to_db(highest / peak), 1), corner, removed_db))
     # The lowest peak; of peaks that are the same to 0.1 dB the lowest corner.
     change_db, corner, removed_db = min(tried)
     return LowCut(
@@ -84,6 +85,13 @@ def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut 
     )
 
 
-def _removed_db(before: Samples, after: Samples) -> float:
-    whole, left = (float(np.square(x, dtype=np.float64).sum()) for x in (before, after))
-    return min(0.0, power_to_db(max(0.0, whole - left) / whole))
+def _peak_and_energy(samples: Samples, high_pass: SectionFilter | None = None) -> tuple[float, float]:
+    """Largest magnitude and sum of squares of a sound, behind a filter where one is given; in blocks for the cache."""
+    peak = energy = 0.0
+    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
+        block = samples[start : start + _BLOCK_FRAMES]
+        block = block if high_pass is None else high_pass.push(block)
+        peak = max(peak, float(np.abs(block).max()))
+        flat = block.astype(np.float64).reshape(-1)
+        energy += float(flat @ flat)
+    return peak, energy

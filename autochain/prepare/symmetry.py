@@ -13,7 +13,7 @@ from autochain.audio.mix import Samples
 from autochain.audio.sections import SectionFilter, Step
 from autochain.measure.asymmetry import Loud, loud_windows, window_frames
 from autochain.measure.attack import AttackReference
-from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
+from autochain.prepare._symmetry_kernels import SIDE_BY_SIDE, all_pass_window_peaks, window_peaks
 
 _STEP_DEG = 5
 
@@ -245,28 +245,29 @@ def _all_passes(
     frames = window_frames(rate_hz)
     row_of = np.full(counted[-1] + 1, -1, dtype=np.intp)
     row_of[counted] = np.arange(counted.size)
-    work, peaks = np.empty((frames, 2)), np.empty((counted.size, _MOST_SECTIONS))
+    tried = [(freq_hz, q) for freq_hz in _ALL_PASS_HZ for q in _ALL_PASS_Q]
+    lanes = np.zeros((3, 2, SIDE_BY_SIDE))
+    lanes[1:, :, : len(tried)] = np.array([all_pass_section(*one, rate_hz)[:2] for one in tried]).T[:, np.newaxis]
+    state = np.zeros((_MOST_SECTIONS, lanes.size))
+    peaks = np.empty((counted.size, _MOST_SECTIONS, len(tried)))
+    all_pass_window_peaks(samples, lanes.reshape(-1), row_of, frames, threshold_linear, state, peaks)
     found = []
-    for freq_hz in _ALL_PASS_HZ:
+    for k, (freq_hz, q) in enumerate(tried):
+        mean_db = (20.0 * np.log10(peaks[:, :, k] / threshold_linear)).mean(axis=0)
         at_hz = np.append(np.geomspace(20.0, 20000.0, 200), freq_hz)
-        for q in _ALL_PASS_Q:
-            last, middle = all_pass_section(freq_hz, q, rate_hz)[:2]
-            state = np.zeros((_MOST_SECTIONS, 4))
-            all_pass_window_peaks(samples, last, middle, row_of, frames, threshold_linear, work, state, peaks)
-            mean_db = (20.0 * np.log10(peaks / threshold_linear)).mean(axis=0)
-            late = all_pass_group_delay_ms(at_hz, freq_hz=freq_hz, q=q, sections=1, rate_hz=rate_hz)
-            for n, value in enumerate(mean_db, start=1):
-                late_ms = n * float(late.max())
-                found.append(
-                    Rotation(
-                        kind="allpass",
-                        angle_deg=0.0,
-                        freq_hz=freq_hz,
-                        q=q,
-                        sections=n,
-                        saving_db=unrotated_db - float(value),
-                        price_db=LATE_PRICE_DB_PER_MS * late_ms,
-                        group_delay_ms=late_ms,
-                    )
+        late = all_pass_group_delay_ms(at_hz, freq_hz=freq_hz, q=q, sections=1, rate_hz=rate_hz)
+        for n, value in enumerate(mean_db, start=1):
+            late_ms = n * float(late.max())
+            found.append(
+                Rotation(
+                    kind="allpass",
+                    angle_deg=0.0,
+                    freq_hz=freq_hz,
+                    q=q,
+                    sections=n,
+                    saving_db=unrotated_db - float(value),
+                    price_db=LATE_PRICE_DB_PER_MS * late_ms,
+                    group_delay_ms=late_ms,
                 )
+            )
     return found

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import scipy.signal
 import soundfile
 
 from autochain.audio.blocks import for_soundfile
@@ -68,8 +67,10 @@ class _InPieces:
         self._b, self._a = stage.b, stage.a
 
     def apply_filter(self, channel: Samples) -> Samples:
+        from scipy.signal import lfilter  # pyloudnorm has loaded it: half a second
+
         state = np.zeros(max(self._a.size, self._b.size) - 1)
         for start in range(0, channel.size, _PIECE_FRAMES):
             piece = slice(start, start + _PIECE_FRAMES)
-            channel[piece], state = scipy.signal.lfilter(self._b, self._a, channel[piece], zi=state)
+            channel[piece], state = lfilter(self._b, self._a, channel[piece], zi=state)
         return channel

@@ -68,7 +68,7 @@ def choose(spent: Spent, verified: Sequence[Verified], config: Config) -> Choice
     # The search may have come back to a baseline's very settings.
     twins = [v.name for v in verified if v.settings == chosen.settings and v.name in _SHOWN]
     point = None if trial.coordinates is None else switched(trial.coordinates)
-    heard = [t for t in spent.done if t.solution.met and not t.pruned]
+    heard = [t for t in spent.done if t.solution.met]
     return Choice(
         chosen=chosen,
         trial=trial,
@@ -78,7 +78,6 @@ def choose(spent: Spent, verified: Sequence[Verified], config: Config) -> Choice
         stats=SearchStats(
             trials=len(spent.done),
             feasible=len(heard),
-            pruned=sum(t.pruned for t in spent.done),
             on_edge=() if point is None else on_edge(point, config.search.ranges, spent.binding.decided.locks),
             mean_renders=float(np.mean([t.solution.renders for t in spent.done])),
             chosen_from=twins[0] if twins else chosen.name,

@@ -28,6 +28,14 @@ StoredSettings = Annotated[
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """Loudness that a trial is solved for, and what a LU more of it costs: scores are those at the very loudness."""
+
+    lufs: float
+    score_per_lu: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
     """A priced point.
 
@@ -40,15 +48,11 @@ class Trial:
     solution
         How the drive was found and what loudness it gave.
     costs, score
-        Costs of that render and their weighted sum (with the penalty when out of reach).
+        Costs of that render, and their weighted sum at the very loudness aimed at (with a penalty when out of reach).
     loss_db
         Drive beyond what gain alone would have needed: loudness given up to the peak stages.
     early_work_db
         What the compressors and the clipper take in the loud parts.
-    first_score, first_loss_db
-        The same on the first excerpt alone, where that was judged.
-    pruned
-        True when it was judged on the first excerpt alone: the costs are of that, score and loss are estimates.
     """
 
     coordinates: Coordinates | None
@@ -58,9 +62,6 @@ class Trial:
     score: float
     loss_db: float
     early_work_db: float
-    first_score: float | None = None
-    first_loss_db: float | None = None
-    pruned: bool = False
 
 
 class Evaluator(Solver):
@@ -76,18 +77,21 @@ class Evaluator(Solver):
         self._reference.warm()
 
     def trial(
-        self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, target_lufs: float, guess: Guess
+        self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, aim: Aim, guess: Guess
     ) -> Trial:
         """Evaluate one point of the search space."""
-        solved = self.solve(outline_at(coordinates, decisions, ceiling_dbtp, self.chain), target_lufs, guess)
-        return self.price(solved, target_lufs, coordinates)
+        solved = self.solve(outline_at(coordinates, decisions, ceiling_dbtp, self.chain), aim.lufs, guess)
+        return self.price(solved, aim, coordinates)
 
-    def price(self, solved: Solved, target_lufs: float, coordinates: Coordinates | None = None) -> Trial:
+    def price(self, solved: Solved, aim: Aim, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
         costs = self._reference.costs(solved)
+        over_lu = solved.solution.reached_lufs - aim.lufs
         price = score(costs, self.weights)
-        if not solved.solution.met:
-            price += OUT_OF_REACH + OUT_OF_REACH_PER_LU * abs(solved.solution.reached_lufs - target_lufs)
+        if solved.solution.met:
+            price -= aim.score_per_lu * over_lu
+        else:
+            price += OUT_OF_REACH + OUT_OF_REACH_PER_LU * abs(over_lu)
         return Trial(
             coordinates=coordinates,
             settings=solved.settings,

@@ -8,7 +8,7 @@ from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NO_COSTS
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
 from autochain.search.result import SearchStats, Suggestion, Verified
@@ -117,7 +117,7 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
     )
     song = Evaluator(material, config.weights, config.search.drive, config.chain_plan)
     start, wanted = config.search.trade_default, target.loudness_lufs
-    trial = song.trial(start, decisions, target.ceiling_dbtp, wanted, Guess(loss_db=0.0))
+    trial = song.trial(start, decisions, target.ceiling_dbtp, Aim(lufs=wanted), Guess(loss_db=0.0))
     contender = Contender(
         name=TRADE_DEFAULT,
         settings=trial.settings,

@@ -3,13 +3,11 @@
 import hashlib
 import json
 import platform
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import version
-from typing import Any
-
-from joblib import Parallel
+from typing import Any, TypeVar
 
 import autochain
 from autochain.audio.mix import Mix
@@ -20,9 +18,12 @@ from autochain.prepare.references import Reference
 from autochain.progress import Progress, Stop, silent
 from autochain.search.journal import Journal
 from autochain.solve.decisions import Decisions
+from autochain.threads import side_by_side
+
+T = TypeVar("T")
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "optuna", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "joblib")
 
 
 @cache
@@ -126,10 +127,9 @@ class RunOptions:
     journal: Journal | None = None
     stop: Stop = never
 
-    def in_parallel(self, calls: Iterable[Any]) -> list[Any]:
-        """Make calls of `joblib.delayed`, `jobs` at a time; their results in the order given.
+    def in_parallel(self, calls: Iterable[Callable[[], T]]) -> list[T]:
+        """Make calls, `jobs` at a time; their results in the order given.
 
-        In threads: the kernels release the interpreter lock, and threads share the mix and every cached reference
-        instead of copying them.
+        In threads, which share the mix and every cached reference instead of copying them.
         """
-        return list(Parallel(n_jobs=self.jobs, prefer="threads")(calls))
+        return side_by_side(calls, self.jobs)

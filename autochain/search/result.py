@@ -73,9 +73,8 @@ class Verified:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchStats:
-    """How the search went: trials told, trials that heard every excerpt and met the target, coordinates on an edge.
+    """How the search went: trials told, trials that met the target, coordinates on an edge.
 
-    `pruned` trials heard one excerpt and no more.
     `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
     None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the feasible
     trials. `forgone` is the best chain where a simpler one was suggested for it, over which it gains too little.
@@ -86,7 +85,6 @@ class SearchStats:
     on_edge: tuple[str, ...]
     mean_renders: float
     chosen_from: str
-    pruned: int = 0
     complete: bool = True
     coordinates: Coordinates | None = None
     spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)

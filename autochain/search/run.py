@@ -6,8 +6,7 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-
-from joblib import delayed
+from functools import partial
 
 from autochain.audio.mix import Mix
 from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
@@ -35,11 +34,10 @@ from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
-from autochain.search.staged import Staged
 from autochain.search.trials import Trials
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions
-from autochain.solve.excerpts import Span, choose_spans, first_excerpt, whole_song
+from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess
@@ -153,15 +151,13 @@ class MeasuredMix:
             )
             return Evaluator(material, config.weights, plan.drive, chain)
 
-        place = first_excerpt(spans)
-        alone = None if place is None else evaluator([spans[place]])
         return ReadySearch(
             measured=self,
             binding=Binding.of(decided, self.request.decisions.locks, self.request.near, chain),
             rotation=rotation,
             spans=spans,
             song=evaluator([whole_song(len(hops))]),
-            staged=Staged(evaluator(spans), alone, place or 0, plan.ranges),
+            excerpts=evaluator(spans),
         )
 
 
@@ -185,7 +181,7 @@ class ReadySearch:
         The rotation, used or not.
     spans
         The excerpts.
-    song, staged
+    song, excerpts
         Evaluators over the whole song and over the excerpts.
     """
 
@@ -194,7 +190,7 @@ class ReadySearch:
     rotation: Rotation
     spans: tuple[Span, ...]
     song: Evaluator
-    staged: Staged
+    excerpts: Evaluator
 
     @property
     def mix(self) -> Mix:
@@ -204,7 +200,7 @@ class ReadySearch:
     def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
         self.song.warm()
-        return self.measured.run.in_parallel(delayed(verify)(c, self.mix, self.song) for c in contenders)
+        return self.measured.run.in_parallel(partial(verify, c, self.mix, self.song) for c in contenders)
 
     def reach(
         self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False
@@ -226,7 +222,7 @@ class ReadySearch:
         plan = config.search if budget is None else config.search.model_copy(update={"budget": budget})
         config = config.model_copy(update={"target": target, "search": plan})
         run = self.measured.run
-        spent = Trials(self.staged, self.song, config, self.binding, run, seeds).spend(sides=not brief)
+        spent = Trials(self.excerpts, self.song, config, self.binding, run, seeds).spend(sides=not brief)
         run.progress("verifying on the whole song", 0.0)
         contenders = [
             Contender(

@@ -9,9 +9,8 @@ it holds; between rendered points the score is taken to rise evenly.
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
-
-from joblib import delayed
+from functools import partial
+from typing import Protocol, TypeVar
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
@@ -26,7 +25,15 @@ _OCTAVE, _DECIBEL, _TENTH = 2.0, 1.0, 0.1
 _FAR = 1000.0  # of them lead to the end of any range
 
 Judge = Callable[[ChainSettings], float]
-InParallel = Callable[[Iterable[Any]], list[Any]]
+T = TypeVar("T")
+
+
+class InParallel(Protocol):
+    """Makes calls at the same time."""
+
+    def __call__(self, calls: Iterable[Callable[[], T]]) -> list[T]:
+        """Their results, in the order given."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +152,7 @@ def sensitivity(
     most_trials
         Most calls of `judge`; nothing is said when they do not suffice for a step of every knob to both sides.
     in_parallel
-        Makes calls of `joblib.delayed` at the same time; changes nothing but time.
+        Makes calls at the same time; changes nothing but time.
     """
     sides = [(knob, side) for knob in knobs for side in (-1.0, 1.0)]
     moves = [(knob, side) for knob, side in sides if knob.at(side) != knob.value]
@@ -155,7 +162,7 @@ def sensitivity(
     def at(knob: Knob, value: float) -> float:
         return judge(knob.moved(settings, value))
 
-    stays, *moved = in_parallel([delayed(judge)(settings), *(delayed(at)(k, k.at(side)) for k, side in moves)])
+    stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side)) for k, side in moves)])
     change = {(k.name, side): score - stays for (k, side), score in zip(moves, moved, strict=True)}
 
     def worst(knob: Knob) -> tuple[float, float]:
@@ -171,7 +178,7 @@ def sensitivity(
             return None
         return _end(lambda v: at(knob, v) - stays, knob, side, change[knob.name, side], worse_by, renders)
 
-    ends = in_parallel(delayed(end)(knob, side) for knob in shown for side in (-1.0, 1.0))
+    ends = in_parallel(partial(end, knob, side) for knob in shown for side in (-1.0, 1.0))
     found = []
     for knob, low, high in zip(shown, ends[::2], ends[1::2], strict=True):
         worse, side = worst(knob)

@@ -1,4 +1,4 @@
-"""What a search knows once its trials are spent, and further chains judged as the last of them were."""
+"""What a search knows once its trials are spent, and further chains judged as they were."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,8 +7,7 @@ from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
-from autochain.search.evaluator import Evaluator, Trial
-from autochain.search.staged import Aims
+from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
@@ -24,8 +23,6 @@ class Spent:
     ----------
     done
         Trials of the budget, in the order asked.
-    comparable_from
-        Number of the first whose score was taken at the last loudness of the excerpts.
     families
         Trials of the baselines, with the names of their families.
     best
@@ -34,8 +31,8 @@ class Spent:
         Its neighbours by side, where they were looked for.
     complete
         False where the search was stopped.
-    aims
-        Loudness of the excerpts in the last trials.
+    aim
+        Loudness of the excerpts at which the song meets the target, and what a LU costs there.
     limiter_ceiling_dbtp
         The limiter's own ceiling in all of them.
     binding
@@ -45,12 +42,11 @@ class Spent:
     """
 
     done: tuple[Trial, ...]
-    comparable_from: int
     families: tuple[tuple[str, Trial], ...]
     best: Trial
     neighbours: Mapping[str, Trial]
     complete: bool
-    aims: Aims
+    aim: Aim
     limiter_ceiling_dbtp: float
     binding: Binding
     excerpts: Evaluator
@@ -64,21 +60,21 @@ class Spent:
         return {name: best[name] for name in BASELINE_WORDS if name in best}
 
     def baseline(self, family: str, point: Coordinates) -> Trial:
-        """A baseline's point on the excerpts at the loudness of the last trials, solved as closely as in `judge`."""
-        aim, binds = self.aims.excerpts_lufs, self.binding.of_family(family)
-        return self._closely().trial(point, binds, self.limiter_ceiling_dbtp, aim, Guess())
+        """A baseline's point on the excerpts at the loudness of the trials, solved as closely as in `judge`."""
+        binds = self.binding.of_family(family)
+        return self._closely().trial(point, binds, self.limiter_ceiling_dbtp, self.aim, Guess())
 
     def judge(self, settings: ChainSettings, decisions: Decisions, guess: Guess) -> Trial:
-        """Judge complete settings on the excerpts at the loudness of the last trials; only the drive is solved.
+        """Judge complete settings on the excerpts at the loudness of the trials; only the drive is solved.
 
         It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
         of score would be those of the loudness. Where the guess leads astray, it is solved once more without one.
         """
-        closely, target_lufs, plan = self._closely(), self.aims.excerpts_lufs, only_drive_left(settings, decisions)
-        solved = closely.solve(plan, target_lufs, guess)
+        closely, plan = self._closely(), only_drive_left(settings, decisions)
+        solved = closely.solve(plan, self.aim.lufs, guess)
         if not solved.solution.met:
-            solved = closely.solve(plan, target_lufs, Guess())
-        return closely.price(solved, target_lufs)
+            solved = closely.solve(plan, self.aim.lufs, Guess())
+        return closely.price(solved, self.aim)
 
     def _closely(self) -> Evaluator:
         return self.excerpts.with_tolerance(min(_CLOSELY_LU, self.excerpts.plan.tolerance_lu))

@@ -1,22 +1,21 @@
-"""The trials of one search: baselines, exploration, descent, and leaving out what hardly matters."""
+"""The trials of one search: simple chains, a spread of others, what a model of them promises, and fewer stages."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Config, Coordinates
 from autochain.errors import StoppedError
-from autochain.search.baselines import WITH_LOCKS, baseline_points
-from autochain.search.batches import Batches
+from autochain.search.baselines import WITH_LOCKS, Family, baseline_grids, corners, tuned
 from autochain.search.binding import Binding
-from autochain.search.descent import DescentSampler
-from autochain.search.evaluator import Evaluator, Trial
-from autochain.search.front import REAL_CHOICE_DB, by_side, neighbours, non_dominated
+from autochain.search.costs import score
+from autochain.search.evaluator import Aim, Evaluator, Trial
+from autochain.search.front import REAL_CHOICE_DB, neighbours
+from autochain.search.losses import Losses
 from autochain.search.request import RunOptions
+from autochain.search.sampler import ModelSampler
 from autochain.search.space import outline_at, ranges_near, removable
 from autochain.search.spent import Spent
-from autochain.search.staged import Aims, Known, Staged
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
@@ -26,37 +25,14 @@ from autochain.solve.solved import Guess
 _HEADROOM_DB = 0.1
 # A neighbour has to differ by a little more on the excerpts, so that it still does on the whole song.
 _MARGIN_DB = 0.1
-# The whole song is rendered no nearer to its target than this to calibrate: what is missing is added to what the
-# excerpts have at that drive, and song and excerpts rise alike within a tenth.
-_ROUGHLY_LU = 0.1
+# How far the drive is turned back to learn what a LU costs, and what a LU can cost: beyond is noise.
+_TURNED_BACK_DB = 0.5
+_MOST_A_LU = 12.0
+# Trials are rendered no nearer to their aim than this: the rest is told by what a LU costs.
+_TRIAL_LU = 0.05
 _OWN = ""  # family of the search's own points
 
-
-class Sampler(Protocol):
-    """Proposes points; knows nothing of sound.
-
-    The same seed and the same calls give the same points, so whoever repeats the calls has the sampler as it was.
-    """
-
-    def ask(self, count: int) -> list[Coordinates]:
-        """Return `count` points to evaluate, all inside the ranges."""
-        ...
-
-    def tell(self, scores: Sequence[float]) -> None:
-        """Take the scores of all points last asked for, in the order asked; lower is better."""
-        ...
-
-    def known(self, point: Coordinates, score: float) -> None:
-        """Take a point that was evaluated without being asked for; it may lie outside the ranges."""
-        ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Level:
-    """What trials aim at, and the number of the first trial whose score was taken there: from it on they compare."""
-
-    aims: Aims
-    first: int = 0
+_Evaluate = Callable[[Sequence[Family]], Sequence[Trial]]
 
 
 class Trials:
@@ -64,7 +40,7 @@ class Trials:
 
     Parameters
     ----------
-    staged, song
+    excerpts, song
         Evaluators over the excerpts and over the whole song.
     config
         Targets, plan, weights.
@@ -73,148 +49,158 @@ class Trials:
     run
         How many trials at the same time; what they see depends on earlier batches alone.
     seeds
-        Points known to be good near this target: tried first, in place of baselines and explorer.
+        Points known to be good near this target: tried first, in place of baselines.
     """
 
     def __init__(
         self,
-        staged: Staged,
+        excerpts: Evaluator,
         song: Evaluator,
         config: Config,
         binding: Binding,
         run: RunOptions,
         seeds: Sequence[Coordinates] = (),
     ) -> None:
-        self._seeds = seeds
-        self._staged, self._song = staged, song
-        self._plan, self._weights = config.search, config.weights
+        plan, near = config.search, binding.near
+        self._plan, self._weights = plan, config.weights
+        self._excerpts, self._song = excerpts, song
         self._target_lufs = config.target.loudness_lufs
         self._limiter_ceiling = config.target.ceiling_dbtp - _HEADROOM_DB
         self._binding = binding
-        self._batches = Batches(staged, self._limiter_ceiling, run)
         self._run = run
+        self._seeds = seeds
+        self._start = seeds[0] if seeds else plan.trade_default if near is None else near.start
+        ranges = plan.ranges if near is None else ranges_near(near.start, plan.ranges, plan.around_share)
+        self._sampler = ModelSampler(ranges, plan.seed, binding.searched, self._start)
+        self._losses = Losses(plan.ranges)
         self._complete = True
+        self._asked = 0
         self._done: list[Trial] = []
         self._families: list[tuple[str, Trial]] = []
 
     def spend(self, *, sides: bool = True) -> Spent:
         """Spend the budget, then leave out stages that hardly matter; with `sides` look for neighbours of the best."""
-        plan, near = self._plan, self._binding.near
-        start = self._seeds[0] if self._seeds else plan.trade_default if near is None else near.start
         self._run.progress("calibrating the excerpts", 0.0)
-        self._staged.warm()
-        searched = self._binding.searched
-        first = self._staged.excerpts.solve(
-            outline_at(start, searched, self._limiter_ceiling, self._song.chain), self._target_lufs, Guess()
-        )
-        level = _Level(aims=self._calibrate(first.settings, first.loss_db))
-        if self._seeds:
-            seeded = self._batch([(_OWN, point) for point in self._seeds], level, keep=True)
-            best = min(seeded, key=lambda t: t.score)
-        elif near is None:
-            self._spend_on_baselines(level)
-            best, level = self._explored(level)
-        else:
-            # The sheet's own point comes first, so that the smallest budget holds it.
-            (best,) = self._batch([(_OWN, start)], level, keep=True)
-            self._spend_on_baselines(level)
-        if best.coordinates is not None:
-            ranges = plan.ranges if near is None else ranges_near(near.start, plan.ranges, plan.around_share)
-            descent = DescentSampler(ranges, plan.seed, searched)
-            descent.known(best.coordinates, best.score)
-            self._ask(descent, plan.budget, level)
-        best = self._best(level)
+        self._excerpts.warm()
+        self._aim = self._calibrated()
+        self._spend_on_known()
+        while self._left() and not self._stopped():
+            points = self._sampler.ask(min(self._plan.batch, self._left()))
+            self._sampler.tell([trial.score for trial in self._of_budget([(_OWN, point) for point in points])])
+        best = self._best()
         if not self._stopped():
-            best = self._simpler(best, level)
+            best = self._simpler(best)
         if not self._stopped():
-            self._without_locks(level)
+            self._without_locks()
         return Spent(
             done=tuple(self._done),
-            comparable_from=level.first,
             families=tuple(self._families),
             best=best,
-            neighbours=self._neighbours(best, level) if sides and self._complete else {},
+            neighbours=self._neighbours(best) if sides and self._complete else {},
             complete=self._complete,
-            aims=level.aims,
+            aim=self._aim,
             limiter_ceiling_dbtp=self._limiter_ceiling,
             binding=self._binding,
-            excerpts=self._staged.excerpts,
+            excerpts=self._excerpts,
         )
 
-    def _neighbours(self, best: Trial, level: _Level) -> dict[str, Trial]:
-        """The best trial's neighbours; earlier trials that promise to be some are judged anew for it."""
-        weights, within = self._weights, self._plan.neighbours_within
-        now = list(filter(self._eligible, self._done[level.first :]))
-        earlier = list(filter(self._eligible, self._done[: level.first]))
-        if earlier:
-            first = min(earlier, key=lambda t: t.score)
-            promising = by_side(first, non_dominated(earlier, weights), weights, within)
-            again = [t.coordinates for side in promising.values() for t in side[: self._plan.batch // 2]]
-            points = list(dict.fromkeys(c for c in again if c is not None))
-            now += filter(self._eligible, self._evaluate([(_OWN, c) for c in points], level, keep=True))
-        return neighbours(best, [best, *now], weights, within, REAL_CHOICE_DB + _MARGIN_DB)
+    def _calibrated(self) -> Aim:
+        """Loudness of the excerpts when the song is at the target, and what a LU more costs there.
 
-    def _spend_on_baselines(self, level: _Level) -> None:
+        The song is rendered once, at the drive that the excerpts took; what it misses, the excerpts are to make up for.
+        """
+        excerpts = self._excerpts
+        plan = outline_at(self._start, self._binding.searched, self._limiter_ceiling, excerpts.chain)
+        heard = excerpts.solve(plan, self._target_lufs, Guess())
+        self._losses.add(self._start, heard.solution, heard.loss_db)
+
+        def same(drive_db: float) -> Decisions:
+            return Decisions(locks=ChainSettings({DRIVE: {"gain_db": drive_db}}))
+
+        drive_db, settings = heard.solution.drive_db, heard.settings
+        whole = self._song.solve(only_drive_left(settings, same(drive_db)), self._target_lufs, Guess())
+        missing_lu = self._target_lufs - whole.solution.reached_lufs
+        del whole
+        less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
+        quieter = excerpts.solve(less, self._target_lufs, Guess())
+        costs = [score(excerpts.price(solved, Aim(lufs=0.0)).costs, self._weights) for solved in (quieter, heard)]
+        rise_lu = heard.solution.reached_lufs - quieter.solution.reached_lufs
+        a_lu = (costs[1] - costs[0]) / rise_lu if rise_lu > 0.0 else 0.0
+        return Aim(lufs=heard.solution.reached_lufs + missing_lu, score_per_lu=min(_MOST_A_LU, max(0.0, a_lu)))
+
+    def _spend_on_known(self) -> None:
+        """What is tried whatever comes of it: earlier points, simple chains, and a spread of others."""
         plan = self._plan
-        families = self._distinct(baseline_points(plan.trade_default, plan.baselines))
-        families = families[: max(2, plan.budget - len(self._done))]
-        for start in range(0, len(families), plan.batch):
+        first = self._seeds if self._seeds or self._binding.near is None else (self._start,)
+        # An earlier sheet's own point comes first, so that the smallest budget holds it.
+        self._in_batches([(_OWN, point) for point in first])
+        if self._seeds:
+            return
+        grids = self._distinct()
+        self._in_batches(corners(grids)[: max(2, self._left())])
+        self._in_batches([(_OWN, point) for point in self._sampler.spread(plan.startup)])
+        tuned(grids, self._families, plan.ranges, lambda asked: self._in_batches(asked))
+
+    def _in_batches(self, asked: Sequence[Family]) -> list[Trial]:
+        """Evaluate points of the budget, whole batches at a time, and teach the sampler those that bind alike."""
+        found: list[Trial] = []
+        asked = asked[: max(0, self._left())] if self._done else asked
+        for start in range(0, len(asked), self._plan.batch):
             if self._stopped():
                 break
-            batch = families[start : start + plan.batch]
-            names = [family for family, _ in batch]
-            self._families.extend(zip(names, self._batch(batch, level, keep=True), strict=True))
-
-    def _distinct(self, points: Sequence[tuple[str, Coordinates]]) -> list[tuple[str, Coordinates]]:
-        """The families under the locks, each setting once: a locked release, or no clipper, makes many points one."""
-        found: list[tuple[str, Coordinates]] = []
-        seen = []
-        for family, point in points:
-            name = WITH_LOCKS[family] if self._binding.touches(family) else family
-            chain = outline_at(point, self._binding.of_family(name), self._limiter_ceiling, self._song.chain)
-            if chain not in seen:
-                seen.append(chain)
-                found.append((name, point))
+            batch = asked[start : start + self._plan.batch]
+            trials = self._of_budget(batch)
+            for (family, point), trial in zip(batch, trials, strict=True):
+                if family:
+                    self._families.append((family, trial))
+                if self._allowed(trial):
+                    self._sampler.known(point, trial.score)
+            found += trials
         return found
 
-    def _without_locks(self, level: _Level) -> None:
+    def _left(self) -> int:
+        return self._plan.budget - len(self._done)
+
+    def _distinct(self) -> dict[str, list[Coordinates]]:
+        """The baselines' grids under the locks, each setting once: a locked release makes many points one."""
+        found: dict[str, list[Coordinates]] = {}
+        seen = []
+        for family, points in baseline_grids(self._plan.trade_default, self._plan.baselines).items():
+            name = WITH_LOCKS[family] if self._binding.touches(family) else family
+            for point in points:
+                chain = outline_at(point, self._binding.of_family(name), self._limiter_ceiling, self._song.chain)
+                if chain not in seen:
+                    seen.append(chain)
+                    found.setdefault(name, []).append(point)
+        return found
+
+    def _without_locks(self) -> None:
         """Beyond the budget: the simple baselines as they would be without the locks, to tell what these cost."""
-        points = baseline_points(self._plan.trade_default, self._plan.baselines)
-        free = [(family, point) for family, point in points if self._families and self._binding.touches(family)]
-        if free:
-            self._run.progress("trying simple chains without the locks", 0.0)
-            trials = self._evaluate(free, level, keep=True)
-            self._families.extend(zip([family for family, _ in free], trials, strict=True))
+        grids = baseline_grids(self._plan.trade_default, self._plan.baselines)
+        free = {name: points for name, points in grids.items() if self._families and self._binding.touches(name)}
+        if not free:
+            return
+        self._run.progress("trying simple chains without the locks", 0.0)
 
-    def _explored(self, level: _Level) -> tuple[Trial, _Level]:
-        """Spend the explorer's share; returns the best, and what to aim at now."""
-        # Its library takes a second to load, which is better spent behind the first trials.
-        from autochain.search.tpe import TpeSampler
+        def evaluate(asked: Sequence[Family]) -> Sequence[Trial]:
+            trials = self._evaluate(asked)
+            self._families.extend(zip([family for family, _ in asked], trials, strict=True))
+            return trials
 
-        plan = self._plan
-        explorer = TpeSampler(plan.ranges, plan.seed, len(self._families) + plan.startup)
-        for _, trial in self._families:
-            if trial.coordinates is not None:
-                explorer.known(trial.coordinates, trial.score)
-        self._ask(explorer, round(plan.explore_share * plan.budget), level)
-        best = self._best(level)
-        if best.solution.met and len(self._done) < plan.budget and not self._stopped():
-            # Scores at another excerpt loudness do not compare: the leaders are judged anew.
-            level = _Level(aims=self._calibrate(best.settings, best.loss_db), first=len(self._done))
-            most = min(plan.batch, max(1, (plan.budget - level.first) // 2))
-            leaders = sorted(filter(self._allowed, self._done), key=lambda t: t.score)[:most]
-            self._batch([(_OWN, t.coordinates) for t in leaders if t.coordinates is not None], level, keep=True)
-            best = self._best(level)
-        return best, level
+        evaluate(corners(free))
+        tuned(free, self._families, self._plan.ranges, evaluate)
+
+    def _neighbours(self, best: Trial) -> dict[str, Trial]:
+        """The best trial's neighbours among all."""
+        eligible = [t for t in self._done if t.solution.met and t.coordinates is not None and self._allowed(t)]
+        within, least_db = self._plan.neighbours_within, REAL_CHOICE_DB + _MARGIN_DB
+        return neighbours(best, [best, *eligible], self._weights, within, least_db)
 
     def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested; near an earlier
         # sheet baselines are for the whole song alone, since its stages stay.
         own = self._binding.near is None or not any(trial is known for _, known in self._families)
-        return own and not trial.pruned and self._binding.honoured_by(trial.settings)
-
-    def _eligible(self, trial: Trial) -> bool:
-        return trial.solution.met and trial.coordinates is not None and self._allowed(trial)
+        return own and self._binding.honoured_by(trial.settings)
 
     def _stopped(self) -> bool:
         """Whether the user wants no more than what there is; once said, it stays."""
@@ -222,50 +208,47 @@ class Trials:
             self._complete = False
         return not self._complete
 
-    def _best(self, level: _Level) -> Trial:
-        allowed = list(filter(self._allowed, self._done[level.first :]))
+    def _best(self) -> Trial:
+        allowed = list(filter(self._allowed, self._done))
         if not allowed:  # only when it was stopped so early
             raise StoppedError("Stopped before any trial was done, so there is nothing to show. --resume goes on.")
         return min(allowed, key=lambda t: t.score)
 
-    def _ask(self, sampler: Sampler, until: int, level: _Level) -> None:
-        while len(self._done) < min(until, self._plan.budget) and not self._stopped():
-            asked = sampler.ask(min(self._plan.batch, until - len(self._done)))
-            sampler.tell([trial.score for trial in self._batch([(_OWN, point) for point in asked], level)])
-
-    def _batch(
-        self, batch: Sequence[tuple[str, Coordinates]], level: _Level, *, keep: bool = False
-    ) -> list[Trial]:
-        """Evaluate a batch of the budget. With `keep` none is cut short."""
+    def _of_budget(self, batch: Sequence[Family]) -> list[Trial]:
         self._run.progress("searching", len(self._done) / self._plan.budget)
-        trials = self._evaluate(batch, level, keep=keep)
+        trials = self._evaluate(batch)
         self._done.extend(trials)
         return trials
 
-    def _evaluate(self, batch: Sequence[tuple[str, Coordinates]], level: _Level, *, keep: bool) -> list[Trial]:
-        asked = [(point, self._binding.of_family(family)) for family, point in batch]
-        # Solves may start from any trial; whether a score is behind is told by those it compares with.
-        comparable = self._done[level.first :]
-        best = min((t.score for t in comparable if self._allowed(t)), default=None)
-        known = Known.of(list(self._done), comparable, best, None if keep else self._plan.first_margin)
-        return self._batches.evaluate(asked, level.aims, known)
+    def _evaluate(self, batch: Sequence[Family]) -> list[Trial]:
+        """Evaluate points in parallel, numbered in the order asked; what a solve knows comes from earlier batches."""
+        first, self._asked = self._asked, self._asked + len(batch)
+        evaluator = self._excerpts.with_tolerance(max(_TRIAL_LU, self._plan.drive.tolerance_lu))
+        guesses = self._losses.guesses([point for _, point in batch])
 
-    def _simpler(self, best: Trial, level: _Level) -> Trial:
+        def one(place: int) -> Trial:
+            (family, point), journal = batch[place], self._run.journal
+            found = None if journal is None else journal.find(first + place)
+            if found is None:
+                binds = self._binding.of_family(family)
+                found = evaluator.trial(point, binds, self._limiter_ceiling, self._aim, guesses[place])
+                if journal is not None:
+                    journal.add(first + place, found)
+            return found
+
+        trials = self._run.in_parallel(partial(one, place) for place in range(len(batch)))
+        for (_, point), trial in zip(batch, trials, strict=True):
+            self._losses.add(point, trial.solution, trial.loss_db)
+        return trials
+
+    def _simpler(self, best: Trial) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""
         allowed = best.score + self._plan.simpler_within
         while best.coordinates is not None and (names := removable(best.coordinates, self._binding.searched)):
             self._run.progress("leaving out what hardly matters", 0.0)
             fewer = [(_OWN, best.coordinates.model_copy(update={name: 0.0})) for name in names]
-            without = min(self._evaluate(fewer, level, keep=True), key=lambda t: t.score)
+            without = min(self._evaluate(fewer), key=lambda t: t.score)
             if without.score > allowed or not without.solution.met:
                 break
             best = without
         return best
-
-    def _calibrate(self, settings: ChainSettings, loss_db: float) -> Aims:
-        """Loudness of the excerpts when the song is at the target (or as near as these settings get)."""
-        roughly = self._song.with_tolerance(max(_ROUGHLY_LU, self._plan.drive.tolerance_lu))
-        solved = roughly.solve(only_drive_left(settings, Decisions()), self._target_lufs, Guess(loss_db=loss_db))
-        same = Decisions(locks=ChainSettings({DRIVE: {"gain_db": solved.solution.drive_db}}))
-        heard = self._staged.excerpts.solve(only_drive_left(settings, same), self._target_lufs, Guess())
-        return self._staged.aims(heard, self._target_lufs - solved.solution.reached_lufs)

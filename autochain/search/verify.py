@@ -7,7 +7,7 @@ from autochain.chain.settings import ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
 from autochain.search.costs import score
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.solve.decisions import Decisions
@@ -71,7 +71,7 @@ def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
     met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
     if met:
         solved = song.at_target(solved, wanted)
-    costs = song.price(solved, wanted).costs
+    costs = song.price(solved, Aim(lufs=wanted)).costs
     del solved
     return Verified(
         name=contender.name,

@@ -229,7 +229,6 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             trials=suggestion.stats.trials,
             complete=suggestion.stats.complete,
             trials_on_target=suggestion.stats.feasible,
-            trials_cut_short=suggestion.stats.pruned,
             chosen_from=suggestion.stats.chosen_from,
             on_range_edge=suggestion.stats.on_edge,
             coordinates={} if point is None else {name: round(v, 6) for name, v in point.model_dump().items()},

@@ -193,7 +193,6 @@ class SearchFacts(_Part):
     trials: int
     complete: bool
     trials_on_target: int
-    trials_cut_short: int
     chosen_from: str
     on_range_edge: tuple[str, ...]
     coordinates: dict[str, float]

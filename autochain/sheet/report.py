@@ -367,8 +367,7 @@ def _provenance(sheet: Sheet) -> Iterator[Block]:
             *asked,
             f".\nMix {sheet.mix.sha256[:12]}, {number(sheet.mix.duration_s, 's')}, {sheet.mix.rate_hz} Hz, "
             f"{'mono' if sheet.mix.channels == 1 else 'stereo'}, {sheet.mix.subtype}.\n"
-            f"{search.trials} trials: {search.trials_on_target} on target, "
-            f"{search.trials_cut_short} cut short after one excerpt"
+            f"{search.trials} trials, {search.trials_on_target} on target"
             + (f"; judged on excerpts{BY_LOUDNESS if len(ordered) > 1 else ''} at {excerpts}" if excerpts else "")
             + f". {versions}.",
         )

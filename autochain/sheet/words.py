@@ -29,8 +29,7 @@ DISTORTION_PRICE = (
 
 COST_COLUMNS = (
     f"Score: every cost times its weight, added up; lower is better. {DISTORTION_PRICE} Trials: nine of "
-    "ten full trials on target lie in this range; a full trial heard every excerpt. If it is narrow, the settings "
-    "hardly change this cost."
+    "ten trials on target lie in this range. If it is narrow, the settings hardly change this cost."
 )
 
 # What stands beside the suggestion, by its heading.

@@ -15,7 +15,6 @@ from autochain.earlier.around import Around, stay_near
 from autochain.earlier.same_song import another_song
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
-from autochain.page import check_folder, listening_to, sheet_hash, thirds_of, to_html, write_folder
 from autochain.prepare.references import Reference
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.journal import Journal
@@ -196,6 +195,8 @@ def _refuse_outputs(request: SuggestRequest, out: Path, force: bool) -> None:
         names += [f"{request.stem}.preview.wav", f"{request.stem}.preview.txt"]
     check_output(out, names, force, request.sources)
     if request.whole_songs:
+        from autochain.page import check_folder
+
         check_folder(out / _sound_folder(request), force=force)
     kept = _journal_path(request, out)
     if kept.exists() and not (request.resume or request.force):
@@ -243,6 +244,8 @@ def _searched(
         found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
         show("drawing the page", 0.0)
         sheet = build_sheet(found)
+        from autochain.page import listening_to, sheet_hash, thirds_of, to_html, write_folder
+
         thirds = thirds_of(found)
         if out is not None:
             listening = listening_to(found, sheet, whole=request.whole_songs) if request.sound else None

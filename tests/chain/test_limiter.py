@@ -421,10 +421,11 @@ def test_plain_python_and_compiled_loops_agree():
     results = []
     for loops in (lambda f: f, lambda f: f.py_func):
         needs, held = np.zeros((2, 201), np.int32), np.zeros(170, np.int32)
-        read, y = np.zeros((7, 84)), np.zeros((170, 2))
+        read, turns, peaks, y = np.zeros(84), np.zeros(84, bool), np.zeros((4, 84)), np.zeros((170, 2))
         found = loops(kernels.find_needs)(
-            x.reshape(-1), 2, starts, stops, DETECTOR.mirrored, rows, 0.8, 0.7, up, read, 0, needs
-        )
+            x.reshape(-1), 2, starts, stops, DETECTOR.mirrored, rows, 0.8, 0.7, up, read, turns, peaks, 0,
+            needs,
+        )  # fmt: skip
         linked = needs.copy()
         loops(kernels.link_needs)(linked, 0.3)
         loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros(32, np.int32), held)
@@ -441,7 +442,7 @@ def test_plain_python_and_compiled_loops_agree():
         loops(kernels.apply_gain)(x, 1, 10, total, scale, apart, 3, 165, 20, 44, most, summed)
         loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(
-            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[0, :80])
+            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80])
         )
     assert results[0][0] > 10
     for a, b in zip(*results, strict=True):

@@ -6,7 +6,7 @@ from autochain.audio.allpass import all_pass_section
 from autochain.audio.hilbert import pre_echo_db
 from autochain.chain.rotation import STAGE, group_delay_ms
 from autochain.chain.settings import StageSettings
-from autochain.prepare._symmetry_kernels import all_pass_window_peaks, window_peaks
+from autochain.prepare._symmetry_kernels import SIDE_BY_SIDE, all_pass_window_peaks, window_peaks
 from autochain.prepare.symmetry import LATE_PRICE_DB_PER_MS, RotationRules, candidates, choose_rotation
 from tests.levels import linked_reduction_db
 
@@ -180,19 +180,21 @@ def test_constant_angle_reports_its_pre_echo_and_delays_nothing():
 @pytest.mark.parametrize("channels", [1, 2])
 def test_all_pass_loop_equals_python_and_the_stage(channels):
     samples = np.random.default_rng(14).standard_normal((90, channels)).astype(np.float32)
-    section = all_pass_section(2000.0, 0.7, RATE_HZ)
+    section, other = all_pass_section(2000.0, 0.7, RATE_HZ), all_pass_section(400.0, 1.4, RATE_HZ)
     row_of = np.array([0, -1, 1])
     results = []
     for run in (all_pass_window_peaks, all_pass_window_peaks.py_func):
-        peaks, state = np.empty((2, 4)), np.zeros((4, 4))
-        run(samples, section[0], section[1], row_of, 30, 0.1, np.empty((30, 2)), state, peaks)
+        peaks, lanes = np.empty((2, 4, 2)), np.zeros((3, 2, SIDE_BY_SIDE))
+        lanes[1:, :, 0], lanes[1:, :, 1] = np.array([section[:2], other[:2]])[..., np.newaxis]
+        state = np.zeros((4, lanes.size))
+        run(samples, lanes.reshape(-1), row_of, 30, 0.1, state, peaks)
         results.append(np.concatenate([peaks.ravel(), state.ravel()]))
     assert np.array_equal(*results)
     for sections in (1, 4):
         settings = STAGE.checked({"kind": "allpass", "freq_hz": 2000.0, "q": 0.7, "sections": float(sections)})
         turned = STAGE.process(samples.astype(np.float64), RATE_HZ, settings).samples
         expected = np.abs(turned.reshape(3, -1)).max(axis=1)[[0, 2]]
-        assert results[0][:8].reshape(2, 4)[:, sections - 1] == pytest.approx(expected, rel=1e-12)
+        assert results[0][:16].reshape(2, 4, 2)[:, sections - 1, 0] == pytest.approx(expected, rel=1e-12)
 
 
 def test_compiled_loop_equals_python():

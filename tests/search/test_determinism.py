@@ -85,10 +85,10 @@ def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
 
 
 class LastFirst(RunOptions):
-    """Runs the trials of a batch in reverse; like joblib it hands them back in the order asked."""
+    """Runs the trials of a batch in reverse; it hands them back in the order asked."""
 
     def in_parallel(self, calls):
-        done = [function(*arguments, **named) for function, arguments, named in reversed(list(calls))]
+        done = [call() for call in reversed(list(calls))]
         return done[::-1]
 
 

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from joblib import Parallel
 
 from autochain.audio.files import read_mix
 from autochain.chain.chain import DEFAULT, STAGES
@@ -45,7 +44,7 @@ def found_for(judge, most=45, jobs=1, worse_by=WORSE_BY, **more):
         calls.append(settings)
         return judge(settings)
 
-    found = sensitivity(counted, SETTINGS, knobs(**more), worse_by, most, Parallel(n_jobs=jobs, prefer="threads"))
+    found = sensitivity(counted, SETTINGS, knobs(**more), worse_by, most, RunOptions(jobs=jobs).in_parallel)
     return {(f.stage, f.parameter): f for f in found}, calls
 
 
