@@ -67,5 +67,5 @@ def _contender(ready: ReadySearch, name: str, target: Target, trial: Trial) -> C
         settings=trial.settings,
         target=target,
         decisions=ready.binding.of_family(name),
-        guess=Guess(loss_db=trial.loss_db),
+        guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
     )

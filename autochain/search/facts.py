@@ -12,7 +12,7 @@ from autochain.chain.output import without_ends
 from autochain.chain.settings import OUTPUT, ChainSettings, StageName, StageSettings
 from autochain.chain.stage import GainTrace, Processed, Stage
 from autochain.measure.loudness import power_to_lufs, short_term_lufs, weighted_hops
-from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.solve.excerpts import GRID_HOPS
 from autochain.units import linear_to_db
 
@@ -86,6 +86,7 @@ def stage_facts(
     mix_hops: npt.NDArray[np.float64],
     loud: npt.NDArray[np.bool_],
     chain: ChainPlan,
+    song_ends: SilenceAndFades | None,
 ) -> tuple[StageFacts, ...]:
     """Collect the facts of every stage.
 
@@ -103,12 +104,13 @@ def stage_facts(
         Loud hops of the mix.
     chain
         Stages in order.
+    song_ends
+        Of the mix, from `find_silence_and_fades`.
     """
     hop = round(rate_hz / 100)
     ends_s = samples.shape[0] / rate_hz
     loudest_s = loudest_start_s(mix_hops)
-    song = find_silence_and_fades(samples, rate_hz)
-    begins_s = 0.0 if song is None else min(song.attack_s, song.head_cut_ms / 1000.0)
+    begins_s = 0.0 if song_ends is None else min(song_ends.attack_s, song_ends.head_cut_ms / 1000.0)
     lead = round(min(_LEAD_S, loudest_s) * 100) * hop
     start = round(loudest_s * 100) * hop
     window = samples[start - lead : start + round(_LOUDEST_S * 100) * hop]
@@ -133,7 +135,7 @@ def stage_facts(
             typical = float(np.median(busy)) if busy.size else 0.0
             cues = _cues(np.abs(values))
         if stage.name == OUTPUT:
-            cues = _both_ends(song, ends_s)
+            cues = _both_ends(song_ends, ends_s)
         found.append(
             StageFacts(
                 stage=stage.name,

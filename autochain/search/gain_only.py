@@ -3,9 +3,10 @@
 from autochain.audio.mix import Mix
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.config.model import Config
-from autochain.measure.loudness import loud_hops, weighted_hops
+from autochain.measure.loudness import Series, loud_hops, weighted_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Aim, Evaluator
@@ -61,7 +62,8 @@ def gain_only(
             samples = chain.render(mix.samples, mix.rate_hz, settings).samples
             after = measure(samples, mix.rate_hz)
             heard = target.heard_lufs(after)
-    hops = weighted_hops(mix.samples, mix.rate_hz)
+    hops, song_ends = weighted_hops(mix.samples, mix.rate_hz), find_silence_and_fades(mix.samples, mix.rate_hz)
+    facts = stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain, song_ends)
     met = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
 
     def result(name: str) -> Verified:
@@ -73,7 +75,7 @@ def gain_only(
             score=0.0,
             met=met,
             saturated=False,
-            stages=stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain),
+            stages=facts,
         )
 
     note = gain_only_note(gain) if met else too_quiet_note(loudness, gain)
@@ -90,7 +92,7 @@ def gain_only(
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
         baselines={
             LIMITER_ONLY: result(LIMITER_ONLY),
-            TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated),
+            TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated, hops, song_ends),
         }
         if met
         else {},
@@ -108,10 +110,16 @@ def _sounding(locks: ChainSettings) -> bool:
     return any(stage != OUTPUT for stage in locks)
 
 
-def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs: float) -> Verified:
+def _trade_default(
+    mix: Mix,
+    config: Config,
+    decisions: Decisions,
+    loudness_lufs: float,
+    hops: Series,
+    song_ends: SilenceAndFades | None,
+) -> Verified:
     """The trade default at the same target: its compressors work even where nothing has to."""
     target = config.target
-    hops = weighted_hops(mix.samples, mix.rate_hz)
     material = Material(
         mix.samples, mix.rate_hz, hops, loudness_lufs, [whole_song(len(hops))], of_loudest_part=target.of_loudest_part
     )
@@ -123,6 +131,6 @@ def _trade_default(mix: Mix, config: Config, decisions: Decisions, loudness_lufs
         settings=trial.settings,
         target=target,
         decisions=decisions,
-        guess=Guess(loss_db=trial.loss_db),
+        guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
     )
-    return verify(contender, mix, song)
+    return verify(contender, mix, song, song_ends)

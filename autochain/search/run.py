@@ -19,6 +19,7 @@ from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
 from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
+from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.prepare.symmetry import Rotation
 from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
@@ -35,7 +36,7 @@ from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.trials import Trials
-from autochain.search.verify import Contender, verify
+from autochain.search.verify import Contender, chain_of, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
@@ -158,6 +159,7 @@ class MeasuredMix:
             spans=spans,
             song=evaluator([whole_song(len(hops))]),
             excerpts=evaluator(spans),
+            song_ends=find_silence_and_fades(mix.samples, mix.rate_hz),
         )
 
 
@@ -183,6 +185,8 @@ class ReadySearch:
         The excerpts.
     song, excerpts
         Evaluators over the whole song and over the excerpts.
+    song_ends
+        Silence and fades of the mix; None of a silent one.
     """
 
     measured: MeasuredMix
@@ -191,6 +195,7 @@ class ReadySearch:
     spans: tuple[Span, ...]
     song: Evaluator
     excerpts: Evaluator
+    song_ends: SilenceAndFades | None
 
     @property
     def mix(self) -> Mix:
@@ -200,7 +205,15 @@ class ReadySearch:
     def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
         self.song.warm()
-        return self.measured.run.in_parallel(partial(verify, c, self.mix, self.song) for c in contenders)
+        # The search may have come back to a baseline: twins are solved and measured once.
+        chains = [(chain_of(c, self.song.chain), c.target) for c in contenders]
+        first = [chains.index(chain) for chain in chains]
+        own = [place for place, twin in enumerate(first) if place == twin]
+        verified = self.measured.run.in_parallel(
+            partial(verify, contenders[place], self.mix, self.song, self.song_ends) for place in own
+        )
+        by_place = dict(zip(own, verified, strict=True))
+        return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
 
     def reach(
         self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False
@@ -230,7 +243,7 @@ class ReadySearch:
                 settings=trial.settings,
                 target=target,
                 decisions=decisions,
-                guess=Guess(loss_db=trial.loss_db),
+                guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
             )
             for name, (trial, decisions) in contenders_of(spent).items()
         ]

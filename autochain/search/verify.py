@@ -1,17 +1,19 @@
 """The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
-from autochain.chain.settings import ChainSettings
+from autochain.chain.chain import ChainPlan
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import measure
+from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.solve.decisions import Decisions
-from autochain.solve.outline import only_drive_left
+from autochain.solve.outline import Outline, only_drive_left
 from autochain.solve.solved import Guess
 from autochain.solve.solver import LOUDNESS_TOLERANCE_LU
 
@@ -43,7 +45,13 @@ class Contender:
     guess: Guess
 
 
-def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
+def chain_of(contender: Contender, chain: ChainPlan) -> Outline:
+    """What is solved for a contender, whatever drive it comes with: twins have the same."""
+    outline = only_drive_left(chain.rounded(contender.settings), contender.decisions)
+    return replace(outline, settings=outline.settings.with_(DRIVE, gain_db=0.0))
+
+
+def verify(contender: Contender, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None) -> Verified:
     """Solve the drive on the whole song under the true-peak ceiling, then measure.
 
     What is measured is what a hand can set. Costs and score are those of the same chain at exactly the target, its
@@ -58,6 +66,8 @@ def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
         The mix before any stage.
     song
         Evaluator over the whole song's linear-stage output.
+    song_ends
+        Of the mix, from `find_silence_and_fades`.
     """
     target = contender.target
     material = song.material
@@ -65,7 +75,7 @@ def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
     plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
     solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
     traces, settings, saturated = solved.traces[0], solved.settings, solved.solution.saturated
-    after = measure(solved.rendered[0], mix.rate_hz, solved.true_peak)
+    after = measure(solved.rendered[0], mix.rate_hz, solved.true_peak, solved.hops[0])
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
     heard = target.heard_lufs(after)
     met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
@@ -82,7 +92,14 @@ def verify(contender: Contender, mix: Mix, song: Evaluator) -> Verified:
         met=met,
         saturated=saturated,
         stages=stage_facts(
-            mix.samples, mix.rate_hz, settings, traces, material.input_hops[0], material.loud[0], song.chain
+            mix.samples,
+            mix.rate_hz,
+            settings,
+            traces,
+            material.input_hops[0],
+            material.loud[0],
+            song.chain,
+            song_ends,
         ),
         reductions_db={stage: trace.max_db for stage, trace in traces.items()},
     )

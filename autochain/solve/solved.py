@@ -14,10 +14,14 @@ from autochain.solve.drive import Solution
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """What neighbours suggest: level lost to the peak stages in dB, and slope in LU per dB."""
+    """What neighbours suggest: level lost to the peak stages in dB, and slope in LU per dB.
+
+    `drive_db`, where it is known, is the drive itself: what one chain needs on the excerpts it needs on the song.
+    """
 
     loss_db: float = 1.0
     slope: float = 0.75
+    drive_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

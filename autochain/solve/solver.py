@@ -30,9 +30,15 @@ LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the tar
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 MOST_TRIM_STEPS = 2
-# One LU costs up to four points of score, so that this much is 0.004 of it.
-EXACT_LU = 0.001
+# One LU costs up to four points of score, so that this much is 0.008 of it.
+EXACT_LU = 0.002
 _MOST_EXACT_RENDERS = 3
+
+
+def _driven_more(solution: Solution, missing_lu: float) -> Guess:
+    """Where to look for the drive again when something behind it takes so much loudness."""
+    slope = within_slopes(solution.slope)
+    return Guess(slope=slope, drive_db=solution.drive_db + missing_lu / slope)
 
 
 @dataclass(slots=True)
@@ -119,13 +125,13 @@ class Solver:
             excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
             if excess_db <= 0.0:
                 break
-            guess = Guess(loss_db=solution.drive_db - start, slope=solution.slope)
             if saturated:  # where it ends is not looked for again
                 plan = replace(plan, drive_db=solution.drive_db)
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
                 trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
                 settings = settings.with_(OUTPUT, trim_db=trim)
+                guess = _driven_more(solution, -lower)
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
                     nearest = self._trimmed(nearest, lower, trim)
                     reached = solution.reached_lufs + lower
@@ -135,6 +141,8 @@ class Solver:
                 continue
             ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
             lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
+            # A limiter driven by as much more as its ceiling is lowered gives the same sound, lower.
+            guess = _driven_more(solution, (1.0 - solution.slope) * (settings[LIMITER]["ceiling_dbtp"] - lower))
             settings = settings.with_(LIMITER, ceiling_dbtp=ceiling.rounded(lower))
         return Solved(
             settings=nearest.settings,
@@ -176,15 +184,15 @@ class Solver:
             )
         return solved
 
-    @staticmethod
-    def _trimmed(nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
+    def _trimmed(self, nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
         """The render with a lower trim: a static gain behind everything."""
         gain = db_to_linear(gain_db)
+        rendered = [replace(r, samples=r.samples * r.samples.dtype.type(gain)) for r in nearest.rendered]
         return _Nearest(
             nearest.error,
             nearest.drive_db,
-            [ChainOutput(samples=r.samples * r.samples.dtype.type(gain), traces=r.traces) for r in nearest.rendered],
-            [hops * gain**2 for hops in nearest.hops],
+            rendered,
+            self.material.scored_hops([r.samples for r in rendered]),
             nearest.settings.with_(OUTPUT, trim_db=trim_db),
         )
 
@@ -220,7 +228,7 @@ class Solver:
             solution = solve_drive(
                 loudness_at,
                 aim.target_lufs,
-                start_db=aim.gain_alone_db + guess.loss_db,
+                start_db=aim.gain_alone_db + guess.loss_db if guess.drive_db is None else guess.drive_db,
                 slope=guess.slope,
                 plan=self.plan,
                 step_db=aim.step_db,

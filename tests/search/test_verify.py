@@ -6,6 +6,7 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.prepare.silence_and_fades import find_silence_and_fades
 from autochain.search.evaluator import Evaluator
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions, parse_decisions
@@ -37,7 +38,7 @@ def verified(song, lufs=-9.0, locks=()):
     contender = Contender(
         name="limiter_only", settings=SETTINGS, target=target, decisions=decisions, guess=Guess()
     )
-    return verify(contender, MIX, song)
+    return verify(contender, MIX, song, find_silence_and_fades(MIX.samples, RATE))
 
 
 def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
