@@ -4,8 +4,10 @@ Whatever blocks a stream comes in, the cells are the same, and so is all that is
 """
 
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from autochain.audio.mix import Samples
 
@@ -91,3 +93,12 @@ class Cells:
                 rest = held[start : start + self._length]
                 yield np.concatenate((rest, block[: self._length - rest.shape[0]]))
             start += CELL_FRAMES
+
+
+def grown(values: npt.NDArray[Any], size: int) -> npt.NDArray[Any]:
+    """The values along the last axis with zeros behind, at least `size`; as they are where there are so many."""
+    if size <= values.shape[-1]:
+        return values
+    more = np.zeros((*values.shape[:-1], 2 * size), values.dtype)
+    more[..., : values.shape[-1]] = values
+    return more

@@ -186,6 +186,7 @@ class Watch:
         self._bend = np.zeros(frames * channels, dtype)
         self._level = np.zeros(blocks, dtype)
         self._curve = np.zeros(blocks, dtype)
+        self._bits = [values.view(integer) for values in (self._bend, self._level, self._curve)]
         self._runs = np.empty((2, blocks // 2 + 1), np.int64)
         self._radius = -(-(filter_.reach + 1) // BLOCK_FRAMES)
 
@@ -204,10 +205,10 @@ class Watch:
             Linear.
         """
         flat = window.reshape(-1)
+        bend, level, curve = self._bits
         kernels.block_levels(
-            flat, flat.view(self._integer), self._bend, self._bend.view(self._integer), self._mask,
-            self._channels, BLOCK_FRAMES, self._level.view(self._integer), self._curve.view(self._integer),
-        )  # fmt: skip
+            flat, flat.view(self._integer), self._bend, bend, self._mask, self._channels, BLOCK_FRAMES, level, curve
+        )
         # Rounding in the interpolation (80 float32 terms) stays under 1e-5 of the bound.
         count = kernels.find_runs(
             self._level, self._curve, first // BLOCK_FRAMES, last // BLOCK_FRAMES, self._radius,

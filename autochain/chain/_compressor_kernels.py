@@ -89,6 +89,84 @@ def detect(
 
 
 @njit(cache=True, nogil=True)
+def detect_four(
+    a: Floats,
+    b: Floats,
+    c: Floats,
+    d: Floats,
+    threshold: float,
+    slope: float,
+    knee: float,
+    attack: float,
+    release: float,
+    states: Floats,
+    room: Floats,
+    p: Floats,
+    q: Floats,
+    r: Floats,
+    s: Floats,
+) -> None:
+    """Fill p, q, r and s with what `detect` makes of the levels a, b, c and d, as long as each other: the same bits.
+
+    A smoother waits for its own last value, four of them wait together. `states` has a row for each. `room`, shape
+    (2, 4, n), is scratch: what is wanted goes first, n frames at a time, as that waits for nothing.
+    """
+    lowest = threshold - knee / 2.0
+    bend = slope / (2.0 * knee) if knee > 0.0 else 0.0
+    pa, pb, pc, pd = states[0, 0], states[1, 0], states[2, 0], states[3, 0]
+    sa, sb, sc, sd = states[0, 1], states[1, 1], states[2, 1], states[3, 1]
+    for start in range(0, a.size, room.shape[2]):
+        stop = min(a.size, start + room.shape[2])
+        for row in range(4):
+            level = a[start:stop]
+            if row == 1:
+                level = b[start:stop]
+            elif row == 2:
+                level = c[start:stop]
+            elif row == 3:
+                level = d[start:stop]
+            wanted, rising = room[0, row, : level.size], room[1, row, : level.size]
+            for i in range(level.size):
+                over = np.float64(level[i]) - lowest
+                inside = over if over > 0.0 else 0.0
+                inside = inside if inside < knee else knee
+                beyond = over - knee if over > knee else 0.0
+                wanted[i] = bend * inside * inside + slope * beyond
+                rising[i] = (1.0 - release) * wanted[i] + 1e-30
+        for i in range(stop - start):
+            wa, wb, wc, wd = room[0, 0, i], room[0, 1, i], room[0, 2, i], room[0, 3, i]
+            fa, fb = release * pa + room[1, 0, i], release * pb + room[1, 1, i]
+            fc, fd = release * pc + room[1, 2, i], release * pd + room[1, 3, i]
+            pa, pb = wa if wa > fa else fa, wb if wb > fb else fb
+            pc, pd = wc if wc > fc else fc, wd if wd > fd else fd
+            sa, sb = attack * sa + (1.0 - attack) * pa, attack * sb + (1.0 - attack) * pb
+            sc, sd = attack * sc + (1.0 - attack) * pc, attack * sd + (1.0 - attack) * pd
+            p[start + i], q[start + i], r[start + i], s[start + i] = sa, sb, sc, sd
+    states[0, 0], states[1, 0], states[2, 0], states[3, 0] = pa, pb, pc, pd
+    states[0, 1], states[1, 1], states[2, 1], states[3, 1] = sa, sb, sc, sd
+
+
+@njit(cache=True, nogil=True)
+def largest_of_eight(level: Floats, largest: Floats) -> None:
+    """Fill largest[j] with the highest of level[8 j .. 8 j + 7], the last one of what is there."""
+    whole = level.size // 8
+    for j in range(whole):
+        eight = level[8 * j : 8 * j + 8]
+        high = eight[0] if eight[0] > eight[1] else eight[1]
+        two = eight[2] if eight[2] > eight[3] else eight[3]
+        four = eight[4] if eight[4] > eight[5] else eight[5]
+        six = eight[6] if eight[6] > eight[7] else eight[7]
+        high = high if high > two else two
+        four = four if four > six else six
+        largest[j] = high if high > four else four
+    if 8 * whole < level.size:
+        high = level[8 * whole]
+        for i in range(8 * whole, level.size):
+            high = level[i] if level[i] > high else high
+        largest[whole] = high
+
+
+@njit(cache=True, nogil=True)
 def detect_branching(
     level: Floats,
     threshold: float,

@@ -318,12 +318,14 @@ def apply_gain(
     of frame 0 in the stream.
     """
     scale = 1.0 / unit
-    if channel < 0:
+    if channel < 0 and x.shape[1] == 2:  # written out: as vectors it takes a third of the time
+        both = x[begin : begin + total.size]
         for n in range(total.size):
             gain = 1.0 - total[n] * scale
-            for c in range(x.shape[1]):
-                y[n, c] = x[begin + n, c] * gain
+            y[n, 0] = both[n, 0] * gain
+            y[n, 1] = both[n, 1] * gain
     else:
+        channel = max(channel, 0)
         for n in range(total.size):
             y[n, channel] = x[begin + n, channel] * (1.0 - total[n] * scale)
     n = low

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.cells import CELL_FRAMES, Cells
+from autochain.audio.cells import CELL_FRAMES, Cells, grown
 from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, decimator, interpolator, margin, scratch
 from autochain.chain import _clipper_kernels as kernels
@@ -130,9 +130,7 @@ class Clipping:
         )
         if starts.size:
             hops = (self._first + CELL_FRAMES) // self._hop + 1
-            if hops > self._peak.size:
-                self._peak = np.pad(self._peak, (0, hops))
-                self._loss = np.pad(self._loss, ((0, 0), (0, hops)))
+            self._peak, self._loss = grown(self._peak, hops), grown(self._loss, hops)
             work.residual[:] = 0.0
             kernels.clip_runs(
                 window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.up,

@@ -9,6 +9,7 @@ Rows: one for all channels while they are fully linked or there is one channel, 
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -24,13 +25,15 @@ from autochain.units import FLOOR_DB
 Trace = npt.NDArray[np.float32]
 
 # Frames that are worked on at a time: what passes from part to part stays in the cache.
-CHUNK_FRAMES = 8192
+CHUNK_FRAMES = 16384
 
 PEAK_LEVEL, RMS_LEVEL = "peak", "rms"
 HOLDS, FOLLOWS = "holds", "follows"
+_SIDE_BY_SIDE = 4  # rows whose smoothers run together
+_ROOM_FRAMES = 512
 
 
-def pole(time_ms: float, rate_hz: int) -> float:
+def pole(time_ms: float, rate_hz: float) -> float:
     """One-pole smoother that reaches 1 - 1/e of a step after `time_ms` (equation 7)."""
     return math.exp(-1.0 / (time_ms * 1e-3 * rate_hz))
 
@@ -114,19 +117,29 @@ class GainComputer:
         about attack + release; FOLLOWS gives back at once, its fall takes the release alone.
     """
 
-    def __init__(self, rate_hz: int, number: int, settings: StageSettings) -> None:
-        self._kernel = kernels.detect if settings.word("release_shape") == HOLDS else kernels.detect_branching
-        self._threshold_db, self._knee_db = settings["threshold_db"], settings["knee_db"]
-        self._slope = 1.0 - 1.0 / settings["ratio"]
+    def __init__(self, rate_hz: float, number: int, settings: StageSettings) -> None:
+        self._holds = settings.word("release_shape") == HOLDS
+        self._curve = settings["threshold_db"], 1.0 - 1.0 / settings["ratio"], settings["knee_db"]
         self._poles = pole(settings["attack_ms"], rate_hz), pole(settings["release_ms"], rate_hz)
-        self._states = np.zeros((number, 2))
+        self._states = np.zeros((-(-number // _SIDE_BY_SIDE) * _SIDE_BY_SIDE, 2))
+        self._room = np.empty((2, _SIDE_BY_SIDE, _ROOM_FRAMES))
 
-    def follow(self, level_db: Trace, reduction_db: Trace) -> None:
-        """Fill `reduction_db` for the next `level_db`, both of shape (rows, frames)."""
-        for row, state in enumerate(self._states):
-            self._kernel(
-                level_db[row], self._threshold_db, self._slope, self._knee_db, *self._poles, state, reduction_db[row]
-            )
+    def follow(self, level_db: Sequence[Trace] | Trace, reduction_db: Sequence[Trace] | Trace) -> None:
+        """Fill `reduction_db` for the next `level_db`, a row each, all as long as each other."""
+        for first in range(0, len(level_db), _SIDE_BY_SIDE):
+            rows = range(first, min(first + _SIDE_BY_SIDE, len(level_db)))
+            if len(rows) > 1 and self._holds:
+                # Places without a row follow the last one, for nobody.
+                missing = _SIDE_BY_SIDE - len(rows)
+                levels = [level_db[row] for row in rows] + [level_db[rows[-1]]] * missing
+                found = [reduction_db[row] for row in rows] + [np.empty_like(level_db[0])] * missing
+                states = self._states[first : first + _SIDE_BY_SIDE]
+                a, b, c, d = levels
+                kernels.detect_four(a, b, c, d, *self._curve, *self._poles, states, self._room, *found)
+                continue
+            kernel = kernels.detect if self._holds else kernels.detect_branching
+            for row in rows:
+                kernel(level_db[row], *self._curve, *self._poles, self._states[row], reduction_db[row])
 
 
 class Gain:

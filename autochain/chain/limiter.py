@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.cells import CELL_FRAMES, Cells
+from autochain.audio.cells import CELL_FRAMES, Cells, grown
 from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, mirrored, scratch
 from autochain.chain import _limiter_kernels as kernels
@@ -115,8 +115,7 @@ class Limiting:
             output[:] = window[begin : begin + CELL_FRAMES]
         else:
             hops = max(0, self._first + CELL_FRAMES) // self._hop + 1
-            if hops > self._most.size:
-                self._most, self._summed = (np.pad(values, (0, hops)) for values in (self._most, self._summed))
+            self._most, self._summed = grown(self._most, hops), grown(self._summed, hops)
             for channel, line in enumerate(self._lines):
                 line.run(self._needs[channel, BLOCK_FRAMES:-1])
                 kernels.apply_gain(

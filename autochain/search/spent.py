@@ -10,6 +10,7 @@ from autochain.search.binding import Binding
 from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.sensitivity import Judge, Judged
+from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
 from autochain.solve.drive import Solution, within_slopes
 from autochain.solve.outline import only_drive_left
@@ -47,6 +48,8 @@ class Spent:
         What bound them.
     excerpts
         What they were evaluated on.
+    score_model, loss_model
+        What they let expect of the score and of the level lost, for a search of the same mix at another loudness.
     """
 
     done: tuple[Trial, ...]
@@ -58,6 +61,8 @@ class Spent:
     limiter_ceiling_dbtp: float
     binding: Binding
     excerpts: Evaluator
+    score_model: Surrogate | None
+    loss_model: Surrogate | None
 
     def best_of_families(self) -> dict[str, Trial]:
         """The best trial of every baseline's family, in the order in which they are named to a reader."""

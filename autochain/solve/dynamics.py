@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import ChainSettings, StageName, StageSettings, Value
-from autochain.chain.sidechain import Sidechain
+from autochain.chain.sidechain import Sidechain, peak_reductions_db, render
 from autochain.chain.stage import GainTrace, Processed
 from autochain.config.coordinates import COMPRESSORS
 from autochain.solve.excerpts import GRID_HOPS
@@ -49,8 +49,7 @@ class Dynamics:
             if name in plan.work_db:
                 own = own.with_(threshold_db=self._threshold(levels, own, plan.work_db[name], name))
                 settings = settings.with_(name, own)
-            processed = [level.render(x, own) for x, level in zip(samples, levels, strict=True)]
-            samples = self._note(name, processed, traces)
+            samples = self._note(name, render(levels, samples, own), traces)
             first = False
         return settings, samples, traces
 
@@ -79,22 +78,21 @@ class Dynamics:
         material = self.material
         block = GRID_HOPS * material.hop
 
-        def work_at(threshold_db: float) -> float:
+        def work_at(threshold_db: float, *, coarse: bool) -> float:
             settings = own.with_(threshold_db=threshold_db)
             # The detector runs through the pre-roll, as it will in the render; pre-rolls are whole blocks.
-            blocks = [
-                level.peak_reduction_db(settings, block)[segment.skip_hops // GRID_HOPS :]
-                for level, segment in zip(levels, material.segments, strict=True)
-            ]
+            found = peak_reductions_db(levels, settings, block, coarse=coarse)
+            blocks = [b[s.skip_hops // GRID_HOPS :] for b, s in zip(found, material.segments, strict=True)]
             return work_db(blocks, material.loud_blocks)
 
         parameter = self._chain.stages[name].parameter("threshold_db")
         slope = max(0.05, 1.0 - 1.0 / own["ratio"])
         threshold = solve_threshold(
-            work_at,
+            lambda threshold_db: work_at(threshold_db, coarse=False),
             wanted_db,
             start_db=material.integrated_lufs + 8.0 - wanted_db / slope,
             low_db=parameter.low,
             high_db=parameter.high,
+            roughly=lambda threshold_db: work_at(threshold_db, coarse=True),
         )
         return parameter.rounded(threshold)

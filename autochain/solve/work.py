@@ -15,6 +15,7 @@ from autochain.config.coordinates import EARLY
 WORK_PERCENTILE = 95.0
 WORK_TOLERANCE_DB = 0.05
 _MOST_STEPS = 12
+_MOST_ROUNDS = 3
 
 Blocks = npt.NDArray[np.floating]
 
@@ -41,21 +42,46 @@ def early_work_db(blocks: Mapping[StageName, Sequence[Blocks]], loud_blocks: Seq
 
 
 def solve_threshold(
-    work_at: Callable[[float], float], wanted_db: float, *, start_db: float, low_db: float, high_db: float
+    work_at: Callable[[float], float],
+    wanted_db: float,
+    *,
+    start_db: float,
+    low_db: float,
+    high_db: float,
+    roughly: Callable[[float], float] | None = None,
 ) -> float:
     """Threshold at which `work_at(threshold_db)` equals `wanted_db` within 0.05 dB, or the nearest end.
 
-    Work falls as the threshold rises, so a bracketed secant does it.
+    Work falls as the threshold rises, so a bracketed secant does it. With `roughly`, which costs little, it is solved
+    there, and again for what it is off where it ends.
     """
+    if roughly is None:
+        return _solved(work_at, wanted_db, start_db, low_db, high_db)[0]
+    aim_db = wanted_db
+    for _ in range(_MOST_ROUNDS):
+        start_db, rough_db = _solved(roughly, aim_db, start_db, low_db, high_db)
+        off_db = work_at(start_db) - wanted_db
+        if abs(off_db) <= WORK_TOLERANCE_DB or not low_db < start_db < high_db:
+            break
+        aim_db = rough_db - off_db
+    return start_db
+
+
+def _solved(
+    work_at: Callable[[float], float], wanted_db: float, start_db: float, low_db: float, high_db: float
+) -> tuple[float, float]:
+    """Threshold and work there."""
     lo, hi = low_db, high_db
     f_lo: float | None = None
     f_hi: float | None = None
     threshold = min(hi, max(lo, start_db))
     reach_db = 1.0
+    work = 0.0
     for _ in range(_MOST_STEPS):
-        error = work_at(threshold) - wanted_db
+        work = work_at(threshold)
+        error = work - wanted_db
         if abs(error) <= WORK_TOLERANCE_DB:
-            return threshold
+            break
         if error > 0.0:
             lo, f_lo = threshold, error
         else:
@@ -68,4 +94,4 @@ def solve_threshold(
         else:
             threshold = min(hi, max(lo, threshold + 1.5 * error + (reach_db if error > 0.0 else -reach_db)))
             reach_db *= 2.0
-    return threshold
+    return threshold, work

@@ -27,3 +27,18 @@ def test_threshold_for_a_static_compressor_has_its_closed_form(wanted: float) ->
 def test_unreachable_work_ends_at_the_end_of_the_range() -> None:
     found = solve_threshold(lambda t: 0.1, 2.0, start_db=-20.0, low_db=-60.0, high_db=0.0)
     assert found == pytest.approx(-60.0, abs=0.1)
+
+
+@pytest.mark.parametrize("off_db", [-0.3, 0.04, 0.5])
+def test_a_rough_look_is_made_up_for_where_it_ends(off_db: float) -> None:
+    exact: list[float] = []
+
+    def work(threshold_db: float) -> float:
+        exact.append(threshold_db)
+        return max(0.0, (-10.0 - threshold_db) / 2.0)
+
+    found = solve_threshold(
+        work, 2.0, start_db=-30.0, low_db=-60.0, high_db=0.0, roughly=lambda t: max(0.0, (-10.0 - t) / 2.0 + off_db)
+    )
+    assert abs((-10.0 - found) / 2.0 - 2.0) <= WORK_TOLERANCE_DB
+    assert len(exact) <= 2
