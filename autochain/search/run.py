@@ -251,7 +251,7 @@ class ReadySearch:
         run.progress("verifying on the whole song", 0.0)
         contenders = run.in_parallel(
             partial(self._contender, name, trial, decisions, target, spent)
-            for name, (trial, decisions) in contenders_of(spent).items()
+            for name, (trial, decisions) in contenders_of(spent, config).items()
         )
         # Backwards: the trade default takes longest.
         verified = self.verified(contenders[::-1])[::-1]
