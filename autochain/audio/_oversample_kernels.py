@@ -31,27 +31,31 @@ def block_levels(
 ) -> None:
     """Fill, per block of frames, the largest |x| and the largest |second difference|, as float bit patterns.
 
-    `bits` and `bend_bits` are integer views of the flat arrays `x` and `bend` (scratch as long as x, its first
-    and last frame zero). Without the sign bit, floats order like integers, and an integer maximum vectorises
-    where a float one, which must mind NaN, does not.
+    `bits` is an integer view of the flat array `x`, `bend_bits` one of `bend`, scratch of whole blocks. Without the
+    sign bit, floats order like integers, and an integer maximum vectorises where a float one, which must mind NaN, does
+    not. The first and the last frame of x have no second difference.
     """
-    before = x[: x.size - 2 * channels]
-    here = x[channels : x.size - channels]
-    after = x[2 * channels :]
-    middle = bend[channels : x.size - channels]
-    for k in range(here.size):
-        middle[k] = before[k] - here[k] - here[k] + after[k]
     span = block * channels
-    for j in range(level_bits.size):
-        values = bits[j * span : (j + 1) * span]
-        bends = bend_bits[j * span : (j + 1) * span]
-        level = mask & 0
-        curve = mask & 0
-        for i in range(values.size):
-            level = max(level, values[i] & mask)
-            curve = max(curve, bends[i] & mask)
-        level_bits[j] = level
-        curve_bits[j] = curve
+    at_once = bend.size // span
+    for first in range(0, level_bits.size, at_once):
+        count = min(at_once, level_bits.size - first)
+        start, stop = first * span, (first + count) * span
+        bend[:] = 0.0
+        low, high = max(start, channels), min(stop, x.size - channels)
+        before, here, after = x[low - channels : high - channels], x[low:high], x[low + channels : high + channels]
+        middle = bend[low - start : high - start]
+        for k in range(here.size):
+            middle[k] = before[k] - here[k] - here[k] + after[k]
+        for j in range(count):
+            values = bits[start + j * span : start + (j + 1) * span]
+            bends = bend_bits[j * span : (j + 1) * span]
+            level = mask & 0
+            curve = mask & 0
+            for i in range(values.size):
+                level = max(level, values[i] & mask)
+                curve = max(curve, bends[i] & mask)
+            level_bits[first + j] = level
+            curve_bits[first + j] = curve
 
 
 @njit(cache=True, nogil=True)

@@ -19,6 +19,7 @@ from autochain.audio.mix import Samples
 BLOCK_FRAMES = 16
 # Scratch of the interpolation loops, all phases together: stays in the first-level cache.
 PIECE_POINTS = 2048
+_BENDS_FRAMES = 1024
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -183,7 +184,7 @@ class Watch:
         self._channels = channels
         self._integer = integer
         self._mask = integer.type(np.iinfo(integer).max)  # all but the sign bit
-        self._bend = np.zeros(frames * channels, dtype)
+        self._bend = np.zeros(_BENDS_FRAMES * channels, dtype)
         self._level = np.zeros(blocks, dtype)
         self._curve = np.zeros(blocks, dtype)
         self._bits = [values.view(integer) for values in (self._bend, self._level, self._curve)]

@@ -10,8 +10,8 @@ from autochain.audio.cells import CELL_FRAMES, Cells, grown
 from autochain.audio.mix import Samples
 from autochain.audio.oversample import BLOCK_FRAMES, Watch, interpolator, margin, mirrored, scratch
 from autochain.chain import _limiter_kernels as kernels
-from autochain.chain.limiter_gain import GainLine, Totals, lookahead_samples
-from autochain.chain.limiter_release import RELEASES
+from autochain.chain.limiter_gain import gain_line, lookahead_samples
+from autochain.chain.limiter_release import RELEASES, release_of
 from autochain.chain.parameter import Parameter, choice
 from autochain.chain.settings import LIMITER, StageSettings
 from autochain.chain.stage import TRACE_HZ, GainTrace, Stage
@@ -89,11 +89,12 @@ class Limiting:
         self._first = -ahead  # frame that the next cell of output begins with
         self._frames = 0
         self._hop = round(rate_hz / TRACE_HZ)
-        self._lines = [GainLine(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
+        self._lines = [gain_line(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
+        self._release = release_of(rate_hz, settings)
+        self._at_rest = True
         # One block before the cell, whose last frame raises the need of the cell's first, and one frame after.
         self._needs = np.zeros((len(self._lines), BLOCK_FRAMES + CELL_FRAMES + 1), np.int32)
-        self._most: Totals = np.zeros(1, np.int64)
-        self._summed: Totals = np.zeros(1, np.int64)
+        self._most, self._summed = np.zeros((2, 1), np.int64)
         self._work: _Work | None = None
         self.trace: GainTrace | None = None
 
@@ -111,17 +112,20 @@ class Limiting:
     def _limit(self, window: Samples, output: Samples, low: int, high: int) -> None:
         found = self._look(window)
         begin = self._before - self._ahead
-        if not found and all(line.at_rest for line in self._lines):
-            output[:] = window[begin : begin + CELL_FRAMES]
+        source = window[begin : begin + CELL_FRAMES]
+        if not found and self._at_rest:
+            output[:] = source
         else:
             hops = max(0, self._first + CELL_FRAMES) // self._hop + 1
             self._most, self._summed = grown(self._most, hops), grown(self._summed, hops)
+            tally = kernels.Tally(low, high, self._first, self._hop, self._most, self._summed)
+            self._at_rest = True
             for channel, line in enumerate(self._lines):
-                line.run(self._needs[channel, BLOCK_FRAMES:-1])
-                kernels.apply_gain(
-                    window, channel if len(self._lines) > 1 else -1, begin, line.total, line.unit, output,
-                    low, high, self._first, self._hop, self._most, self._summed,
+                at_rest = kernels.turn_down(
+                    source.reshape(-1), window.shape[1], channel if len(self._lines) > 1 else -1,
+                    self._needs[channel, BLOCK_FRAMES:-1], line, self._release, output.reshape(-1), tally,
                 )  # fmt: skip
+                self._at_rest = self._at_rest and at_rest
         self._first += CELL_FRAMES
 
     def _look(self, window: Samples) -> bool:
@@ -149,7 +153,7 @@ class Limiting:
         frames = np.full(hops, float(self._hop * len(self._lines)))
         if self._frames % self._hop:
             frames[-1] *= self._frames % self._hop / self._hop
-        unit = self._lines[0].unit
+        unit = float(kernels.UNIT * self._lines[0].first_length * self._lines[0].second_length)
         return GainTrace(max_db=_reduction_db(most / unit), mean_db=_reduction_db(summed / (unit * frames)))
 
 

@@ -158,7 +158,7 @@ def test_plain_python_and_compiled_bounds_agree():
     results = np.zeros((2, 2, 6))
     mask = np.int64(np.iinfo(np.int64).max)
     for result, loop in zip(results, (kernels.block_levels, kernels.block_levels.py_func), strict=True):
-        bend = np.zeros(192)
+        bend = np.zeros(128)  # four of the six blocks at a time
         level, curve = result.view(np.int64)
         loop(flat, flat.view(np.int64), bend, bend.view(np.int64), mask, 2, 16, level, curve)
     np.testing.assert_array_equal(results[0], results[1])

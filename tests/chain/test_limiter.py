@@ -18,7 +18,8 @@ from autochain.chain.limiter_release import (
     BUSY_SLOWEST,
     RELEASES,
     TWO_STAGE_RATIO,
-    Release,
+    first_state,
+    release_of,
 )
 from autochain.resources import read_table
 
@@ -165,7 +166,8 @@ def test_gain_is_down_after_the_attack_and_stays_down_until_the_peak(attack_ms, 
 def released(needs, release_ms, behaviour="fixed", rate_hz=RATE):
     """Reductions that a behaviour makes of needs; both as shares of 1."""
     units = np.round(np.asarray(needs) * kernels.UNIT).astype(np.int32)
-    Release(rate_hz, settings(release_ms=release_ms, behaviour=behaviour)).run(units)
+    own = settings(release_ms=release_ms, behaviour=behaviour)
+    kernels.release(units, first_state(rate_hz, own), release_of(rate_hz, own))
     return units / kernels.UNIT
 
 
@@ -437,18 +439,30 @@ def test_plain_python_and_compiled_loops_agree():
         sums, total, most, summed = (np.zeros(size, np.int64) for size in (3, 170, 5, 5))
         loops(kernels.smooth)(even, 15, 17, sums, total)
         scale = 255.0 * kernels.UNIT
-        loops(kernels.apply_gain)(x, -1, 10, total, scale, y, 3, 165, 20, 44, most, summed)
+        x_flat = x[10:180].reshape(-1)
+        loops(kernels.apply_gain)(x_flat, 2, -1, total, scale, y.reshape(-1))
         apart = np.zeros((170, 2))
-        loops(kernels.apply_gain)(x, 1, 10, total, scale, apart, 3, 165, 20, 44, most, summed)
+        loops(kernels.apply_gain)(x_flat, 2, 1, total, scale, apart.reshape(-1))
+        whole = np.zeros((170, 2))
+        line = kernels.Line(
+            first_length=15, second_length=17, needs=np.zeros(200, np.int32), reductions=np.zeros(202, np.int32),
+            state=np.zeros(3), sums=np.zeros(3, np.int64), total=np.zeros(64, np.int64),
+            highest_since=np.zeros(32, np.int32),
+        )  # fmt: skip
+        rests = loops(kernels.turn_down)(
+            x_flat, 2, -1, needs[0, :170], line, kernels.Release(0, 0.02, 0.0, 0.0, 0, 0.0), whole.reshape(-1),
+            kernels.Tally(3, 165, 20, 44, most, summed),
+        )  # fmt: skip
         loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(
-            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80])
+            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80],
+             whole, rests, line.needs, line.state, line.sums)
         )
     assert results[0][0] > 10
     for a, b in zip(*results, strict=True):
         # one unit of 2^-30 where a rounding differs; their sums over 15 x 17
         np.testing.assert_allclose(a, b, rtol=1e-6, atol=2)
-    _, needs, linked, held, even, *_, total, most, summed, y, apart, _ = results[0]
+    _, needs, linked, held, even, _, _, _, _, total, most, summed, y, apart, _, whole, *_ = results[0]
     # by definition, against plain maxima and sums
     np.testing.assert_array_equal(held, [needs[0, n : n + 31].max() for n in range(170)])
     plain = np.convolve(np.convolve(even.astype(np.int64), np.ones(15, np.int64)), np.ones(17, np.int64))
@@ -456,5 +470,7 @@ def test_plain_python_and_compiled_loops_agree():
     assert (linked >= needs).all()
     assert (linked.max(axis=0) == needs.max(axis=0)).all()
     np.testing.assert_array_equal(y[:, 1], apart[:, 1])
-    assert most[1] == total[24:68].max()
-    assert summed[1] == 2 * total[24:68].sum()
+    # the whole of it, whose needs have the look-ahead before them
+    np.testing.assert_allclose(whole[30:], x[40:180] * (1.0 - total[:140, None] / (255.0 * kernels.UNIT)), atol=1e-12)
+    assert most[1] == total[:38].max()
+    assert summed[1] == total[:38].sum()
