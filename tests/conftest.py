@@ -28,6 +28,7 @@ from autochain.demo import demo_song, make_demo
 
 RATE = 44100
 CEILING_DBTP = -1.0
+DEMO_S, DEMO_TRIALS = 14.0, 14
 
 
 @pytest.fixture(scope="module")
@@ -197,6 +198,32 @@ def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture(scope="session")
+def brief_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first six seconds of it, faded: for whole runs of which the search is not the point.
+
+    What a run costs goes with the length of its mix. Trials hear this one whole.
+    """
+    return write_part(tmp_path_factory.mktemp("brief") / "brief.wav", 6.0)
+
+
+@pytest.fixture(scope="session")
+def excerpts_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first nine seconds of it, faded: the shortest of which trials hear two excerpts (`small_config`)."""
+    return write_part(tmp_path_factory.mktemp("excerpts") / "excerpts.wav", 9.0)
+
+
+def write_part(path: Path, seconds: float) -> Path:
+    """Write the first seconds of the rock demo of twelve, with an end as silent as its beginning."""
+    samples = make_demo("dense_rock", RATE, 12.0, 1)[: round(seconds * RATE)].copy()
+    faded = round(0.3 * RATE)
+    silent = round(0.1 * RATE)
+    samples[-faded - silent : -silent] *= np.cos(np.linspace(0.0, np.pi / 2.0, faded))[:, None] ** 2
+    samples[-silent:] = 0.0
+    write_wav(path, samples, RATE, 1)
+    return path
+
+
 def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One folder for all processes of a test run."""
     own = tmp_path_factory.getbasetemp()
@@ -204,15 +231,14 @@ def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def search_demo(character: str, folder: Path) -> Suggested:
-    """Make the demo mix of a character in a new folder, and search it at its own target."""
+    """Make the demo mix of a character in a new folder, and search it at its own target, with few trials."""
     folder.mkdir()
     mix = folder / f"{character}.wav"
     # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
-    write_wav(mix, make_demo(character, RATE, 28.0, 1), RATE, 1)
+    write_wav(mix, make_demo(character, RATE, DEMO_S, 1), RATE, 1)
     lufs = demo_song(character).target_lufs
-    plan = folder / "plan.toml"
-    plan.write_text("[search]\nsensitivity_trials = 18\n", encoding="utf-8")
-    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", 36, "--jobs", 2, "--config", plan)
+    plan = small_config(folder / "plan.toml")
+    return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", DEMO_TRIALS, "--jobs", 2, "--config", plan)
 
 
 @pytest.fixture(scope="session")

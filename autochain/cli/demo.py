@@ -35,7 +35,7 @@ def demo(
     """
     # Loaded when it is asked for: help is there at once.
     from autochain.cli.first_run import compile_first
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import printing, terminal
     from autochain.tasks.demo import DemoRequest
     from autochain.tasks.demo import demo as run
 
@@ -51,9 +51,13 @@ def demo(
         whole_songs=whole,
         force=force,
     )
-    made = run(request, terminal(compile_first, goes_on=True))
+    with printing() as show:
+        made = run(
+            request,
+            terminal(compile_first, goes_on=True),
+            lambda found: show(found.json() if json else found.markdown()),
+        )
     found, stem = made.suggested, made.mix.stem
-    typer.echo(found.json() if json else found.markdown(), nl=False)
     length = clock(found.sheet.mix.duration_s)
     typer.echo(
         f"\nThe mix ({length}): {made.mix}\nThe page to look at and listen with: {out / f'{stem}.sheet.html'}\n"

@@ -45,7 +45,7 @@ def suggest(
     """
     # Loaded when it is asked for: help is there at once.
     from autochain.cli.first_run import compile_first
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import printing, terminal
     from autochain.tasks.suggest import SuggestRequest
     from autochain.tasks.suggest import suggest as run
 
@@ -71,7 +71,11 @@ def suggest(
         force=force,
         log=log_of(log, no_log),
     )
-    found = run(request, terminal(compile_first, goes_on=out is not None))
-    typer.echo(found.json() if as_json else found.markdown(), nl=False)
+    with printing() as show:
+        found = run(
+            request,
+            terminal(compile_first, goes_on=out is not None),
+            lambda found: show(found.json() if as_json else found.markdown()),
+        )
     if not found.met:
         raise typer.Exit(options.TARGET_NOT_MET)

@@ -56,15 +56,34 @@ class _Lines:
 
 
 @contextmanager
-def _watched(compile_first: Callable[[Progress], None] | None) -> Iterator[Progress]:
+def printing() -> Iterator[Callable[[str], None]]:
+    """Give what prints a result on stdout; where nobody reads it, that is an error only once the files are there."""
+    failed: list[OSError] = []
+
+    def show(text: str) -> None:
+        try:
+            typer.echo(text, nl=False)
+            sys.stdout.flush()
+        except OSError as error:
+            failed.append(error)
+
+    yield show
+    for error in failed:
+        raise error
+
+
+@contextmanager
+def _watched(to_compile: list[Callable[[Progress], None]]) -> Iterator[Progress]:
     with _phases() as show:
-        if compile_first is not None:
-            compile_first(show)
+        while to_compile:  # the first time
+            to_compile.pop()(show)
+        gc.freeze()  # what is loaded stays, so nobody need look through it again
+        gc.enable()
         yield show
 
 
 def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on: bool = False) -> Caller:
-    """The caller of one command, once everything that it needs is loaded.
+    """The caller of one command.
 
     Parameters
     ----------
@@ -73,8 +92,7 @@ def terminal(compile_first: Callable[[Progress], None] | None = None, *, goes_on
     goes_on
         Whether a search that was stopped can go on later.
     """
-    gc.freeze()  # what is loaded stays, so nobody need look through it again
-    gc.enable()
+    to_compile = [] if compile_first is None else [compile_first]
     return Caller(
-        tell=tell, ask=_ask, watch=partial(_watched, compile_first), stoppable=partial(asked_to_stop, goes_on=goes_on)
+        tell=tell, ask=_ask, watch=partial(_watched, to_compile), stoppable=partial(asked_to_stop, goes_on=goes_on)
     )

@@ -21,7 +21,7 @@ from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluator import Trial
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
-from autochain.search.run import MeasuredMix, ReadySearch
+from autochain.search.run import MeasuredMix, Reached, ReadySearch
 from autochain.solve.decisions import Decisions
 
 # Shares of the budget that a search alone would have.
@@ -62,7 +62,7 @@ class Tracer:
     ) -> tuple[dict[float, Suggestion], dict[float, dict[str, Trial]], list[float]]:
         """Results by loudness, baselines on the excerpts there, and loudnesses not tried."""
         found_at = dict(by_gain)
-        seeds: dict[float, Coordinates] = {}
+        known: dict[float, Reached] = {}
         excerpts: dict[float, dict[str, Trial]] = {}
         lost: list[float] = []
         families: Mapping[str, Coordinates] = {}
@@ -72,13 +72,13 @@ class Tracer:
                 lost.append(target)
                 continue
             self._phase, self._done = f"{loudness_name(target)} LUFS: ", place / len(rest)
-            near = sorted(seeds, key=lambda t: (abs(t - target), t))[:_SEEDS]
+            near = sorted(known, key=lambda t: (abs(t - target), t))[:_SEEDS]
             budget = max(2, round((NEXT_SHARE if near else FIRST_SHARE) * self._request.config.search.budget))
-            from_points = tuple(dict.fromkeys(seeds[t] for t in near))
-            reached = ready.reach(self._at(target), budget=budget, seeds=from_points, brief=True)
+            after = [known[t] for t in near]
+            reached = ready.reach(self._at(target), budget=budget, after=after, brief=True)
             found_at[target] = _without_samples(reached.suggestion)
             if reached.point is not None and reached.suggestion.chosen.met:
-                seeds[target] = reached.point
+                known[target] = replace(reached, suggestion=found_at[target])  # without its song
             if not families:
                 best = reached.baseline_points()
                 families = {name: best[name] for name in best if name in (LIMITER_ONLY, TRADE_DEFAULT)}

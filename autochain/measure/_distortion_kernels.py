@@ -73,20 +73,37 @@ def part_channels(z: npt.NDArray[np.complex64], out: _Singles) -> None:
 
 
 @njit(cache=True, nogil=True)
+def group_power(x: _Singles, start: _Ints, first_bin: _Ints, weight: _Floats, out: _Floats) -> None:
+    """Band sums of |x|^2 into out (bands, frames); x is real and imaginary part, shape (2, bins, frames)."""
+    frames = x.shape[2]
+    for b in range(first_bin.size):
+        xx = out[b]
+        xx[:] = 0.0
+        k = first_bin[b]
+        for i in range(start[b], start[b + 1]):
+            w = weight[i]
+            x0 = x[0, k]
+            x1 = x[1, k]
+            for t in range(frames):
+                xr = np.float64(x0[t])
+                xi = np.float64(x1[t])
+                xx[t] += w * (xr * xr + xi * xi)
+            k += 1
+
+
+@njit(cache=True, nogil=True)
 def group_cross_power(
     x: _Singles, y: _Singles, start: _Ints, first_bin: _Ints, weight: _Floats, out: _Floats
 ) -> None:
-    """Band sums of |x|^2, |y|^2 and x* y (real, imaginary part) into out, shape (4, bands, frames).
+    """Band sums of |y|^2 and x* y (real, imaginary part) into out, shape (3, bands, frames).
 
     x and y are real and imaginary parts, shape (2, bins, frames).
     """
     frames = x.shape[2]
     for b in range(first_bin.size):
-        xx = out[0, b]
-        yy = out[1, b]
-        re = out[2, b]
-        im = out[3, b]
-        xx[:] = 0.0
+        yy = out[0, b]
+        re = out[1, b]
+        im = out[2, b]
         yy[:] = 0.0
         re[:] = 0.0
         im[:] = 0.0
@@ -102,11 +119,27 @@ def group_cross_power(
                 xi = np.float64(x1[t])
                 yr = np.float64(y0[t])
                 yi = np.float64(y1[t])
-                xx[t] += w * (xr * xr + xi * xi)
                 yy[t] += w * (yr * yr + yi * yi)
                 re[t] += w * (xr * yr + xi * yi)
                 im[t] += w * (xr * yi - xi * yr)
             k += 1
+
+
+@njit(cache=True, nogil=True)
+def sums_up_to(power: _Floats, out: _Floats) -> None:
+    """Sums over three neighbouring frames and the bands under each into out (bands + 1, frames).
+
+    `power` has shape (bands, frames + 2): a region's sum is the difference of two rows of `out`.
+    """
+    bands = power.shape[0]
+    frames = out.shape[1]
+    out[0] = 0.0
+    for b in range(bands):
+        row = power[b]
+        under = out[b]
+        to = out[b + 1]
+        for t in range(frames):
+            to[t] = under[t] + (row[t] + row[t + 1] + row[t + 2])
 
 
 @njit(cache=True, nogil=True)
@@ -176,36 +209,48 @@ def spread_and_smear(
 
 
 @njit(cache=True, nogil=True)
+def region_power(
+    power: _Floats, region_low: _Ints, region_high: _Ints, sums: _Floats, out: _Floats
+) -> None:
+    """Power of each band's region into out (bands, frames); 1 without any, for then all other sums are 0, too.
+
+    `power` has shape (bands, frames + 2), `sums` (bands + 1, frames).
+    """
+    sums_up_to(power, sums)
+    for b in range(out.shape[0]):
+        top = sums[region_high[b] + 1]
+        bottom = sums[region_low[b]]
+        to = out[b]
+        for t in range(out.shape[1]):
+            known = top[t] - bottom[t]
+            to[t] = known if known > 0.0 else 1.0
+
+
+@njit(cache=True, nogil=True)
 def regional_residual(
+    known: _Floats,
+    region: _Floats,
     power: _Floats,
     region_low: _Ints,
     region_high: _Ints,
     inverse_mask: _Singles,
-    three: _Floats,
-    rows: _Floats,
+    sums: _Floats,
+    ratio: _Floats,
     band_sums: _Floats,
     frame_sums: _Floats,
 ) -> None:
-    """Residual over mask of the frames of power (4, bands, frames + 2), first and last but as neighbours.
+    """Residual over mask of frames, each band explained by the gain of its region in this frame and its neighbours.
 
-    Each band and frame is explained by the gain of the band's region in this frame and its two neighbours.
+    known (bands, frames + 2) is the reference's power, power (3, bands, frames + 2) what `group_cross_power` fills,
+    first and last frame but as neighbours; region (bands, frames) is what `region_power` fills.
     band_sums (bands,) gains the ratio summed over frames; frame_sums (5, frames) is filled with its sum and its
-    maximum over bands and with the energies of reference, explained part of the output, and residual. `three`
-    has shape (3, bands, frames), `rows` (4, frames).
+    maximum over bands and with the energies of reference, explained part of the output, and residual. `sums` has
+    shape (2, bands + 1, frames), `ratio` (frames,).
     """
     bands = inverse_mask.shape[0]
     frames = inverse_mask.shape[1]
-    for q in range(3):
-        part = 0 if q == 0 else q + 1
-        for b in range(bands):
-            to = three[q, b]
-            row = power[part, b]
-            for t in range(frames):
-                to[t] = row[t] + row[t + 1] + row[t + 2]
-    sxx = rows[0]
-    sre = rows[1]
-    sim = rows[2]
-    ratio = rows[3]
+    sums_up_to(power[1], sums[0])
+    sums_up_to(power[2], sums[1])
     frame_sums[:] = 0.0
     total = frame_sums[0]
     worst = frame_sums[1]
@@ -213,33 +258,29 @@ def regional_residual(
     explained_sum = frame_sums[3]
     residual_sum = frame_sums[4]
     for b in range(bands):
-        if b == 0 or region_low[b] != region_low[b - 1] or region_high[b] != region_high[b - 1]:
-            for q in range(3):
-                region = rows[q]
-                region[:] = 0.0
-                for m in range(region_low[b], region_high[b] + 1):
-                    row = three[q, m]
-                    for t in range(frames):
-                        region[t] += row[t]
-        xx = power[0, b]
-        yy = power[1, b]
-        re = power[2, b]
-        im = power[3, b]
+        re_top = sums[0, region_high[b] + 1]
+        re_bottom = sums[0, region_low[b]]
+        im_top = sums[1, region_high[b] + 1]
+        im_bottom = sums[1, region_low[b]]
+        xx = known[b]
+        yy = power[0, b]
+        re = power[1, b]
+        im = power[2, b]
+        around = region[b]
         mask = inverse_mask[b]
         for t in range(frames):
-            known = sxx[t] if sxx[t] > 0.0 else 1.0  # without any reference the other sums are 0, too
-            gr = sre[t] / known
-            gi = sim[t] / known
+            gr = (re_top[t] - re_bottom[t]) / around[t]
+            gi = (im_top[t] - im_bottom[t]) / around[t]
             explained = (gr * gr + gi * gi) * xx[t + 1]
             residual = yy[t + 1] - 2.0 * (gr * re[t + 1] + gi * im[t + 1]) + explained
             residual = residual if residual > 0.0 else 0.0
             r = residual * np.float64(mask[t])
-            ratio[t] = r
             total[t] += r
             worst[t] = r if r > worst[t] else worst[t]
             reference_sum[t] += xx[t + 1]
             explained_sum[t] += explained
             residual_sum[t] += residual
+            ratio[t] = r
         band_sum = 0.0
         for t in range(frames):
             band_sum += ratio[t]

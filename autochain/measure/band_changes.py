@@ -2,10 +2,12 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from autochain.audio.mix import Samples
 from autochain.measure.spectrum import SILENCE_POWER, Spectrum, measure_spectrum
 from autochain.measure.third_octaves import ThirdOctave, third_octaves
+from autochain.threads import side_by_side
 from autochain.units import power_to_db
 
 # A band further under the strongest one says nothing that is heard.
@@ -101,7 +103,8 @@ def band_changes(mix: Spectrum, master: Spectrum, gain_db: float) -> tuple[BandC
 
 def measure_band_changes(mix: Samples, master: Samples, rate_hz: int, gain_db: float) -> tuple[BandChange, ...]:
     """`band_changes` of two sounds in step."""
-    return band_changes(measure_spectrum(mix, rate_hz), measure_spectrum(master, rate_hz), gain_db)
+    before, after = side_by_side(partial(measure_spectrum, sound, rate_hz) for sound in (mix, master))
+    return band_changes(before, after, gain_db)
 
 
 def width_change_db(mix: Spectrum, master: Spectrum) -> float | None:

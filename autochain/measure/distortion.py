@@ -43,7 +43,14 @@ import scipy.fft
 
 from autochain.audio.mix import Samples
 from autochain.errors import AutochainError
-from autochain.measure._distortion_kernels import cut_frames, group_cross_power, part_channels, regional_residual
+from autochain.measure._distortion_kernels import (
+    cut_frames,
+    group_cross_power,
+    group_power,
+    part_channels,
+    region_power,
+    regional_residual,
+)
 from autochain.measure.ear_model import (
     HIGHEST_BAND_HZ,
     Bands,
@@ -108,18 +115,29 @@ class _Frames:
         """Split into runs of frames that are worked on together, as (begin, end)."""
         return [(b, min(b + _CHUNK_FRAMES, self.count)) for b in range(0, self.count, _CHUNK_FRAMES)]
 
-    def spectra(self, samples: Samples, begin: int, end: int) -> Spectra:
+    def spectra(self, samples: Samples, begin: int, end: int, scratch: "_Scratch | None" = None) -> Spectra:
         """Spectra of frames begin-1 .. end; those before the first and after the last frame are zero.
 
-        Both channels go through one complex transform, as real and imaginary part. `samples` are C-contiguous.
+        Both channels go through one complex transform, as real and imaginary part. `samples` are C-contiguous. The
+        result lies in `scratch` where that is given.
         """
         channels = samples.shape[1]
-        frames = np.empty((end - begin + 2, 2 * self.window.size), dtype=np.float32)
-        cut_frames(samples.reshape(-1), channels, self.hop, begin - 1, self.window, frames)
-        both: npt.NDArray[np.complex64] = np.asarray(scipy.fft.fft(frames.view(np.complex64), axis=1, overwrite_x=True))
-        out = np.empty((channels, 2, self.bins, frames.shape[0]), dtype=np.float32)
-        part_channels(both, out)
-        return out
+        own = _Scratch(self, channels, end - begin, 0) if scratch is None else scratch
+        cut_frames(samples.reshape(-1), channels, self.hop, begin - 1, self.window, own.cut)
+        part_channels(np.asarray(scipy.fft.fft(own.cut.view(np.complex64), axis=1, overwrite_x=True)), own.spectra)
+        return own.spectra
+
+
+class _Scratch:
+    """Arrays of one chunk, used again for the next: fresh ones of this size cost as much as what is done in them."""
+
+    def __init__(self, frames: _Frames, channels: int, count: int, bands: int) -> None:
+        self.cut: npt.NDArray[np.float32] = np.empty((count + 2, 2 * frames.window.size), dtype=np.float32)
+        self.spectra: Spectra = np.empty((channels, 2, frames.bins, count + 2), dtype=np.float32)
+        self.power: Floats = np.empty((3, bands, count + 2))
+        self.sums: Floats = np.empty((2, bands + 1, count))
+        self.ratio: Floats = np.empty(count)
+        self.by_frame: Floats = np.empty((5, count))
 
 
 def _frames(rate_hz: int, length: int) -> _Frames:
@@ -146,6 +164,37 @@ def _regions(bands: Bands, bin_hz: float) -> Regions:
     return low, high
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What every comparison needs of a chunk of the reference: spectra, power of the bands and of their regions.
+
+    Shapes (channels, 2, bins, frames + 2), (channels, bands, frames + 2) and (channels, bands, frames).
+    """
+
+    spectra: Spectra
+    power: Floats
+    region: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Analysis:
+    """How frames become bands and regions."""
+
+    frames: _Frames
+    grouping: Grouping
+    regions: Regions
+
+    def known(self, samples: Samples, begin: int, end: int) -> _Known:
+        """Analyse frames begin .. end of a reference."""
+        spectra, bands = self.frames.spectra(samples, begin, end), self.grouping.first_bin.size
+        power = np.empty((len(spectra), bands, end - begin + 2))
+        region, sums = np.empty((len(spectra), bands, end - begin)), np.empty((bands + 1, end - begin))
+        for x, own, around in zip(spectra, power, region, strict=True):
+            group_power(x, self.grouping.start, self.grouping.first_bin, self.grouping.weight, own)
+            region_power(own, *self.regions, sums, around)
+        return _Known(spectra, power, region)
+
+
 class DistortionReference:
     """The sound before the chain, with its spectra and masks, ready for many comparisons.
 
@@ -166,27 +215,25 @@ class DistortionReference:
     def __init__(self, reference_samples: Samples, rate_hz: int, integrated_lufs: float | None) -> None:
         length, channels = reference_samples.shape
         self._samples = reference_samples = np.ascontiguousarray(reference_samples)
-        self._frames = _frames(rate_hz, length)
-        bands = make_bands()
-        bin_hz = rate_hz / self._frames.window.size
-        self._regions = _regions(bands, bin_hz)
+        frames, bands = _frames(rate_hz, length), make_bands()
+        bin_hz = rate_hz / frames.window.size
         self._low_bands = int(np.searchsorted(bands.centre_hz, LOW_BANDS_BELOW_HZ))
-        self._audible = np.zeros((channels, self._frames.count), dtype=np.bool_)
-        self._spectra: list[Spectra] = []
+        self._audible = np.zeros((channels, frames.count), dtype=np.bool_)
+        self._known: list[_Known] = []
         self._inverse_masks: list[npt.NDArray[np.float32]] = []
         if integrated_lufs is None:
             return
         weight = ear_weight(rate_hz, full_scale_sine_db_spl(integrated_lufs, channels))
-        self._grouping = group_bins(bands, bin_hz, weight)
-        keep = channels * self._frames.count * self._frames.bins * 8 <= _KEEP_SPECTRA_BYTES
-        models = [MaskingModel(bands, self._frames.hop / rate_hz) for _ in range(channels)]
-        for begin, end in self._frames.chunks():
-            spectra = self._frames.spectra(reference_samples, begin, end)
+        self._analysis = _Analysis(frames, group_bins(bands, bin_hz, weight), _regions(bands, bin_hz))
+        keep = channels * frames.count * frames.bins * 8 <= _KEEP_SPECTRA_BYTES
+        models = [MaskingModel(bands, frames.hop / rate_hz) for _ in range(channels)]
+        for begin, end in frames.chunks():
+            known = self._analysis.known(reference_samples, begin, end)
             if keep:
-                self._spectra.append(spectra)
-            inverse_mask = np.empty((channels, bands.centre_hz.size, end - begin), dtype=np.float32)
+                self._known.append(known)
+            inverse_mask = np.empty(known.region.shape, dtype=np.float32)
             for channel, model in enumerate(models):
-                energy = _cross_power(spectra[channel], spectra[channel], self._grouping)[0, :, 1:-1]
+                energy = known.power[channel, :, 1:-1]
                 audible = model.audible(energy)
                 inverse_mask[channel] = np.where(audible, model.inverse_mask(energy), 0.0)
                 self._audible[channel, begin:end] = audible
@@ -217,10 +264,7 @@ class DistortionReference:
             )
         if not self._audible.any():
             return None
-        by_band, by_frame = _scan(
-            self._frames, self._reference_spectra, output_samples, self._grouping, self._regions,
-            self._inverse_masks,
-        )  # fmt: skip
+        by_band, by_frame = _scan(self._analysis, self._known_of, output_samples, self._inverse_masks)
         total, worst, reference, explained, _ = by_frame[:, self._audible]
         if explained.sum() <= 0.0:
             return None
@@ -234,10 +278,10 @@ class DistortionReference:
             disturbed_share=float((worst * level > 10.0 ** (_DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
-    def _reference_spectra(self, begin: int, end: int) -> Spectra:
-        if self._spectra:
-            return self._spectra[begin // _CHUNK_FRAMES]
-        return self._frames.spectra(self._samples, begin, end)
+    def _known_of(self, begin: int, end: int) -> _Known:
+        if self._known:
+            return self._known[begin // _CHUNK_FRAMES]
+        return self._analysis.known(self._samples, begin, end)
 
 
 def _residual_ratio_db(reference_samples: Samples, output_samples: Samples, rate_hz: int) -> float | None:
@@ -256,20 +300,18 @@ def _residual_powers(reference_samples: Samples, output_samples: Samples, rate_h
     reference_samples = np.ascontiguousarray(reference_samples)
     frames = _frames(rate_hz, length)
     bands, bin_hz = make_bands(), rate_hz / frames.window.size
-    residual, by_frame = _scan(
-        frames, partial(frames.spectra, reference_samples), output_samples,
-        group_bins(bands, bin_hz, np.ones(frames.window.size // 2 + 1)), _regions(bands, bin_hz),
-        [np.ones((channels, bands.centre_hz.size, e - b), dtype=np.float32) for b, e in frames.chunks()],
-    )  # fmt: skip
+    analysis = _Analysis(
+        frames, group_bins(bands, bin_hz, np.ones(frames.window.size // 2 + 1)), _regions(bands, bin_hz)
+    )
+    no_mask = [np.ones((channels, bands.centre_hz.size, e - b), dtype=np.float32) for b, e in frames.chunks()]
+    residual, by_frame = _scan(analysis, partial(analysis.known, reference_samples), output_samples, no_mask)
     return residual, float(by_frame[3].sum())
 
 
 def _scan(
-    frames: _Frames,
-    reference_spectra: Callable[[int, int], Spectra],
+    analysis: _Analysis,
+    known_of: Callable[[int, int], _Known],
     output_samples: Samples,
-    grouping: Grouping,
-    regions: Regions,
     inverse_masks: Sequence[npt.NDArray[np.float32]],
 ) -> tuple[Floats, Floats]:
     """Compare chunk by chunk.
@@ -279,21 +321,22 @@ def _scan(
     Residual over mask, summed over channels and frames: shape (bands,); and of every frame its sum and maximum
     over bands and the energies of reference, explained part of the output, and residual: (5, channels, frames).
     """
+    frames, grouping = analysis.frames, analysis.grouping
     bands, channels = grouping.first_bin.size, output_samples.shape[1]
     output_samples = np.ascontiguousarray(output_samples)
     by_band, by_frame = np.zeros(bands), np.empty((5, channels, frames.count))
+    scratch: _Scratch | None = None
     for (begin, end), inverse_mask in zip(frames.chunks(), inverse_masks, strict=True):
-        x, y = reference_spectra(begin, end), frames.spectra(output_samples, begin, end)
-        three, rows, sums = (np.empty((*shape, end - begin)) for shape in ((3, bands), (4,), (5,)))
+        if scratch is None or scratch.ratio.size != end - begin:
+            scratch = _Scratch(frames, channels, end - begin, bands)
+        known, y = known_of(begin, end), frames.spectra(output_samples, begin, end, scratch)
         for channel in range(channels):
-            power = _cross_power(x[channel], y[channel], grouping)
-            regional_residual(power, *regions, inverse_mask[channel], three, rows, by_band, sums)
-            by_frame[:, channel, begin:end] = sums
+            group_cross_power(
+                known.spectra[channel], y[channel], grouping.start, grouping.first_bin, grouping.weight, scratch.power
+            )
+            regional_residual(
+                known.power[channel], known.region[channel], scratch.power, *analysis.regions,
+                inverse_mask[channel], scratch.sums, scratch.ratio, by_band, scratch.by_frame,
+            )  # fmt: skip
+            by_frame[:, channel, begin:end] = scratch.by_frame
     return by_band, by_frame
-
-
-def _cross_power(x: Spectra, y: Spectra, grouping: Grouping) -> Floats:
-    """Band sums of |x|^2, |y|^2 and the parts of x* y of one channel, shape (4, bands, frames)."""
-    out = np.empty((4, grouping.first_bin.size, x.shape[2]))
-    group_cross_power(x, y, grouping.start, grouping.first_bin, grouping.weight, out)
-    return out

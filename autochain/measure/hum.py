@@ -131,7 +131,7 @@ class HumMeter:
         parts = np.array_split(np.arange(len(rows)), max(1, round(len(rows) * hop / (_PART_S * self._rate_hz))))
         lines_hz, (real, imaginary) = _lines_hz(), _turning(size, self._rate_hz)
         amplitudes = windowed @ real + 1j * (windowed @ imaginary)
-        amplitudes *= np.exp(-2j * np.pi * middle_s[:, None] * _looked_at_hz())
+        amplitudes *= _turned_by(middle_s[:, None] * _looked_at_hz())
         found = {}
         for line_hz, amplitude in zip(lines_hz, np.split(amplitudes, len(lines_hz), axis=1), strict=True):
             wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in _FAMILIES_HZ if line_hz % f == 0.0))
@@ -171,15 +171,22 @@ def _looked_at_hz() -> _Doubles:
 def _turning(size: int, rate_hz: float) -> tuple[_Singles, _Singles]:
     """Real and imaginary part of what turns every frequency back to rest, shape (frames, frequencies)."""
     at_s = (np.arange(size) - 0.5 * size) / rate_hz
-    turning = np.exp(-2j * np.pi * at_s[:, None] * _looked_at_hz()).astype(np.complex64)
-    return np.ascontiguousarray(turning.real), np.ascontiguousarray(turning.imag)
+    turning = _turned_by(at_s[:, None] * _looked_at_hz())
+    return turning.real.astype(np.float32), turning.imag.astype(np.float32)
+
+
+def _turned_by(turns: _Doubles) -> _Complexes:
+    """Exp of -2 pi j times a number of turns: from sine and cosine, which numpy has four times as fast."""
+    turned = np.empty(turns.shape, dtype=np.complex128)
+    angle = -2.0 * np.pi * turns
+    turned.real, turned.imag = np.cos(angle), np.sin(angle)
+    return turned
 
 
 def _steady(amplitude: _Complexes, at_s: _Doubles, wander_hz: float) -> _Doubles:
     """What stays still of the amplitudes at some frequencies, at the best turn around each, shape (frequencies,)."""
     steps, middle = round(wander_hz / _TURN_HZ), len(amplitude) // 2
-    turns = np.exp(-2j * np.pi * (_TURN_HZ * np.arange(-steps, steps + 1))[:, None] * at_s)
-    turned = amplitude.T[:, None] * turns
+    turned = amplitude.T[:, None] * _turned_by(_TURN_HZ * np.arange(-steps, steps + 1)[:, None] * at_s)
     # Of an even number the upper of the two middle values; `np.median` takes six times as long.
     re, im = (np.partition(part, middle, axis=2)[..., middle] for part in (turned.real, turned.imag))
     return np.asarray(np.hypot(re, im).max(axis=1))

@@ -7,6 +7,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.measure._image_kernels import add_pair_powers, windowed_pairs
 from autochain.measure.spectrum import SILENCE_POWER
 
 _OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
@@ -82,23 +83,22 @@ class BalanceReference:
 def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:
     """Mean power of mid and side in the octave bands, each shape (octaves,)."""
     size = 4096 * max(1, round(rate_hz / 48000))
-    windows = max(1, samples.shape[0] // size)
-    used = samples[: windows * size]
-    if used.shape[0] < size:
-        used = np.pad(used, ((0, size - used.shape[0]), (0, 0)))
-    blocks = used.reshape(windows, size, -1)
-    window = (0.5 * np.sin(np.pi * (np.arange(size) + 0.5) / size)).astype(samples.dtype)
+    frames, channels = samples.shape
+    windows = max(1, frames // size)
+    flat = np.ascontiguousarray(samples).reshape(-1)
+    window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(samples.dtype)
     share = _octave_shares(size, rate_hz)
-    sums = np.zeros((2, share.shape[0]))
+    both, product = sums = np.zeros((2, share.shape[0]))
+    pairs = np.empty((_WINDOWS_AT_ONCE, 2 * size), samples.dtype)
+    complexes = np.result_type(samples.dtype, np.complex64)
     for start in range(0, windows, _WINDOWS_AT_ONCE):
-        left, right = (blocks[start : start + _WINDOWS_AT_ONCE, :, c] for c in (0, -1))
-        pair = np.stack([left + right, left - right]) * window
-        spectra = fft.rfft(pair, axis=2)[:, :, : share.shape[0]]
-        sums += (spectra.real**2 + spectra.imag**2).sum(axis=1, dtype=np.float64)
-    mid, side = sums @ share
+        rows = pairs[: windows - start]
+        windowed_pairs(flat, channels, start * size, window, rows)
+        add_pair_powers(np.asarray(fft.fft(rows.view(complexes), axis=1, overwrite_x=True)), sums)
     # Parseval's relation: two sides of the spectrum, and a window whose mean square is 1/2.
     scale = 4.0 / (size * float(size) * windows)
-    return mid * scale, side * scale
+    mid, side = 0.25 * both + 0.5 * product, 0.25 * both - 0.5 * product
+    return np.maximum(mid @ share, 0.0) * scale, np.maximum(side @ share, 0.0) * scale
 
 
 def _octave_shares(size: int, rate_hz: int) -> _Floats:

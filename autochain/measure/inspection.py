@@ -1,6 +1,5 @@
 """Everything that is looked at before a mix is worked on: one pass over it, up to three when there may be clicks."""
 
-import os
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -22,9 +21,10 @@ from autochain.measure.noise import steady_floor_dbfs
 from autochain.measure.peaks import peak_density
 from autochain.measure.resonance import ResonanceMap, ResonanceMeter
 from autochain.measure.spikes import SpikeCells, SpikeMeter
+from autochain.threads import cores
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
-_THREADS = min(4, os.cpu_count() or 1)
+_THREADS = min(4, cores())
 _AT_EDIT_S = 0.005
 
 

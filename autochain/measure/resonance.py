@@ -18,6 +18,7 @@ notes. How far finished music reaches is for whoever decides on the excess to kn
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,7 @@ from autochain.measure.stream import Pieces
 
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
+_Places = npt.NDArray[np.intp]
 
 CHANNEL_VIEWS = ("mid", "side", "left", "right")
 BANDS_PER_OCTAVE = 24
@@ -166,14 +168,14 @@ class ResonanceMeter:
         if self._lanes > 1:
             pair = np.stack([pair[0] + pair[1], pair[0] - pair[1]]) * piece.dtype.type(np.sqrt(0.5))
         cut = np.lib.stride_tricks.sliding_window_view(pair, self._size, axis=1)[:, :: self._hop].swapaxes(0, 1)
-        windowed = cut * _window(self._size).astype(piece.dtype)
-        powers = np.square(windowed).sum(axis=(1, 2), dtype=np.float64)
+        windowed = cut * _window(self._size, piece.dtype)
+        powers = [float(flat @ flat) for flat in windowed.reshape(windows, -1)]
         spectra = np.ascontiguousarray(fft.rfft(windowed, axis=2)).view(piece.dtype)
         floors = np.empty((self._bands.size, self._lanes * windows), piece.dtype)
         kept = np.empty((_MOST_BINS // 4 + 1, floors.shape[1]), piece.dtype)
         lower_quartiles(spectra, *self._bins, kept, np.empty(floors.shape[1], piece.dtype), floors)
         by_window = floors.reshape(-1, self._lanes, windows).transpose(2, 1, 0)
-        return (10.0 * np.log10(by_window.astype(np.float64) + _NOTHING)).astype(np.float32), list(powers)
+        return (10.0 * np.log10(by_window.astype(np.float64) + _NOTHING)).astype(np.float32), powers
 
 
 def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
@@ -191,17 +193,27 @@ def _left_over(floor_db: _Singles) -> _Doubles:
     covariance = moving.T @ moving / max(1, windows)
     # One matrix for all bands: what is predicted of each, taken away from it.
     rest_of = np.eye(bands)
-    gap, reach = (round(octaves * BANDS_PER_OCTAVE) for octaves in (_GAP_OCTAVES, _PREDICTING_OCTAVES))
-    for band in range(bands):
-        away = np.abs(np.arange(bands) - band)
-        near = np.flatnonzero((away >= gap) & (away <= reach))[::_PREDICTING_STEP]
-        own = covariance[np.ix_(near, near)]
-        own[np.diag_indices(near.size)] += _DAMPING * np.trace(own) / near.size + _NOTHING
-        rest_of[near, band] = -np.linalg.solve(own, covariance[near, band])
+    for band, near in _predicting(bands):  # all that are predicted from as many
+        own = covariance[near[:, :, None], near[:, None, :]]
+        count = near.shape[1]
+        damping = _DAMPING * np.trace(own, axis1=1, axis2=2) / count + _NOTHING
+        own[:, np.arange(count), np.arange(count)] += damping[:, None]
+        rest_of[near, band[:, None]] = -np.linalg.solve(own, covariance[near, band[:, None], None])[..., 0]
     rest = moving @ rest_of
     weights = 1.0 - np.abs(np.arange(-_JOINED_BANDS, _JOINED_BANDS + 1)) / (_JOINED_BANDS + 1.0)
     joined = correlate1d(rest, weights / weights.sum(), axis=1, mode="nearest")
     return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0))
+
+
+@cache
+def _predicting(bands: int) -> list[tuple[_Places, _Places]]:
+    """Bands, and the bands that predict each of them: shapes (own,) and (own, predictors), by number of these."""
+    gap, reach = (round(octaves * BANDS_PER_OCTAVE) for octaves in (_GAP_OCTAVES, _PREDICTING_OCTAVES))
+    away = np.abs(np.arange(bands)[:, None] - np.arange(bands))
+    near = [np.flatnonzero((own >= gap) & (own <= reach))[::_PREDICTING_STEP] for own in away]
+    counts = np.array([own.size for own in near])
+    groups = [np.flatnonzero(counts == count) for count in np.unique(counts[counts > 0])]
+    return [(own, np.array([near[band] for band in own])) for own in groups]
 
 
 def bell_height_db(floor_db: _Doubles, q: float = _FIT_Q) -> _Doubles:
@@ -250,9 +262,9 @@ def _fit(q: float) -> _Doubles:
 
 
 @cache
-def _window(size: int) -> _Doubles:
+def _window(size: int, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
     # Vorbis I specification, 4.3.7: its side lobes fall fast enough to see between the notes.
-    return np.asarray(np.sin(0.5 * np.pi * np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2))
+    return np.asarray(np.sin(0.5 * np.pi * np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2)).astype(dtype)
 
 
 @cache

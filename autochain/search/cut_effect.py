@@ -7,7 +7,8 @@ import numpy as np
 from autochain.audio.mix import Mix
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import DYNAMIC_BELL, EQUALISER
-from autochain.measure.resonance import CHANNEL_VIEWS, ResonanceMap, measure_resonance
+from autochain.chain.stage import CHAIN_BLOCK_FRAMES
+from autochain.measure.resonance import CHANNEL_VIEWS, ResonanceMap, ResonanceMeter
 from autochain.prepare.corrective import Correction, bands
 
 # Limits of this project. The map sees a twelfth of an octave at once and reads a bell of q 12 a third low; a cut that
@@ -51,7 +52,11 @@ def effect_of(mix: Mix, correction: Correction, before: ResonanceMap) -> CutEffe
     what = correction.resonance
     stage = STAGES[EQUALISER if correction.threshold_db is None else DYNAMIC_BELL]
     settings = stage.checked(bands([correction.settings]))
-    after = measure_resonance(stage.process(mix.samples, mix.rate_hz, settings).samples, mix.rate_hz)
+    runner, meter = stage.start(mix.rate_hz, mix.channels, settings), ResonanceMeter(mix.rate_hz, mix.channels)
+    for start in range(0, mix.samples.shape[0], CHAIN_BLOCK_FRAMES):  # in blocks: the cut song is never held
+        meter.push(runner.push(mix.samples[start : start + CHAIN_BLOCK_FRAMES]))
+    meter.push(runner.finish())
+    after = meter.result()
     lane = 0 if what.channel == "stereo" else CHANNEL_VIEWS.index(what.channel)
     if before.floor_db.shape[1] == 1:
         lane = 0

@@ -23,14 +23,17 @@ class Losses:
     ----------
     ranges
         The scale on which points are near.
+    prior
+        The model of an earlier search of the same mix.
     """
 
-    def __init__(self, ranges: Ranges) -> None:
+    def __init__(self, ranges: Ranges, prior: Surrogate | None = None) -> None:
         self._ranges = ranges
+        self._few = _FEW if prior is None else 1
         self._places: list[Floats] = []
         self._losses_db: list[float] = []
         self._slopes: list[float] = []
-        self._model = Surrogate()
+        self._model = Surrogate(prior=prior)
 
     def add(self, point: Coordinates, solution: Solution, loss_db: float) -> None:
         """Take a solve; one that missed its target says nothing."""
@@ -39,16 +42,23 @@ class Losses:
             self._losses_db.append(loss_db)
             self._slopes.append(solution.slope)
 
+    def learned(self) -> Surrogate | None:
+        """Model of the level lost; None where nothing was solved."""
+        if not self._losses_db:
+            return None
+        sweeps = 1 if len(self._losses_db) >= _LEARN_FROM else 0
+        return self._model.fit(features(np.array(self._places)), np.array(self._losses_db), sweeps)
+
     def guesses(self, points: Sequence[Coordinates]) -> list[Guess]:
         """Where to start at points."""
         if not self._losses_db:
             return [Guess() for _ in points]
         slope = median(self._slopes[-_LIKE_THE_LAST:])
-        if len(self._losses_db) < _FEW:
+        if len(self._losses_db) < self._few:
             return [Guess(loss_db=median(self._losses_db), slope=slope) for _ in points]
-        sweeps = 1 if len(self._losses_db) >= _LEARN_FROM else 0
-        self._model.fit(features(np.array(self._places)), np.array(self._losses_db), sweeps)
-        expected, _ = self._model.expect(features(np.array([self._place(point) for point in points])))
+        model = self.learned()
+        assert model is not None
+        expected, _ = model.expect(features(np.array([self._place(point) for point in points])))
         return [Guess(loss_db=float(loss_db), slope=slope) for loss_db in expected]
 
     def _place(self, point: Coordinates) -> Floats:

@@ -5,6 +5,7 @@ set by any of them.
 """
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix
@@ -23,6 +24,7 @@ from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_an
 from autochain.search.cut_effect import CutEffect, effect_of
 from autochain.search.toward_references import tone_moves
 from autochain.solve.decisions import Decisions
+from autochain.threads import cores
 from autochain.units import clock, number
 
 # Notes that tell of bands: they would speak of what is not there.
@@ -89,12 +91,17 @@ def prepare(
         if resonances is None:
             resonances = find_resonances(mapped)
         planned = plan_corrections(resonances, mix.samples, mix.rate_hz, plan.rules)
-        tried = [(c, effect_of(mix, c, mapped) if _used(c, free) else None) for c in planned]
+        with ThreadPoolExecutor(cores()) as pool:
+            looked = pool.submit(find_low_cut, mix.samples, mix.rate_hz, before) if EQUALISER in free else None
+            effects = list(pool.map(lambda c: effect_of(mix, c, mapped) if _used(c, free) else None, planned))
+        low_cut = None if looked is None else looked.result()
         # A cut stays where the excess falls by it and nothing else moves.
-        corrections = [c if effect is None or effect.helps else replace(c, cut_db=0.0) for c, effect in tried]
-        low_cut = find_low_cut(mix.samples, mix.rate_hz, before) if EQUALISER in free else None
+        corrections = [
+            c if effect is None or effect.helps else replace(c, cut_db=0.0)
+            for c, effect in zip(planned, effects, strict=True)
+        ]
         settings |= _corrective_settings(corrections, low_cut, free)
-        notes += [_correction_note(c, effect) for c, (_, effect) in zip(corrections, tried, strict=True)]
+        notes += [_correction_note(c, effect) for c, effect in zip(corrections, effects, strict=True)]
         notes += [] if low_cut is None else [_low_cut_note(low_cut)]
     moves, said = tone_moves(mix, before, references, plan.most_tone_db, plan.most_tone_alike_db)
     notes += said

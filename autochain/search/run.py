@@ -5,6 +5,7 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 """
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -13,7 +14,7 @@ from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
 from autochain.measure.inspection import inspect
-from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.measure.loudness import Series, integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
 from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
@@ -41,6 +42,7 @@ from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
 from autochain.solve.material import Material
+from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
 
@@ -58,6 +60,8 @@ class MeasuredMix:
         Verdict of the check.
     fingerprint
         Text of `measure.fingerprint`, by band.
+    hops
+        K-weighted power of the mix per 10 ms hop.
     decisions
         The engineer's, beside what the configuration has set.
     settled
@@ -73,6 +77,7 @@ class MeasuredMix:
     peak_dbtp: float
     readiness: Readiness
     fingerprint: dict[str, str]
+    hops: Series
     decisions: Decisions
     settled: Decisions
     prepared: Prepared
@@ -87,11 +92,14 @@ class MeasuredMix:
         before = seen.measured.figures
         if before.integrated_lufs is None or before.true_peak_dbtp is None:
             raise inaudible(mix)
-        resonances = find_resonances(seen.resonance)
         decisions = request.decisions.within(chain)
         # What is the same for every trial stays as an earlier sheet has it.
         common = (*chain.linear, DYNAMIC_BELL, OUTPUT)
         settled = decisions if near is None else near.settled(decisions, common)
+        with ThreadPoolExecutor(1) as pool:  # neither needs the other
+            powers = pool.submit(band_powers, mix.samples, mix.rate_hz)
+            resonances = find_resonances(seen.resonance)
+            prepared = prepare(mix, before, config, settled, request.references, resonances, seen.resonance)
         return cls(
             request=request,
             run=run,
@@ -99,10 +107,11 @@ class MeasuredMix:
             lufs=before.integrated_lufs,
             peak_dbtp=before.true_peak_dbtp,
             readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
-            fingerprint=fingerprint_text(fingerprint_of(band_powers(mix.samples, mix.rate_hz))),
+            fingerprint=fingerprint_text(fingerprint_of(powers.result())),
+            hops=seen.measured.hops,
             decisions=decisions,
             settled=settled,
-            prepared=prepare(mix, before, config, settled, request.references, resonances, seen.resonance),
+            prepared=prepared,
         )
 
     def by_gain(self, target: Target) -> Suggestion | None:
@@ -129,10 +138,9 @@ class MeasuredMix:
         if self.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             decisions = Decisions(locks=decisions.locks, without=decisions.without | {CLIPPER})
-        mix_hops = weighted_hops(mix.samples, mix.rate_hz)
-        spans = choose_spans(mix_hops, self.lufs, plan.excerpts)
+        spans = choose_spans(self.hops, self.lufs, plan.excerpts)
         rules = config.prepare.rotation_rules
-        rotation = rotation_on(mix, self.before, mix_hops, config.target, plan.excerpts, rules)
+        rotation = rotation_on(mix, self.before, self.hops, config.target, plan.excerpts, rules)
         decided = _with_rotation(self.prepared.added_to(decisions), rotation)
 
         first = outline_at(plan.trade_default, decided, config.target.ceiling_dbtp, chain)
@@ -140,7 +148,7 @@ class MeasuredMix:
         start = chain.render(mix.samples, mix.rate_hz, settings, stages=chain.leading).samples
         later = [name for name in chain.linear if name not in chain.leading]
         linear = chain.render(start, mix.rate_hz, settings, stages=later).samples
-        hops = mix_hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
+        hops = self.hops if linear is mix.samples else weighted_hops(linear, mix.rate_hz)
         level = integrated_lufs(hops)
         assert level is not None
 
@@ -216,7 +224,7 @@ class ReadySearch:
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
 
     def reach(
-        self, target: Target, *, budget: int | None = None, seeds: Sequence[Coordinates] = (), brief: bool = False
+        self, target: Target, *, budget: int | None = None, after: Sequence["Reached"] = (), brief: bool = False
     ) -> "Reached":
         """Search a target, and verify what was found.
 
@@ -226,8 +234,9 @@ class ReadySearch:
             May be another than the request's, of the same kind of loudness.
         budget
             Trials; those of the configuration when None.
-        seeds
-            Points to start from, in place of baselines and explorer.
+        after
+            Targets reached before, the nearest first: their points are tried in place of baselines, and what their
+            trials taught is taken over.
         brief
             Leaves out neighbours, and how far settings may move.
         """
@@ -235,22 +244,33 @@ class ReadySearch:
         plan = config.search if budget is None else config.search.model_copy(update={"budget": budget})
         config = config.model_copy(update={"target": target, "search": plan})
         run = self.measured.run
-        spent = Trials(self.excerpts, self.song, config, self.binding, run, seeds).spend(sides=not brief)
+        seeds = tuple(dict.fromkeys(one.point for one in after if one.point is not None))
+        before = after[0].spent if after else None
+        trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
+        spent = trials.spend(sides=not brief)
         run.progress("verifying on the whole song", 0.0)
-        contenders = [
-            Contender(
-                name=name,
-                settings=trial.settings,
-                target=target,
-                decisions=decisions,
-                guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
-            )
+        contenders = run.in_parallel(
+            partial(self._contender, name, trial, decisions, target, spent)
             for name, (trial, decisions) in contenders_of(spent).items()
-        ]
+        )
         # Backwards: the trade default takes longest.
         verified = self.verified(contenders[::-1])[::-1]
         choice = choose(spent, verified, config)
         return Reached(suggestion=self._suggestion(config, spent, verified, choice, brief=brief), spent=spent)
+
+    def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
+        found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
+        # Where nothing reaches the target, what comes nearest is for the song alone to tell.
+        if found.met or spent.best.solution.met:
+            guess = self.excerpts.start_from(plan, spent.aim.lufs, found)
+        return Contender(
+            name=name,
+            settings=trial.settings,
+            target=target,
+            decisions=decisions,
+            guess=guess,
+        )
 
     def _suggestion(
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool

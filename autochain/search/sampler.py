@@ -56,9 +56,13 @@ class ModelSampler:
         Which settings are locked, and which stages are in or left out anyway.
     usual
         Where coordinates stay that nothing depends on.
+    prior
+        The model of an earlier search of the same mix.
     """
 
-    def __init__(self, ranges: Ranges, seed: int, decisions: Decisions, usual: Coordinates) -> None:
+    def __init__(
+        self, ranges: Ranges, seed: int, decisions: Decisions, usual: Coordinates, prior: Surrogate | None = None
+    ) -> None:
         self._ranges = ranges
         self._decisions = decisions
         self._free = free_coordinates(decisions)
@@ -67,7 +71,7 @@ class ModelSampler:
         self._places: list[Floats] = []
         self._scores: list[float] = []
         self._asked: list[Coordinates] = []
-        self._model = Surrogate()
+        self._model = Surrogate(prior=prior)
 
     def spread(self, count: int) -> list[Coordinates]:
         """`count` points all over the ranges, each coordinate in even steps (a Latin hypercube)."""
@@ -81,9 +85,7 @@ class ModelSampler:
         if not self._scores:
             return self.spread(count)
         places, scores = np.array(self._places), np.array(self._scores)
-        values = np.log1p((scores - scores.min()) / _NEAR_BEST)
-        seen = features(places)
-        model = self._model.fit(seen, values, _FIRST_SWEEPS if len(scores) < 2 * len(NAMES) else _SWEEPS)
+        values, seen, model = self._values(), features(places), self.learned()
         candidates = self._candidates(places[np.argsort(scores, kind="stable")[:_LEADERS]])
         self._asked = []
         for _ in range(count):
@@ -94,6 +96,15 @@ class ModelSampler:
             seen, values = np.vstack((seen, fresh)), np.append(values, expected)
             model = model.with_points(seen, values)
         return list(self._asked)
+
+    def learned(self) -> Surrogate:
+        """Model of the score, as its distance to the best on a log scale; at least one point is known."""
+        sweeps = _FIRST_SWEEPS if len(self._scores) < 2 * len(NAMES) else _SWEEPS
+        return self._model.fit(features(np.array(self._places)), self._values(), sweeps)
+
+    def _values(self) -> Floats:
+        scores = np.array(self._scores)
+        return np.asarray(np.log1p((scores - scores.min()) / _NEAR_BEST))
 
     def tell(self, scores: Sequence[float]) -> None:
         """Take the scores of all points last asked for, in the order asked; lower is better."""

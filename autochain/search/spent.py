@@ -8,6 +8,7 @@ from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
+from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
@@ -39,6 +40,8 @@ class Spent:
         What bound them.
     excerpts
         What they were evaluated on.
+    score_model, loss_model
+        What they let expect of the score and of the level lost, for a search of the same mix at another loudness.
     """
 
     done: tuple[Trial, ...]
@@ -50,6 +53,8 @@ class Spent:
     limiter_ceiling_dbtp: float
     binding: Binding
     excerpts: Evaluator
+    score_model: Surrogate | None
+    loss_model: Surrogate | None
 
     def best_of_families(self) -> dict[str, Trial]:
         """The best trial of every baseline's family, in the order in which they are named to a reader."""

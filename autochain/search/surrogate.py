@@ -58,6 +58,13 @@ class _Solved:
 class Surrogate:
     """Expects values at points from values at others; both in features.
 
+    Parameters
+    ----------
+    noise
+        Where `noise` starts.
+    prior
+        A model of something alike, say the same search at another loudness: only what differs from it is learned.
+
     Attributes
     ----------
     lengths
@@ -66,13 +73,15 @@ class Surrogate:
         Share of the values' spread that no coordinate explains.
     """
 
-    def __init__(self, *, noise: float = 0.02) -> None:
+    def __init__(self, *, noise: float = 0.02, prior: "Surrogate | None" = None) -> None:
+        self._prior = prior
         self.lengths = np.full(len(NAMES), _USUAL_LENGTH)
         self.noise = noise
         self._solved: _Solved | None = None
 
     def fit(self, seen: Floats, values: Floats, sweeps: int = 1) -> Self:
         """Take points and values; each sweep tries a longer and a shorter length for every coordinate."""
+        values = values - self._expected_before(seen)
         best = self._solve(seen, values)
         for _ in range(sweeps):
             for place in range(self.lengths.size):
@@ -83,9 +92,9 @@ class Surrogate:
 
     def with_points(self, seen: Floats, values: Floats) -> "Surrogate":
         """The same lengths on other points."""
-        other = Surrogate(noise=self.noise)
+        other = Surrogate(noise=self.noise, prior=self._prior)
         other.lengths = self.lengths
-        other._solved = other._solve(seen, values)
+        other._solved = other._solve(seen, values - self._expected_before(seen))
         return other
 
     def expect(self, seen: Floats) -> tuple[Floats, Floats]:
@@ -95,7 +104,11 @@ class Surrogate:
             raise ValueError("the model has seen no points yet: call fit first")
         near = self._covariance(seen, solved.seen)
         unknown = 1.0 - ((near @ solved.inverse) * near).sum(axis=1)
-        return solved.mean + near @ solved.weights, np.sqrt(solved.scale * np.maximum(unknown, 1e-9))
+        mean = self._expected_before(seen) + solved.mean + near @ solved.weights
+        return mean, np.sqrt(solved.scale * np.maximum(unknown, 1e-9))
+
+    def _expected_before(self, seen: Floats) -> Floats:
+        return np.zeros(len(seen)) if self._prior is None else self._prior.expect(seen)[0]
 
     def _moved(self, seen: Floats, values: Floats, best: _Solved, place: int | None) -> _Solved:
         """Try one length (or the noise, None) longer and shorter; keep what explains the values better."""

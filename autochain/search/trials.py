@@ -50,6 +50,8 @@ class Trials:
         How many trials at the same time; what they see depends on earlier batches alone.
     seeds
         Points known to be good near this target: tried first, in place of baselines.
+    before
+        A search of the same mix near this target: what it learned holds here, but for what differs.
     """
 
     def __init__(
@@ -60,6 +62,7 @@ class Trials:
         binding: Binding,
         run: RunOptions,
         seeds: Sequence[Coordinates] = (),
+        before: Spent | None = None,
     ) -> None:
         plan, near = config.search, binding.near
         self._plan, self._weights = plan, config.weights
@@ -71,8 +74,9 @@ class Trials:
         self._seeds = seeds
         self._start = seeds[0] if seeds else plan.trade_default if near is None else near.start
         ranges = plan.ranges if near is None else ranges_near(near.start, plan.ranges, plan.around_share)
-        self._sampler = ModelSampler(ranges, plan.seed, binding.searched, self._start)
-        self._losses = Losses(plan.ranges)
+        scores, losses = (None, None) if before is None else (before.score_model, before.loss_model)
+        self._sampler = ModelSampler(ranges, plan.seed, binding.searched, self._start, scores)
+        self._losses = Losses(plan.ranges, losses)
         self._complete = True
         self._asked = 0
         self._done: list[Trial] = []
@@ -102,6 +106,8 @@ class Trials:
             limiter_ceiling_dbtp=self._limiter_ceiling,
             binding=self._binding,
             excerpts=self._excerpts,
+            score_model=self._sampler.learned(),
+            loss_model=self._losses.learned(),
         )
 
     def _calibrated(self) -> Aim:

@@ -16,12 +16,14 @@ from autochain.solve.drive import Solution
 class Guess:
     """What neighbours suggest: level lost to the peak stages in dB, and slope in LU per dB.
 
-    `drive_db`, where it is known, is the drive itself: what one chain needs on the excerpts it needs on the song.
+    `drive_db`, where it is known, is the drive itself: what a chain needs on the excerpts it needs on the song. With
+    `out_of_reach` it is the drive from which on more hardly made the excerpts louder, which were still too quiet.
     """
 
     loss_db: float = 1.0
     slope: float = 0.75
     drive_db: float | None = None
+    out_of_reach: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,7 @@ MOST_TRIM_STEPS = 2
 # One LU costs up to four points of score, so that this much is 0.008 of it.
 EXACT_LU = 0.002
 _MOST_EXACT_RENDERS = 3
+_APART_DB = 0.1  # least distance of two renders that show a slope
 
 
 def _driven_more(solution: Solution, missing_lu: float) -> Guess:
@@ -87,6 +88,7 @@ class Solver:
         *,
         step_db: float = 0.0,
         hold_dbtp: float | None = None,
+        dialable: bool = False,
     ) -> Solved:
         """Solve an outline for the target.
 
@@ -104,7 +106,9 @@ class Solver:
             Ceiling that the highest of three true-peak readings must stay under; the limiter's own ceiling is
             lowered by settable steps, and the drive solved again, until it does. Where that is not enough, or
             the plan locks that ceiling, the output's trim takes the rest: the last step is a trim alone, after
-            which nothing can exceed the ceiling. A target out of reach then ends at a drive that somebody could dial.
+            which nothing can exceed the ceiling. Implies `dialable`.
+        dialable
+            A target out of reach ends at a drive that somebody could dial.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -113,11 +117,21 @@ class Solver:
         del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
-        aim = _Aim(target_lufs, start, step_db, hold_dbtp is not None)
+        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None)
         reading: TruePeakReading | None = None
         saturated = False
+        expected = plan
+        if guess.out_of_reach and guess.drive_db is not None and plan.drive_db is None:
+            expected = replace(plan, drive_db=self.chain.stages[DRIVE].parameter("gain_db").rounded(guess.drive_db))
         for step in range(MOST_CEILING_STEPS + MOST_TRIM_STEPS):
-            solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
+            solution, nearest = self._solve_level(settings, before_peaks, peak_db, expected, guess, aim)
+            if expected is not plan:
+                # Where it ends takes ten renders to find; one tells whether the excerpts were right.
+                if solution.reached_lufs < target_lufs - LOUDNESS_TOLERANCE_LU:
+                    plan, saturated = expected, True
+                else:
+                    nearest.rendered = []
+                    solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
             saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
@@ -127,6 +141,7 @@ class Solver:
                 break
             if saturated:  # where it ends is not looked for again
                 plan = replace(plan, drive_db=solution.drive_db)
+            expected = plan
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
                 trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
@@ -154,6 +169,40 @@ class Solver:
             hops=nearest.hops,
             true_peak=reading,
         )
+
+    def start_from(self, plan: Outline, target_lufs: float, found: Solution) -> Guess:
+        """Where a solve on more of the same song starts: the drive here, and the slope right there.
+
+        Two renders a step or more apart, since a solution may be rough and its slope that of a long way.
+
+        Parameters
+        ----------
+        plan
+            What was solved, at settings that a hand can set.
+        target_lufs
+            Loudness of this material at which the song is expected to meet its target.
+        found
+            A solution for about the same settings.
+        """
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
+        if plan.drive_db is not None:
+            return guess
+        if not found.met:
+            solution = self.solve(plan, target_lufs, guess, dialable=True).solution
+            return Guess(slope=solution.slope, drive_db=solution.drive_db, out_of_reach=solution.saturated)
+        settings, before_peaks, _ = self._dynamics.render(plan)
+
+        def lufs_at(drive_db: float) -> float:
+            rendered = self._peak_stages(before_peaks, settings.with_(DRIVE, gain_db=drive_db))
+            lufs = self.material.wanted_lufs(self.material.scored_hops([r.samples for r in rendered]))
+            return SILENT_LUFS if lufs is None else lufs
+
+        first = lufs_at(found.drive_db)
+        more_db = (target_lufs - first) / within_slopes(found.slope)
+        more_db = math.copysign(max(_APART_DB, abs(more_db)), more_db)
+        second = lufs_at(found.drive_db + more_db)
+        slope = within_slopes((second - first) / more_db)
+        return Guess(slope=slope, drive_db=found.drive_db + more_db + (target_lufs - second) / slope)
 
     def at_target(self, solved: Solved, target_lufs: float) -> Solved:
         """The same chain at the target's very loudness: its drive moves by hundredths of a dB, off a hand's steps.

@@ -1,6 +1,7 @@
 """The main job on an invented mix."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from autochain.demo import CHARACTERS, demo_song
 from autochain.page import check_folder
 from autochain.sheet.words import CAUTION
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.suggest import Suggested, SuggestRequest, suggest
+from autochain.tasks.suggest import Suggested, SuggestRequest, nobody_waits, suggest
 
 _RATE_HZ = 44100
 _ENDS = ("wav", "txt", "sheet.html", "sheet.json", "sheet.md", "preview.wav", "preview.txt")
@@ -51,8 +52,15 @@ class Demonstrated:
     suggested: Suggested
 
 
-def demo(request: DemoRequest, caller: Caller = NOBODY) -> Demonstrated:
+def demo(
+    request: DemoRequest, caller: Caller = NOBODY, known: Callable[[Suggested], None] = nobody_waits
+) -> Demonstrated:
     """Make the mix, unless a stopped run has left it, and find its settings.
+
+    Parameters
+    ----------
+    request, caller, known
+        As of `tasks.suggest.suggest`.
 
     Raises
     ------
@@ -89,4 +97,4 @@ def demo(request: DemoRequest, caller: Caller = NOBODY) -> Demonstrated:
             samples = make_demo(request.character, _RATE_HZ)
         write_wav(mix, samples, _RATE_HZ, config.search.seed, request.force)
         write_text(request.out / f"{mix.stem}.txt", CAUTION + "\n", request.force)
-    return Demonstrated(mix=mix, suggested=suggest(wanted, caller))
+    return Demonstrated(mix=mix, suggested=suggest(wanted, caller, known))

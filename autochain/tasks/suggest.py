@@ -1,10 +1,12 @@
 """Starting settings for one mix: the search, its sheet, and the page to look at and listen with."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from autochain.audio.files import check_output, refuse_size, write_text, write_wav
 from autochain.audio.mix import Mix, Samples
@@ -15,6 +17,7 @@ from autochain.earlier.around import Around, stay_near
 from autochain.earlier.same_song import another_song
 from autochain.errors import UsageError
 from autochain.log.entry import render_entry
+from autochain.measure.band_changes import BandChange
 from autochain.prepare.references import Reference
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.journal import Journal
@@ -31,6 +34,9 @@ from autochain.tasks.outputs import ONLY_PRINTED, usable_log, write_log, write_t
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 from autochain.tasks.wish import Wish
+
+if TYPE_CHECKING:
+    from autochain.page.listening import Listening
 
 _PREVIEW_BITS = 24
 
@@ -131,10 +137,23 @@ class _Settled:
     log: Path | None
 
 
-def suggest(request: SuggestRequest, caller: Caller = NOBODY) -> Suggested:
+def nobody_waits(result: Suggested) -> None:
+    """Nobody looks at a sheet before its files are there."""
+
+
+def suggest(
+    request: SuggestRequest, caller: Caller = NOBODY, known: Callable[[Suggested], None] = nobody_waits
+) -> Suggested:
     """Search, and write the sheet and what else was asked for.
 
     Trials are kept in a journal beside the sheet until the search has come to its end.
+
+    Parameters
+    ----------
+    request, caller
+        What is asked, and who asks.
+    known
+        Takes the result as soon as there is one, before its page is drawn and any file written.
 
     Raises
     ------
@@ -154,7 +173,7 @@ def suggest(request: SuggestRequest, caller: Caller = NOBODY) -> Suggested:
         refuse_size(request.out / f"{request.stem}.preview.wav", mix.samples.size, _PREVIEW_BITS)
     if settled.near is not None and not request.another_song:
         _ask_about_another_song(settled.near, mix, caller)
-    return _searched(request, settled, mix, read_references(request.references), caller)
+    return _searched(request, settled, mix, read_references(request.references), caller, known)
 
 
 def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
@@ -229,43 +248,75 @@ def _ask_about_another_song(near: Around, mix: Mix, caller: Caller) -> None:
 
 
 def _searched(
-    request: SuggestRequest, settled: _Settled, mix: Mix, references: tuple[Reference, ...], caller: Caller
+    request: SuggestRequest,
+    settled: _Settled,
+    mix: Mix,
+    references: tuple[Reference, ...],
+    caller: Caller,
+    known: Callable[[Suggested], None],
 ) -> Suggested:
-    """Search, draw, and only then write."""
+    """Search, tell, draw, and only then write."""
     config, decisions, near, out = settled.config, settled.decisions, settled.near, request.out
-    with (
-        caller.stoppable() as stop,
-        _journal_of(request, settled, mix, references) as journal,
-        caller.watch() as show,
-    ):
-        if journal is not None and journal.resumed:
-            show(f"going on after {journal.resumed} trials", 0.0)
-        asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
-        found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
-        show("drawing the page", 0.0)
-        sheet = build_sheet(found)
-        from autochain.page import listening_to, sheet_hash, thirds_of, to_html, write_folder
-
-        thirds = thirds_of(found)
+    page: _Page | None = None
+    with caller.stoppable() as stop:
+        with _journal_of(request, settled, mix, references) as journal, caller.watch() as show:
+            if journal is not None and journal.resumed:
+                show(f"going on after {journal.resumed} trials", 0.0)
+            asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
+            found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
+            result = Suggested(sheet=build_sheet(found), found=found, files=())
+        known(result)
         if out is not None:
-            listening = listening_to(found, sheet, whole=request.whole_songs) if request.sound else None
-            folder = _sound_folder(request) if request.whole_songs else None
-            page = to_html(found, sheet, listening, folder, thirds=thirds)
-    result = Suggested(sheet=sheet, found=found, files=())
-    if out is not None:
+            with caller.watch() as show:
+                show("drawing the page", 0.0)
+                page = _drawn(request, result)
+    if out is not None and page is not None:
         files = _preview(request, result, out, settled.force) if request.preview else ()
-        if folder is not None and listening is not None:
-            write_folder(out / folder, listening, sheet_hash(sheet), force=settled.force)
-            files += (out / folder,)
-        del listening
-        texts = {"html": page, "md": result.markdown(), "json": result.json()}
-        named = {f"{request.stem}.sheet.{kind}": text for kind, text in texts.items()}
-        files += write_texts(out, named, settled.force, request.sources)
+        files += page.write(out, request, result, force=settled.force)
         result = replace(result, files=files)
-    if journal is not None and sheet.search.complete:
+    if journal is not None and result.sheet.search.complete:
         journal.remove()
-    write_log(settled.log, lambda: render_entry("suggest", mix, found.before, found.chosen.after, thirds), caller)
+    write_log(settled.log, partial(_entry, result, None if page is None else page.thirds), caller)
     return result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Page:
+    """The page, what it plays, and the change of every third octave that it shows."""
+
+    html: str
+    listening: "Listening | None"
+    thirds: tuple[BandChange, ...]
+
+    def write(self, out: Path, request: SuggestRequest, result: Suggested, *, force: bool) -> tuple[Path, ...]:
+        from autochain.page import sheet_hash, write_folder
+
+        files: tuple[Path, ...] = ()
+        if request.whole_songs and self.listening is not None:
+            write_folder(out / _sound_folder(request), self.listening, sheet_hash(result.sheet), force=force)
+            files = (out / _sound_folder(request),)
+        texts = {"html": self.html, "md": result.markdown(), "json": result.json()}
+        named = {f"{request.stem}.sheet.{kind}": text for kind, text in texts.items()}
+        return files + write_texts(out, named, force, request.sources)
+
+
+def _drawn(request: SuggestRequest, result: Suggested) -> _Page:
+    from autochain.page import listening_to, thirds_of, to_html  # a tenth of a second, behind the sheet
+
+    found, sheet = result.found, result.sheet
+    thirds = thirds_of(found)
+    listening = listening_to(found, sheet, whole=request.whole_songs) if request.sound else None
+    folder = _sound_folder(request) if request.whole_songs else None
+    return _Page(html=to_html(found, sheet, listening, folder, thirds=thirds), listening=listening, thirds=thirds)
+
+
+def _entry(result: Suggested, thirds: tuple[BandChange, ...] | None) -> Mapping[str, Any]:
+    if thirds is None:
+        from autochain.page import thirds_of
+
+        thirds = thirds_of(result.found)
+    found = result.found
+    return render_entry("suggest", found.mix, found.before, found.chosen.after, thirds)
 
 
 def _journal_of(

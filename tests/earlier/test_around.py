@@ -44,25 +44,25 @@ def asked(command, small_plan):
 
 
 @pytest.fixture(scope="module")
-def earlier(asked, short_mix, tmp_path_factory):
+def earlier(asked, brief_mix, tmp_path_factory):
     """A sheet of the short mix, and its path; the transient shaper is locked in, to be taken out later."""
     out = tmp_path_factory.mktemp("earlier")
-    sheet, _ = asked(short_mix, out, "--lufs", -8, "--lock", "transient.window_ms=30")
-    return sheet, out / "short.sheet.json"
+    sheet, _ = asked(brief_mix, out, "--lufs", -8, "--lock", "transient.window_ms=30")
+    return sheet, out / "brief.sheet.json"
 
 
 @pytest.fixture(scope="module")
-def again(asked, earlier, short_mix, tmp_path_factory):
+def again(asked, earlier, brief_mix, tmp_path_factory):
     """The same mix around its own sheet, nothing changed."""
     out = tmp_path_factory.mktemp("again")
-    return *asked(short_mix, out, "--around", earlier[1], "--jobs", 2), out
+    return *asked(brief_mix, out, "--around", earlier[1], "--jobs", 2), out
 
 
 @pytest.fixture(scope="module")
-def revised(asked, earlier, short_mix, tmp_path_factory):
+def revised(asked, earlier, brief_mix, tmp_path_factory):
     """A revised mix around the sheet with a release changed, a stage taken out and another target."""
     folder = tmp_path_factory.mktemp("revised")
-    mix = read_mix(short_mix)
+    mix = read_mix(brief_mix)
     write_wav(folder / "new.wav", mix.samples * mix.samples.dtype.type(0.5), mix.rate_hz, 1)
     sheet = json.loads(json.dumps(earlier[0]))
     sheet["stages"] = [s for s in sheet["stages"] if s["stage"] != "transient"]
@@ -135,20 +135,20 @@ def test_the_sheet_of_another_song_is_refused_without_a_yes(command, earlier, sm
     ran = command(*ask)
     assert ran.code == 2
     assert ran.out == ""
-    for word in ("other.wav seems to be another song", "short.sheet.json", "--another-song"):
+    for word in ("other.wav seems to be another song", "brief.sheet.json", "--another-song"):
         assert word in ran.err
     assert not (tmp_path / "out").exists()
     assert command(*ask, "--another-song", "--no-sound").code in (0, 3)
 
 
-def test_yes_to_another_song_means_nothing_without_a_sheet(command, short_mix, tmp_path):
-    ran = command("suggest", short_mix, "--another-song", "-o", tmp_path / "out")
+def test_yes_to_another_song_means_nothing_without_a_sheet(command, brief_mix, tmp_path):
+    ran = command("suggest", brief_mix, "--another-song", "-o", tmp_path / "out")
     assert ran.code == 2
     assert "--around" in ran.err
 
 
-def test_a_sheet_that_says_nothing_of_its_song_lets_every_mix_pass(short_mix):
-    mix = read_mix(short_mix)
+def test_a_sheet_that_says_nothing_of_its_song_lets_every_mix_pass(brief_mix):
+    mix = read_mix(brief_mix)
     assert another_song(replace(SHEET, mix_sha256="0"), mix) is None
     with pytest.raises(SheetError, match=r"song.sheet.json: mix.course cannot be read"):
         another_song(replace(SHEET, mix_sha256="0", fingerprint={"40_250_hz": "loud"}), mix)
@@ -179,13 +179,13 @@ def test_a_word_that_settings_no_longer_have_is_refused_with_what_there_is(stage
     assert words in str(caught.value)
 
 
-def test_a_sheet_is_a_source_and_never_replaced(command, earlier, short_mix, small_plan):
+def test_a_sheet_is_a_source_and_never_replaced(command, earlier, brief_mix, small_plan):
     held = earlier[1].read_bytes()
     ran = command(
-        "suggest", short_mix, "--config", small_plan, "-o", earlier[1].parent, "--around", earlier[1], "--force"
+        "suggest", brief_mix, "--config", small_plan, "-o", earlier[1].parent, "--around", earlier[1], "--force"
     )
     assert ran.code == 2
-    assert "short.sheet.json" in ran.err
+    assert "brief.sheet.json" in ran.err
     assert earlier[1].read_bytes() == held
 
 

@@ -524,18 +524,24 @@ def test_plain_python_and_compiled_loops_agree():
     start, first, weight = np.array([0, 2, 5, 8]), np.array([0, 1, 4]), rng.uniform(0.1, 1.0, 8)
     mask = rng.uniform(0.5, 2.0, (3, 2)).astype(np.float32)
     z = (rng.standard_normal((4, 9)) + 1j * rng.standard_normal((4, 9))).astype(np.complex64)
-    names = ("cut_frames", "part_channels", "group_cross_power", "regional_residual")
+    names = (
+        "cut_frames", "part_channels", "group_power", "group_cross_power", "region_power", "regional_residual",
+    )  # fmt: skip
+    low, high = np.array([0, 0, 1]), np.array([1, 2, 2])
     compiled = [getattr(kernels, name) for name in names]
     results = []
-    for cut, part, group, regional in (compiled, [kernel.py_func for kernel in compiled]):
+    for cut, part, own, cross, inverse, regional in (compiled, [kernel.py_func for kernel in compiled]):
         frames, parts = np.empty((4, 16), dtype=np.float32), np.empty((2, 2, 8, 4), dtype=np.float32)
-        power, by_band, by_frame = np.empty((4, 3, 4)), np.zeros(3), np.empty((5, 2))
+        known, power, by_band, by_frame = np.empty((3, 4)), np.empty((3, 3, 4)), np.zeros(3), np.empty((5, 2))
+        region = np.empty((3, 2))
         cut(flat, 2, 4, -1, window, frames)
         part(z, parts)
-        group(parts[0], parts[1], start, first, weight, power)
-        scratch = np.empty((3, 3, 2)), np.empty((4, 2))
-        regional(power, np.array([0, 0, 1]), np.array([1, 2, 2]), mask, *scratch, by_band, by_frame)
-        results.append((frames, parts, power, by_band, by_frame))
+        own(parts[0], start, first, weight, known)
+        cross(parts[0], parts[1], start, first, weight, power)
+        inverse(known, low, high, np.empty((4, 2)), region)
+        scratch = np.empty((2, 4, 2)), np.empty(2)
+        regional(known, region, power, low, high, mask, *scratch, by_band, by_frame)
+        results.append((frames, parts, known, power, region, by_band, by_frame))
     for one, other in zip(*results, strict=True):
         # compiled code may contract multiply-adds
         np.testing.assert_allclose(one, other, rtol=1e-12 if one.dtype == np.float64 else 1e-6)

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine
+from autochain.measure import _image_kernels as kernels
 from autochain.measure.hop_sums import measure_hop_sums
 from autochain.measure.image import BalanceReference
 from autochain.measure.spectrum import measure_spectrum
@@ -106,6 +107,28 @@ def test_silence_and_short_sound_give_no_nan(frames: int) -> None:
     short = noise(1.0, RATE_HZ)[:frames]
     assert np.isfinite(BalanceReference(short, RATE_HZ).compare(short)).all()
     assert BalanceReference(short, RATE_HZ).compare(np.zeros_like(short)) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_plain_python_and_compiled_loops_agree(channels: int) -> None:
+    flat = noise(1.0, 40, channels=channels).reshape(-1)[: 20 * channels]
+    window = np.hanning(8)
+    compiled = kernels.windowed_pairs, kernels.add_pair_powers
+    results = []
+    for cut, add in (compiled, [kernel.py_func for kernel in compiled]):
+        pairs, powers = np.empty((3, 16)), np.zeros((2, 5))
+        cut(flat, channels, 4, window, pairs)
+        add(np.fft.fft(pairs.view(np.complex128), axis=1), powers)
+        results.append((pairs, powers))
+    for one, other in zip(*results, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-12)
+    # Frames 4 to 19 fill two windows, the third is silence; a single channel stands for both sides.
+    pairs, powers = results[0]
+    frames = flat.reshape(20, channels)[4:].reshape(2, 8, channels) * window[:, None]
+    left, right = (np.fft.fft(frames[:, :, c], axis=1)[:, :5] for c in (0, -1))
+    assert not pairs[2].any()
+    np.testing.assert_allclose(powers[0], (np.abs(left) ** 2 + np.abs(right) ** 2).sum(axis=0), rtol=1e-12)
+    np.testing.assert_allclose(powers[1], (left * right.conj()).real.sum(axis=0), rtol=1e-12, atol=1e-12)
 
 
 @pytest.mark.parametrize(("phase_deg", "expected"), [(0.0, 1.0), (60.0, 0.5), (90.0, 0.0), (180.0, -1.0)])

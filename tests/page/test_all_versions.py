@@ -296,19 +296,19 @@ def test_a_folder_of_sound_is_whole_and_replaces_only_its_like(made: Made, tmp_p
 
 
 def test_the_command_puts_whole_songs_beside_the_page(
-    browser: Browser, short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
+    browser: Browser, brief_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
 ) -> None:
-    asked = ("suggest", short_mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path)
+    asked = ("suggest", brief_mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path)
     both = command(*asked, "--whole-songs", "--no-sound")
     assert both.code == 2
     assert "Drop one of them" in both.err
     ran = command(*asked, "--whole-songs")
     assert ran.code in (0, 3), ran.err
-    opened = Opened(browser, tmp_path / "short.sheet.html")
+    opened = Opened(browser, tmp_path / "brief.sheet.html")
     opened.page.keyboard.press("Space")
     opened.until("window.listening.position() > 0.1")
     assert opened.complaints == []
-    assert opened.requests[1].endswith("/short.sheet.sound/0000.js")
+    assert opened.requests[1].endswith("/brief.sheet.sound/0000.js")
     opened.page.close()
     again = command(*asked, "--whole-songs")
     assert again.code == 2

@@ -188,10 +188,10 @@ def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> N
 
 
 def test_a_hostile_file_name_stays_text(
-    browser: Browser, short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
+    browser: Browser, brief_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path: Path
 ) -> None:
     mix = tmp_path / "<img src=x onerror=alert(1)> '\u202egnp</title>.wav".replace("/", "\u2044")
-    shutil.copy(short_mix, mix)
+    shutil.copy(brief_mix, mix)
     asked = ("--lufs", -10, "--config", small_plan, "--budget", 6, "-o", tmp_path / "out", "--whole-songs")
     ran = command("suggest", mix, *asked)
     assert ran.code in (0, 3), ran.err
@@ -209,12 +209,12 @@ def test_a_hostile_file_name_stays_text(
 
 @pytest.fixture(scope="module")
 def clicked(
-    short_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path_factory: pytest.TempPathFactory
+    brief_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path_factory: pytest.TempPathFactory
 ) -> Path:
     """Page of a mix with two clicks."""
     folder = tmp_path_factory.mktemp("clicked")
-    samples, rate_hz = soundfile.read(short_mix, dtype="float32", always_2d=True)
-    for second in (4, 9):
+    samples, rate_hz = soundfile.read(brief_mix, dtype="float32", always_2d=True)
+    for second in (2, 4):
         samples[second * rate_hz, 0] += 0.3
     soundfile.write(folder / "mix.wav", samples, rate_hz, subtype="PCM_24")
     ran = command("suggest", folder / "mix.wav", "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", folder)
@@ -228,7 +228,7 @@ def test_the_first_screen_leads_to_the_findings_and_the_song_to_their_places(bro
     page.click(".lead a[href='#findings']")
     assert page.evaluate("document.querySelector('h2:target').textContent") == "Is the mix ready?"
     assert "click" in page.inner_text(".found")
-    wedge = page.query_selector(".song a.mark[aria-label='click at 0:04.0']")
+    wedge = page.query_selector(".song a.mark[aria-label='click at 0:02.0']")
     assert wedge is not None
     wedge.focus()
     page.keyboard.press("Enter")

@@ -137,7 +137,7 @@ def test_any_lock_keeps_its_last_digit_through_trial_and_verification(pairs, dat
                 assert kept == value
 
 
-def test_locks_of_many_digits_stand_on_the_sheet_as_given(command, short_mix, small_plan, tmp_path):
+def test_locks_of_many_digits_stand_on_the_sheet_as_given(command, brief_mix, small_plan, tmp_path):
     locks = {
         "clipper.ceiling_dbfs": 1.2345678901, "limiter.release_ms": 33.3333333,
         "bus_compressor.threshold_db": -14.87654321,
@@ -145,7 +145,7 @@ def test_locks_of_many_digits_stand_on_the_sheet_as_given(command, short_mix, sm
     }  # fmt: skip
     asked = [word for name, value in locks.items() for word in ("--lock", f"{name}={value!r}")]
     ran = command(
-        "suggest", short_mix, "--lufs", -9, "--config", small_plan, "--budget", 6, "-o", tmp_path, "--json", *asked
+        "suggest", brief_mix, "--lufs", -9, "--config", small_plan, "--budget", 6, "-o", tmp_path, "--json", *asked
     )
     assert ran.code in (0, 3), ran.err
     settings = {s["stage"]: s["settings"] for s in json.loads(ran.out)["stages"]}

@@ -35,18 +35,18 @@ def in_fresh_process(mix, plan, home, jobs, numba_cache=None):
 
 
 @pytest.fixture(scope="module")
-def runs(short_mix, small_plan, tmp_path_factory):
+def runs(excerpts_mix, small_plan, tmp_path_factory):
     """One job with nothing compiled before, and two jobs with everything compiled."""
     folder = tmp_path_factory.mktemp("runs")
-    cold = in_fresh_process(short_mix, small_plan, folder / "one", 1, folder / "numba")
+    cold = in_fresh_process(excerpts_mix, small_plan, folder / "one", 1, folder / "numba")
     assert any((folder / "numba").rglob("*.nbi"))
-    warm = in_fresh_process(short_mix, small_plan, folder / "another place", 2, folder / "numba")
+    warm = in_fresh_process(excerpts_mix, small_plan, folder / "another place", 2, folder / "numba")
     return cold, warm
 
 
 @pytest.mark.parametrize("end", ["sheet.html", "sheet.json", "sheet.md", "preview.wav"])
 def test_jobs_folder_and_compilation_change_no_byte(runs, end):
-    one, two = (folder / f"short.{end}" for folder in runs)
+    one, two = (folder / f"excerpts.{end}" for folder in runs)
     assert one.read_bytes() == two.read_bytes()
 
 
@@ -55,16 +55,16 @@ def test_only_the_first_run_compiles_and_leaves_nothing_to_the_search(runs):
     assert ["compiling, this once" in text for text in said] == [True, False]
 
 
-def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, short_mix, small_plan, tmp_path):
+def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix, small_plan, tmp_path):
     ran = command(
-        "suggest", short_mix, "--lufs", -9, "--config", small_plan, "--budget", 14, "-o", tmp_path, "--jobs", 2
+        "suggest", excerpts_mix, "--lufs", -9, "--config", small_plan, "--budget", 14, "-o", tmp_path, "--jobs", 2
     )
     assert ran.code == 0, ran.err
-    assert (tmp_path / "short.sheet.json").read_bytes() == (runs[0] / "short.sheet.json").read_bytes()
+    assert (tmp_path / "excerpts.sheet.json").read_bytes() == (runs[0] / "excerpts.sheet.json").read_bytes()
 
 
 def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
-    text = (runs[0] / "short.sheet.json").read_text(encoding="utf-8")
+    text = (runs[0] / "excerpts.sheet.json").read_text(encoding="utf-8")
     assert str(runs[0].parent) not in text
     assert "one/" not in text
     assert os.sep not in json.dumps(json.loads(text)["provenance"])
@@ -93,23 +93,24 @@ class LastFirst(RunOptions):
 
 
 def trials_of(mix, plan, seed, run):
-    config = read_config(plan, {"target": {"lufs": -9.0}, "search": {"budget": 14, "seed": seed}})
+    search = {"budget": 14, "seed": seed, "sensitivity_trials": 0}  # those come behind the trials
+    config = read_config(plan, {"target": {"lufs": -9.0}, "search": search})
     return MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready().reach(config.target).spent
 
 
 @pytest.fixture(scope="module")
-def one(short_mix, small_plan):
-    return trials_of(read_mix(short_mix), small_plan, 1, RunOptions())
+def one(excerpts_mix, small_plan):
+    return trials_of(read_mix(excerpts_mix), small_plan, 1, RunOptions())
 
 
 @pytest.mark.parametrize("run", [RunOptions(jobs=2), RunOptions(jobs=4), LastFirst()], ids=["2", "4", "last first"])
-def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, short_mix, small_plan, run):
-    again = trials_of(read_mix(short_mix), small_plan, 1, run)
+def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, excerpts_mix, small_plan, run):
+    again = trials_of(read_mix(excerpts_mix), small_plan, 1, run)
     assert (one.done, one.best) == (again.done, again.best)
 
 
-def test_another_seed_tries_other_points(one, short_mix, small_plan):
-    other = trials_of(read_mix(short_mix), small_plan, 2, RunOptions(jobs=2))
+def test_another_seed_tries_other_points(one, excerpts_mix, small_plan):
+    other = trials_of(read_mix(excerpts_mix), small_plan, 2, RunOptions(jobs=2))
     baselines = len(one.families)
     assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
     # Past the baselines another seed draws other points; leaders judged anew, and a stage switched off one of

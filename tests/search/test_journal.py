@@ -29,8 +29,8 @@ def plan(small_plan):
 
 
 @pytest.fixture(scope="module")
-def mix(short_mix):
-    return read_mix(short_mix)
+def mix(excerpts_mix):
+    return read_mix(excerpts_mix)
 
 
 def reach(mix, plan, run):
@@ -174,16 +174,24 @@ def wait_for_trials(journal, count, process):
     raise AssertionError("no trials came")
 
 
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
-def test_killed_and_resumed_by_command_gives_the_same_bytes(short_mix, small_plan, tmp_path, command, how):
-    straight = tmp_path / "straight"
-    asked = ("--lufs", -9, "--config", small_plan, "--budget", BUDGET)
-    assert command("suggest", short_mix, *asked, "-o", straight).code == 0
-    assert not list(straight.glob("*.jsonl"))  # the search came to its end
+ASKED = ("--lufs", -9, "--budget", BUDGET)
 
+
+@pytest.fixture(scope="module")
+def straight(excerpts_mix, small_plan, command, tmp_path_factory):
+    """What the command writes when nobody stops it."""
+    out = tmp_path_factory.mktemp("straight")
+    assert command("suggest", excerpts_mix, *ASKED, "--config", small_plan, "-o", out).code == 0
+    assert not list(out.glob("*.jsonl"))  # the search came to its end
+    return out
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_killed_and_resumed_by_command_gives_the_same_bytes(excerpts_mix, small_plan, straight, tmp_path, command, how):
+    asked = (*ASKED, "--config", small_plan)
     out = tmp_path / "out"
-    process = started(short_mix, small_plan, out)
-    kept = out / "short.journal.jsonl"
+    process = started(excerpts_mix, small_plan, out)
+    kept = out / "excerpts.journal.jsonl"
     wait_for_trials(kept, 6, process)  # past the baselines, inside a batch of four or not: either must do
     process.send_signal(how)
     _, said = process.communicate(timeout=120)
@@ -191,28 +199,28 @@ def test_killed_and_resumed_by_command_gives_the_same_bytes(short_mix, small_pla
     if how == signal.SIGKILL:
         assert process.returncode == -signal.SIGKILL
         assert not list(out.glob("*.sheet.*"))
-        refused = command("suggest", short_mix, *asked, "-o", out)
+        refused = command("suggest", excerpts_mix, *asked, "-o", out)
         assert refused.code == 2
         assert "--resume" in refused.err
     else:
         assert process.returncode == 0, said
         assert "best so far" in said
-        partial = json.loads((out / "short.sheet.json").read_text(encoding="utf-8"))
+        partial = json.loads((out / "excerpts.sheet.json").read_text(encoding="utf-8"))
         assert partial["search"]["complete"] is False
         assert partial["met"] is True
         assert partial["search"]["trials"] < BUDGET
         assert "stopped_early" in [note["code"] for note in partial["notes"]]
-    ran = command("suggest", short_mix, *asked, "-o", out, "--resume")
+    ran = command("suggest", excerpts_mix, *asked, "-o", out, "--resume")
     assert ran.code == 0, ran.err
-    for name in ("short.sheet.json", "short.sheet.md"):
+    for name in ("excerpts.sheet.json", "excerpts.sheet.md"):
         assert (out / name).read_bytes() == (straight / name).read_bytes()
     assert not kept.exists()
 
 
-def test_ctrl_c_twice_leaves_at_once_and_keeps_the_journal(short_mix, small_plan, tmp_path):
+def test_ctrl_c_twice_leaves_at_once_and_keeps_the_journal(excerpts_mix, small_plan, tmp_path):
     out = tmp_path / "out"
-    process = started(short_mix, small_plan, out)
-    kept = out / "short.journal.jsonl"
+    process = started(excerpts_mix, small_plan, out)
+    kept = out / "excerpts.journal.jsonl"
     wait_for_trials(kept, 2, process)
     process.send_signal(signal.SIGINT)
     time.sleep(0.05)

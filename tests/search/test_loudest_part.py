@@ -33,12 +33,12 @@ def test_the_loudest_part_is_reached_though_no_excerpt_holds_it(short_mix, small
 
 
 @pytest.mark.parametrize("option", ["--lufs", "--loudest-part"])
-def test_a_gain_alone_reaches_either_loudness(command, short_mix, tmp_path, libebur128, libebur128_loudest, option):
-    ran = command("suggest", short_mix, option, -20, "-o", tmp_path)
+def test_a_gain_alone_reaches_either_loudness(command, brief_mix, tmp_path, libebur128, libebur128_loudest, option):
+    ran = command("suggest", brief_mix, option, -20, "-o", tmp_path)
     assert ran.code == 0, ran.err
-    after = json.loads((tmp_path / "short.sheet.json").read_text(encoding="utf-8"))["after"]
-    mix = read_mix(short_mix)
-    whole, loudest = libebur128(short_mix)[0], libebur128_loudest(mix.samples, mix.rate_hz)
+    after = json.loads((tmp_path / "brief.sheet.json").read_text(encoding="utf-8"))["after"]
+    mix = read_mix(brief_mix)
+    whole, loudest = libebur128(brief_mix)[0], libebur128_loudest(mix.samples, mix.rate_hz)
     gain_db = -20.0 - {"--lufs": whole, "--loudest-part": loudest}[option]
     assert after["integrated_lufs"] == pytest.approx(whole + gain_db, abs=WITHIN_LU)
     assert after["max_short_term_lufs"] == pytest.approx(loudest + gain_db, abs=WITHIN_LU)

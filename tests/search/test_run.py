@@ -42,8 +42,8 @@ def test_baselines_are_always_among_the_trials(small):
     assert set(found.baselines) == {"limiter_only", "trade_default"}
 
 
-def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(short_mix, small_plan):
-    spent, found, _ = searched(read_mix(short_mix), small_plan, budget=2)
+def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(excerpts_mix, small_plan):
+    spent, found, _ = searched(read_mix(excerpts_mix), small_plan, budget=2)
     assert [family for family, _ in spent.families] == ["trade_default", "limiter_only"]
     assert found.chosen.met
     assert found.stats.chosen_from in ("trade_default", "limiter_only")
@@ -51,16 +51,16 @@ def test_even_the_smallest_budget_holds_a_limiter_alone_and_the_trade_default(sh
 
 
 @pytest.mark.parametrize("budget", [6, 7])
-def test_judging_the_leaders_anew_stays_inside_the_budget(short_mix, small_plan, budget):
+def test_judging_the_leaders_anew_stays_inside_the_budget(excerpts_mix, small_plan, budget):
     # Five baselines pass half the budget; what is left is less than a batch.
-    spent, _, _ = searched(read_mix(short_mix), small_plan, budget=budget)
+    spent, _, _ = searched(read_mix(excerpts_mix), small_plan, budget=budget)
     assert len(spent.done) == budget
 
 
-def test_a_search_that_comes_back_to_a_baseline_says_so(short_mix, small_plan):
+def test_a_search_that_comes_back_to_a_baseline_says_so(brief_mix, small_plan):
     # With all else left out only the limiter of the baselines is there to choose.
     without = ["rotation", "bus_compressor", "peak_compressor", "clipper", "transient"]
-    _, found, _ = searched(read_mix(short_mix), small_plan, without=without, budget=3)
+    _, found, _ = searched(read_mix(brief_mix), small_plan, without=without, budget=3)
     assert found.stats.chosen_from in ("trade_default", "limiter_only")
     assert "baseline_best" in [note.code for note in found.notes]
 
@@ -119,8 +119,8 @@ def test_progress_only_goes_forward(small):
 
 
 @pytest.mark.parametrize("lock", ["bus_compressor.ratio=3", "clipper.softness=80", "transient.window_ms=40"])
-def test_a_baseline_without_a_locked_stage_is_compared_and_not_suggested(short_mix, small_plan, lock):
-    _, found, _ = searched(read_mix(short_mix), small_plan, [lock], budget=6)
+def test_a_baseline_without_a_locked_stage_is_compared_and_not_suggested(brief_mix, small_plan, lock):
+    _, found, _ = searched(read_mix(brief_mix), small_plan, [lock], budget=6)
     name, _, value = lock.partition("=")
     stage, parameter = name.split(".")
     assert found.chosen.settings[stage][parameter] == float(value)
@@ -128,7 +128,7 @@ def test_a_baseline_without_a_locked_stage_is_compared_and_not_suggested(short_m
 
 
 def test_a_mix_over_full_scale_is_not_clipped_again(small_plan):
-    hits = struck(pink_noise(12.0, RATE, -14.0), RATE, decay_s=0.03)
+    hits = struck(pink_noise(5.0, RATE, -14.0), RATE, decay_s=0.03)
     samples = (hits * (1.3 / np.abs(hits).max())).astype(np.float32)
     mix = Mix(samples=samples, rate_hz=RATE, file="hot.wav", sha256="", subtype="FLOAT")
     spent, found, _ = searched(mix, small_plan, budget=8, target={"lufs": -12.0})
@@ -139,7 +139,7 @@ def test_a_mix_over_full_scale_is_not_clipped_again(small_plan):
 
 
 def test_a_locked_clipper_is_kept_on_a_mix_over_full_scale_and_the_note_says_so(small_plan):
-    hits = struck(pink_noise(8.0, RATE, -14.0), RATE, decay_s=0.03)
+    hits = struck(pink_noise(5.0, RATE, -14.0), RATE, decay_s=0.03)
     samples = (hits * (1.3 / np.abs(hits).max())).astype(np.float32)
     mix = Mix(samples=samples, rate_hz=RATE, file="hot.wav", sha256="", subtype="FLOAT")
     _, found, _ = searched(mix, small_plan, ["clipper.softness=20"], budget=2, target={"lufs": -12.0})
@@ -158,8 +158,8 @@ def test_a_mix_too_quiet_for_the_drive_is_told_so_and_nothing_is_claimed_of_othe
     assert found.baselines == {}
 
 
-def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(short_mix, small_plan):
-    mix = read_mix(short_mix)
+def test_a_mix_delivered_very_quietly_has_the_same_room_as_a_loud_one(brief_mix, small_plan):
+    mix = read_mix(brief_mix)
     soft = Mix(samples=mix.samples * np.float32(0.03), rate_hz=RATE, file="soft.wav", sha256="", subtype="FLOAT")
     _, found, _ = searched(soft, small_plan, budget=6)
     # 30 dB quieter, so 30 dB more drive; the drive's range ends at 40 dB.
@@ -171,8 +171,8 @@ def codes(found):
     return [note.code for note in found.notes]
 
 
-def test_a_chain_that_gains_too_little_gives_way_to_a_simpler_one(short_mix, small_plan):
-    mix, plan = read_mix(short_mix), small_plan
+def test_a_chain_that_gains_too_little_gives_way_to_a_simpler_one(brief_mix, small_plan):
+    mix, plan = read_mix(brief_mix), small_plan
     _, found, _ = searched(mix, plan, budget=6, chain_earns=100.0, sensitivity_trials=0)
     assert set(found.chosen.settings) - {"rotation", "equaliser", "dynamic_bell"} == {"drive", "limiter", "output"}
     assert found.chosen.settings == found.baselines["limiter_only"].settings
@@ -189,9 +189,9 @@ def test_a_chain_that_gains_too_little_gives_way_to_a_simpler_one(short_mix, sma
 
 
 @pytest.fixture(scope="module")
-def locked(short_mix, small_plan):
+def locked(brief_mix, small_plan):
     """A release so slow that it costs a lot, outside of the search's range, on a small search."""
-    return searched(read_mix(short_mix), small_plan, ["limiter.release_ms=900"], budget=8, sensitivity_trials=0)
+    return searched(read_mix(brief_mix), small_plan, ["limiter.release_ms=900"], budget=8, sensitivity_trials=0)
 
 
 def test_a_limiter_alone_is_without_the_locks_and_beside_it_one_with_them(locked):
@@ -228,9 +228,9 @@ def test_a_lock_outside_of_the_ranges_is_told(locked):
     assert "limiter.release_ms=900 (the search tries 5 to 400 ms)" in note.text
 
 
-def test_a_drive_locked_too_high_is_told_as_that_and_a_louder_target_named(short_mix, small_plan):
+def test_a_drive_locked_too_high_is_told_as_that_and_a_louder_target_named(brief_mix, small_plan):
     _, found, _ = searched(
-        read_mix(short_mix), small_plan, ["drive.gain_db=12"], budget=6, target={"lufs": -13.0}, sensitivity_trials=0
+        read_mix(brief_mix), small_plan, ["drive.gain_db=12"], budget=6, target={"lufs": -13.0}, sensitivity_trials=0
     )
     assert not found.chosen.met
     assert not found.chosen.saturated

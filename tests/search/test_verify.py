@@ -7,7 +7,7 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.prepare.silence_and_fades import find_silence_and_fades
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.solve.excerpts import whole_song
@@ -61,7 +61,7 @@ def test_a_score_is_that_of_a_render_at_the_very_target(song):
     )
     heard = CHAIN.render(MIX.samples, RATE, exact.settings).samples
     assert integrated_lufs(weighted_hops(heard, RATE)) == pytest.approx(-9.0, abs=2.0 * EXACT_LU)
-    assert found.score == pytest.approx(song.price(exact, -9.0).score, abs=1e-9)
+    assert found.score == pytest.approx(song.price(exact, Aim(lufs=-9.0)).score, abs=1e-9)
 
 
 def test_a_target_out_of_reach_ends_where_one_more_db_adds_little(song):

@@ -14,6 +14,7 @@ from autochain.config import Coordinates, read_config
 from autochain.demo import CHARACTERS
 from autochain.search.sensitivity import free_knobs
 from autochain.sheet.words import WHILE_MOVING
+from tests.conftest import DEMO_TRIALS
 
 
 def settings_of(sheet):
@@ -93,8 +94,8 @@ def test_every_stage_says_what_to_listen_for_and_when(demo_run):
 def test_the_request_is_reproduced_whole(demo_run):
     run = demo_run("dense_rock")
     request = dict(run.sheet["provenance"]["request"])
-    asked = {"budget": 36, "sensitivity_trials": 18}
-    config = read_config(None, {"target": {"lufs": -8.0, "ceiling_dbtp": -1.0}, "search": asked})
+    target = {"lufs": -8.0, "ceiling_dbtp": -1.0}
+    config = read_config(run.mix.with_name("plan.toml"), {"target": target, "search": {"budget": DEMO_TRIALS}})
     canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
     assert request.pop("config_sha256") == hashlib.sha256(canonical.encode()).hexdigest()
     assert request == {
@@ -105,8 +106,8 @@ def test_the_request_is_reproduced_whole(demo_run):
         "without": [],
         "references": {},
         "seed": 1,
-        "budget": 36,
-        "batch": 8,
+        "budget": DEMO_TRIALS,
+        "batch": 4,
     }
     assert run.sheet["provenance"]["versions"]["autochain"] == autochain.__version__
     assert run.sheet["provenance"]["versions"]["numpy"] == np.__version__

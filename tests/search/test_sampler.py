@@ -1,4 +1,4 @@
-"""Every sampler keeps the one protocol, and those that model the score beat chance."""
+"""The sampler is a function of what it was told, stays where it may, and beats chance by far."""
 
 import statistics
 
@@ -9,16 +9,14 @@ from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.config.coordinates import COORDINATES
 from autochain.config.model import Coordinates
-from autochain.search.descent import DescentSampler
-from autochain.search.space import from_vector, removable, to_vector
-from autochain.search.tpe import TpeSampler
+from autochain.search.sampler import ModelSampler, free_coordinates
+from autochain.search.space import from_vector, ranges_near, removable, to_vector
 from autochain.solve.decisions import Decisions
 
 PLAN = read_config().search
 RANGES = PLAN.ranges
 SIZE = len(Coordinates.model_fields)
-STARTUP = 16
-ALL = ("tpe", "descent")
+NOTHING_DECIDED = Decisions()
 
 
 class Chance:
@@ -34,10 +32,8 @@ class Chance:
         pass
 
 
-def made(name, seed=1, startup=STARTUP):
-    if name == "chance":
-        return Chance(seed)
-    return DescentSampler(RANGES, seed, Decisions()) if name == "descent" else TpeSampler(RANGES, seed, startup)
+def made(seed=1, ranges=RANGES, decisions=NOTHING_DECIDED):
+    return ModelSampler(ranges, seed, decisions, PLAN.trade_default)
 
 
 def place(point):
@@ -68,9 +64,8 @@ def walked(sampler, function, trials, batch=8):
     return points
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_points_lie_inside_the_ranges_and_as_many_as_asked_for_come(name):
-    sampler = made(name)
+def test_points_lie_inside_the_ranges_and_as_many_as_asked_for_come():
+    sampler = made()
     # A baseline outside the ranges is a point like any other.
     sampler.known(PLAN.trade_default.model_copy(update={"limiter_release_ms": 1000.0}), 2.0)
     for count in (1, 8, 3, 8, 8, 8, 5, 8, 8):
@@ -83,26 +78,23 @@ def test_points_lie_inside_the_ranges_and_as_many_as_asked_for_come(name):
         sampler.tell([sphere(place(p)) for p in asked])
 
 
-def test_times_are_drawn_evenly_on_a_log_scale():
-    """Before anything is known, half of the draws lie under the geometric mean of a range."""
-    drawn = made("tpe", startup=1000).ask(240)
-    for coordinate in (c.name for c in COORDINATES if c.scale == "log"):
-        low, high = getattr(RANGES, coordinate)
-        under = sum(getattr(p, coordinate) < (low * high) ** 0.5 for p in drawn) / len(drawn)
-        assert abs(under - 0.5) < 0.13, coordinate  # four standard errors of a fair coin thrown 240 times
+def test_the_first_points_are_spread_evenly_over_every_range():
+    """A Latin hypercube: one point in each of as many equal steps of every coordinate, times on a log scale."""
+    drawn = np.array([place(p) for p in made().spread(12)])
+    for c, column in zip(COORDINATES, drawn.T, strict=True):
+        if c.off_below is None:  # a share that is nearly off is off
+            assert sorted(np.floor(12 * column)) == list(range(12)), c.name
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_the_same_seed_and_outcomes_give_the_same_points_and_another_seed_others(name):
-    one, same, other = (walked(made(name, seed), sphere, 40) for seed in (3, 3, 4))
+def test_the_same_seed_and_outcomes_give_the_same_points_and_another_seed_others():
+    one, same, other = (walked(made(seed), sphere, 40) for seed in (3, 3, 4))
     assert one == same
     assert one != other
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_a_sampler_rebuilt_by_replay_goes_on_as_if_nothing_had_happened(name):
+def test_a_sampler_rebuilt_by_replay_goes_on_as_if_nothing_had_happened():
     """A resumed run asks and tells again what its journal holds: 37 trials in batches of 8, the last one short."""
-    first = made(name)
+    first = made()
     told = []
 
     def follow(sampler, batches):
@@ -115,7 +107,7 @@ def test_a_sampler_rebuilt_by_replay_goes_on_as_if_nothing_had_happened(name):
     for count in (8, 8, 8, 8, 5):
         told.append([sphere(place(p)) for p in first.ask(count)])
         first.tell(told[-1])
-    again = made(name)
+    again = made()
     follow(again, told)
     for _ in range(3):
         asked = first.ask(8)
@@ -124,10 +116,9 @@ def test_a_sampler_rebuilt_by_replay_goes_on_as_if_nothing_had_happened(name):
             sampler.tell([sphere(place(p)) for p in asked])
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_the_order_in_which_a_batch_is_evaluated_does_not_matter(name):
+def test_the_order_in_which_a_batch_is_evaluated_does_not_matter():
     def run(order):
-        sampler, points = made(name), []
+        sampler, points = made(), []
         for _ in range(6):
             asked = sampler.ask(8)
             points += asked
@@ -138,11 +129,10 @@ def test_the_order_in_which_a_batch_is_evaluated_does_not_matter(name):
     assert run(range(8)) == run(range(7, -1, -1)) == run((3, 0, 7, 1, 6, 2, 5, 4))
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_samplers_share_no_state(name):
+def test_samplers_share_no_state():
     """Two that take turns give what each gives alone."""
-    alone = walked(made(name, 5), sphere, 48)
-    sampler, beside, points = made(name, 5), made(name, 6), []
+    alone = walked(made(5), sphere, 48)
+    sampler, beside, points = made(5), made(6), []
     for _ in range(6):
         asked = sampler.ask(8)
         points += asked
@@ -151,13 +141,12 @@ def test_samplers_share_no_state(name):
     assert points == alone
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_known_points_draw_the_search_to_them(name):
+def test_known_points_draw_the_search_to_them():
     """With the bottom known beside 15 bad points, the first draws lie nearer to it than chance ones do."""
     bottom = np.full(SIZE, 0.3)
     random = np.random.default_rng(2)
 
-    sampler = made(name)
+    sampler = made()
     for spot in (bottom, *random.random((15, SIZE))):
         sampler.known(from_vector(spot, RANGES), sphere(spot))
     drawn = statistics.mean(float(np.linalg.norm(place(p) - bottom)) for p in sampler.ask(40))
@@ -165,60 +154,78 @@ def test_known_points_draw_the_search_to_them(name):
     assert drawn < 0.9 * chance
 
 
-@pytest.mark.parametrize("function", [sphere, rosenbrock])
-@pytest.mark.parametrize("name", ALL)
-def test_a_sampler_that_models_the_score_beats_chance(name, function):
-    """Median of five seeds, 120 points each; uniform draws get 0.43 (sphere) and 1060 (Rosenbrock) there."""
+@pytest.mark.parametrize(("function", "share"), [(sphere, 0.2), (rosenbrock, 0.65)])
+def test_a_model_of_the_score_beats_chance(function, share):
+    """Median of three seeds, 64 points each.
 
-    def best(which):
-        found = [min(function(place(p)) for p in walked(made(which, seed), function, 120)) for seed in range(5)]
+    Rosenbrock's valley depends on settings of stages that are off, which no chain does: the model is to beat chance
+    even there.
+    """
+
+    def best(sampler):
+        found = [min(function(place(p)) for p in walked(sampler(seed), function, 64)) for seed in range(3)]
         return statistics.median(found)
 
-    assert best(name) < 0.5 * best("chance")
+    assert best(made) < share * best(Chance)
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_a_point_out_of_reach_is_avoided(name):
-    """Half of the space misses the target, at a penalty; the samplers leave it."""
+def test_a_point_out_of_reach_is_avoided():
+    """Half of the space misses the target, at a penalty; the sampler leaves it."""
 
-    def drawn(which):
-        sampler, misses = made(which), []
-        for _ in range(15):
+    def drawn(sampler):
+        misses = []
+        for _ in range(8):
             asked = sampler.ask(8)
             missed = [place(p)[0] > 0.5 for p in asked]
             misses += missed
-            sampler.tell(
-                [sphere(place(p)) + 100.0 * m for p, m in zip(asked, missed, strict=True)]
-            )
+            sampler.tell([sphere(place(p)) + 100.0 * m for p, m in zip(asked, missed, strict=True)])
         return sum(misses[-40:])
 
-    assert drawn(name) <= 10 < drawn("chance")
+    assert drawn(made()) <= 10 < drawn(Chance(1))
 
 
-# Local moves.
-
-
-def test_the_descent_finds_the_bottom_and_drops_what_does_not_help():
+def test_it_finds_the_bottom_and_drops_what_does_not_help():
     """A bowl in two coordinates whose bottom (closed form) has no transient shaper."""
 
     def bowl(point):
         return (point.clip_share - 0.3) ** 2 + ((point.bus_work_db - 1.0) / 3.0) ** 2 + 0.1 * (point.onset_db > 0.0)
 
-    start = PLAN.trade_default
-    descent = DescentSampler(RANGES, 1, Decisions())
-    descent.known(start, bowl(start))
-    for _ in range(25):
-        descent.tell([bowl(point) for point in descent.ask(8)])
-    assert descent.score < 0.01 < bowl(start)
-    assert descent.best.onset_db == 0.0
+    sampler, found = made(), []
+    sampler.known(PLAN.trade_default, bowl(PLAN.trade_default))
+    for _ in range(6):
+        asked = sampler.ask(8)
+        found += [(bowl(point), point.onset_db) for point in asked]
+        sampler.tell([bowl(point) for point in asked])
+    score, onset_db = min(found)
+    assert score < 0.01 < bowl(PLAN.trade_default)
+    assert onset_db == 0.0
 
 
-def test_the_descent_never_switches_off_a_locked_stage():
+def test_what_is_locked_or_left_out_is_not_moved():
+    locks = ChainSettings({"limiter": {"release_ms": 40.0}})
+    decisions = Decisions(locks=locks, without=frozenset({"bus_compressor"}))
+    free = {COORDINATES[at].name for at in free_coordinates(decisions)}
+    assert free == {c.name for c in COORDINATES} - {
+        "limiter_release_ms", "bus_work_db", "bus_attack_ms", "bus_release_ms"
+    }  # fmt: skip
+    sampler = made(decisions=decisions)
+    for _ in range(3):
+        asked = sampler.ask(8)
+        for point in asked:
+            assert point.limiter_release_ms == pytest.approx(PLAN.trade_default.limiter_release_ms)
+            assert point.bus_work_db == pytest.approx(PLAN.trade_default.bus_work_db)
+        sampler.tell([sphere(place(p)) for p in asked])
+
+
+def test_a_stage_that_a_lock_puts_in_is_no_stage_to_leave_out():
     decisions = Decisions(locks=ChainSettings({"transient": {"window_ms": 40.0}}))
     assert "onset_db" not in removable(PLAN.trade_default, decisions)
-    assert "onset_db" in removable(PLAN.trade_default, Decisions())
-    descent = DescentSampler(RANGES, 1, decisions)
-    descent.known(PLAN.trade_default, 1.0)
-    for _ in range(10):
-        assert descent.ask(8)[0].onset_db > 0.0  # the first of a batch is the one with a stage switched off
-        descent.tell([2.0] * 8)
+    assert "onset_db" in removable(PLAN.trade_default, NOTHING_DECIDED)
+
+
+def test_near_a_point_it_stays_near():
+    near = ranges_near(PLAN.trade_default, RANGES, 0.2)
+    here = place(PLAN.trade_default)
+    for point in walked(made(ranges=near), sphere, 24):
+        on = np.array([c.off_below is None or getattr(point, c.name) > 0.0 for c in COORDINATES])
+        assert np.all(np.abs(place(point) - here)[on] <= 0.2 + 1e-9)
