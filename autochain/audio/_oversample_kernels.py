@@ -4,7 +4,7 @@
 the calling kernel: after a change here, touch those files (grep for the name).
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,25 @@ Integers = npt.NDArray[np.integer[Any]]
 GAP_BLOCKS = 2
 
 
-@njit(cache=True, nogil=True)
+class Bounds(NamedTuple):
+    """What `watch` takes, made by `oversample.Watch`: bounds of the filter, and scratch with its integer views."""
+
+    block: int
+    radius: int
+    absolute_sum: float
+    curvature_sum: float
+    mask: Any
+    bend: Floats
+    bend_bits: Integers
+    level: Floats
+    level_bits: Integers
+    curve: Floats
+    curve_bits: Integers
+    starts: npt.NDArray[np.int64]
+    stops: npt.NDArray[np.int64]
+
+
+@njit(cache=True, nogil=True, inline="always")
 def block_levels(
     x: Floats,
     bits: Integers,
@@ -58,7 +76,7 @@ def block_levels(
             curve_bits[first + j] = curve
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def find_runs(
     level: Floats,
     curve: Floats,
@@ -100,6 +118,22 @@ def find_runs(
         stops[count] = (last_above + 1) * block
         count += 1
     return count
+
+
+@njit(cache=True, nogil=True)
+def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: Bounds) -> int:
+    """Fill `bounds.starts` and `stops` with the runs of a window that may exceed `limit`; returns their number.
+
+    `bits` is an integer view of the interleaved `x`; frames first .. last are looked at.
+    """
+    block_levels(
+        x, bits, bounds.bend, bounds.bend_bits, bounds.mask, channels, bounds.block, bounds.level_bits,
+        bounds.curve_bits,
+    )  # fmt: skip
+    return find_runs(
+        bounds.level, bounds.curve, first // bounds.block, last // bounds.block, bounds.radius, bounds.absolute_sum,
+        bounds.curvature_sum, limit, bounds.block, bounds.starts, bounds.stops,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})

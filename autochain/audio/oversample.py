@@ -180,16 +180,24 @@ class Watch:
             raise ValueError(f"a window of {frames} frames; it must be a multiple of {BLOCK_FRAMES}")
         blocks = frames // BLOCK_FRAMES
         integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
-        self._filter = filter_
-        self._channels = channels
+        bend, (level, curve) = np.zeros(_BENDS_FRAMES * channels, dtype), np.zeros((2, blocks), dtype)
+        starts, stops = np.empty((2, blocks // 2 + 1), np.int64)
         self._integer = integer
-        self._mask = integer.type(np.iinfo(integer).max)  # all but the sign bit
-        self._bend = np.zeros(_BENDS_FRAMES * channels, dtype)
-        self._level = np.zeros(blocks, dtype)
-        self._curve = np.zeros(blocks, dtype)
-        self._bits = [values.view(integer) for values in (self._bend, self._level, self._curve)]
-        self._runs = np.empty((2, blocks // 2 + 1), np.int64)
-        self._radius = -(-(filter_.reach + 1) // BLOCK_FRAMES)
+        self._bounds = kernels.Bounds(
+            block=BLOCK_FRAMES,
+            radius=-(-(filter_.reach + 1) // BLOCK_FRAMES),
+            absolute_sum=filter_.absolute_sum,
+            curvature_sum=filter_.curvature_sum,
+            mask=integer.type(np.iinfo(integer).max),  # all but the sign bit
+            bend=bend,
+            bend_bits=bend.view(integer),
+            level=level,
+            level_bits=level.view(integer),
+            curve=curve,
+            curve_bits=curve.view(integer),
+            starts=starts,
+            stops=stops,
+        )
 
     def runs(
         self, window: Samples, first: int, last: int, limit: float
@@ -205,18 +213,11 @@ class Watch:
         limit
             Linear.
         """
-        flat = window.reshape(-1)
-        bend, level, curve = self._bits
-        kernels.block_levels(
-            flat, flat.view(self._integer), self._bend, bend, self._mask, self._channels, BLOCK_FRAMES, level, curve
-        )
+        flat, bounds = window.reshape(-1), self._bounds
         # Rounding in the interpolation (80 float32 terms) stays under 1e-5 of the bound.
-        count = kernels.find_runs(
-            self._level, self._curve, first // BLOCK_FRAMES, last // BLOCK_FRAMES, self._radius,
-            self._filter.absolute_sum, self._filter.curvature_sum, limit * (1.0 - 1e-5), BLOCK_FRAMES,
-            self._runs[0], self._runs[1],
-        )  # fmt: skip
-        return self._runs[0, :count], self._runs[1, :count]
+        limit *= 1.0 - 1e-5
+        count = kernels.watch(flat, flat.view(self._integer), window.shape[1], first, last, limit, bounds)
+        return bounds.starts[:count], bounds.stops[:count]
 
 
 def margin(filter_: Interpolator) -> int:

@@ -203,14 +203,15 @@ def find_needs(
     first: int,
     needs: Integers,
 ) -> int:
-    """Raise needs[.., n - first] to the reduction that brings every peak over the ceiling near n down to it.
+    """Fill needs[.., n - first] with the reduction that brings every peak over the ceiling near n down to it.
 
     `needs` has one line for all channels or one for each. Near means within 3/4 of a frame by the interpolator
     (quarter points, and the parabola through three of them for a peak between, looked for over `nearly`),
-    within 7/8 by the meters. Frames outside the runs keep what they need. Returns how many frames have such peaks.
+    within 7/8 by the meters. Frames outside the runs need none. Returns how many frames have such peaks.
     `read`, `turns` and `peaks`, shape (4, n), are scratch as wide as `up`.
     """
     found = 0
+    needs[:] = 0
     piece = up.shape[1] // channels - 2
     for r in range(starts.size):
         for begin in range(starts[r], stops[r], piece):

@@ -134,8 +134,8 @@ class Limiting:
         first = self._before - BLOCK_FRAMES
         nearly = _SURE * self._ceiling
         starts, stops = work.watch.runs(window, first, self._before + CELL_FRAMES, nearly)
-        self._needs[:] = 0
         if not starts.size:
+            self._needs[:] = 0
             return False
         found = kernels.find_needs(
             window.reshape(-1), window.shape[1], starts, stops, work.taps, work.rows, self._ceiling, nearly,
