@@ -24,6 +24,10 @@ class Bounds(NamedTuple):
     radius: int
     absolute_sum: float
     curvature_sum: float
+    hides_over: int
+    absolute_top: float
+    straight_top: float
+    curvature_top: float
     mask: Any
     bend: Floats
     bend_bits: Integers
@@ -89,10 +93,16 @@ def find_runs(
     block: int,
     starts: Integers,
     stops: Integers,
+    hides_over: int,
+    absolute_top: float,
+    straight_top: float,
+    curvature_top: float,
 ) -> int:
     """Fill the first and past-the-end frames of runs of blocks, first .. last, whose bound exceeds `limit`.
 
-    Returns their number. `radius` blocks before the first and after the last block are looked at.
+    Returns their number. `radius` blocks before the first and after the last block are looked at. Where `hides_over` is
+    not 0, a block is left out that has a sample over it on both sides, no more than so many blocks from each other:
+    `absolute_top`, `straight_top` and `curvature_top` bound what it can come to.
     """
     count = 0
     open_since = -1
@@ -105,6 +115,17 @@ def find_runs(
             bend = max(bend, curve[i])
         near = max(level[j], level[j + 1])
         if min(highest * absolute_sum, near + bend * curvature_sum) > limit:
+            if hides_over > 0:
+                top = min(highest * absolute_top, near * straight_top + bend * curvature_top)
+                left = 1
+                while left < hides_over and j - left >= 0 and level[j - left] < top:
+                    left += 1
+                right = 1
+                most = min(hides_over - left, level.size - 1 - j)
+                while right <= most and level[j + right] < top:
+                    right += 1
+                if left < hides_over and j - left >= 0 and right <= most:
+                    continue
             if open_since >= 0 and j - last_above > GAP_BLOCKS + 1:
                 starts[count] = open_since * block
                 stops[count] = (last_above + 1) * block
@@ -132,7 +153,8 @@ def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit
     )  # fmt: skip
     return find_runs(
         bounds.level, bounds.curve, first // bounds.block, last // bounds.block, bounds.radius, bounds.absolute_sum,
-        bounds.curvature_sum, limit, bounds.block, bounds.starts, bounds.stops,
+        bounds.curvature_sum, limit, bounds.block, bounds.starts, bounds.stops, bounds.hides_over, bounds.absolute_top,
+        bounds.straight_top, bounds.curvature_top,
     )  # fmt: skip
 
 

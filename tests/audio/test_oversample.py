@@ -170,5 +170,6 @@ def test_plain_python_and_compiled_bounds_agree():
     runs = np.zeros((2, 2, 4), np.int64)
     level, curve = results[0]
     for out, loop in zip(runs, (kernels.find_runs, kernels.find_runs.py_func), strict=True):
-        out[:, 3] = loop(level, curve, 1, 5, 1, 1.5, 2.0, float(np.median(level)) * 1.5, 16, out[0], out[1])
+        out[:, 3] = loop(level, curve, 1, 5, 1, 1.5, 2.0, float(np.median(level)) * 1.5, 16, out[0], out[1],
+                         0, 0.0, 0.0, 0.0)
     np.testing.assert_array_equal(runs[0], runs[1])

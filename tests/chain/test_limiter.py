@@ -6,9 +6,10 @@ import pytest
 from scipy.signal import firwin, lfilter, upfirdn
 
 from autochain.audio.cells import CELL_FRAMES
-from autochain.audio.oversample import scratch
+from autochain.audio.oversample import Hidden, scratch
 from autochain.audio.signals import noise, pink_noise, sine
 from autochain.chain import _limiter_kernels as kernels
+from autochain.chain import limiter
 from autochain.chain.clipper import STAGE as CLIPPER
 from autochain.chain.limiter import DETECTOR, STAGE
 from autochain.chain.limiter_gain import attack_samples, lookahead_samples
@@ -412,6 +413,63 @@ def test_every_run_has_frames_enough_for_the_taps(monkeypatch, channels):
     limit(noise(0.5, RATE, 12.0, channels).astype(np.float32))
     assert len(room) > 1
     assert min(map(min, room)) >= 0
+
+
+@pytest.mark.parametrize("lookahead_ms", [0.5, 2.0, 8.0])
+@pytest.mark.parametrize("ceiling_dbtp", [-3.0, -9.0, -20.0])
+def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypatch, lookahead_ms, ceiling_dbtp):
+    # dense low notes with hits, and noise: peaks far apart and side by side
+    x = sum(sine(f, 1.5, RATE, level_dbfs=-9.0, phase_deg=f) for f in (110.0, 171.0, 1310.0))
+    x[::3001] += 0.7
+    x[30000:] += noise(1.5, RATE, -6.0)[30000:]
+    x = x.astype(np.float32)
+    frames = []
+    find = kernels.find_needs
+
+    def counted(flat, channels, starts, stops, *more):
+        frames[-1] += int((stops - starts).sum())
+        return find(flat, channels, starts, stops, *more)
+
+    monkeypatch.setattr(kernels, "find_needs", counted)
+    results = []
+    for within in (None, 0):
+        frames.append(0)
+        with monkeypatch.context() as patch:
+            if within is not None:
+                patch.setattr(limiter, "Hidden", lambda frames, **tops: Hidden(frames=0, **tops))
+            results.append(limit(x, ceiling_dbtp, lookahead_ms, 40.0))
+    assert results[0].samples.tobytes() == results[1].samples.tobytes()
+    assert results[0].trace.mean_db.tobytes() == results[1].trace.mean_db.tobytes()
+    assert frames[0] < frames[1] or lookahead_ms < 8.0
+
+
+def test_bounds_of_what_is_read_near_a_frame_hold():
+    """Each row of weights is a straight line between two frames and second differences, summed twice."""
+
+    def straight_and_curved(row, first):
+        offsets = first + np.arange(row.size)
+        here, there = row.sum() - row @ offsets, row @ offsets
+        rest = row.copy()
+        rest[-first] -= here
+        rest[1 - first] -= there
+        return abs(here) + abs(there), np.abs(np.cumsum(np.cumsum(rest))).sum()
+
+    reach = DETECTOR.reach
+    frame, behind = np.eye(2 * reach)[reach - 1], np.eye(2 * reach)[reach]
+    points = [frame, *DETECTOR.taps, behind]
+    for before, row, after in zip(points, points[1:], points[2:], strict=False):
+        straight, curved = straight_and_curved(row, 1 - reach)
+        over = np.abs(np.cumsum(np.cumsum(2.0 * row - before - after))).sum() / 8.0
+        assert straight <= limiter._TOPS["straight_sum"]
+        assert curved + over <= limiter._TOPS["curvature_sum"]
+    assert 1.25 * DETECTOR.absolute_sum <= limiter._TOPS["absolute_sum"]
+    even, odd = limiter._meter_rows()[::2], np.vstack((limiter._meter_rows()[1::2], np.zeros(6)))
+    for e, o in zip(even, odd, strict=True):
+        row = np.concatenate(((e + o)[::-1], e - o))
+        straight, curved = straight_and_curved(row, -5)
+        assert straight <= limiter._TOPS["straight_sum"]
+        assert curved <= limiter._TOPS["curvature_sum"]
+        assert np.abs(row).sum() <= limiter._TOPS["absolute_sum"]
 
 
 def test_plain_python_and_compiled_loops_agree():
