@@ -251,7 +251,7 @@ class ReadySearch:
         run.progress("verifying on the whole song", 0.0)
         contenders = run.in_parallel(
             partial(self._contender, name, trial, decisions, target, spent)
-            for name, (trial, decisions) in contenders_of(spent).items()
+            for name, (trial, decisions) in contenders_of(spent, config).items()
         )
         # Backwards: the trade default takes longest.
         verified = self.verified(contenders[::-1])[::-1]
@@ -320,9 +320,8 @@ class ReadySearch:
         if not spent.complete or not chosen.met:
             return ()
         self.measured.run.progress("trying how far settings may move", 0.0)
-        guess = Guess(loss_db=trial.loss_db, slope=trial.solution.slope)
         return sensitivity(
-            lambda settings: spent.judge(settings, choice.decisions, guess).score,
+            spent.judging(chosen.settings, choice.decisions, trial.solution),
             chosen.settings,
             free_knobs(chosen.settings, choice.decisions.locks, plan.ranges, config.chain_plan),
             plan.sensitivity_score,

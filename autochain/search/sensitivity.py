@@ -7,25 +7,36 @@ it holds; between rendered points the score is taken to rise evenly.
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol, TypeVar
+from typing import NamedTuple, Protocol, TypeVar
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
-from autochain.chain.settings import ChainSettings, StageName
+from autochain.chain.settings import DRIVE, ChainSettings, StageName
 from autochain.config.coordinates import COORDINATES, Place
 from autochain.config.model import Ranges
 
 MOST_SHOWN = 3
-MOST_A_SIDE = 4  # renders that follow one side
+MOST_A_SIDE = 4  # chains that are judged to follow one side
+# Of the stated worsening: an end that is nearer to it is not looked for, since a score is known to a tenth of it.
+NEARLY = 0.85
 # A hand's step: one octave of a time, a tenth of a percentage, one decibel of a level.
 _OCTAVE, _DECIBEL, _TENTH = 2.0, 1.0, 0.1
 _FAR = 1000.0  # of them lead to the end of any range
 
-Judge = Callable[[ChainSettings], float]
 T = TypeVar("T")
+
+
+class Judged(NamedTuple):
+    """Score of a chain from a fresh render, and the drive at which it has that."""
+
+    score: float
+    drive_db: float
+
+
+Judge = Callable[[ChainSettings], Judged]
 
 
 class InParallel(Protocol):
@@ -142,7 +153,7 @@ def sensitivity(
     Parameters
     ----------
     judge
-        Score of a chain from a fresh render, its drive solved; safe in several threads.
+        Judges a chain, its drive solved from the one in its settings; safe in several threads.
     settings
         The chain; its drive is only where the solve starts.
     knobs
@@ -159,11 +170,13 @@ def sensitivity(
     if not moves or 1 + len(moves) > most_trials:
         return ()
 
-    def at(knob: Knob, value: float) -> float:
-        return judge(knob.moved(settings, value))
+    def at(knob: Knob, value: float, drive_db: float) -> Judged:
+        return judge(knob.moved(settings, value).with_(DRIVE, gain_db=drive_db))
 
-    stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side)) for k, side in moves)])
-    change = {(k.name, side): score - stays for (k, side), score in zip(moves, moved, strict=True)}
+    here = settings[DRIVE]["gain_db"]
+    stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side), here) for k, side in moves)])
+    first = {(k.name, side): judged for (k, side), judged in zip(moves, moved, strict=True)}
+    change = {move: judged.score - stays.score for move, judged in first.items()}
 
     def worst(knob: Knob) -> tuple[float, float]:
         """How much the score worsens a step away, on the worse side, and which side that is."""
@@ -176,7 +189,15 @@ def sensitivity(
     def end(knob: Knob, side: float) -> float | None:
         if (knob.name, side) not in change:
             return None
-        return _end(lambda v: at(knob, v) - stays, knob, side, change[knob.name, side], worse_by, renders)
+        drives = {0.0: stays.drive_db, side: first[knob.name, side].drive_db}
+
+        def change_at(value: float) -> float:
+            steps = side * abs(knob.steps(value))
+            judged = at(knob, value, _expected(drives, steps))
+            drives[steps] = judged.drive_db
+            return judged.score - stays.score
+
+        return _end(change_at, knob, side, change[knob.name, side], worse_by, renders)
 
     ends = in_parallel(partial(end, knob, side) for knob in shown for side in (-1.0, 1.0))
     found = []
@@ -208,6 +229,7 @@ def _end(
     good, good_change = knob.value, 0.0
     bad, bad_change = None, 0.0
     value, change = knob.at(side), first
+    aimed = 0.5 * (1.0 + NEARLY) * worse_by
     while True:
         if change <= worse_by:
             good, good_change = value, change
@@ -215,13 +237,13 @@ def _end(
             bad, bad_change = value, change
         if good == last:
             return None
-        if renders == 0:
+        if renders == 0 or good_change >= NEARLY * worse_by:
             return good
         reach = abs(knob.steps(good))
         if bad is None:
-            guess = _outside(reach, good_change, worse_by)
+            guess = _outside(reach, good_change, aimed)
         else:
-            guess = _inside(reach, good_change, abs(knob.steps(bad)), bad_change, worse_by)
+            guess = _inside(reach, good_change, abs(knob.steps(bad)), bad_change, aimed)
         value = knob.at(side * guess)
         if value in (good, bad):
             return good
@@ -229,9 +251,16 @@ def _end(
         renders -= 1
 
 
+def _expected(drives: Mapping[float, float], steps: float) -> float:
+    """Drive so many steps away, on the line through the two nearest places where it is known."""
+    near, other = sorted(drives, key=lambda known: abs(known - steps))[:2]
+    slope = (drives[other] - drives[near]) / (other - near)
+    return drives[near] + slope * max(-2.0, min(2.0, steps - near))
+
+
 def _outside(good: float, change: float, worse_by: float) -> float:
-    """Where the score will have worsened by so much, as a bowl through the last point says: 1.5 to 4 times as far."""
-    return good * min(4.0, max(1.5, 1.05 * math.sqrt(worse_by / change))) if change > 0.0 else 4.0 * good
+    """Where the score will have worsened by so much, as a bowl through the last point says: 1.3 to 4 times as far."""
+    return good * min(4.0, max(1.3, math.sqrt(worse_by / change))) if change > 0.0 else 4.0 * good
 
 
 def _inside(good: float, good_change: float, bad: float, bad_change: float, worse_by: float) -> float:

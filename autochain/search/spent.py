@@ -1,19 +1,27 @@
 """What a search knows once its trials are spent, and further chains judged as they were."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from autochain.chain.settings import ChainSettings
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
+from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator, Trial
+from autochain.search.sensitivity import Judge, Judged
 from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
+from autochain.solve.drive import Solution, within_slopes
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
 _CLOSELY_LU = 0.004
+# Most of a score that is told by what a LU costs and not rendered, and most loudness: near a chain that is known
+# within a tenth, which leaves 0.015.
+_MOST_TOLD = 0.15
+_ROUGHLY_LU = 0.05
+_ASIDE_DB = 0.15  # to either side of a drive, to learn what a LU costs there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,17 +77,45 @@ class Spent:
         binds = self.binding.of_family(family)
         return self._closely().trial(point, binds, self.limiter_ceiling_dbtp, self.aim, Guess())
 
-    def judge(self, settings: ChainSettings, decisions: Decisions, guess: Guess) -> Trial:
-        """Judge complete settings on the excerpts at the loudness of the trials; only the drive is solved.
+    def judging(self, settings: ChainSettings, decisions: Decisions, found: Solution) -> Judge:
+        """What judges complete settings near those of a chain, on the excerpts at the loudness of the trials.
 
-        It is solved more closely than in a trial: one LU costs up to four points of score, so that small differences
-        of score would be those of the loudness. Where the guess leads astray, it is solved once more without one.
+        Only the drive is solved, no nearer than a render or two bring it: what is missing is told by what a LU costs
+        this very chain, so that small differences of score are not those of the loudness. Where the drive that comes
+        with the settings leads astray, it is solved once more from nowhere.
+
+        Parameters
+        ----------
+        settings, decisions
+            The chain, and what binds it.
+        found
+            A solution for about these settings.
         """
-        closely, plan = self._closely(), only_drive_left(settings, decisions)
-        solved = closely.solve(plan, self.aim.lufs, guess)
-        if not solved.solution.met:
-            solved = closely.solve(plan, self.aim.lufs, Guess())
-        return closely.price(solved, self.aim)
+        excerpts, lufs = self.excerpts, self.aim.lufs
+        plan = only_drive_left(settings, decisions)
+        start = excerpts.start_from(plan, lufs, found)
+        aim, slope = Aim(lufs=lufs), within_slopes(start.slope)
+        if plan.drive_db is None and start.drive_db is not None:
+            around = [
+                excerpts.price(excerpts.solve(replace(plan, drive_db=start.drive_db + db), lufs, start), aim)
+                for db in (-_ASIDE_DB, _ASIDE_DB)
+            ]
+            rise_lu = around[1].solution.reached_lufs - around[0].solution.reached_lufs
+            if rise_lu > 0.0:
+                costs = [score(trial.costs, excerpts.weights) for trial in around]
+                aim = Aim(lufs=lufs, score_per_lu=max(0.0, (costs[1] - costs[0]) / rise_lu))
+                slope = within_slopes(rise_lu / (2.0 * _ASIDE_DB))
+        roughly = excerpts.with_tolerance(min(_ROUGHLY_LU, _MOST_TOLD / max(1.0, aim.score_per_lu)))
+
+        def judge(moved: ChainSettings) -> Judged:
+            plan = only_drive_left(moved, decisions)
+            solved = roughly.solve(plan, lufs, Guess(slope=slope, drive_db=moved[DRIVE]["gain_db"]))
+            if not solved.solution.met:
+                solved = roughly.solve(plan, lufs, Guess())
+            over_lu = solved.solution.reached_lufs - lufs
+            return Judged(roughly.price(solved, aim).score, solved.solution.drive_db - over_lu / slope)
+
+        return judge
 
     def _closely(self) -> Evaluator:
         return self.excerpts.with_tolerance(min(_CLOSELY_LU, self.excerpts.plan.tolerance_lu))
