@@ -18,6 +18,7 @@ from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.search.costs import COST_NAMES
+from autochain.search.evaluator import Aim
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 from autochain.search.space import from_vector, outline_at, to_vector
@@ -39,8 +40,8 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     config = read_config(None, {"target": target, "search": {"budget": budget}})
     run = RunOptions(jobs=2)
     ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), run).ready()
-    staged, song, ranges = ready.staged, ready.song, config.search.ranges
-    spent = Trials(staged, song, config, ready.binding, run).spend(sides=False)
+    excerpts, song, ranges = ready.excerpts, ready.song, config.search.ranges
+    spent = Trials(excerpts, song, config, ready.binding, run).spend(sides=False)
     song.warm()
     random = np.random.default_rng(7)
     best = np.clip(to_vector(spent.best.coordinates, ranges), 0.0, 1.0)
@@ -54,12 +55,11 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
         point = from_vector(vector, ranges)
         guess = Guess(loss_db=spent.best.loss_db)
         asked = point, spent.binding.searched, spent.limiter_ceiling_dbtp
-        part = staged.excerpts.trial(*asked, spent.aims.excerpts_lufs, guess)
-        whole = song.trial(*asked, lufs, Guess(loss_db=part.loss_db, slope=part.solution.slope))
+        part = excerpts.trial(*asked, spent.aim, guess)
+        whole = song.trial(*asked, Aim(lufs=lufs), Guess(loss_db=part.loss_db, slope=part.solution.slope))
         if not (part.solution.met and whole.solution.met):
             continue
-        first = staged._first.trial(*asked, spent.aims.first_lufs, guess) if staged._first else part
-        rows.append((place < near, part, whole, first))
+        rows.append((place < near, part, whole))
         if place >= near and len(left) < 20:
             plan = outline_at(*asked, song.chain)
             plan = replace(plan, drive_db=part.solution.drive_db)
@@ -80,8 +80,6 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     return {
         "character": character, "lufs": lufs, "settings": len(rows), "near": len(close),
         "all": ranks(rows, 1), "near_best": ranks(close, 1),
-        "first_all": ranks(rows, 3)["score"], "first_near_best": ranks(close, 3)["score"],
-        "residual_db": float(np.std([r[3].score - r[1].score for r in close])),
         "left_lu": left,
     }  # fmt: skip
 
@@ -91,22 +89,21 @@ def page(runs: list[dict[str, Any]]) -> str:
     head = ("cost", *(f"{r['character']}, {which}" for r in runs for which in ("all", "near the best")))
     rows = [(name, *(r[which][name] for r in runs for which in ("all", "near_best"))) for name in SHOWN]
     more = [
-        (
-            r["character"], f"{r['lufs']:g}", r["settings"], r["first_all"], r["first_near_best"], r["residual_db"],
-            len(r["left_lu"]), f"{max(map(abs, r['left_lu'])):.3f}" if r["left_lu"] else None,
-        )
-        for r in runs
-    ]  # fmt: skip
-    names = ("mix", "LUFS", "settings", "first excerpt, all", "near the best", "its residual near the best")
+        (r["character"], f"{r['lufs']:g}", r["settings"], len(r["left_lu"]), _largest(r["left_lu"])) for r in runs
+    ]
+    names = ("mix", "LUFS", "settings")
     return "\n\n".join(
         [
             "Spearman's rank correlation between excerpts and whole song; a dash where the cost does not move.",
             table(head, rows),
-            "The first excerpt's score against the whole song's, its residual in score, and the largest distance of "
-            "the song from its target at the drive that the excerpts give, in LU:",
+            "The largest distance of the song from its target at the drive that the excerpts give, in LU:",
             table((*names, "random settings", "left over"), more),
         ]
     )
+
+
+def _largest(values: list[float]) -> str | None:
+    return f"{max(map(abs, values)):.3f}" if values else None
 
 
 def main() -> None:

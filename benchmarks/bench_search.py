@@ -145,8 +145,8 @@ def run_cell(cell: Cell, seconds: float, budget: int, more: bool, first_demo_see
         ("random_tuned", budget, {}),
     ):
         if name == "random" or more:
-            # A sampler whose model never begins draws at random.
-            luck = config_for(cell, trials, startup=trials, explore_share=1.0, sensitivity_trials=0, **own)
+            # All of the budget is the spread that comes before any model.
+            luck = config_for(cell, trials, startup=trials, sensitivity_trials=0, **own)
             chains[name] = suggest(SearchRequest(mix=mix, config=luck)).chosen
     at_chains = time.process_time()
     return {

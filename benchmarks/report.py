@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 RESULTS = Path(__file__).parent / "results"
-_PACKAGES = ("autochain", "numpy", "scipy", "numba", "optuna")
+_PACKAGES = ("autochain", "numpy", "scipy", "numba")
 
 
 def machine() -> dict[str, Any]:

@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -25,15 +26,16 @@ from filelock import FileLock
 from autochain.audio.files import write_wav
 from autochain.cli.main import main
 from autochain.demo import demo_song, make_demo
+from tests.fresh_process import holds_compiled_code, in_fresh_process
 
 RATE = 44100
 CEILING_DBTP = -1.0
 DEMO_S, DEMO_TRIALS = 14.0, 14
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    """One Chromium for all tests of a file."""
+    """One Chromium for all tests of a process."""
     from tests.browsing import chromium  # half a second that the other tests can do without
 
     with chromium() as started:
@@ -170,6 +172,39 @@ def _own_log(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once(tmp_path_factory: pytest.TempPathFactory, cold_run: Callable[[], tuple[Path, Path]]) -> None:
+    """Where NUMBA_CACHE_DIR names a folder with nothing compiled, one process compiles and the others wait for it."""
+    kept = os.environ.get("NUMBA_CACHE_DIR")
+    if kept and (not holds_compiled_code(Path(kept)) or (shared_folder(tmp_path_factory) / "cold").exists()):
+        cold_run()
+
+
+@pytest.fixture(scope="session")
+def cold_run(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[], tuple[Path, Path]]:
+    """A small search in a process that finds nothing compiled, once for all tests: its results, its compiled code.
+
+    That is forty seconds of compiling. Where NUMBA_CACHE_DIR names an empty folder, as in `.ci/run`, it is done for
+    all other tests as well.
+    """
+    shared = shared_folder(tmp_path_factory)
+
+    def run() -> tuple[Path, Path]:
+        told = shared / "cold.txt"
+        with FileLock(shared / "cold.lock"):
+            if not told.exists():
+                kept = Path(os.environ.get("NUMBA_CACHE_DIR", shared / "compiled"))
+                compiled = shared / "compiled" if holds_compiled_code(kept) else kept
+                mix, plan = (request.getfixturevalue(name) for name in ("excerpts_mix", "small_plan"))
+                in_fresh_process(mix, plan, shared / "cold", 1, compiled)
+                told.write_text(str(compiled), encoding="utf-8")
+            return shared / "cold" / "out", Path(told.read_text(encoding="utf-8"))
+
+    return run
+
+
 @pytest.fixture(scope="session")
 def command() -> Callable[..., Ran]:
     return run_command
@@ -190,11 +225,16 @@ def libebur128_loudest() -> Callable[[npt.NDArray[np.floating], int], float]:
     return loudest_outside
 
 
+@cache
+def twelve_seconds() -> npt.NDArray[np.float32]:
+    return make_demo("dense_rock", RATE, 12.0, 1)
+
+
 @pytest.fixture(scope="session")
 def short_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve seconds of the rock demo: shorter than the default excerpts."""
     path = tmp_path_factory.mktemp("short") / "short.wav"
-    write_wav(path, make_demo("dense_rock", RATE, 12.0, 1), RATE, 1)
+    write_wav(path, twelve_seconds(), RATE, 1)
     return path
 
 
@@ -215,7 +255,7 @@ def excerpts_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def write_part(path: Path, seconds: float) -> Path:
     """Write the first seconds of the rock demo of twelve, with an end as silent as its beginning."""
-    samples = make_demo("dense_rock", RATE, 12.0, 1)[: round(seconds * RATE)].copy()
+    samples = twelve_seconds()[: round(seconds * RATE)].copy()
     faded = round(0.3 * RATE)
     silent = round(0.1 * RATE)
     samples[-faded - silent : -silent] *= np.cos(np.linspace(0.0, np.pi / 2.0, faded))[:, None] ** 2

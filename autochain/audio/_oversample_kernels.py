@@ -4,7 +4,7 @@
 the calling kernel: after a change here, touch those files (grep for the name).
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,29 @@ Integers = npt.NDArray[np.integer[Any]]
 GAP_BLOCKS = 2
 
 
-@njit(cache=True, nogil=True)
+class WatchBounds(NamedTuple):
+    """What `watch` takes, made by `oversample.Watch`: bounds of the filter, and scratch with its integer views."""
+
+    block: int
+    radius: int
+    absolute_sum: float
+    curvature_sum: float
+    hides_over: int
+    absolute_top: float
+    straight_top: float
+    curvature_top: float
+    mask: Any
+    bend: Floats
+    bend_bits: Integers
+    level: Floats
+    level_bits: Integers
+    curve: Floats
+    curve_bits: Integers
+    starts: npt.NDArray[np.int64]
+    stops: npt.NDArray[np.int64]
+
+
+@njit(cache=True, nogil=True, inline="always")
 def block_levels(
     x: Floats,
     bits: Integers,
@@ -31,30 +53,34 @@ def block_levels(
 ) -> None:
     """Fill, per block of frames, the largest |x| and the largest |second difference|, as float bit patterns.
 
-    `bits` and `bend_bits` are integer views of the flat arrays `x` and `bend` (scratch as long as x, its first
-    and last frame zero). Without the sign bit, floats order like integers, and an integer maximum vectorises
-    where a float one, which must mind NaN, does not.
+    `bits` is an integer view of the flat array `x`, `bend_bits` one of `bend`, scratch of whole blocks. Without the
+    sign bit, floats order like integers, and an integer maximum vectorises where a float one, which must mind NaN, does
+    not. The first and the last frame of x have no second difference.
     """
-    before = x[: x.size - 2 * channels]
-    here = x[channels : x.size - channels]
-    after = x[2 * channels :]
-    middle = bend[channels : x.size - channels]
-    for k in range(here.size):
-        middle[k] = before[k] - here[k] - here[k] + after[k]
     span = block * channels
-    for j in range(level_bits.size):
-        values = bits[j * span : (j + 1) * span]
-        bends = bend_bits[j * span : (j + 1) * span]
-        level = mask & 0
-        curve = mask & 0
-        for i in range(values.size):
-            level = max(level, values[i] & mask)
-            curve = max(curve, bends[i] & mask)
-        level_bits[j] = level
-        curve_bits[j] = curve
+    at_once = bend.size // span
+    for first in range(0, level_bits.size, at_once):
+        count = min(at_once, level_bits.size - first)
+        start, stop = first * span, (first + count) * span
+        bend[:] = 0.0
+        low, high = max(start, channels), min(stop, x.size - channels)
+        before, here, after = x[low - channels : high - channels], x[low:high], x[low + channels : high + channels]
+        middle = bend[low - start : high - start]
+        for k in range(here.size):
+            middle[k] = before[k] - here[k] - here[k] + after[k]
+        for j in range(count):
+            values = bits[start + j * span : start + (j + 1) * span]
+            bends = bend_bits[j * span : (j + 1) * span]
+            level = mask & 0
+            curve = mask & 0
+            for i in range(values.size):
+                level = max(level, values[i] & mask)
+                curve = max(curve, bends[i] & mask)
+            level_bits[first + j] = level
+            curve_bits[first + j] = curve
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def find_runs(
     level: Floats,
     curve: Floats,
@@ -67,10 +93,16 @@ def find_runs(
     block: int,
     starts: Integers,
     stops: Integers,
+    hides_over: int,
+    absolute_top: float,
+    straight_top: float,
+    curvature_top: float,
 ) -> int:
     """Fill the first and past-the-end frames of runs of blocks, first .. last, whose bound exceeds `limit`.
 
-    Returns their number. `radius` blocks before the first and after the last block are looked at.
+    Returns their number. `radius` blocks before the first and after the last block are looked at. Where `hides_over` is
+    not 0, a block is left out that has a sample over it on both sides, no more than so many blocks from each other:
+    `absolute_top`, `straight_top` and `curvature_top` bound what it can come to.
     """
     count = 0
     open_since = -1
@@ -83,6 +115,17 @@ def find_runs(
             bend = max(bend, curve[i])
         near = max(level[j], level[j + 1])
         if min(highest * absolute_sum, near + bend * curvature_sum) > limit:
+            if hides_over > 0:
+                top = min(highest * absolute_top, near * straight_top + bend * curvature_top)
+                left = 1
+                while left < hides_over and j - left >= 0 and level[j - left] < top:
+                    left += 1
+                right = 1
+                most = min(hides_over - left, level.size - 1 - j)
+                while right <= most and level[j + right] < top:
+                    right += 1
+                if left < hides_over and j - left >= 0 and right <= most:
+                    continue
             if open_since >= 0 and j - last_above > GAP_BLOCKS + 1:
                 starts[count] = open_since * block
                 stops[count] = (last_above + 1) * block
@@ -96,6 +139,23 @@ def find_runs(
         stops[count] = (last_above + 1) * block
         count += 1
     return count
+
+
+@njit(cache=True, nogil=True)
+def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: WatchBounds) -> int:
+    """Fill `bounds.starts` and `stops` with the runs of a window that may exceed `limit`; returns their number.
+
+    `bits` is an integer view of the interleaved `x`; frames first .. last are looked at.
+    """
+    block_levels(
+        x, bits, bounds.bend, bounds.bend_bits, bounds.mask, channels, bounds.block, bounds.level_bits,
+        bounds.curve_bits,
+    )  # fmt: skip
+    return find_runs(
+        bounds.level, bounds.curve, first // bounds.block, last // bounds.block, bounds.radius, bounds.absolute_sum,
+        bounds.curvature_sum, limit, bounds.block, bounds.starts, bounds.stops, bounds.hides_over, bounds.absolute_top,
+        bounds.straight_top, bounds.curvature_top,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -136,17 +196,23 @@ def interpolate(flat: Floats, channels: int, first: int, count: int, taps: Float
             l3, r3 = flat[left : left + width], flat[right : right + width]
             e0, e1, e2, e3 = taps[e, k], taps[e, k + 1], taps[e, k + 2], taps[e, k + 3]
             o0, o1, o2, o3 = taps[o, k], taps[o, k + 1], taps[o, k + 2], taps[o, k + 3]
+            # All is read before anything is written, which spares reading it again.
             if pair > 0:
                 for i in range(width):
-                    even[i] += e0 * (l0[i] + r0[i]) + e1 * (l1[i] + r1[i]) + e2 * (l2[i] + r2[i]) + e3 * (l3[i] + r3[i])
-                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    a, b = even[i], odd[i]
+                    a += e0 * (l0[i] + r0[i]) + e1 * (l1[i] + r1[i]) + e2 * (l2[i] + r2[i]) + e3 * (l3[i] + r3[i])
+                    b += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    even[i], odd[i] = a, b
             else:
                 m0, m1, m2, m3 = taps[m, k], taps[m, k + 1], taps[m, k + 2], taps[m, k + 3]
                 for i in range(width):
                     s0, s1, s2, s3 = l0[i] + r0[i], l1[i] + r1[i], l2[i] + r2[i], l3[i] + r3[i]
-                    even[i] += e0 * s0 + e1 * s1 + e2 * s2 + e3 * s3
-                    middle[i] += m0 * s0 + m1 * s1 + m2 * s2 + m3 * s3
-                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    d0, d1, d2, d3 = l0[i] - r0[i], l1[i] - r1[i], l2[i] - r2[i], l3[i] - r3[i]
+                    a, b, c = even[i], odd[i], middle[i]
+                    a += e0 * s0 + e1 * s1 + e2 * s2 + e3 * s3
+                    c += m0 * s0 + m1 * s1 + m2 * s2 + m3 * s3
+                    b += o0 * d0 + o1 * d1 + o2 * d2 + o3 * d3
+                    even[i], odd[i], middle[i] = a, b, c
         for i in range(width):
             one, other = even[i] + odd[i], even[i] - odd[i]
             even[i] = one

@@ -19,6 +19,9 @@ from autochain.audio.mix import Samples
 BLOCK_FRAMES = 16
 # Scratch of the interpolation loops, all phases together: stays in the first-level cache.
 PIECE_POINTS = 2048
+_BENDS_FRAMES = 1024
+# Rounding in the interpolation (80 float32 terms) stays under 1e-5 of a bound.
+_WITH_ROUNDING = 1.0 + 1e-5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -165,6 +168,25 @@ def scratch(filter_: Interpolator, channels: int, dtype: npt.DTypeLike) -> Sampl
     return np.empty((filter_.factor, (filter_.piece + 2) * channels), dtype)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hidden:
+    """What makes a peak not worth looking at: a higher sample before it and one behind, not far from each other.
+
+    Attributes
+    ----------
+    frames
+        Both lie, with the peak, within so many frames.
+    absolute_sum, straight_sum, curvature_sum
+        No peak that is looked for exceeds the first times the largest |sample| in reach, nor the second times the
+        larger neighbour plus the third times the largest |second difference| in reach.
+    """
+
+    frames: int
+    absolute_sum: float
+    straight_sum: float
+    curvature_sum: float
+
+
 class Watch:
     """Finds where the points between samples may exceed a limit, in windows of one length.
 
@@ -172,23 +194,39 @@ class Watch:
     under the limit in every channel. Two bounds hold for any signal, and the smaller one counts: the largest
     |sample| in reach times `absolute_sum`; and the larger neighbour plus the largest |second difference| in
     reach times `curvature_sum`, which is close for the low frequencies that make most of a mix's level.
+
+    With `hidden` frames are left out as well that may exceed the limit but lie between samples that are higher.
     """
 
-    def __init__(self, filter_: Interpolator, frames: int, channels: int, dtype: np.dtype[Any]) -> None:
+    def __init__(
+        self, filter_: Interpolator, frames: int, channels: int, dtype: np.dtype[Any], hidden: Hidden | None = None
+    ) -> None:
         if frames % BLOCK_FRAMES:
             raise ValueError(f"a window of {frames} frames; it must be a multiple of {BLOCK_FRAMES}")
         blocks = frames // BLOCK_FRAMES
         integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
-        self._filter = filter_
-        self._channels = channels
+        bend, (level, curve) = np.zeros(_BENDS_FRAMES * channels, dtype), np.zeros((2, blocks), dtype)
+        starts, stops = np.empty((2, blocks // 2 + 1), np.int64)
         self._integer = integer
-        self._mask = integer.type(np.iinfo(integer).max)  # all but the sign bit
-        self._bend = np.zeros(frames * channels, dtype)
-        self._level = np.zeros(blocks, dtype)
-        self._curve = np.zeros(blocks, dtype)
-        self._bits = [values.view(integer) for values in (self._bend, self._level, self._curve)]
-        self._runs = np.empty((2, blocks // 2 + 1), np.int64)
-        self._radius = -(-(filter_.reach + 1) // BLOCK_FRAMES)
+        self._bounds = kernels.WatchBounds(
+            block=BLOCK_FRAMES,
+            radius=-(-(filter_.reach + 1) // BLOCK_FRAMES),
+            absolute_sum=filter_.absolute_sum,
+            curvature_sum=filter_.curvature_sum,
+            hides_over=0 if hidden is None else max(0, hidden.frames // BLOCK_FRAMES - 1),
+            absolute_top=0.0 if hidden is None else hidden.absolute_sum * _WITH_ROUNDING,
+            straight_top=0.0 if hidden is None else hidden.straight_sum * _WITH_ROUNDING,
+            curvature_top=0.0 if hidden is None else hidden.curvature_sum * _WITH_ROUNDING,
+            mask=integer.type(np.iinfo(integer).max),  # all but the sign bit
+            bend=bend,
+            bend_bits=bend.view(integer),
+            level=level,
+            level_bits=level.view(integer),
+            curve=curve,
+            curve_bits=curve.view(integer),
+            starts=starts,
+            stops=stops,
+        )
 
     def runs(
         self, window: Samples, first: int, last: int, limit: float
@@ -204,18 +242,10 @@ class Watch:
         limit
             Linear.
         """
-        flat = window.reshape(-1)
-        bend, level, curve = self._bits
-        kernels.block_levels(
-            flat, flat.view(self._integer), self._bend, bend, self._mask, self._channels, BLOCK_FRAMES, level, curve
-        )
-        # Rounding in the interpolation (80 float32 terms) stays under 1e-5 of the bound.
-        count = kernels.find_runs(
-            self._level, self._curve, first // BLOCK_FRAMES, last // BLOCK_FRAMES, self._radius,
-            self._filter.absolute_sum, self._filter.curvature_sum, limit * (1.0 - 1e-5), BLOCK_FRAMES,
-            self._runs[0], self._runs[1],
-        )  # fmt: skip
-        return self._runs[0, :count], self._runs[1, :count]
+        flat, bounds = window.reshape(-1), self._bounds
+        limit /= _WITH_ROUNDING
+        count = kernels.watch(flat, flat.view(self._integer), window.shape[1], first, last, limit, bounds)
+        return bounds.starts[:count], bounds.stops[:count]
 
 
 def margin(filter_: Interpolator) -> int:

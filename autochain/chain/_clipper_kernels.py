@@ -43,7 +43,7 @@ def clip_runs(
     peak: Floats,
     loss: Floats,
 ) -> None:
-    """Add the low-passed difference between the clipped and the given signal to `residual`.
+    """Fill `residual` with the low-passed difference between the clipped and the given signal.
 
     `residual`, shape (channels, ...), begins at frame `first` of the interleaved `flat` and must reach as far as the
     low-pass does.
@@ -52,6 +52,7 @@ def clip_runs(
     Only frames where the curve bends take part in the low-pass, so it runs from those outwards. The factor is a
     multiple of four.
     """
+    residual[:] = 0.0
     factor, width = down_taps.shape
     knee = ceiling - half_width
     channels = residual.shape[0]

@@ -1,10 +1,12 @@
 """Loops of the limiter; every array is allocated by the caller. Uses `interpolate`.
 
+Loops that only others use are compiled inside these (`inline`): apart, each would be compiled twice.
+
 Reductions, 1 - gain, are whole multiples of 2^-30: sums of integers have no rounding, so running sums neither
 drift nor depend on where they began, and a gain of 1 stays exactly 1.
 """
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,50 @@ UNIT = 1 << 30
 # What is left of a reduction goes to nothing at 1e-8 (9e-8 dB): the last rest would take hundreds of
 # milliseconds to vanish by itself.
 _NOTHING = 1e-8 * UNIT
+
+FIXED, BY_WORK, TWO_STAGE = 0, 1, 2  # ways of release
+
+
+class Release(NamedTuple):
+    """A way of release, and what its loops take."""
+
+    way: int
+    fall: float
+    follow: float
+    slowest: float
+    hold: int
+    remember: float
+
+
+class LimiterLine(NamedTuple):
+    """Gain of one channel, or of both: state from cell to cell, and scratch.
+
+    `needs` has the look-ahead before the cell, `reductions` the length of both averages; `state` is the release's,
+    `sums` those of `smooth`. `total` is as long as what is done at a time.
+    """
+
+    first_length: int
+    second_length: int
+    needs: Integers
+    reductions: Integers
+    state: Floats
+    sums: Integers
+    total: Integers
+    highest_since: Integers
+
+
+class Tally(NamedTuple):
+    """Per hop of the stream the largest total and the sum of totals, of frames low .. high of a cell.
+
+    `frame` is the place of the cell's frame 0 in the stream.
+    """
+
+    low: int
+    high: int
+    frame: int
+    hop: int
+    most: Integers
+    summed: Integers
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -157,14 +203,15 @@ def find_needs(
     first: int,
     needs: Integers,
 ) -> int:
-    """Raise needs[.., n - first] to the reduction that brings every peak over the ceiling near n down to it.
+    """Fill needs[.., n - first] with the reduction that brings every peak over the ceiling near n down to it.
 
     `needs` has one line for all channels or one for each. Near means within 3/4 of a frame by the interpolator
     (quarter points, and the parabola through three of them for a peak between, looked for over `nearly`),
-    within 7/8 by the meters. Frames outside the runs keep what they need. Returns how many frames have such peaks.
+    within 7/8 by the meters. Frames outside the runs need none. Returns how many frames have such peaks.
     `read`, `turns` and `peaks`, shape (4, n), are scratch as wide as `up`.
     """
     found = 0
+    needs[:] = 0
     piece = up.shape[1] // channels - 2
     for r in range(starts.size):
         for begin in range(starts[r], stops[r], piece):
@@ -202,7 +249,7 @@ def link_needs(needs: Integers, link: float) -> None:
                     needs[line, n] = min(most, max(needs[line, n], int(UNIT * (1.0 - gain)) + 1))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Integers) -> None:
     """Fill held[n] with the maximum of needs[n .. n + ahead].
 
@@ -227,7 +274,7 @@ def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Int
                 highest_since[i] = to_end
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     """Let the reduction rise at once and fall by the share `fall` of it a frame; state[0] is the last one."""
     reduction = state[0]
@@ -240,7 +287,7 @@ def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     state[0] = reduction
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def release_by_work(
     held: Integers, state: Floats, fall: float, slowest: float, hold: int, remember: float
 ) -> None:
@@ -261,7 +308,7 @@ def release_by_work(
     state[0], state[1], state[2] = reduction, share, min(since, hold + 1)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def release_two_stage(held: Integers, state: Floats, fall: float, follow: float) -> None:
     """Let the reduction fall fast, but not under a slow average of what was needed.
 
@@ -280,7 +327,7 @@ def release_two_stage(held: Integers, state: Floats, fall: float, follow: float)
     state[0], state[1] = reduction, slow
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def smooth(reduction: Integers, first_length: int, second_length: int, sums: Integers, total: Integers) -> None:
     """Fill total[n] with the sum, over i < second_length and j < first_length, of reduction[n + w - i - j].
 
@@ -297,46 +344,70 @@ def smooth(reduction: Integers, first_length: int, second_length: int, sums: Int
     sums[0], sums[1], sums[2] = inner, earlier, outer
 
 
-@njit(cache=True, nogil=True)
-def apply_gain(
-    x: Floats,
-    channel: int,
-    begin: int,
-    total: Integers,
-    unit: float,
-    y: Floats,
-    low: int,
-    high: int,
-    frame: int,
-    hop: int,
-    most: Integers,
-    summed: Integers,
-) -> None:
-    """Fill y[n] with x[begin + n] times 1 - total[n] / unit, for one channel, or for all if `channel` is -1.
+@njit(cache=True, nogil=True, inline="always")
+def release(held: Integers, state: Floats, how: Release) -> None:
+    """Raise what is held to the reduction, in place; `state` as of the way of release."""
+    if how.way == FIXED:
+        release_fixed(held, state, how.fall)
+    elif how.way == BY_WORK:
+        release_by_work(held, state, how.fall, how.slowest, how.hold, how.remember)
+    else:
+        release_two_stage(held, state, how.fall, how.follow)
 
-    For frames low .. high, `most` takes the largest total per hop and `summed` their sum; `frame` is the place
-    of frame 0 in the stream.
-    """
+
+@njit(cache=True, nogil=True, inline="always")
+def apply_gain(x: Floats, channels: int, channel: int, total: Integers, unit: float, y: Floats) -> None:
+    """Fill frames of the interleaved y with x times 1 - total[n] / unit: of one channel, or of all if it is -1."""
     scale = 1.0 / unit
-    if channel < 0 and x.shape[1] == 2:  # written out: as vectors it takes a third of the time
-        both = x[begin : begin + total.size]
+    if channel < 0 and channels == 2:  # written out: as vectors it takes a third of the time
         for n in range(total.size):
             gain = 1.0 - total[n] * scale
-            y[n, 0] = both[n, 0] * gain
-            y[n, 1] = both[n, 1] * gain
+            y[2 * n] = x[2 * n] * gain
+            y[2 * n + 1] = x[2 * n + 1] * gain
     else:
-        channel = max(channel, 0)
+        first = max(channel, 0)
         for n in range(total.size):
-            y[n, channel] = x[begin + n, channel] * (1.0 - total[n] * scale)
-    n = low
-    while n < high:
-        block = (frame + n) // hop
-        stop = min(high, (block + 1) * hop - frame)
-        highest = most[block]
-        here = summed[block]
-        for i in range(n, stop):
-            highest = max(highest, total[i])
-            here += total[i]
-        most[block] = highest
-        summed[block] = here
-        n = stop
+            y[first + channels * n] = x[first + channels * n] * (1.0 - total[n] * scale)
+
+
+@njit(cache=True, nogil=True)
+def turn_down(
+    x: Floats, channels: int, channel: int, fresh: Integers, line: LimiterLine, how: Release, y: Floats, tally: Tally
+) -> bool:
+    """Fill y with a cell of x under the gain of a line, which lies the look-ahead before the `fresh` needs.
+
+    `channel` as of `apply_gain`. Returns whether the line is at rest behind it: nothing held, released or averaged.
+    """
+    cell = fresh.size
+    ahead, before = line.needs.size - cell, line.reductions.size - cell
+    unit = float(UNIT * line.first_length * line.second_length)
+    for n in range(cell):
+        line.needs[ahead + n] = fresh[n]
+    hold_maximum(line.needs, ahead, line.highest_since, line.reductions[before:])
+    # In pieces that stay in the first-level cache from one loop to the next.
+    for begin in range(0, cell, line.total.size):
+        end = min(cell, begin + line.total.size)
+        total = line.total[: end - begin]
+        release(line.reductions[before + begin : before + end], line.state, how)
+        smooth(line.reductions[begin : before + end], line.first_length, line.second_length, line.sums, total)
+        apply_gain(x[begin * channels :], channels, channel, total, unit, y[begin * channels :])
+        n = max(begin, tally.low)
+        while n < min(end, tally.high):
+            block = (tally.frame + n) // tally.hop
+            stop = min(min(end, tally.high), (block + 1) * tally.hop - tally.frame)
+            highest, summed = tally.most[block], tally.summed[block]
+            for i in range(n - begin, stop - begin):
+                highest = max(highest, total[i])
+                summed += total[i]
+            tally.most[block], tally.summed[block] = highest, summed
+            n = stop
+    left = line.state[0] != 0.0 or line.state[1] != 0.0
+    for value in line.sums:
+        left = left or value != 0
+    for n in range(ahead):
+        line.needs[n] = line.needs[cell + n]
+        left = left or line.needs[n] != 0
+    for n in range(before):
+        line.reductions[n] = line.reductions[cell + n]
+        left = left or line.reductions[n] != 0
+    return not left

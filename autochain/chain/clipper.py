@@ -131,7 +131,6 @@ class Clipping:
         if starts.size:
             hops = (self._first + CELL_FRAMES) // self._hop + 1
             self._peak, self._loss = grown(self._peak, hops), grown(self._loss, hops)
-            work.residual[:] = 0.0
             kernels.clip_runs(
                 window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.up,
                 _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,

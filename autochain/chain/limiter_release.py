@@ -9,7 +9,7 @@ from autochain.chain import _limiter_kernels as kernels
 from autochain.chain.settings import StageSettings
 from autochain.units import ms_to_samples
 
-RELEASES = ("fixed", "by_work", "two_stage")
+RELEASES = ("fixed", "by_work", "two_stage")  # in the order of `kernels.FIXED` and the rest
 # Release `by_work`: a frame counts as busy up to this long after one that needed reduction; the share of busy
 # frames is remembered with this time constant; at a share of 1 the release is this much slower.
 # Common practice, no source: kick patterns lie 250 to 500 ms apart, hi-hats and rolls under 30 ms of peaks.
@@ -20,8 +20,8 @@ BUSY_SLOWEST = 6.0
 TWO_STAGE_RATIO = 10.0
 
 
-class Release:
-    """One line's way back to gain 1, kept from cell to cell. It never takes anything from what is needed.
+def release_of(rate_hz: int, settings: StageSettings) -> kernels.Release:
+    """A limiter's way back to gain 1. It never takes anything from what is needed.
 
     With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
     `release_ms`, the time after which 63 % of the way back is done:
@@ -32,30 +32,20 @@ class Release:
     - `two_stage`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
       c = 1 - exp(-1 / (TWO_STAGE_RATIO tau fs)).
     """
+    return kernels.Release(
+        way=RELEASES.index(settings.word("release_behaviour")),
+        fall=_share(settings["release_ms"], rate_hz),
+        follow=_share(TWO_STAGE_RATIO * settings["release_ms"], rate_hz),
+        slowest=BUSY_SLOWEST,
+        hold=ms_to_samples(BUSY_HOLD_MS, rate_hz),
+        remember=_share(BUSY_MEMORY_MS, rate_hz),
+    )
 
-    def __init__(self, rate_hz: int, settings: StageSettings) -> None:
-        self._behaviour = settings.word("release_behaviour")
-        self._fall = _share(settings["release_ms"], rate_hz)
-        self._follow = _share(TWO_STAGE_RATIO * settings["release_ms"], rate_hz)
-        self._remember = _share(BUSY_MEMORY_MS, rate_hz)
-        self._hold = ms_to_samples(BUSY_HOLD_MS, rate_hz)
-        self._state = np.zeros(3)
-        if self._behaviour == "by_work":
-            self._state[2] = self._hold + 1
 
-    @property
-    def at_rest(self) -> bool:
-        """True when, needing nothing, nothing will change."""
-        return not self._state[:2].any()
-
-    def run(self, needs: npt.NDArray[np.int32]) -> None:
-        """Raise the needs of the next frames, in units of 2^-30, to the reductions; in place."""
-        if self._behaviour == "fixed":
-            kernels.release_fixed(needs, self._state, self._fall)
-        elif self._behaviour == "by_work":
-            kernels.release_by_work(needs, self._state, self._fall, BUSY_SLOWEST, self._hold, self._remember)
-        else:
-            kernels.release_two_stage(needs, self._state, self._fall, self._follow)
+def first_state(rate_hz: int, settings: StageSettings) -> npt.NDArray[np.float64]:
+    """State of a release before the first frame, shape (3,)."""
+    how = release_of(rate_hz, settings)
+    return np.array([0.0, 0.0, how.hold + 1.0 if how.way == kernels.BY_WORK else 0.0])
 
 
 def _share(time_ms: float, rate_hz: int) -> float:

@@ -35,7 +35,7 @@ from autochain.errors import ParameterError
 SMOOTH_MS = 1.0  # of the gain, ahead of time
 
 # Frames that are worked on at a time: what passes from part to part stays in the cache.
-_CHUNK_FRAMES = 16384
+_CHUNK_FRAMES = 65536
 
 _Values = npt.NDArray[np.float64]
 

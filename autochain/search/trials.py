@@ -86,7 +86,7 @@ class Trials:
         """Spend the budget, then leave out stages that hardly matter; with `sides` look for neighbours of the best."""
         self._run.progress("calibrating the excerpts", 0.0)
         self._excerpts.warm()
-        self._aim = self._calibrated()
+        self._aim = self.calibrated()
         self._spend_on_known()
         while self._left() and not self._stopped():
             points = self._sampler.ask(min(self._plan.batch, self._left()))
@@ -110,7 +110,7 @@ class Trials:
             loss_model=self._losses.learned(),
         )
 
-    def _calibrated(self) -> Aim:
+    def calibrated(self) -> Aim:
         """Loudness of the excerpts when the song is at the target, and what a LU more costs there.
 
         The song is rendered once, at the drive that the excerpts took; what it misses, the excerpts are to make up for.

@@ -64,14 +64,14 @@ def mixes(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("b", "brass_led_asymmetric", 0.8),
         ("c", "dense_rock", 0.8),
     ):
-        write_wav(folder / f"{name}.wav", gain * make_demo(character, RATE, 10.0, ord(name))[: 7 * RATE], RATE, 1)
+        write_wav(folder / f"{name}.wav", gain * make_demo(character, RATE, 10.0, ord(name))[: 5 * RATE], RATE, 1)
     return folder
 
 
 @pytest.fixture(scope="module")
 def asked(tmp_path_factory: pytest.TempPathFactory) -> list[object]:
     small_plan = small_config(tmp_path_factory.mktemp("config") / "small.toml", sensitivity_trials=0)
-    return ["--levels", "relations", "--lufs", -8, "--budget", 16, "--config", small_plan, "--no-log"]
+    return ["--levels", "relations", "--lufs", -8, "--budget", 10, "--config", small_plan, "--no-log"]
 
 
 @pytest.fixture(scope="module")

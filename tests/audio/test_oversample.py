@@ -158,7 +158,7 @@ def test_plain_python_and_compiled_bounds_agree():
     results = np.zeros((2, 2, 6))
     mask = np.int64(np.iinfo(np.int64).max)
     for result, loop in zip(results, (kernels.block_levels, kernels.block_levels.py_func), strict=True):
-        bend = np.zeros(192)
+        bend = np.zeros(128)  # four of the six blocks at a time
         level, curve = result.view(np.int64)
         loop(flat, flat.view(np.int64), bend, bend.view(np.int64), mask, 2, 16, level, curve)
     np.testing.assert_array_equal(results[0], results[1])
@@ -170,5 +170,6 @@ def test_plain_python_and_compiled_bounds_agree():
     runs = np.zeros((2, 2, 4), np.int64)
     level, curve = results[0]
     for out, loop in zip(runs, (kernels.find_runs, kernels.find_runs.py_func), strict=True):
-        out[:, 3] = loop(level, curve, 1, 5, 1, 1.5, 2.0, float(np.median(level)) * 1.5, 16, out[0], out[1])
+        out[:, 3] = loop(level, curve, 1, 5, 1, 1.5, 2.0, float(np.median(level)) * 1.5, 16, out[0], out[1],
+                         0, 0.0, 0.0, 0.0)
     np.testing.assert_array_equal(runs[0], runs[1])

@@ -6,9 +6,10 @@ import pytest
 from scipy.signal import firwin, lfilter, upfirdn
 
 from autochain.audio.cells import CELL_FRAMES
-from autochain.audio.oversample import scratch
+from autochain.audio.oversample import Hidden, scratch
 from autochain.audio.signals import noise, pink_noise, sine
 from autochain.chain import _limiter_kernels as kernels
+from autochain.chain import limiter
 from autochain.chain.clipper import STAGE as CLIPPER
 from autochain.chain.limiter import DETECTOR, STAGE
 from autochain.chain.limiter_gain import attack_samples, lookahead_samples
@@ -18,7 +19,8 @@ from autochain.chain.limiter_release import (
     BUSY_SLOWEST,
     RELEASES,
     TWO_STAGE_RATIO,
-    Release,
+    first_state,
+    release_of,
 )
 from autochain.resources import read_table
 
@@ -165,7 +167,8 @@ def test_gain_is_down_after_the_attack_and_stays_down_until_the_peak(attack_ms, 
 def released(needs, release_ms, behaviour="fixed", rate_hz=RATE):
     """Reductions that a behaviour makes of needs; both as shares of 1."""
     units = np.round(np.asarray(needs) * kernels.UNIT).astype(np.int32)
-    Release(rate_hz, settings(release_ms=release_ms, behaviour=behaviour)).run(units)
+    own = settings(release_ms=release_ms, behaviour=behaviour)
+    kernels.release(units, first_state(rate_hz, own), release_of(rate_hz, own))
     return units / kernels.UNIT
 
 
@@ -412,6 +415,63 @@ def test_every_run_has_frames_enough_for_the_taps(monkeypatch, channels):
     assert min(map(min, room)) >= 0
 
 
+@pytest.mark.parametrize("lookahead_ms", [0.5, 2.0, 8.0])
+@pytest.mark.parametrize("ceiling_dbtp", [-3.0, -9.0, -20.0])
+def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypatch, lookahead_ms, ceiling_dbtp):
+    # dense low notes with hits, and noise: peaks far apart and side by side
+    x = sum(sine(f, 1.5, RATE, level_dbfs=-9.0, phase_deg=f) for f in (110.0, 171.0, 1310.0))
+    x[::3001] += 0.7
+    x[30000:] += noise(1.5, RATE, -6.0)[30000:]
+    x = x.astype(np.float32)
+    frames = []
+    find = kernels.find_needs
+
+    def counted(flat, channels, starts, stops, *more):
+        frames[-1] += int((stops - starts).sum())
+        return find(flat, channels, starts, stops, *more)
+
+    monkeypatch.setattr(kernels, "find_needs", counted)
+    results = []
+    for within in (None, 0):
+        frames.append(0)
+        with monkeypatch.context() as patch:
+            if within is not None:
+                patch.setattr(limiter, "Hidden", lambda frames, **tops: Hidden(frames=0, **tops))
+            results.append(limit(x, ceiling_dbtp, lookahead_ms, 40.0))
+    assert results[0].samples.tobytes() == results[1].samples.tobytes()
+    assert results[0].trace.mean_db.tobytes() == results[1].trace.mean_db.tobytes()
+    assert frames[0] < frames[1] or lookahead_ms < 8.0
+
+
+def test_bounds_of_what_is_read_near_a_frame_hold():
+    """Each row of weights is a straight line between two frames and second differences, summed twice."""
+
+    def straight_and_curved(row, first):
+        offsets = first + np.arange(row.size)
+        here, there = row.sum() - row @ offsets, row @ offsets
+        rest = row.copy()
+        rest[-first] -= here
+        rest[1 - first] -= there
+        return abs(here) + abs(there), np.abs(np.cumsum(np.cumsum(rest))).sum()
+
+    reach = DETECTOR.reach
+    frame, behind = np.eye(2 * reach)[reach - 1], np.eye(2 * reach)[reach]
+    points = [frame, *DETECTOR.taps, behind]
+    for before, row, after in zip(points, points[1:], points[2:], strict=False):
+        straight, curved = straight_and_curved(row, 1 - reach)
+        over = np.abs(np.cumsum(np.cumsum(2.0 * row - before - after))).sum() / 8.0
+        assert straight <= limiter._TOPS["straight_sum"]
+        assert curved + over <= limiter._TOPS["curvature_sum"]
+    assert 1.25 * DETECTOR.absolute_sum <= limiter._TOPS["absolute_sum"]
+    even, odd = limiter._meter_rows()[::2], np.vstack((limiter._meter_rows()[1::2], np.zeros(6)))
+    for e, o in zip(even, odd, strict=True):
+        row = np.concatenate(((e + o)[::-1], e - o))
+        straight, curved = straight_and_curved(row, -5)
+        assert straight <= limiter._TOPS["straight_sum"]
+        assert curved <= limiter._TOPS["curvature_sum"]
+        assert np.abs(row).sum() <= limiter._TOPS["absolute_sum"]
+
+
 def test_plain_python_and_compiled_loops_agree():
     x = noise(250 / RATE, RATE, 0.0)
     up = scratch(DETECTOR, 2, np.float64)[:, :84].copy()
@@ -437,18 +497,30 @@ def test_plain_python_and_compiled_loops_agree():
         sums, total, most, summed = (np.zeros(size, np.int64) for size in (3, 170, 5, 5))
         loops(kernels.smooth)(even, 15, 17, sums, total)
         scale = 255.0 * kernels.UNIT
-        loops(kernels.apply_gain)(x, -1, 10, total, scale, y, 3, 165, 20, 44, most, summed)
+        x_flat = x[10:180].reshape(-1)
+        loops(kernels.apply_gain)(x_flat, 2, -1, total, scale, y.reshape(-1))
         apart = np.zeros((170, 2))
-        loops(kernels.apply_gain)(x, 1, 10, total, scale, apart, 3, 165, 20, 44, most, summed)
+        loops(kernels.apply_gain)(x_flat, 2, 1, total, scale, apart.reshape(-1))
+        whole = np.zeros((170, 2))
+        line = kernels.Line(
+            first_length=15, second_length=17, needs=np.zeros(200, np.int32), reductions=np.zeros(202, np.int32),
+            state=np.zeros(3), sums=np.zeros(3, np.int64), total=np.zeros(64, np.int64),
+            highest_since=np.zeros(32, np.int32),
+        )  # fmt: skip
+        rests = loops(kernels.turn_down)(
+            x_flat, 2, -1, needs[0, :170], line, kernels.Release(0, 0.02, 0.0, 0.0, 0, 0.0), whole.reshape(-1),
+            kernels.Tally(3, 165, 20, 44, most, summed),
+        )  # fmt: skip
         loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(
-            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80])
+            (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80],
+             whole, rests, line.needs, line.state, line.sums)
         )
     assert results[0][0] > 10
     for a, b in zip(*results, strict=True):
         # one unit of 2^-30 where a rounding differs; their sums over 15 x 17
         np.testing.assert_allclose(a, b, rtol=1e-6, atol=2)
-    _, needs, linked, held, even, *_, total, most, summed, y, apart, _ = results[0]
+    _, needs, linked, held, even, _, _, _, _, total, most, summed, y, apart, _, whole, *_ = results[0]
     # by definition, against plain maxima and sums
     np.testing.assert_array_equal(held, [needs[0, n : n + 31].max() for n in range(170)])
     plain = np.convolve(np.convolve(even.astype(np.int64), np.ones(15, np.int64)), np.ones(17, np.int64))
@@ -456,5 +528,7 @@ def test_plain_python_and_compiled_loops_agree():
     assert (linked >= needs).all()
     assert (linked.max(axis=0) == needs.max(axis=0)).all()
     np.testing.assert_array_equal(y[:, 1], apart[:, 1])
-    assert most[1] == total[24:68].max()
-    assert summed[1] == 2 * total[24:68].sum()
+    # the whole of it, whose needs have the look-ahead before them
+    np.testing.assert_allclose(whole[30:], x[40:180] * (1.0 - total[:140, None] / (255.0 * kernels.UNIT)), atol=1e-12)
+    assert most[1] == total[:38].max()
+    assert summed[1] == total[:38].sum()

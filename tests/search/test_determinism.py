@@ -3,9 +3,6 @@
 import json
 import os
 import re
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -14,34 +11,16 @@ from autochain.audio.files import read_mix
 from autochain.config import read_config
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
-
-
-def in_fresh_process(mix, plan, home, jobs, numba_cache=None):
-    """Run the command in its own interpreter from its own folder; returns the folder of results."""
-    home.mkdir()
-    shutil.copy(mix, home / mix.name)
-    shutil.copy(plan, home / "plan.toml")
-    environment = dict(os.environ)
-    if numba_cache is not None:
-        environment["NUMBA_CACHE_DIR"] = str(numba_cache)
-    options = ["--lufs", "-9", "--config", "plan.toml", "--budget", "14", "--jobs", str(jobs), "-o", "out", "--preview"]
-    done = subprocess.run(
-        [sys.executable, "-m", "autochain", "suggest", mix.name, *options],
-        cwd=home, env=environment, capture_output=True, text=True, check=False, timeout=300,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    (home / "said.txt").write_text(done.stderr, encoding="utf-8")
-    return home / "out"
+from tests.fresh_process import holds_compiled_code, in_fresh_process
 
 
 @pytest.fixture(scope="module")
-def runs(excerpts_mix, small_plan, tmp_path_factory):
+def runs(cold_run, excerpts_mix, small_plan, tmp_path_factory):
     """One job with nothing compiled before, and two jobs with everything compiled."""
+    cold, compiled = cold_run()
+    assert holds_compiled_code(compiled)
     folder = tmp_path_factory.mktemp("runs")
-    cold = in_fresh_process(excerpts_mix, small_plan, folder / "one", 1, folder / "numba")
-    assert any((folder / "numba").rglob("*.nbi"))
-    warm = in_fresh_process(excerpts_mix, small_plan, folder / "another place", 2, folder / "numba")
-    return cold, warm
+    return cold, in_fresh_process(excerpts_mix, small_plan, folder / "another place", 2, compiled)
 
 
 @pytest.mark.parametrize("end", ["sheet.html", "sheet.json", "sheet.md", "preview.wav"])
@@ -52,7 +31,7 @@ def test_jobs_folder_and_compilation_change_no_byte(runs, end):
 
 def test_only_the_first_run_compiles_and_leaves_nothing_to_the_search(runs):
     said = [(folder.parent / "said.txt").read_text(encoding="utf-8") for folder in runs]
-    assert ["compiling, this once" in text for text in said] == [True, False]
+    assert ["compiling, once after an installation" in text for text in said] == [True, False]
 
 
 def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix, small_plan, tmp_path):
@@ -66,7 +45,7 @@ def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix
 def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
     text = (runs[0] / "excerpts.sheet.json").read_text(encoding="utf-8")
     assert str(runs[0].parent) not in text
-    assert "one/" not in text
+    assert f"{runs[0].parent.name}/" not in text
     assert os.sep not in json.dumps(json.loads(text)["provenance"])
 
     def keys(value):
