@@ -82,7 +82,7 @@ def score(costs: Costs, weights: Weights) -> float:
     return sum(terms(costs, weights).values())
 
 
-class BesideInput(NamedTuple):
+class BesideMix(NamedTuple):
     """An output compared with its input."""
 
     distortion: Distortion | None
@@ -119,14 +119,14 @@ class CostReference:
     def costs(self, solved: Solved) -> Costs:
         """Measure all costs of a solved chain's render."""
         output = self.material.scored(solved.rendered)
-        compared = BesideInput(self.distortion.compare(output), self.crest.compare(output), self.balance.compare(output))
+        compared = BesideMix(self.distortion.compare(output), self.crest.compare(output), self.balance.compare(output))
         return self.priced(solved, compared)
 
     def meter(self) -> "CostMeter":
         """Start to compare an output that comes in blocks."""
         return CostMeter(self)
 
-    def priced(self, solved: Solved, compared: "BesideInput") -> Costs:
+    def priced(self, solved: Solved, compared: "BesideMix") -> Costs:
         """All costs of a solved chain, whose output has been compared with the input."""
         material, settings = self.material, solved.settings
         distortion, crest, (image_shift_db, tilt_shift_db) = compared
@@ -182,6 +182,6 @@ class CostMeter:
         for meter in (self._distortion, self._crest, self._balance):
             meter.push(block)
 
-    def result(self) -> BesideInput:
+    def result(self) -> BesideMix:
         """Of everything pushed."""
-        return BesideInput(self._distortion.result(), self._crest.result(), self._balance.result())
+        return BesideMix(self._distortion.result(), self._crest.result(), self._balance.result())

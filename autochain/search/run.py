@@ -279,6 +279,7 @@ class ReadySearch:
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
     ) -> Suggestion:
         request, measured, chosen = self.measured.request, self.measured, choice.chosen
+        matters = () if brief else self._sensitivity(config, spent, choice)
         # Rendered once more: to keep a song beside what is verified after it would take more than that.
         samples = config.chain_plan.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         return Suggestion(
@@ -297,7 +298,7 @@ class ReadySearch:
             around=request.near,
             references=tuple(request.references),
             fingerprint=measured.fingerprint,
-            sensitivity=() if brief else self._sensitivity(config, spent, choice),
+            sensitivity=matters,
             notes=self._notes(config, verified, choice),
         )
 
