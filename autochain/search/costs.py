@@ -82,7 +82,7 @@ def score(costs: Costs, weights: Weights) -> float:
     return sum(terms(costs, weights).values())
 
 
-class BesideMix(NamedTuple):
+class CostReadings(NamedTuple):
     """An output compared with its input."""
 
     distortion: Distortion | None
@@ -119,14 +119,15 @@ class CostReference:
     def costs(self, solved: Solved) -> Costs:
         """Measure all costs of a solved chain's render."""
         output = self.material.scored(solved.rendered)
-        compared = BesideMix(self.distortion.compare(output), self.crest.compare(output), self.balance.compare(output))
+        crest, balance = self.crest.compare(output), self.balance.compare(output)
+        compared = CostReadings(self.distortion.compare(output), crest, balance)
         return self.priced(solved, compared)
 
     def meter(self) -> "CostMeter":
         """Start to compare an output that comes in blocks."""
         return CostMeter(self)
 
-    def priced(self, solved: Solved, compared: "BesideMix") -> Costs:
+    def priced(self, solved: Solved, compared: "CostReadings") -> Costs:
         """All costs of a solved chain, whose output has been compared with the input."""
         material, settings = self.material, solved.settings
         distortion, crest, (image_shift_db, tilt_shift_db) = compared
@@ -182,6 +183,6 @@ class CostMeter:
         for meter in (self._distortion, self._crest, self._balance):
             meter.push(block)
 
-    def result(self) -> BesideMix:
+    def result(self) -> CostReadings:
         """Of everything pushed."""
-        return BesideMix(self._distortion.result(), self._crest.result(), self._balance.result())
+        return CostReadings(self._distortion.result(), self._crest.result(), self._balance.result())
