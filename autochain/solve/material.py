@@ -109,18 +109,23 @@ class Material:
         first = (span.start_hop - span.preroll_hops) * self.hop
         return np.ascontiguousarray(song[first : span.stop_hop * self.hop])
 
-    def scored(self, rendered: Sequence[Samples]) -> Samples:
-        """Join the scored parts of one array per segment (one segment without pre-roll is not copied)."""
+    def scored(self, rendered: Sequence[Samples], out: Samples | None = None) -> Samples:
+        """Join the scored parts of one array per segment, in `out` where that is given.
+
+        What was scored once is not joined again: a single segment without pre-roll, and the input itself.
+        """
         if len(rendered) == 1 and self.segments[0].skip_hops == 0:
             return rendered[0]
-        return np.concatenate(
-            [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)], axis=0
-        )
+        if out is not None and all(r is x for r, x in zip(rendered, self._references, strict=True)):
+            return self.inputs
+        return np.concatenate(self._parts(rendered), axis=0, out=out)
 
     def highest(self, rendered: Sequence[Samples]) -> float:
         """Largest magnitude of the scored parts, without a copy of them."""
-        parts = [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)]
-        return max(max(float(part.max()), -float(part.min())) for part in parts)
+        return max(max(float(part.max()), -float(part.min())) for part in self._parts(rendered))
+
+    def _parts(self, rendered: Sequence[Samples]) -> list[Samples]:
+        return [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)]
 
     def scored_hops(self, rendered: Sequence[Samples]) -> list[npt.NDArray[np.float64]]:
         """K-weighted power per 10 ms hop of the scored part of each segment."""
