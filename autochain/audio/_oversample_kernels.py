@@ -17,7 +17,7 @@ Integers = npt.NDArray[np.integer[Any]]
 GAP_BLOCKS = 2
 
 
-class Bounds(NamedTuple):
+class WatchBounds(NamedTuple):
     """What `watch` takes, made by `oversample.Watch`: bounds of the filter, and scratch with its integer views."""
 
     block: int
@@ -142,7 +142,7 @@ def find_runs(
 
 
 @njit(cache=True, nogil=True)
-def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: Bounds) -> int:
+def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: WatchBounds) -> int:
     """Fill `bounds.starts` and `stops` with the runs of a window that may exceed `limit`; returns their number.
 
     `bits` is an integer view of the interleaved `x`; frames first .. last are looked at.
@@ -196,17 +196,23 @@ def interpolate(flat: Floats, channels: int, first: int, count: int, taps: Float
             l3, r3 = flat[left : left + width], flat[right : right + width]
             e0, e1, e2, e3 = taps[e, k], taps[e, k + 1], taps[e, k + 2], taps[e, k + 3]
             o0, o1, o2, o3 = taps[o, k], taps[o, k + 1], taps[o, k + 2], taps[o, k + 3]
+            # All is read before anything is written, which spares reading it again.
             if pair > 0:
                 for i in range(width):
-                    even[i] += e0 * (l0[i] + r0[i]) + e1 * (l1[i] + r1[i]) + e2 * (l2[i] + r2[i]) + e3 * (l3[i] + r3[i])
-                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    a, b = even[i], odd[i]
+                    a += e0 * (l0[i] + r0[i]) + e1 * (l1[i] + r1[i]) + e2 * (l2[i] + r2[i]) + e3 * (l3[i] + r3[i])
+                    b += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    even[i], odd[i] = a, b
             else:
                 m0, m1, m2, m3 = taps[m, k], taps[m, k + 1], taps[m, k + 2], taps[m, k + 3]
                 for i in range(width):
                     s0, s1, s2, s3 = l0[i] + r0[i], l1[i] + r1[i], l2[i] + r2[i], l3[i] + r3[i]
-                    even[i] += e0 * s0 + e1 * s1 + e2 * s2 + e3 * s3
-                    middle[i] += m0 * s0 + m1 * s1 + m2 * s2 + m3 * s3
-                    odd[i] += o0 * (l0[i] - r0[i]) + o1 * (l1[i] - r1[i]) + o2 * (l2[i] - r2[i]) + o3 * (l3[i] - r3[i])
+                    d0, d1, d2, d3 = l0[i] - r0[i], l1[i] - r1[i], l2[i] - r2[i], l3[i] - r3[i]
+                    a, b, c = even[i], odd[i], middle[i]
+                    a += e0 * s0 + e1 * s1 + e2 * s2 + e3 * s3
+                    c += m0 * s0 + m1 * s1 + m2 * s2 + m3 * s3
+                    b += o0 * d0 + o1 * d1 + o2 * d2 + o3 * d3
+                    even[i], odd[i], middle[i] = a, b, c
         for i in range(width):
             one, other = even[i] + odd[i], even[i] - odd[i]
             even[i] = one
