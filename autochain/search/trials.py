@@ -124,7 +124,7 @@ class Trials:
             return Decisions(locks=ChainSettings({DRIVE: {"gain_db": drive_db}}))
 
         drive_db, settings = heard.solution.drive_db, heard.settings
-        whole = self._song.solve(only_drive_left(settings, same(drive_db)), self._target_lufs, Guess())
+        whole = self._song.solve(only_drive_left(settings, same(drive_db)), self._target_lufs, Guess(), keep=False)
         missing_lu = self._target_lufs - whole.solution.reached_lufs
         del whole
         less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
