@@ -52,7 +52,7 @@ class Line(NamedTuple):
     state: Floats
     sums: Integers
     total: Integers
-    highest_since: Integers
+    longer: Integers
 
 
 class Tally(NamedTuple):
@@ -251,28 +251,26 @@ def link_needs(needs: Integers, link: float) -> None:
 
 
 @njit(cache=True, nogil=True, inline="always")
-def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Integers) -> None:
+def hold_maximum(needs: Integers, ahead: int, longer: Integers, held: Integers) -> None:
     """Fill held[n] with the maximum of needs[n .. n + ahead].
 
-    Block-wise prefix and suffix maxima (M. van Herk, Pattern Recognition Letters 13, 1992): three comparisons
-    a value, whatever the window. `highest_since` is scratch of ahead + 2.
+    By windows of doubled length, the last two overlapping: every loop goes by vectors. `longer`, shape (2, needs), is
+    scratch.
     """
-    window = ahead + 1
-    size = needs.size
-    highest_since[:] = 0
-    for begin in range(0, size, window):
-        count = min(window, size - begin)
-        so_far = needs[begin] * 0
-        for i in range(count):
-            so_far = max(so_far, needs[begin + i])
-            if begin + i >= ahead:
-                # highest_since[i] is the maximum of the block before from place i on.
-                held[begin + i - ahead] = max(so_far, highest_since[i + 1])
-        if count == window:
-            to_end = needs[begin] * 0
-            for i in range(window - 1, -1, -1):
-                to_end = max(to_end, needs[begin + i])
-                highest_since[i] = to_end
+    width = 1
+    row = 0
+    largest = needs
+    while 2 * width <= ahead + 1:
+        count = needs.size - 2 * width + 1
+        first, second, both = largest[:count], largest[width : width + count], longer[row, :count]
+        for n in range(count):
+            both[n] = max(first[n], second[n])
+        largest = longer[row]
+        row = 1 - row
+        width *= 2
+    first, second = largest[: held.size], largest[ahead + 1 - width : ahead + 1 - width + held.size]
+    for n in range(held.size):
+        held[n] = max(first[n], second[n])
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -395,7 +393,7 @@ def turn_down(
     unit = float(UNIT * line.first_length * line.second_length)
     for n in range(cell):
         line.needs[ahead + n] = fresh[n]
-    hold_maximum(line.needs, ahead, line.highest_since, line.reductions[before:])
+    hold_maximum(line.needs, ahead, line.longer, line.reductions[before:])
     # In pieces that stay in the first-level cache from one loop to the next.
     for begin in range(0, cell, line.total.size):
         end = min(cell, begin + line.total.size)
