@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 def cores() -> int:
@@ -13,7 +13,7 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def side_by_side(calls: Iterable[Callable[[], T]], most: int = -1) -> list[T]:
+def in_threads(calls: Iterable[Callable[[], _T]], most: int = -1) -> list[_T]:
     """Make calls, and give their results in the order of the calls.
 
     Parameters

@@ -110,7 +110,7 @@ def main() -> None:
             rows.append(("suggest, sheet printed", version, printed, None, printed / unit, "5 x", None))
     rows.sort(key=lambda row: (list(commands(args.mix, args.mix, 0.0, 1)).index(row[0].split(",")[0]), row[1]))
     text = (
-        f"Recording {args.mix.stem.split('_')[0]}, to {args.lufs:g} LUFS, --jobs {args.jobs}, least of {args.rounds} rounds. "
+        f"Recording {args.mix.stem.split('_')[0]}, to {args.lufs:g} LUFS, --jobs {args.jobs}, {args.rounds} rounds. "
         f"libebur128 takes {unit:.2f} s of wall time for integrated loudness, range and true peak of the same file, "
         f"Python's start among them. Memory: {MOST_GB} GB is the aim for `suggest`.\n\n"
         + table(("command", "version", "wall s", "CPU s", "times libebur128", "aim", "peak GB"), rows)

@@ -5,7 +5,7 @@ from functools import partial
 
 import pytest
 
-from autochain.threads import cores, side_by_side
+from autochain.threads import cores, in_threads
 
 
 def test_results_come_in_the_order_of_the_calls_whoever_finishes_first() -> None:
@@ -19,17 +19,17 @@ def test_results_come_in_the_order_of_the_calls_whoever_finishes_first() -> None
         last_is_done.set()
         return "last"
 
-    assert side_by_side([first, last], 2) == ["first", "last"]
+    assert in_threads([first, last], 2) == ["first", "last"]
 
 
 @pytest.mark.parametrize("most", [1, 2, -1])
 def test_every_number_of_threads_gives_the_same(most: int) -> None:
-    assert side_by_side((partial(pow, 2, k) for k in range(20)), most) == [2**k for k in range(20)]
-    assert side_by_side([], most) == []
+    assert in_threads((partial(pow, 2, k) for k in range(20)), most) == [2**k for k in range(20)]
+    assert in_threads([], most) == []
 
 
 def test_one_at_a_time_uses_no_other_thread() -> None:
-    assert side_by_side([threading.current_thread], 1) == [threading.current_thread()]
+    assert in_threads([threading.current_thread], 1) == [threading.current_thread()]
 
 
 @pytest.mark.parametrize("most", [1, 2])
@@ -46,7 +46,7 @@ def test_the_first_call_that_fails_is_raised_and_what_has_not_begun_is_dropped(m
         go_on.wait(10.0)
 
     with pytest.raises(ValueError, match="one"):
-        side_by_side([partial(fails, "one"), *[waits] * 9], most)
+        in_threads([partial(fails, "one"), *[waits] * 9], most)
     # Each thread may have taken one call more before it heard of the failure.
     assert len(begun) <= 1 + most
     go_on.set()

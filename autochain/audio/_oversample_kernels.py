@@ -17,7 +17,7 @@ Integers = npt.NDArray[np.integer[Any]]
 GAP_BLOCKS = 2
 
 
-class Bounds(NamedTuple):
+class WatchBounds(NamedTuple):
     """What `watch` takes, made by `oversample.Watch`: bounds of the filter, and scratch with its integer views."""
 
     block: int
@@ -142,7 +142,7 @@ def find_runs(
 
 
 @njit(cache=True, nogil=True)
-def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: Bounds) -> int:
+def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: WatchBounds) -> int:
     """Fill `bounds.starts` and `stops` with the runs of a window that may exceed `limit`; returns their number.
 
     `bits` is an integer view of the interleaved `x`; frames first .. last are looked at.

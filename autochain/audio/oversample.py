@@ -208,7 +208,7 @@ class Watch:
         bend, (level, curve) = np.zeros(_BENDS_FRAMES * channels, dtype), np.zeros((2, blocks), dtype)
         starts, stops = np.empty((2, blocks // 2 + 1), np.int64)
         self._integer = integer
-        self._bounds = kernels.Bounds(
+        self._bounds = kernels.WatchBounds(
             block=BLOCK_FRAMES,
             radius=-(-(filter_.reach + 1) // BLOCK_FRAMES),
             absolute_sum=filter_.absolute_sum,

@@ -38,7 +38,7 @@ class Release(NamedTuple):
     remember: float
 
 
-class Line(NamedTuple):
+class LimiterLine(NamedTuple):
     """Gain of one channel, or of both: state from cell to cell, and scratch.
 
     `needs` has the look-ahead before the cell, `reductions` the length of both averages; `state` is the release's,
@@ -382,7 +382,7 @@ def apply_gain(x: Floats, channels: int, channel: int, total: Integers, unit: fl
 
 @njit(cache=True, nogil=True)
 def turn_down(
-    x: Floats, channels: int, channel: int, fresh: Integers, line: Line, how: Release, y: Floats, tally: Tally
+    x: Floats, channels: int, channel: int, fresh: Integers, line: LimiterLine, how: Release, y: Floats, tally: Tally
 ) -> bool:
     """Fill y with a cell of x under the gain of a line, which lies the look-ahead before the `fresh` needs.
 

@@ -178,8 +178,7 @@ class ChainPlan:
             {name: self.stages[name].start(rate_hz, samples.shape[1], own) for name, own in settings.items()}
         )
         output, done = np.empty_like(samples), 0
-        starts = range(0, len(samples), CHAIN_BLOCK_FRAMES)
-        for piece in running.run(samples[at : at + CHAIN_BLOCK_FRAMES] for at in starts):
+        for piece in running.run(in_blocks(samples)):
             output[done : done + len(piece)] = piece
             done += len(piece)
         return ChainOutput(samples=output, traces=running.traces)
@@ -189,6 +188,12 @@ class ChainPlan:
         return ChainRunner(
             {name: s.start(rate_hz, channels, settings[name]) for name, s in self.stages.items() if name in settings}
         )
+
+
+def in_blocks(samples: Samples) -> Iterator[Samples]:
+    """Parts of a sound that stay in the cache while they pass through a chain."""
+    for at in range(0, len(samples), CHAIN_BLOCK_FRAMES):
+        yield samples[at : at + CHAIN_BLOCK_FRAMES]
 
 
 class ChainRunner:

@@ -11,12 +11,12 @@ from autochain.units import ms_to_samples
 _AT_ONCE_FRAMES = 2048
 
 
-def gain_line(rate_hz: int, settings: StageSettings) -> kernels.Line:
+def gain_line(rate_hz: int, settings: StageSettings) -> kernels.LimiterLine:
     """Gain of one channel, or of both, at rest; for cells of CELL_FRAMES."""
     ahead = lookahead_samples(rate_hz, settings)
     attack = attack_samples(rate_hz, settings)
     first = attack // 2 + 1
-    return kernels.Line(
+    return kernels.LimiterLine(
         first_length=first,
         second_length=attack + 2 - first,
         needs=np.zeros(ahead + CELL_FRAMES, np.int32),

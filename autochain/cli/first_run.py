@@ -4,18 +4,17 @@ Compiled code is kept on disk by numba, beside the package or, where that is not
 folder. Compiling takes one core and holds the interpreter, so threads would not share it; processes do.
 """
 
-import subprocess
-import sys
+import gc
+from collections.abc import Callable
 
 import numpy as np
 
 from autochain.chain.chain import DEFAULT
 from autochain.chain.settings import BUS_COMPRESSOR, CLIPPER, DRIVE, LIMITER, PEAK_COMPRESSOR, TRANSIENT, ChainSettings
-from autochain.cli.first_check import RATE_HZ, compiled_now, sound
+from autochain.cli.first_check import INSPECTION, RATE_HZ, compile_halves, compiled_now, sound
 from autochain.measure._crest_kernels import window_levels
 from autochain.measure.crest import CrestReference, local_crest_db
 from autochain.measure.distortion import DistortionReference
-from autochain.measure.inspection import inspect
 from autochain.measure.movement import gain_movement_db
 from autochain.prepare.symmetry import choose_rotation
 from autochain.progress import Progress
@@ -24,23 +23,24 @@ from autochain.progress import Progress
 def compile_first(progress: Progress) -> None:
     """Compile what a search needs, if it has not been compiled yet; otherwise return at once."""
     local_crest_db(sound(), RATE_HZ)  # a loop that `check` leaves alone
-    if not compiled_now(window_levels):
-        return
-    progress("compiling, this once", 0.0)
-    command = [sys.executable, "-m", __name__]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL):
-        _compile_one_half()  # leaving the block waits for the other half
+    if compiled_now(window_levels):
+        compile_halves(__name__, _ONE_HALF, progress)
 
 
-def _compile_one_half() -> None:
-    heard = sound()
-    inspect(heard, RATE_HZ)
-    choose_rotation(heard, RATE_HZ, np.ones(round(heard.shape[0] / RATE_HZ * 100), dtype=bool), 0.01)
-    DistortionReference(heard, RATE_HZ, -12.0).compare(0.5 * heard)
+def _distortion() -> None:
+    DistortionReference(sound(), RATE_HZ, -12.0).compare(0.5 * sound())
+
+
+def _movement() -> None:
     gain_movement_db([np.linspace(0.0, 1.0, 400, dtype=np.float32)], [np.ones(400, dtype=bool)])
 
 
-def _compile_other_half() -> None:
+def _rotation() -> None:
+    heard = sound()
+    choose_rotation(heard, RATE_HZ, np.ones(round(heard.shape[0] / RATE_HZ * 100), dtype=bool), 0.01)
+
+
+def _chain() -> None:
     settings = ChainSettings(
         {
             BUS_COMPRESSOR: {},
@@ -52,8 +52,16 @@ def _compile_other_half() -> None:
         }
     )
     DEFAULT.render(sound(), RATE_HZ, DEFAULT.checked(settings))
+
+
+def _crest() -> None:
     CrestReference(sound(), RATE_HZ).compare(0.5 * sound())
 
 
+_ONE_HALF: tuple[Callable[[], object], ...] = (*INSPECTION, _distortion, _movement, _rotation)
+_OTHER_HALF = (_chain, _crest)
+
 if __name__ == "__main__":
-    _compile_other_half()
+    gc.disable()
+    for step in _OTHER_HALF:
+        step()

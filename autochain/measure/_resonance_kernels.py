@@ -51,4 +51,5 @@ def lower_quartiles(
             _powers(spectra, first[b] + i * step[b], power)
             for j in range(wanted + 1):
                 _sink(kept[j], power)
-        out[b] = kept[wanted]
+        for r in range(power.size):  # numba takes two seconds to compile an array that is put into another
+            out[b, r] = kept[wanted, r]

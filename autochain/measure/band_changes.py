@@ -7,7 +7,7 @@ from functools import partial
 from autochain.audio.mix import Samples
 from autochain.measure.spectrum import SILENCE_POWER, Spectrum, measure_spectrum
 from autochain.measure.third_octaves import ThirdOctave, third_octaves
-from autochain.threads import side_by_side
+from autochain.threads import in_threads
 from autochain.units import power_to_db
 
 # A band further under the strongest one says nothing that is heard.
@@ -103,7 +103,7 @@ def band_changes(mix: Spectrum, master: Spectrum, gain_db: float) -> tuple[BandC
 
 def measure_band_changes(mix: Samples, master: Samples, rate_hz: int, gain_db: float) -> tuple[BandChange, ...]:
     """`band_changes` of two sounds in step."""
-    before, after = side_by_side(partial(measure_spectrum, sound, rate_hz) for sound in (mix, master))
+    before, after = in_threads(partial(measure_spectrum, sound, rate_hz) for sound in (mix, master))
     return band_changes(before, after, gain_db)
 
 

@@ -27,6 +27,7 @@ from autochain.audio.mix import Samples
 from autochain.audio.sections import butterworth_low_pass
 from autochain.errors import AutochainError
 from autochain.measure._crest_kernels import ROWS, STRETCHES, band_levels, window_levels
+from autochain.measure.stream import Pieces
 from autochain.units import ms_to_samples
 
 _WINDOW_MS = 50.0
@@ -39,6 +40,7 @@ _ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone r
 
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
 _WARM_UP_WINDOWS = 2  # 100 ms: the slowest poles (120 Hz, Q 0.71) have fallen by exp(-53)
+_PIECE_WINDOWS = 640  # half a minute: a few MB, and the filters' starts cost little
 _BAND_FLOOR = 1e-6  # a band 60 dB under the whole mix carries nothing whose crest matters
 
 _Floats = npt.NDArray[np.float64]
@@ -129,11 +131,17 @@ class CrestReference:
             return None
         length = ms_to_samples(_WINDOW_MS, self._rate_hz)
         crest_db = _crest_db(*_levels(output, _windows(output, self._rate_hz), length))
-        broadband_db = _mean_loss(self._crest_db, crest_db, self._weight)
-        crest_db = _crest_db(*self._bands(output))
-        bands_db = tuple(map(_mean_loss, self._band_crest_db.T, crest_db.T, self._band_weight.T))
-        heard_db = [loss for loss, weight in zip(bands_db, self._band_weight.T, strict=True) if weight.any()]
         onset_db = _onset_db(output, self._onsets, self._rate_hz)
+        return self._loss(crest_db, _crest_db(*self._bands(output)), onset_db)
+
+    def meter(self) -> "CrestMeter":
+        """Start to compare an output that comes in blocks."""
+        return CrestMeter(self)
+
+    def _loss(self, crest_db: _Floats, band_crest_db: _Floats, onset_db: _Floats) -> CrestLoss:
+        broadband_db = _mean_loss(self._crest_db, crest_db, self._weight)
+        bands_db = tuple(map(_mean_loss, self._band_crest_db.T, band_crest_db.T, self._band_weight.T))
+        heard_db = [loss for loss, weight in zip(bands_db, self._band_weight.T, strict=True) if weight.any()]
         return CrestLoss(
             crest_loss_db=0.5 * broadband_db + 0.5 * (sum(heard_db) / len(heard_db) if heard_db else 0.0),
             broadband_loss_db=broadband_db,
@@ -153,6 +161,53 @@ class CrestReference:
             samples, length, _WARM_UP_WINDOWS, self._crossovers, state, levels, np.empty(ROWS * STRETCHES), peak, power
         )
         return peak, power
+
+
+class CrestMeter:
+    """Compares an output that comes in blocks with a reference: as `CrestReference.compare`, the bands within 1e-9 dB.
+
+    The filters of the bands start anew in every piece of half a minute; what they would remember is gone by then.
+    """
+
+    def __init__(self, reference: CrestReference) -> None:
+        self._reference = reference
+        self._length = ms_to_samples(_WINDOW_MS, reference._rate_hz)
+        self._before = _WARM_UP_WINDOWS * self._length
+        self._body = _PIECE_WINDOWS * self._length
+        behind = ms_to_samples(_BODY_MS[1], reference._rate_hz)
+        self._pieces = Pieces(reference._shape[1], self._before, self._body, behind)
+        self._start = 0
+        self._crests: list[tuple[_Floats, _Floats, _Floats]] = []
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels)."""
+        for piece in self._pieces.push(block):
+            self._take(piece, self._before + self._body)
+
+    def result(self) -> CrestLoss | None:
+        """Of everything pushed, which must be as long as the mix."""
+        if not self._reference._weight.any():
+            return None
+        for piece, end in self._pieces.rest():
+            self._take(piece, min(end, self._before + self._body))
+        broadband, bands, onsets = (np.concatenate(parts) for parts in zip(*self._crests, strict=True))
+        return self._reference._loss(broadband, bands, onsets)
+
+    def _take(self, piece: Samples, end: int) -> None:
+        reference, rate_hz = self._reference, self._reference._rate_hz
+        body = piece[self._before : max(end, self._before)]
+        broadband = _levels(body, _windows(body, rate_hz), self._length)
+        bands = reference._bands(piece[: max(end, self._before)])
+        inside = (reference._onsets >= self._start) & (reference._onsets < self._start + self._body)
+        onsets = reference._onsets[inside] - self._start + self._before
+        self._crests.append(
+            (
+                _crest_db(*broadband),
+                _crest_db(*(levels[_WARM_UP_WINDOWS:] for levels in bands)),
+                _onset_db(piece, onsets, rate_hz),
+            )
+        )
+        self._start += self._body
 
 
 def local_crest_db(samples: Samples, rate_hz: int) -> float | None:

@@ -63,6 +63,7 @@ from autochain.measure.ear_model import (
     make_bands,
     window_samples,
 )
+from autochain.measure.stream import Pieces
 from autochain.units import power_to_db
 
 Spectra = npt.NDArray[np.float32]  # (channels, real and imaginary part, bins, frames)
@@ -115,15 +116,22 @@ class _Frames:
         """Split into runs of frames that are worked on together, as (begin, end)."""
         return [(b, min(b + _CHUNK_FRAMES, self.count)) for b in range(0, self.count, _CHUNK_FRAMES)]
 
-    def spectra(self, samples: Samples, begin: int, end: int, scratch: "_Scratch | None" = None) -> Spectra:
+    def spectra(
+        self, samples: Samples, begin: int, end: int, first: int | None = None, scratch: "_Scratch | None" = None
+    ) -> Spectra:
         """Spectra of frames begin-1 .. end; those before the first and after the last frame are zero.
 
-        Both channels go through one complex transform, as real and imaginary part. `samples` are C-contiguous. The
-        result lies in `scratch` where that is given.
+        Both channels go through one complex transform, as real and imaginary part. `samples` are C-contiguous; in a
+        part of a sound the first of these frames is its frame `first`. The result lies in `scratch` where that is
+        given.
         """
         channels = samples.shape[1]
         own = _Scratch(self, channels, end - begin, 0) if scratch is None else scratch
-        cut_frames(samples.reshape(-1), channels, self.hop, begin - 1, self.window, own.cut)
+        cut_frames(
+            samples.reshape(-1), channels, self.hop, begin - 1 if first is None else first, self.window, own.cut
+        )
+        own.cut[: max(0, 1 - begin)] = 0.0
+        own.cut[max(0, self.count + 1 - begin) :] = 0.0
         part_channels(np.asarray(scipy.fft.fft(own.cut.view(np.complex64), axis=1, overwrite_x=True)), own.spectra)
         return own.spectra
 
@@ -264,8 +272,17 @@ class DistortionReference:
             )
         if not self._audible.any():
             return None
-        by_band, by_frame = _scan(self._analysis, self._known_of, output_samples, self._inverse_masks)
-        total, worst, reference, explained, _ = by_frame[:, self._audible]
+        comparison = _Comparison(self._analysis, self._known_of, self._inverse_masks)
+        comparison.whole(np.ascontiguousarray(output_samples))
+        return self._distortion(comparison)
+
+    def meter(self) -> "DistortionMeter":
+        """Start to compare an output that comes in blocks."""
+        return DistortionMeter(self)
+
+    def _distortion(self, comparison: "_Comparison") -> Distortion | None:
+        by_band = comparison.by_band
+        total, worst, reference, explained, _ = comparison.by_frame[:, self._audible]
         if explained.sum() <= 0.0:
             return None
         level = reference.sum() / explained.sum()
@@ -282,6 +299,39 @@ class DistortionReference:
         if self._known:
             return self._known[begin // _CHUNK_FRAMES]
         return self._analysis.known(self._samples, begin, end)
+
+
+class DistortionMeter:
+    """Compares an output that comes in blocks with a reference: the bits of `DistortionReference.compare`."""
+
+    def __init__(self, reference: DistortionReference) -> None:
+        self._reference = reference
+        self._audible = bool(reference._audible.any())
+        if self._audible:
+            frames, channels = reference._analysis.frames, reference._samples.shape[1]
+            self._chunks = iter(frames.chunks())
+            self._comparison = _Comparison(reference._analysis, reference._known_of, reference._inverse_masks)
+            # A chunk needs a frame before it and one behind; a frame lasts two hops.
+            self._pieces = Pieces(channels, frames.hop, _CHUNK_FRAMES * frames.hop, 2 * frames.hop)
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels)."""
+        if self._audible:
+            for piece in self._pieces.push(block):
+                self._take(piece)
+
+    def result(self) -> Distortion | None:
+        """Of everything pushed, which must be as long as the reference."""
+        if not self._audible:
+            return None
+        for piece, _ in self._pieces.rest():
+            self._take(piece)
+        return self._reference._distortion(self._comparison)
+
+    def _take(self, piece: Samples) -> None:
+        chunk = next(self._chunks, None)
+        if chunk is not None:
+            self._comparison.add(*chunk, piece, 0)
 
 
 def _residual_ratio_db(reference_samples: Samples, output_samples: Samples, rate_hz: int) -> float | None:
@@ -304,39 +354,54 @@ def _residual_powers(reference_samples: Samples, output_samples: Samples, rate_h
         frames, group_bins(bands, bin_hz, np.ones(frames.window.size // 2 + 1)), _regions(bands, bin_hz)
     )
     no_mask = [np.ones((channels, bands.centre_hz.size, e - b), dtype=np.float32) for b, e in frames.chunks()]
-    residual, by_frame = _scan(analysis, partial(analysis.known, reference_samples), output_samples, no_mask)
-    return residual, float(by_frame[3].sum())
+    comparison = _Comparison(analysis, partial(analysis.known, reference_samples), no_mask)
+    comparison.whole(np.ascontiguousarray(output_samples))
+    return comparison.by_band, float(comparison.by_frame[3].sum())
 
 
-def _scan(
-    analysis: _Analysis,
-    known_of: Callable[[int, int], _Known],
-    output_samples: Samples,
-    inverse_masks: Sequence[npt.NDArray[np.float32]],
-) -> tuple[Floats, Floats]:
-    """Compare chunk by chunk.
+class _Comparison:
+    """Compares chunk by chunk.
 
-    Returns
-    -------
-    Residual over mask, summed over channels and frames: shape (bands,); and of every frame its sum and maximum
-    over bands and the energies of reference, explained part of the output, and residual: (5, channels, frames).
+    Attributes
+    ----------
+    by_band
+        Residual over mask, summed over channels and frames, shape (bands,).
+    by_frame
+        Of every frame its sum and maximum over bands and the energies of reference, explained part of the output, and
+        residual: (5, channels, frames).
     """
-    frames, grouping = analysis.frames, analysis.grouping
-    bands, channels = grouping.first_bin.size, output_samples.shape[1]
-    output_samples = np.ascontiguousarray(output_samples)
-    by_band, by_frame = np.zeros(bands), np.empty((5, channels, frames.count))
-    scratch: _Scratch | None = None
-    for (begin, end), inverse_mask in zip(frames.chunks(), inverse_masks, strict=True):
+
+    def __init__(
+        self,
+        analysis: _Analysis,
+        known_of: Callable[[int, int], _Known],
+        inverse_masks: Sequence[npt.NDArray[np.float32]],
+    ) -> None:
+        self._analysis, self._known_of, self._inverse_masks = analysis, known_of, inverse_masks
+        self._scratch: _Scratch | None = None
+        self.by_band = np.zeros(analysis.grouping.first_bin.size)
+        channels = inverse_masks[0].shape[0] if inverse_masks else 1
+        self.by_frame = np.empty((5, channels, analysis.frames.count))
+
+    def whole(self, output: Samples) -> None:
+        """Compare all of a C-contiguous output."""
+        for begin, end in self._analysis.frames.chunks():
+            self.add(begin, end, output, begin - 1)
+
+    def add(self, begin: int, end: int, part: Samples, first: int) -> None:
+        """Compare frames begin .. end; those of `part` with their neighbours are from its frame `first` on."""
+        frames, grouping = self._analysis.frames, self._analysis.grouping
+        scratch, channels = self._scratch, part.shape[1]
         if scratch is None or scratch.ratio.size != end - begin:
-            scratch = _Scratch(frames, channels, end - begin, bands)
-        known, y = known_of(begin, end), frames.spectra(output_samples, begin, end, scratch)
+            scratch = self._scratch = _Scratch(frames, channels, end - begin, self.by_band.size)
+        known, y = self._known_of(begin, end), frames.spectra(part, begin, end, first, scratch)
         for channel in range(channels):
             group_cross_power(
                 known.spectra[channel], y[channel], grouping.start, grouping.first_bin, grouping.weight, scratch.power
             )
             regional_residual(
-                known.power[channel], known.region[channel], scratch.power, *analysis.regions,
-                inverse_mask[channel], scratch.sums, scratch.ratio, by_band, scratch.by_frame,
+                known.power[channel], known.region[channel], scratch.power, *self._analysis.regions,
+                self._inverse_masks[begin // _CHUNK_FRAMES][channel], scratch.sums, scratch.ratio, self.by_band,
+                scratch.by_frame,
             )  # fmt: skip
-            by_frame[:, channel, begin:end] = scratch.by_frame
-    return by_band, by_frame
+            self.by_frame[:, channel, begin:end] = scratch.by_frame

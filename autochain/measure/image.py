@@ -9,6 +9,7 @@ from scipy import fft
 from autochain.audio.mix import Samples
 from autochain.measure._image_kernels import add_pair_powers, windowed_pairs
 from autochain.measure.spectrum import SILENCE_POWER
+from autochain.measure.stream import WholeUnits
 
 _OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 _TILT_SPAN_OCTAVES = len(_OCTAVES_HZ) - 1
@@ -46,7 +47,9 @@ class BalanceReference:
 
     def __init__(self, reference: Samples, rate_hz: int) -> None:
         self._rate_hz = rate_hz
-        self._mid, self._side = _octave_powers(reference, rate_hz)
+        octaves = _OctavePowers(rate_hz)
+        octaves.push(reference)
+        self._mid, self._side = octaves.result()
 
     def compare(self, output: Samples) -> BalanceShift:
         """Shift of `output` against the mix; its overall gain does not matter.
@@ -65,7 +68,15 @@ class BalanceReference:
             Absolute slope of the line fitted to the octaves' level changes, times the 7 octaves from 63 Hz
             to 8 kHz. Octaves more than 50 dB under the mix's strongest do not count; 0 with fewer than three.
         """
-        mid, side = _octave_powers(output, self._rate_hz)
+        meter = self.meter()
+        meter.push(output)
+        return meter.result()
+
+    def meter(self) -> "BalanceMeter":
+        """Start to compare an output that comes in blocks, which change no bit."""
+        return BalanceMeter(self)
+
+    def _shift(self, mid: _Floats, side: _Floats) -> BalanceShift:
         before, after = self._mid + self._side, mid + side
         total = before.sum()
         if total <= SILENCE_POWER or after.sum() <= SILENCE_POWER:
@@ -80,25 +91,56 @@ class BalanceReference:
         return BalanceShift(float(change_db @ before / total), abs(slope) * _TILT_SPAN_OCTAVES)
 
 
-def _octave_powers(samples: Samples, rate_hz: int) -> tuple[_Floats, _Floats]:
-    """Mean power of mid and side in the octave bands, each shape (octaves,)."""
-    size = 4096 * max(1, round(rate_hz / 48000))
-    frames, channels = samples.shape
-    windows = max(1, frames // size)
-    flat = np.ascontiguousarray(samples).reshape(-1)
-    window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(samples.dtype)
-    share = _octave_shares(size, rate_hz)
-    both, product = sums = np.zeros((2, share.shape[0]))
-    pairs = np.empty((_WINDOWS_AT_ONCE, 2 * size), samples.dtype)
-    complexes = np.result_type(samples.dtype, np.complex64)
-    for start in range(0, windows, _WINDOWS_AT_ONCE):
-        rows = pairs[: windows - start]
-        windowed_pairs(flat, channels, start * size, window, rows)
-        add_pair_powers(np.asarray(fft.fft(rows.view(complexes), axis=1, overwrite_x=True)), sums)
-    # Parseval's relation: two sides of the spectrum, and a window whose mean square is 1/2.
-    scale = 4.0 / (size * float(size) * windows)
-    mid, side = 0.25 * both + 0.5 * product, 0.25 * both - 0.5 * product
-    return np.maximum(mid @ share, 0.0) * scale, np.maximum(side @ share, 0.0) * scale
+class BalanceMeter:
+    """Compares an output that comes in blocks with a reference."""
+
+    def __init__(self, reference: BalanceReference) -> None:
+        self._reference = reference
+        self._octaves = _OctavePowers(reference._rate_hz)
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels)."""
+        self._octaves.push(block)
+
+    def result(self) -> BalanceShift:
+        """Of everything pushed."""
+        return self._reference._shift(*self._octaves.result())
+
+
+class _OctavePowers:
+    """Mean power of mid and side in the octave bands of a stream."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._size = 4096 * max(1, round(rate_hz / 48000))
+        self._share = _octave_shares(self._size, rate_hz)
+        self._pieces = WholeUnits(_WINDOWS_AT_ONCE * self._size)
+        self._sums = np.zeros((2, self._share.shape[0]))
+        self._windows = 0
+
+    def push(self, block: Samples) -> None:
+        for piece in self._pieces.push(block):
+            self._add(piece, piece.shape[0] // self._size)
+
+    def result(self) -> tuple[_Floats, _Floats]:
+        """Both, each shape (octaves,); a sound shorter than a window is followed by silence."""
+        rest = self._pieces.rest()
+        self._add(rest, max(rest.shape[0] // self._size, 0 if self._windows else 1))
+        # Parseval's relation: two sides of the spectrum, and a window whose mean square is 1/2.
+        scale = 4.0 / (self._size * float(self._size) * self._windows)
+        both, product = self._sums
+        mid, side = ((0.25 * both + sign * 0.5 * product) @ self._share for sign in (1.0, -1.0))
+        return np.maximum(mid, 0.0) * scale, np.maximum(side, 0.0) * scale
+
+    def _add(self, samples: Samples, windows: int) -> None:
+        size, flat = self._size, samples.reshape(-1)
+        window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(samples.dtype)
+        pairs = np.empty((min(windows, _WINDOWS_AT_ONCE), 2 * size), samples.dtype)
+        complexes = np.result_type(samples.dtype, np.complex64)
+        for start in range(0, windows, _WINDOWS_AT_ONCE):
+            rows = pairs[: windows - start]
+            windowed_pairs(flat, samples.shape[1], start * size, window, rows)
+            add_pair_powers(np.asarray(fft.fft(rows.view(complexes), axis=1, overwrite_x=True)), self._sums)
+        self._windows += windows
 
 
 def _octave_shares(size: int, rate_hz: int) -> _Floats:

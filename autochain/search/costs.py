@@ -6,16 +6,18 @@ Definitions live with the measures; weights live in the config. Lower is better 
 import math
 from dataclasses import asdict, dataclass, fields
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
+from autochain.audio.mix import Samples
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER
 from autochain.config.coordinates import COMPRESSORS
 from autochain.config.model import Weights
 from autochain.measure.asymmetry import asymmetry_reduction_db
-from autochain.measure.crest import CrestReference
-from autochain.measure.distortion import DistortionReference
-from autochain.measure.image import BalanceReference
+from autochain.measure.crest import CrestLoss, CrestReference
+from autochain.measure.distortion import Distortion, DistortionReference
+from autochain.measure.image import BalanceReference, BalanceShift
 from autochain.measure.movement import contrast_loss_lu, gain_movement_db, short_term_overshoot_lu
 from autochain.solve.material import Material
 from autochain.solve.solved import Solved
@@ -80,6 +82,14 @@ def score(costs: Costs, weights: Weights) -> float:
     return sum(terms(costs, weights).values())
 
 
+class CostReadings(NamedTuple):
+    """An output compared with its input."""
+
+    distortion: Distortion | None
+    crest: CrestLoss | None
+    balance: BalanceShift
+
+
 class CostReference:
     """What the costs of a render compare with: the input of a material, analysed once."""
 
@@ -108,17 +118,25 @@ class CostReference:
 
     def costs(self, solved: Solved) -> Costs:
         """Measure all costs of a solved chain's render."""
+        output = self.material.scored(solved.rendered)
+        crest, balance = self.crest.compare(output), self.balance.compare(output)
+        compared = CostReadings(self.distortion.compare(output), crest, balance)
+        return self.priced(solved, compared)
+
+    def meter(self) -> "CostMeter":
+        """Start to compare an output that comes in blocks."""
+        return CostMeter(self)
+
+    def priced(self, solved: Solved, compared: "CostReadings") -> Costs:
+        """All costs of a solved chain, whose output has been compared with the input."""
         material, settings = self.material, solved.settings
-        output = material.scored(solved.rendered)
-        distortion = self.distortion.compare(output)
-        crest = self.crest.compare(output)
-        image_shift_db, tilt_shift_db = self.balance.compare(output)
+        distortion, crest, (image_shift_db, tilt_shift_db) = compared
         moving = material.trace(
             [
                 np.sum([t[name].mean_db for name in MOVING if name in t], axis=0, dtype=np.float32)
                 if any(name in t for name in MOVING)
-                else np.zeros(-(-len(r) // material.hop), np.float32)
-                for t, r in zip(solved.traces, solved.rendered, strict=True)
+                else np.zeros(-(-len(x) // material.hop), np.float32)
+                for t, x in zip(solved.traces, solved.before_peaks, strict=True)
             ]
         )
         lufs = material.lufs(solved.hops)
@@ -150,3 +168,21 @@ class CostReference:
                 SILENT_LUFS if lufs is None else lufs,
             ),
         )
+
+
+class CostMeter:
+    """Compares the output of a whole song, which comes in blocks, with its input."""
+
+    def __init__(self, reference: CostReference) -> None:
+        self._distortion = reference.distortion.meter()
+        self._crest = reference.crest.meter()
+        self._balance = reference.balance.meter()
+
+    def push(self, block: Samples) -> None:
+        """Take the next frames, shape (frames, channels)."""
+        for meter in (self._distortion, self._crest, self._balance):
+            meter.push(block)
+
+    def result(self) -> CostReadings:
+        """Of everything pushed."""
+        return CostReadings(self._distortion.result(), self._crest.result(), self._balance.result())

@@ -1,26 +1,30 @@
 """One point of the search: settings to a solved, rendered and priced trial."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 from pydantic import PlainSerializer, PlainValidator
 
-from autochain.chain.chain import ChainPlan
-from autochain.chain.settings import ChainSettings
+from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
+from autochain.measure.loudness import HopMeter
 from autochain.search.costs import CostReference, Costs, score
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
-from autochain.solve.drive import Solution
+from autochain.solve.drive import Solution, within_slopes
 from autochain.solve.material import Material
 from autochain.solve.solved import Guess, Solved
-from autochain.solve.solver import Solver
+from autochain.solve.solver import SILENT_LUFS, Solver
 from autochain.solve.work import early_work_db
 
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
+# One LU costs up to eight points of score, so that this much is 0.016 of it at most.
+EXACT_LU = 0.002
+_MOST_EXACT_RENDERS = 3
 # In a journal by stage and parameter.
 StoredSettings = Annotated[
     ChainSettings, PlainValidator(ChainSettings.from_plain), PlainSerializer(ChainSettings.plain)
@@ -101,3 +105,31 @@ class Evaluator(Solver):
             loss_db=solved.loss_db,
             early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
         )
+
+    def costs_at(self, solved: Solved, lufs: float) -> Costs:
+        """Costs of a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
+
+        Chains are compared there, since which is louder is not better. The song is rendered and compared in blocks.
+        """
+        (song,) = solved.before_peaks
+        drive_db, reached, settings = solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs, solved.settings
+        slope = within_slopes(solved.solution.slope)
+        for turn in range(_MOST_EXACT_RENDERS):
+            if abs(reached - lufs) > EXACT_LU:
+                was_db, was_lufs = drive_db, reached
+                drive_db -= (reached - lufs) / slope
+                settings = settings.with_(DRIVE, gain_db=drive_db)
+            elif turn:
+                break
+            running, meter = self.running(song.shape[1], settings), self._reference.meter()
+            loudness = HopMeter(self.material.rate_hz, song.shape[1])
+            for piece in running.run(in_blocks(song)):
+                loudness.push(piece)
+                meter.push(piece)
+            hops = [loudness.result()]
+            heard = self.material.wanted_lufs(hops)
+            reached = SILENT_LUFS if heard is None else heard
+            if drive_db != solved.settings[DRIVE]["gain_db"]:
+                slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
+        at = replace(solved, settings=settings, hops=hops, traces=[{**solved.traces[0], **running.traces}])
+        return self._reference.priced(at, meter.result())

@@ -18,9 +18,9 @@ from autochain.prepare.references import Reference
 from autochain.progress import Progress, Stop, silent
 from autochain.search.journal import Journal
 from autochain.solve.decisions import Decisions
-from autochain.threads import side_by_side
+from autochain.threads import in_threads
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 # Libraries whose version can change a number.
 _LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "joblib")
@@ -127,9 +127,9 @@ class RunOptions:
     journal: Journal | None = None
     stop: Stop = never
 
-    def in_parallel(self, calls: Iterable[Callable[[], T]]) -> list[T]:
+    def in_parallel(self, calls: Iterable[Callable[[], _T]]) -> list[_T]:
         """Make calls, `jobs` at a time; their results in the order given.
 
         In threads, which share the mix and every cached reference instead of copying them.
         """
-        return side_by_side(calls, self.jobs)
+        return in_threads(calls, self.jobs)

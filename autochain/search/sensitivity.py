@@ -26,7 +26,7 @@ NEARLY = 0.85
 _OCTAVE, _DECIBEL, _TENTH = 2.0, 1.0, 0.1
 _FAR = 1000.0  # of them lead to the end of any range
 
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 class Judged(NamedTuple):
@@ -42,7 +42,7 @@ Judge = Callable[[ChainSettings], Judged]
 class InParallel(Protocol):
     """Makes calls at the same time."""
 
-    def __call__(self, calls: Iterable[Callable[[], T]]) -> list[T]:
+    def __call__(self, calls: Iterable[Callable[[], _T]]) -> list[_T]:
         """Their results, in the order given."""
         ...
 

@@ -6,10 +6,9 @@ from autochain.audio.mix import Mix
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Target
-from autochain.measure.measurement import measure
 from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
-from autochain.search.evaluator import Aim, Evaluator
+from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.result import Verified
 from autochain.solve.decisions import Decisions
@@ -73,28 +72,25 @@ def verify(contender: Contender, mix: Mix, song: Evaluator, song_ends: SilenceAn
     material = song.material
     wanted = target.loudness_lufs
     plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
-    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp)
-    traces, settings, saturated = solved.traces[0], solved.settings, solved.solution.saturated
-    after = measure(solved.rendered[0], mix.rate_hz, solved.true_peak, solved.hops[0])
+    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp, listen=True)
+    assert solved.measured is not None
+    after, traces = solved.measured.figures, solved.traces[0]
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
     heard = target.heard_lufs(after)
     met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
-    if met:
-        solved = song.at_target(solved, wanted)
-    costs = song.price(solved, Aim(lufs=wanted)).costs
-    del solved
+    costs = song.costs_at(solved, wanted if met else solved.solution.reached_lufs)
     return Verified(
         name=contender.name,
-        settings=settings,
+        settings=solved.settings,
         after=after,
         costs=costs,
         score=score(costs, song.weights),
         met=met,
-        saturated=saturated,
+        saturated=solved.solution.saturated,
         stages=stage_facts(
             mix.samples,
             mix.rate_hz,
-            settings,
+            solved.settings,
             traces,
             material.input_hops[0],
             material.loud[0],

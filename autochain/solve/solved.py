@@ -8,6 +8,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.settings import ChainSettings, StageName
 from autochain.chain.stage import GainTrace
+from autochain.measure.measurement import Measured
 from autochain.measure.true_peak import TruePeakReading
 from autochain.solve.drive import Solution
 
@@ -41,13 +42,15 @@ class Solved:
     before_peaks
         Signal before the drive, per segment, pre-roll included.
     rendered
-        Output per segment, pre-roll included.
+        Output per segment, pre-roll included; none where it was only listened to.
     traces
         Gain traces per segment, by stage name, pre-roll included.
     hops
         K-weighted power per 10 ms hop of the scored output, per segment.
     true_peak
         Reading of the output; None when no ceiling was held.
+    measured
+        Measurement of an output that was only listened to.
     """
 
     settings: ChainSettings
@@ -58,3 +61,4 @@ class Solved:
     traces: list[dict[StageName, GainTrace]]
     hops: list[npt.NDArray[np.float64]]
     true_peak: TruePeakReading | None
+    measured: Measured | None = None

@@ -13,26 +13,25 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import ChainOutput, ChainPlan
+from autochain.chain.chain import ChainPlan, ChainRunner, in_blocks
 from autochain.chain.output import held_trim_db
-from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
+from autochain.chain.stage import GainTrace
 from autochain.config.model import Drive
+from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
 from autochain.solve.dynamics import Dynamics
 from autochain.solve.material import Material
 from autochain.solve.outline import Outline
 from autochain.solve.solved import Guess, Solved
-from autochain.units import db_to_linear, linear_to_db
+from autochain.units import linear_to_db
 
 SILENT_LUFS = -70.0  # the absolute gate of BS.1770: nothing above it was left
 LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the target's
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 MOST_TRIM_STEPS = 2
-# One LU costs up to four points of score, so that this much is 0.008 of it.
-EXACT_LU = 0.002
-_MOST_EXACT_RENDERS = 3
 _APART_DB = 0.1  # least distance of two renders that show a slope
 
 
@@ -43,14 +42,23 @@ def _driven_more(solution: Solution, missing_lu: float) -> Guess:
 
 
 @dataclass(slots=True)
+class _Sound:
+    """One render: its loudness and traces, and either its samples or what a meter made of them."""
+
+    traces: list[dict[StageName, GainTrace]]
+    hops: list[npt.NDArray[np.float64]]
+    rendered: list[Samples]
+    measured: Measured | None
+
+
+@dataclass(slots=True)
 class _Nearest:
-    """The render that came nearest to the target so far."""
+    """The render that came nearest to the target so far; None where it is no longer held."""
 
     error: float
     drive_db: float
-    rendered: list[ChainOutput]
-    hops: list[npt.NDArray[np.float64]]
     settings: ChainSettings
+    sound: _Sound | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +69,7 @@ class _Aim:
     gain_alone_db: float
     step_db: float
     dialable: bool
+    listen: bool
 
 
 class Solver:
@@ -89,6 +98,7 @@ class Solver:
         step_db: float = 0.0,
         hold_dbtp: float | None = None,
         dialable: bool = False,
+        listen: bool = False,
     ) -> Solved:
         """Solve an outline for the target.
 
@@ -109,6 +119,8 @@ class Solver:
             which nothing can exceed the ceiling. Implies `dialable`.
         dialable
             A target out of reach ends at a drive that somebody could dial.
+        listen
+            Measures a whole song while it is rendered in blocks, and keeps the measurement in place of the samples.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -117,7 +129,7 @@ class Solver:
         del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
-        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None)
+        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, listen)
         reading: TruePeakReading | None = None
         saturated = False
         expected = plan
@@ -130,44 +142,44 @@ class Solver:
                 if solution.reached_lufs < target_lufs - LOUDNESS_TOLERANCE_LU:
                     plan, saturated = expected, True
                 else:
-                    nearest.rendered = []
+                    nearest.sound = None
                     solution, nearest = self._solve_level(settings, before_peaks, peak_db, plan, guess, aim)
             saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
-            reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
-            excess_db = (-200.0 if reading.highest_dbtp is None else reading.highest_dbtp) - hold_dbtp + DITHER_DB
+            reading, highest_dbtp = self._true_peak(nearest)
+            excess_db = highest_dbtp - hold_dbtp + DITHER_DB
             if excess_db <= 0.0:
                 break
             if saturated:  # where it ends is not looked for again
                 plan = replace(plan, drive_db=solution.drive_db)
             expected = plan
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
-                lower = held_trim_db(reading.highest_dbtp or 0.0, hold_dbtp, DITHER_DB)
-                trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
-                settings = settings.with_(OUTPUT, trim_db=trim)
+                lower = held_trim_db(highest_dbtp, hold_dbtp, DITHER_DB)
+                settings = settings.with_(OUTPUT, trim_db=round(settings[OUTPUT]["trim_db"] + lower, 6))
                 guess = _driven_more(solution, -lower)
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
-                    nearest = self._trimmed(nearest, lower, trim)
-                    reached = solution.reached_lufs + lower
-                    met = abs(reached - target_lufs) <= LOUDNESS_TOLERANCE_LU
-                    solution = replace(solution, reached_lufs=reached, met=met)
-                    reading = read_true_peak(material.scored([r.samples for r in nearest.rendered]), material.rate_hz)
+                    last, nearest.sound = replace(plan, drive_db=solution.drive_db), None
+                    solution, nearest = self._solve_level(settings, before_peaks, peak_db, last, guess, aim)
+                    reading, _ = self._true_peak(nearest)
                 continue
             ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
             lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
             # A limiter driven by as much more as its ceiling is lowered gives the same sound, lower.
             guess = _driven_more(solution, (1.0 - solution.slope) * (settings[LIMITER]["ceiling_dbtp"] - lower))
             settings = settings.with_(LIMITER, ceiling_dbtp=ceiling.rounded(lower))
+        sound = nearest.sound
+        assert sound is not None
         return Solved(
             settings=nearest.settings,
             solution=replace(solution, saturated=saturated and not solution.met),
             loss_db=solution.drive_db - start,
             before_peaks=before_peaks,
-            rendered=[r.samples for r in nearest.rendered],
-            traces=[{**t, **r.traces} for t, r in zip(traces, nearest.rendered, strict=True)],
-            hops=nearest.hops,
+            rendered=sound.rendered,
+            traces=[{**t, **own} for t, own in zip(traces, sound.traces, strict=True)],
+            hops=sound.hops,
             true_peak=reading,
+            measured=sound.measured,
         )
 
     def start_from(self, plan: Outline, target_lufs: float, found: Solution) -> Guess:
@@ -193,8 +205,8 @@ class Solver:
         settings, before_peaks, _ = self._dynamics.render(plan)
 
         def lufs_at(drive_db: float) -> float:
-            rendered = self._peak_stages(before_peaks, settings.with_(DRIVE, gain_db=drive_db))
-            lufs = self.material.wanted_lufs(self.material.scored_hops([r.samples for r in rendered]))
+            sound = self._rendered(before_peaks, settings.with_(DRIVE, gain_db=drive_db))
+            lufs = self.material.wanted_lufs(sound.hops)
             return SILENT_LUFS if lufs is None else lufs
 
         first = lufs_at(found.drive_db)
@@ -203,47 +215,6 @@ class Solver:
         second = lufs_at(found.drive_db + more_db)
         slope = within_slopes((second - first) / more_db)
         return Guess(slope=slope, drive_db=found.drive_db + more_db + (target_lufs - second) / slope)
-
-    def at_target(self, solved: Solved, target_lufs: float) -> Solved:
-        """The same chain at the target's very loudness: its drive moves by hundredths of a dB, off a hand's steps.
-
-        Chains are compared there, since which is louder is not better. The render of `solved` is given up for it.
-        """
-        material, drive_db, reached = self.material, solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs
-        slope, settings = within_slopes(solved.solution.slope), solved.settings
-        for _ in range(_MOST_EXACT_RENDERS):
-            if abs(reached - target_lufs) <= EXACT_LU:
-                break
-            solved.rendered.clear()
-            was_db, was_lufs = drive_db, reached
-            drive_db -= (reached - target_lufs) / slope
-            settings = settings.with_(DRIVE, gain_db=drive_db)
-            rendered = self._peak_stages(solved.before_peaks, settings)
-            hops = material.scored_hops([r.samples for r in rendered])
-            lufs = material.wanted_lufs(hops)
-            reached = SILENT_LUFS if lufs is None else lufs
-            slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
-            solved = replace(
-                solved,
-                settings=settings,
-                solution=replace(solved.solution, drive_db=drive_db, reached_lufs=reached),
-                rendered=[r.samples for r in rendered],
-                traces=[{**t, **r.traces} for t, r in zip(solved.traces, rendered, strict=True)],
-                hops=hops,
-            )
-        return solved
-
-    def _trimmed(self, nearest: _Nearest, gain_db: float, trim_db: float) -> _Nearest:
-        """The render with a lower trim: a static gain behind everything."""
-        gain = db_to_linear(gain_db)
-        rendered = [replace(r, samples=r.samples * r.samples.dtype.type(gain)) for r in nearest.rendered]
-        return _Nearest(
-            nearest.error,
-            nearest.drive_db,
-            rendered,
-            self.material.scored_hops([r.samples for r in rendered]),
-            nearest.settings.with_(OUTPUT, trim_db=trim_db),
-        )
 
     def _solve_level(
         self,
@@ -260,17 +231,16 @@ class Solver:
 
         def loudness_at(drive_db: float) -> float:
             nonlocal nearest
-            if nearest is not None:
+            if nearest is not None and not aim.listen:
                 # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
-                nearest.rendered = []
+                nearest.sound = None
             at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
-            rendered = self._peak_stages(before_peaks, at)
-            hops = material.scored_hops([r.samples for r in rendered])
-            lufs = material.wanted_lufs(hops)
+            sound = self._listened(before_peaks, at) if aim.listen else self._rendered(before_peaks, at)
+            lufs = material.wanted_lufs(sound.hops)
             lufs = SILENT_LUFS if lufs is None else lufs
             error = abs(lufs - aim.target_lufs)
             if nearest is None or (error, drive_db) < (nearest.error, nearest.drive_db):
-                nearest = _Nearest(error, drive_db, rendered, hops, at)
+                nearest = _Nearest(error, drive_db, at, sound)
             return lufs
 
         if plan.drive_db is None:
@@ -288,15 +258,40 @@ class Solver:
             lufs = loudness_at(plan.drive_db)
             met = abs(lufs - aim.target_lufs) <= LOUDNESS_TOLERANCE_LU
             solution = Solution(drive_db=plan.drive_db, reached_lufs=lufs, met=met, slope=guess.slope, renders=1)
-        if nearest is not None and (not nearest.rendered or nearest.drive_db != solution.drive_db):
-            nearest.rendered, nearest = [], None
+        if nearest is not None and (nearest.sound is None or nearest.drive_db != solution.drive_db):
+            nearest = None
             loudness_at(solution.drive_db)
         assert nearest is not None
         return solution, nearest
 
-    def _peak_stages(self, before_peaks: list[Samples], settings: ChainSettings) -> list[ChainOutput]:
+    def _true_peak(self, nearest: _Nearest) -> tuple[TruePeakReading | None, float]:
+        """The reading of a render whose samples are held, and the highest figure of any, -200 for silence."""
+        sound, material = nearest.sound, self.material
+        assert sound is not None
+        if sound.measured is not None:
+            highest = sound.measured.figures.true_peak_dbtp
+            return None, -200.0 if highest is None else highest
+        reading = read_true_peak(material.scored(sound.rendered), material.rate_hz)
+        return reading, -200.0 if reading.highest_dbtp is None else reading.highest_dbtp
+
+    def _rendered(self, before_peaks: list[Samples], settings: ChainSettings) -> _Sound:
         rate_hz = self.material.rate_hz
-        return [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
+        outputs = [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
+        samples = [o.samples for o in outputs]
+        return _Sound([o.traces for o in outputs], self.material.scored_hops(samples), samples, None)
+
+    def _listened(self, before_peaks: list[Samples], settings: ChainSettings) -> _Sound:
+        (song,) = before_peaks
+        meter = MixMeter(self.material.rate_hz, song.shape[1])
+        running = self.running(song.shape[1], settings)
+        for piece in running.run(in_blocks(song)):
+            meter.push(piece)
+        measured = meter.result()
+        return _Sound([running.traces], [measured.hops], [], measured)
+
+    def running(self, channels: int, settings: ChainSettings) -> ChainRunner:
+        """Start the drive and all behind it on a stream."""
+        return self.chain.stream(self.material.rate_hz, channels, settings.only(self._behind))
 
     def _with_drive(
         self, settings: ChainSettings, drive_db: float, clip_share: float | None, peak_db: float

@@ -1,5 +1,5 @@
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from autochain.config.model import Target
+from autochain.config.model import Coordinates, Target
 from autochain.curve import trace as tracing
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.monotone import TOLERANCE, make_monotone, not_monotone
 from autochain.curve.sheets import with_sheets
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Verified
+from autochain.search.result import Suggestion, Verified
 from autochain.search.run import MeasuredMix
 from autochain.search.verify import Contender
 from autochain.solve.decisions import Decisions
@@ -80,6 +80,17 @@ def test_samples_of_the_points_are_not_kept(traced: Traced) -> None:
     assert all(p.found.samples.size == 0 for p in traced.curve.points)
 
 
+@dataclass(frozen=True)
+class ReachedHere:
+    """What the curve takes of a target reached."""
+
+    suggestion: Suggestion
+    point: Coordinates | None
+
+    def baseline_points(self) -> dict[str, Coordinates]:
+        return {}
+
+
 def test_louder_points_are_not_tried_once_one_is_out_of_reach(
     traced: Traced, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -103,7 +114,7 @@ def test_louder_points_are_not_tried_once_one_is_out_of_reach(
             found = by_target[max(t for t in by_target if t <= lufs)].found
             chosen = replace(found.chosen, met=lufs <= -10.0)
             found = replace(found, chosen=chosen, samples=np.zeros((2, 2), dtype=np.float32))
-            return SimpleNamespace(suggestion=found, point=found.stats.coordinates, baseline_points=dict)
+            return ReachedHere(suggestion=found, point=found.stats.coordinates)
 
         def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
             return [traced.curve.points[-1].chosen for _ in contenders]

@@ -326,3 +326,21 @@ def test_inputs_are_left_untouched() -> None:
     before = samples.copy()
     CrestReference(samples, RATE_HZ).compare(samples)
     assert np.array_equal(samples, before)
+
+
+@pytest.mark.parametrize("seconds", [0.04, 1.0, 33.0])
+def test_an_output_in_blocks_reads_as_a_whole_one(seconds):
+    """Pieces of 32 s: the filters of the bands start anew in the second, as they do in every stretch of a whole one."""
+    long = np.tile(struck(pink_noise(3.0, RATE_HZ, seed=6), RATE_HZ), (11, 1))
+    mix = long[: round(seconds * RATE_HZ)].astype(np.float32)
+    output, reference = np.clip(mix, -0.1, 0.1), CrestReference(mix, RATE_HZ)
+    meter = reference.meter()
+    for block in np.split(output, [1, 700, len(mix) // 2 + 400]):
+        meter.push(block)
+    found, whole = meter.result(), reference.compare(output)
+    if whole is None:
+        assert found is None
+        return
+    assert found.broadband_loss_db == whole.broadband_loss_db > 0.1
+    assert found.onset_loss_db == whole.onset_loss_db
+    assert found.band_loss_db == pytest.approx(whole.band_loss_db, abs=1e-9)

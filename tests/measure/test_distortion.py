@@ -562,3 +562,13 @@ def test_one_transform_for_both_channels_gives_the_spectra_of_each(channels):
         np.testing.assert_allclose(spectra[c, 0, :, 1:-1], expected.real, atol=1e-6 * np.abs(expected).max())
         np.testing.assert_allclose(spectra[c, 1, :, 1:-1], expected.imag, atol=1e-6 * np.abs(expected).max())
     assert not spectra[:, :, :, [0, -1]].any()  # neighbours outside the sound
+
+
+@pytest.mark.parametrize("seconds", [0.5, 3.0, 3.37])
+def test_an_output_in_blocks_gives_the_bits_of_a_whole_one(seconds):
+    samples = _float32(pink_noise(seconds, RATE_HZ, seed=5))
+    output, reference = np.clip(samples, -0.1, 0.1), DistortionReference(samples, RATE_HZ, -20.0)
+    meter = reference.meter()
+    for block in np.split(output, [1, 7000, 7001, 20000]):
+        meter.push(block)
+    assert meter.result() == reference.compare(output)

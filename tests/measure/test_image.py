@@ -158,3 +158,14 @@ def test_mono_and_a_silent_channel_have_no_correlation() -> None:
     for samples in (noise(1.0, RATE_HZ, channels=1), noise(1.0, RATE_HZ) * [1.0, 0.0], np.zeros((0, 2))):
         assert correlation(samples) is None
         assert correlation_below_120_hz(samples) is None
+
+
+@pytest.mark.parametrize("frames", [100, 5000, 200_001])
+def test_an_output_in_blocks_gives_the_bits_of_a_whole_one(frames: int) -> None:
+    before = noise(5.0, RATE_HZ)[:frames].astype(np.float32)
+    after = with_side(before, 3.0).astype(np.float32)
+    reference = BalanceReference(before, RATE_HZ)
+    meter = reference.meter()
+    for block in np.split(after, [1, 50, frames // 2 + 20]):
+        meter.push(block)
+    assert meter.result() == reference.compare(after)

@@ -31,7 +31,7 @@ def test_jobs_folder_and_compilation_change_no_byte(runs, end):
 
 def test_only_the_first_run_compiles_and_leaves_nothing_to_the_search(runs):
     said = [(folder.parent / "said.txt").read_text(encoding="utf-8") for folder in runs]
-    assert ["compiling, this once" in text for text in said] == [True, False]
+    assert ["compiling, once after an installation" in text for text in said] == [True, False]
 
 
 def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix, small_plan, tmp_path):

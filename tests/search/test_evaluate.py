@@ -9,7 +9,7 @@ from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.evaluator import OUT_OF_REACH, Evaluator
+from autochain.search.evaluator import OUT_OF_REACH, Aim, Evaluator
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.solve.excerpts import Span
@@ -109,15 +109,15 @@ def test_excerpts_turned_up_say_the_loudness_of_the_song_turned_up(song, evaluat
 
 def test_a_trial_gives_the_same_bits_each_time_and_in_any_order(evaluator):
     points = [POINT, at(clip_share=0.0), at(bus_work_db=0.0)]
-    first = [evaluator.trial(p, Decisions(), -1.1, -9.5, Guess()) for p in points]
-    again = [evaluator.trial(p, Decisions(), -1.1, -9.5, Guess()) for p in reversed(points)]
+    first = [evaluator.trial(p, Decisions(), -1.1, Aim(lufs=-9.5), Guess()) for p in points]
+    again = [evaluator.trial(p, Decisions(), -1.1, Aim(lufs=-9.5), Guess()) for p in reversed(points)]
     assert first == again[::-1]
 
 
 def test_a_target_out_of_reach_costs_more_than_any_that_is_met_and_more_the_further_it_is(evaluator):
     bare = at(bus_work_db=0.0, peak_work_db=0.0, clip_share=0.0, onset_db=0.0, limiter_release_ms=400.0)
-    near, far = (evaluator.trial(bare, Decisions(), -1.1, target, Guess()) for target in (-3.0, -2.0))
-    met = evaluator.trial(POINT, Decisions(), -1.1, -9.0, Guess())
+    near, far = (evaluator.trial(bare, Decisions(), -1.1, Aim(lufs=target), Guess()) for target in (-3.0, -2.0))
+    met = evaluator.trial(POINT, Decisions(), -1.1, Aim(lufs=-9.0), Guess())
     assert met.solution.met
     assert met.score < OUT_OF_REACH
     assert not near.solution.met
@@ -153,5 +153,5 @@ def test_the_mix_is_never_modified(song):
     whole = Span(start_hop=0, stop_hop=len(hops), preroll_hops=0, reason="whole song")
     material = Material(mix.samples, RATE, hops, integrated_lufs(hops), [whole])
     evaluator = Evaluator(material, CONFIG.weights, CONFIG.search.drive, CONFIG.chain_plan)
-    evaluator.trial(POINT, Decisions(), -1.1, -10.0, Guess())
+    evaluator.trial(POINT, Decisions(), -1.1, Aim(lufs=-10.0), Guess())
     np.testing.assert_array_equal(mix.samples, song)

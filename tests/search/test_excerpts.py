@@ -14,7 +14,7 @@ from autochain.config.model import Excerpts
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.movement import contrast_loss_lu
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import GRID_HOPS, Span, choose_spans
 from autochain.solve.material import Material
@@ -99,7 +99,7 @@ def test_excerpts_tell_a_fast_limiter_from_a_slow_one_as_the_song_does():
                 config.search.trade_default.model_copy(
                     update={**NOTHING_ELSE, "limiter_release_ms": release, "limiter_lookahead_ms": 1.5}
                 ),
-                Decisions(), -1.1, -9.0, Guess(),
+                Decisions(), -1.1, Aim(lufs=-9.0), Guess(),
             )
             for release in (5.0, 300.0)
         )  # fmt: skip

@@ -6,7 +6,7 @@ from scipy import special, stats
 from scipy.spatial.distance import cdist
 
 from autochain.config.coordinates import NAMES
-from autochain.search.surrogate import Surrogate, features
+from autochain.search.surrogate import _SPREAD, _USUAL_LENGTHS, Surrogate, features
 
 SIZE = len(NAMES)
 
@@ -53,7 +53,7 @@ def test_lengths_are_chosen_by_the_likelihood_of_the_values(known):
         mean = float(ones @ values / ones.sum())
         scale = float((values - mean) @ np.linalg.solve(own, values - mean)) / len(values)
         logpdf = stats.multivariate_normal.logpdf(values, np.full(len(values), mean), scale * own)
-        return logpdf + stats.norm.logpdf(np.log(model.lengths), np.log(1.5), 1.0).sum()
+        return logpdf + stats.norm.logpdf(np.log(model.lengths), np.log(_USUAL_LENGTHS), _SPREAD).sum()
 
     before, after = Surrogate().fit(places, values, sweeps=0), Surrogate().fit(places, values, sweeps=6)
     assert density(after) > density(before) + 5.0
