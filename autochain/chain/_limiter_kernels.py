@@ -22,6 +22,7 @@ UNIT = 1 << 30
 # What is left of a reduction goes to nothing at 1e-8 (9e-8 dB): the last rest would take hundreds of
 # milliseconds to vanish by itself.
 _NOTHING = 1e-8 * UNIT
+_FRAMES_SURE = 64
 
 FIXED, BY_WORK, TWO_STAGE = 0, 1, 2  # ways of release
 
@@ -51,7 +52,7 @@ class LimiterLine(NamedTuple):
     state: Floats
     sums: Integers
     total: Integers
-    highest_since: Integers
+    longer: Integers
 
 
 class Tally(NamedTuple):
@@ -250,28 +251,26 @@ def link_needs(needs: Integers, link: float) -> None:
 
 
 @njit(cache=True, nogil=True, inline="always")
-def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Integers) -> None:
+def hold_maximum(needs: Integers, ahead: int, longer: Integers, held: Integers) -> None:
     """Fill held[n] with the maximum of needs[n .. n + ahead].
 
-    Block-wise prefix and suffix maxima (M. van Herk, Pattern Recognition Letters 13, 1992): three comparisons
-    a value, whatever the window. `highest_since` is scratch of ahead + 2.
+    By windows of doubled length, the last two overlapping: every loop goes by vectors. `longer`, shape (2, needs), is
+    scratch.
     """
-    window = ahead + 1
-    size = needs.size
-    highest_since[:] = 0
-    for begin in range(0, size, window):
-        count = min(window, size - begin)
-        so_far = needs[begin] * 0
-        for i in range(count):
-            so_far = max(so_far, needs[begin + i])
-            if begin + i >= ahead:
-                # highest_since[i] is the maximum of the block before from place i on.
-                held[begin + i - ahead] = max(so_far, highest_since[i + 1])
-        if count == window:
-            to_end = needs[begin] * 0
-            for i in range(window - 1, -1, -1):
-                to_end = max(to_end, needs[begin + i])
-                highest_since[i] = to_end
+    width = 1
+    row = 0
+    largest = needs
+    while 2 * width <= ahead + 1:
+        count = needs.size - 2 * width + 1
+        first, second, both = largest[:count], largest[width : width + count], longer[row, :count]
+        for n in range(count):
+            both[n] = max(first[n], second[n])
+        largest = longer[row]
+        row = 1 - row
+        width *= 2
+    first, second = largest[: held.size], largest[ahead + 1 - width : ahead + 1 - width + held.size]
+    for n in range(held.size):
+        held[n] = max(first[n], second[n])
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -279,11 +278,22 @@ def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     """Let the reduction rise at once and fall by the share `fall` of it a frame; state[0] is the last one."""
     reduction = state[0]
     keep = 1.0 - fall
-    for n in range(held.size):
-        reduction = max(reduction * keep, float(held[n]))
-        if reduction < _NOTHING:
-            reduction = 0.0
-        held[n] = int(reduction)
+    left = 0.99 * keep**_FRAMES_SURE
+    for begin in range(0, held.size, _FRAMES_SURE):
+        end = min(held.size, begin + _FRAMES_SURE)
+        if reduction * left > _NOTHING:
+            # It does not come to nothing here: one test less between a value and the next, which waits for it.
+            for n in range(begin, end):
+                reduction = reduction * keep
+                need = float(held[n])
+                reduction = need if need > reduction else reduction
+                held[n] = int(reduction)
+        else:
+            for n in range(begin, end):
+                reduction = max(reduction * keep, float(held[n]))
+                if reduction < _NOTHING:
+                    reduction = 0.0
+                held[n] = int(reduction)
     state[0] = reduction
 
 
@@ -383,7 +393,7 @@ def turn_down(
     unit = float(UNIT * line.first_length * line.second_length)
     for n in range(cell):
         line.needs[ahead + n] = fresh[n]
-    hold_maximum(line.needs, ahead, line.highest_since, line.reductions[before:])
+    hold_maximum(line.needs, ahead, line.longer, line.reductions[before:])
     # In pieces that stay in the first-level cache from one loop to the next.
     for begin in range(0, cell, line.total.size):
         end = min(cell, begin + line.total.size)

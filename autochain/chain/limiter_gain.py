@@ -24,7 +24,7 @@ def gain_line(rate_hz: int, settings: StageSettings) -> kernels.LimiterLine:
         state=first_state(rate_hz, settings),
         sums=np.zeros(3, np.int64),
         total=np.zeros(_AT_ONCE_FRAMES, np.int64),
-        highest_since=np.empty(ahead + 2, np.int32),
+        longer=np.empty((2, ahead + CELL_FRAMES), np.int32),
     )
 
 

@@ -488,7 +488,7 @@ def test_plain_python_and_compiled_loops_agree():
         )  # fmt: skip
         linked = needs.copy()
         loops(kernels.link_needs)(linked, 0.3)
-        loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros(32, np.int32), held)
+        loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros((2, 200), np.int32), held)
         even, dense, two = np.concatenate((np.zeros(32, np.int32), held)), held.copy(), held.copy()
         states = np.zeros((3, 3))
         loops(kernels.release_fixed)(even[32:], states[0], 0.02)
@@ -505,7 +505,7 @@ def test_plain_python_and_compiled_loops_agree():
         line = kernels.Line(
             first_length=15, second_length=17, needs=np.zeros(200, np.int32), reductions=np.zeros(202, np.int32),
             state=np.zeros(3), sums=np.zeros(3, np.int64), total=np.zeros(64, np.int64),
-            highest_since=np.zeros(32, np.int32),
+            longer=np.zeros((2, 200), np.int32),
         )  # fmt: skip
         rests = loops(kernels.turn_down)(
             x_flat, 2, -1, needs[0, :170], line, kernels.Release(0, 0.02, 0.0, 0.0, 0, 0.0), whole.reshape(-1),
