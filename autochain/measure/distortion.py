@@ -136,12 +136,25 @@ class _Frames:
         return own.spectra
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What every comparison needs of a chunk of the reference: spectra, power of the bands and of their regions.
+
+    Shapes (channels, 2, bins, frames + 2), (channels, bands, frames + 2) and (channels, bands, frames).
+    """
+
+    spectra: Spectra
+    power: Floats
+    region: Floats
+
+
 class _Scratch:
     """Arrays of one chunk, used again for the next: fresh ones of this size cost as much as what is done in them."""
 
     def __init__(self, frames: _Frames, channels: int, count: int, bands: int) -> None:
         self.cut: npt.NDArray[np.float32] = np.empty((count + 2, 2 * frames.window.size), dtype=np.float32)
         self.spectra: Spectra = np.empty((channels, 2, frames.bins, count + 2), dtype=np.float32)
+        self.known = _Known(self.spectra, np.empty((channels, bands, count + 2)), np.empty((channels, bands, count)))
         self.power: Floats = np.empty((3, bands, count + 2))
         self.sums: Floats = np.empty((2, bands + 1, count))
         self.ratio: Floats = np.empty(count)
@@ -173,18 +186,6 @@ def _regions(bands: Bands, bin_hz: float) -> Regions:
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
-    """What every comparison needs of a chunk of the reference: spectra, power of the bands and of their regions.
-
-    Shapes (channels, 2, bins, frames + 2), (channels, bands, frames + 2) and (channels, bands, frames).
-    """
-
-    spectra: Spectra
-    power: Floats
-    region: Floats
-
-
-@dataclass(frozen=True, slots=True)
 class _Analysis:
     """How frames become bands and regions."""
 
@@ -192,15 +193,25 @@ class _Analysis:
     grouping: Grouping
     regions: Regions
 
-    def known(self, samples: Samples, begin: int, end: int) -> _Known:
-        """Analyse frames begin .. end of a reference."""
-        spectra, bands = self.frames.spectra(samples, begin, end), self.grouping.first_bin.size
-        power = np.empty((len(spectra), bands, end - begin + 2))
-        region, sums = np.empty((len(spectra), bands, end - begin)), np.empty((bands + 1, end - begin))
-        for x, own, around in zip(spectra, power, region, strict=True):
-            group_power(x, self.grouping.start, self.grouping.first_bin, self.grouping.weight, own)
-            region_power(own, *self.regions, sums, around)
-        return _Known(spectra, power, region)
+    def known(self, samples: Samples, begin: int, end: int, scratch: "_Scratch | None" = None) -> _Known:
+        """Analyse frames begin .. end of a reference; in `scratch` where that is given."""
+        own = _Scratch(self.frames, samples.shape[1], end - begin, self.bands) if scratch is None else scratch
+        known = own.known
+        self.frames.spectra(samples, begin, end, None, own)
+        for x, power, around in zip(known.spectra, known.power, known.region, strict=True):
+            group_power(x, self.grouping.start, self.grouping.first_bin, self.grouping.weight, power)
+            region_power(power, *self.regions, own.sums[0], around)
+        return known
+
+    @property
+    def bands(self) -> int:
+        """Number of bands."""
+        return int(self.grouping.first_bin.size)
+
+    def scratch(self, count: int, channels: int, last: "_Scratch | None") -> "_Scratch":
+        """Arrays for a chunk of so many frames: the last ones where they fit."""
+        fits = last is not None and last.ratio.size == count
+        return last if fits and last is not None else _Scratch(self.frames, channels, count, self.bands)
 
 
 class DistortionReference:
@@ -235,17 +246,20 @@ class DistortionReference:
         self._analysis = _Analysis(frames, group_bins(bands, bin_hz, weight), _regions(bands, bin_hz))
         keep = channels * frames.count * frames.bins * 8 <= _KEEP_SPECTRA_BYTES
         models = [MaskingModel(bands, frames.hop / rate_hz) for _ in range(channels)]
-        for begin, end in frames.chunks():
-            known = self._analysis.known(reference_samples, begin, end)
+        shape = channels, bands.centre_hz.size
+        # What stays is allocated first: between what is used again and again it would scatter all over the memory.
+        self._inverse_masks = [np.empty((*shape, e - b), dtype=np.float32) for b, e in frames.chunks()]
+        scratch: _Scratch | None = None
+        for (begin, end), inverse_mask in zip(frames.chunks(), self._inverse_masks, strict=True):
+            scratch = self._analysis.scratch(end - begin, channels, None if keep else scratch)
+            known = self._analysis.known(reference_samples, begin, end, scratch)
             if keep:
                 self._known.append(known)
-            inverse_mask = np.empty(known.region.shape, dtype=np.float32)
             for channel, model in enumerate(models):
                 energy = known.power[channel, :, 1:-1]
                 audible = model.audible(energy)
                 inverse_mask[channel] = np.where(audible, model.inverse_mask(energy), 0.0)
                 self._audible[channel, begin:end] = audible
-            self._inverse_masks.append(inverse_mask)
 
     def compare(self, output_samples: Samples) -> Distortion | None:
         """Measure what `output_samples` adds to the reference.
@@ -295,10 +309,10 @@ class DistortionReference:
             disturbed_share=float((worst * level > 10.0 ** (_DISTURBED_ABOVE_DB / 10.0)).mean()),
         )
 
-    def _known_of(self, begin: int, end: int) -> _Known:
+    def _known_of(self, begin: int, end: int, scratch: _Scratch | None) -> _Known:
         if self._known:
             return self._known[begin // _CHUNK_FRAMES]
-        return self._analysis.known(self._samples, begin, end)
+        return self._analysis.known(self._samples, begin, end, scratch)
 
 
 class DistortionMeter:
@@ -374,11 +388,12 @@ class _Comparison:
     def __init__(
         self,
         analysis: _Analysis,
-        known_of: Callable[[int, int], _Known],
+        known_of: Callable[[int, int, _Scratch | None], _Known],
         inverse_masks: Sequence[npt.NDArray[np.float32]],
     ) -> None:
         self._analysis, self._known_of, self._inverse_masks = analysis, known_of, inverse_masks
         self._scratch: _Scratch | None = None
+        self._anew: _Scratch | None = None  # for what a long reference does not keep
         self.by_band = np.zeros(analysis.grouping.first_bin.size)
         channels = inverse_masks[0].shape[0] if inverse_masks else 1
         self.by_frame = np.empty((5, channels, analysis.frames.count))
@@ -391,10 +406,11 @@ class _Comparison:
     def add(self, begin: int, end: int, part: Samples, first: int) -> None:
         """Compare frames begin .. end; those of `part` with their neighbours are from its frame `first` on."""
         frames, grouping = self._analysis.frames, self._analysis.grouping
-        scratch, channels = self._scratch, part.shape[1]
-        if scratch is None or scratch.ratio.size != end - begin:
-            scratch = self._scratch = _Scratch(frames, channels, end - begin, self.by_band.size)
-        known, y = self._known_of(begin, end), frames.spectra(part, begin, end, first, scratch)
+        channels = part.shape[1]
+        scratch = self._scratch = self._analysis.scratch(end - begin, channels, self._scratch)
+        self._anew = self._analysis.scratch(end - begin, channels, self._anew)
+        known = self._known_of(begin, end, self._anew)
+        y = frames.spectra(part, begin, end, first, scratch)
         for channel in range(channels):
             group_cross_power(
                 known.spectra[channel], y[channel], grouping.start, grouping.first_bin, grouping.weight, scratch.power

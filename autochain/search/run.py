@@ -16,6 +16,7 @@ from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerpri
 from autochain.measure.inspection import inspect
 from autochain.measure.loudness import Series, integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
+from autochain.memory import give_back
 from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
 from autochain.prepare.resonance_findings import resonance_findings
@@ -132,6 +133,7 @@ class MeasuredMix:
 
     def ready(self) -> "ReadySearch":
         """Render the linear stages and choose the excerpts: once, for whatever targets are searched then."""
+        give_back()
         mix, config = self.request.mix, self.request.config
         chain, plan = config.chain_plan, config.search
         decisions = self.settled
@@ -212,6 +214,7 @@ class ReadySearch:
 
     def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
+        give_back()
         self.song.warm()
         # The search may have come back to a baseline: twins are solved and measured once.
         chains = [(chain_of(c, self.song.chain), c.target) for c in contenders]
@@ -276,6 +279,7 @@ class ReadySearch:
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
     ) -> Suggestion:
         request, measured, chosen = self.measured.request, self.measured, choice.chosen
+        matters = () if brief else self._sensitivity(config, spent, choice)
         # Rendered once more: to keep a song beside what is verified after it would take more than that.
         samples = config.chain_plan.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
         return Suggestion(
@@ -294,7 +298,7 @@ class ReadySearch:
             around=request.near,
             references=tuple(request.references),
             fingerprint=measured.fingerprint,
-            sensitivity=() if brief else self._sensitivity(config, spent, choice),
+            sensitivity=matters,
             notes=self._notes(config, verified, choice),
         )
 

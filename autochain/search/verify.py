@@ -72,7 +72,7 @@ def verify(contender: Contender, mix: Mix, song: Evaluator, song_ends: SilenceAn
     material = song.material
     wanted = target.loudness_lufs
     plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
-    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp, listen=True)
+    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp, keep=False)
     assert solved.measured is not None
     after, traces = solved.measured.figures, solved.traces[0]
     under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp

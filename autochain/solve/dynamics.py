@@ -34,6 +34,10 @@ class Dynamics:
         rate_hz = self.material.rate_hz
         settings = plan.settings
         samples = [s.samples for s in self.material.segments]
+        if not plan.work_db and not self._keeps:
+            # In blocks through all stages: neither levels nor what lies between two stages is as long as the song.
+            outputs = [self._chain.render(x, rate_hz, settings, stages=self._chain.dynamics) for x in samples]
+            return settings, [o.samples for o in outputs], [o.traces for o in outputs]
         traces: list[dict[StageName, GainTrace]] = [{} for _ in samples]
         first = True
         for name in self._chain.dynamics:

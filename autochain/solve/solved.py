@@ -42,7 +42,7 @@ class Solved:
     before_peaks
         Signal before the drive, per segment, pre-roll included.
     rendered
-        Output per segment, pre-roll included; none where it was only listened to.
+        Output per segment, pre-roll included; none where it was not kept.
     traces
         Gain traces per segment, by stage name, pre-roll included.
     hops
@@ -50,7 +50,7 @@ class Solved:
     true_peak
         Reading of the output; None when no ceiling was held.
     measured
-        Measurement of an output that was only listened to.
+        Measurement of an output that was not kept, where a ceiling was held.
     """
 
     settings: ChainSettings

@@ -18,6 +18,7 @@ from autochain.chain.output import held_trim_db
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.chain.stage import GainTrace
 from autochain.config.model import Drive
+from autochain.measure.loudness import HopMeter
 from autochain.measure.measurement import Measured, MixMeter
 from autochain.measure.true_peak import TruePeakReading, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
@@ -69,7 +70,8 @@ class _Aim:
     gain_alone_db: float
     step_db: float
     dialable: bool
-    listen: bool
+    keep: bool
+    measure: bool
 
 
 class Solver:
@@ -98,7 +100,7 @@ class Solver:
         step_db: float = 0.0,
         hold_dbtp: float | None = None,
         dialable: bool = False,
-        listen: bool = False,
+        keep: bool = True,
     ) -> Solved:
         """Solve an outline for the target.
 
@@ -119,8 +121,9 @@ class Solver:
             which nothing can exceed the ceiling. Implies `dialable`.
         dialable
             A target out of reach ends at a drive that somebody could dial.
-        listen
-            Measures a whole song while it is rendered in blocks, and keeps the measurement in place of the samples.
+        keep
+            False for a whole song of whose render no samples are wanted: it is rendered in blocks, and where a ceiling
+            is held all of it is measured on the way.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -129,7 +132,7 @@ class Solver:
         del scored
         before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
-        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, listen)
+        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, hold_dbtp is not None)
         reading: TruePeakReading | None = None
         saturated = False
         expected = plan
@@ -231,11 +234,11 @@ class Solver:
 
         def loudness_at(drive_db: float) -> float:
             nonlocal nearest
-            if nearest is not None and not aim.listen:
+            if nearest is not None and aim.keep:
                 # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
                 nearest.sound = None
             at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
-            sound = self._listened(before_peaks, at) if aim.listen else self._rendered(before_peaks, at)
+            sound = self._rendered(before_peaks, at) if aim.keep else self._passed(before_peaks, at, aim.measure)
             lufs = material.wanted_lufs(sound.hops)
             lufs = SILENT_LUFS if lufs is None else lufs
             error = abs(lufs - aim.target_lufs)
@@ -280,14 +283,18 @@ class Solver:
         samples = [o.samples for o in outputs]
         return _Sound([o.traces for o in outputs], self.material.scored_hops(samples), samples, None)
 
-    def _listened(self, before_peaks: list[Samples], settings: ChainSettings) -> _Sound:
+    def _passed(self, before_peaks: list[Samples], settings: ChainSettings, measure: bool) -> _Sound:
+        """A render that passes by the meters in blocks."""
         (song,) = before_peaks
-        meter = MixMeter(self.material.rate_hz, song.shape[1])
-        running = self.running(song.shape[1], settings)
+        rate_hz, channels = self.material.rate_hz, song.shape[1]
+        meter = MixMeter(rate_hz, channels) if measure else HopMeter(rate_hz, channels)
+        running = self.running(channels, settings)
         for piece in running.run(in_blocks(song)):
             meter.push(piece)
-        measured = meter.result()
-        return _Sound([running.traces], [measured.hops], [], measured)
+        heard = meter.result()
+        if isinstance(heard, Measured):
+            return _Sound([running.traces], [heard.hops], [], heard)
+        return _Sound([running.traces], [heard], [], None)
 
     def running(self, channels: int, settings: ChainSettings) -> ChainRunner:
         """Start the drive and all behind it on a stream."""
