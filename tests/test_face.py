@@ -111,18 +111,18 @@ def test_samples_are_measured_and_judged_as_their_file(quiet_mix: Path) -> None:
 
 
 def test_a_search_gives_the_sheet_that_the_command_prints(
-    command: Callable[..., Ran], short_mix: Path, small_plan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    command: Callable[..., Ran], brief_mix: Path, small_plan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     lock = {"limiter.release_ms": 80}
     found = autochain.suggest(
-        short_mix, lufs=-9.0, ceiling_dbtp=-1.0, budget=8, config=small_plan, lock=lock, without=["transient"]
+        brief_mix, lufs=-9.0, ceiling_dbtp=-1.0, budget=8, config=small_plan, lock=lock, without=["transient"]
     )
     asked = ("--lufs", -9, "--ceiling", -1, "--budget", 8, "--config", small_plan, "--lock", "limiter.release_ms=80")
-    ran = command("suggest", short_mix, *asked, "--without", "transient", "--json", "--no-log")
+    ran = command("suggest", brief_mix, *asked, "--without", "transient", "--json", "--no-log")
     assert json.loads(ran.out) == json.loads(found.json())
     assert list(tmp_path.iterdir()) == []
-    samples = soundfile.read(short_mix)
+    samples = soundfile.read(brief_mix)
     again = autochain.suggest(
         samples, lufs=-9.0, ceiling_dbtp=-1.0, budget=8, config=small_plan, lock=lock, without=["transient"]
     )

@@ -4,7 +4,7 @@
 the calling kernel: after a change here, touch those files (grep for the name).
 """
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,28 +15,6 @@ Integers = npt.NDArray[np.integer[Any]]
 
 # Runs no further apart are one: what a run costs beyond its frames is worth about as many frames.
 GAP_BLOCKS = 2
-
-
-class WatchBounds(NamedTuple):
-    """What `watch` takes, made by `oversample.Watch`: bounds of the filter, and scratch with its integer views."""
-
-    block: int
-    radius: int
-    absolute_sum: float
-    curvature_sum: float
-    hides_over: int
-    absolute_top: float
-    straight_top: float
-    curvature_top: float
-    mask: Any
-    bend: Floats
-    bend_bits: Integers
-    level: Floats
-    level_bits: Integers
-    curve: Floats
-    curve_bits: Integers
-    starts: npt.NDArray[np.int64]
-    stops: npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -142,19 +120,20 @@ def find_runs(
 
 
 @njit(cache=True, nogil=True)
-def watch(x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: WatchBounds) -> int:
-    """Fill `bounds.starts` and `stops` with the runs of a window that may exceed `limit`; returns their number.
+def watch(
+    x: Floats, bits: Integers, channels: int, first: int, last: int, limit: float, bounds: tuple[Any, ...]
+) -> int:
+    """Fill the starts and stops in `bounds` with the runs of a window that may exceed `limit`; returns their number.
 
-    `bits` is an integer view of the interleaved `x`; frames first .. last are looked at.
+    `bits` is an integer view of the interleaved `x`; frames first .. last are looked at. `bounds` are made by
+    `oversample.Watch`: bounds of the filter, and scratch with its integer views.
     """
-    block_levels(
-        x, bits, bounds.bend, bounds.bend_bits, bounds.mask, channels, bounds.block, bounds.level_bits,
-        bounds.curve_bits,
-    )  # fmt: skip
+    block, radius, absolute_sum, curvature_sum, hides_over, absolute_top, straight_top, curvature_top = bounds[:8]
+    mask, bend, bend_bits, level, level_bits, curve, curve_bits, starts, stops = bounds[8:]
+    block_levels(x, bits, bend, bend_bits, mask, channels, block, level_bits, curve_bits)
     return find_runs(
-        bounds.level, bounds.curve, first // bounds.block, last // bounds.block, bounds.radius, bounds.absolute_sum,
-        bounds.curvature_sum, limit, bounds.block, bounds.starts, bounds.stops, bounds.hides_over, bounds.absolute_top,
-        bounds.straight_top, bounds.curvature_top,
+        level, curve, first // block, last // block, radius, absolute_sum, curvature_sum, limit, block, starts, stops,
+        hides_over, absolute_top, straight_top, curvature_top,
     )  # fmt: skip
 
 

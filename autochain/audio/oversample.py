@@ -206,27 +206,24 @@ class Watch:
         blocks = frames // BLOCK_FRAMES
         integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
         bend, (level, curve) = np.zeros(_BENDS_FRAMES * channels, dtype), np.zeros((2, blocks), dtype)
-        starts, stops = np.empty((2, blocks // 2 + 1), np.int64)
         self._integer = integer
-        self._bounds = kernels.WatchBounds(
-            block=BLOCK_FRAMES,
-            radius=-(-(filter_.reach + 1) // BLOCK_FRAMES),
-            absolute_sum=filter_.absolute_sum,
-            curvature_sum=filter_.curvature_sum,
-            hides_over=0 if hidden is None else max(0, hidden.frames // BLOCK_FRAMES - 1),
-            absolute_top=0.0 if hidden is None else hidden.absolute_sum * _WITH_ROUNDING,
-            straight_top=0.0 if hidden is None else hidden.straight_sum * _WITH_ROUNDING,
-            curvature_top=0.0 if hidden is None else hidden.curvature_sum * _WITH_ROUNDING,
-            mask=integer.type(np.iinfo(integer).max),  # all but the sign bit
-            bend=bend,
-            bend_bits=bend.view(integer),
-            level=level,
-            level_bits=level.view(integer),
-            curve=curve,
-            curve_bits=curve.view(integer),
-            starts=starts,
-            stops=stops,
-        )
+        tops = (0.0, 0.0, 0.0)
+        if hidden is not None:
+            tops = hidden.absolute_sum, hidden.straight_sum, hidden.curvature_sum
+        self._runs = np.empty((2, blocks // 2 + 1), np.int64)
+        # A plain tuple: numba keeps the types of what a loop takes beside the compiled code, and could not read that
+        # again after a class of ours had another name.
+        self._bounds = (
+            BLOCK_FRAMES,
+            -(-(filter_.reach + 1) // BLOCK_FRAMES),
+            filter_.absolute_sum,
+            filter_.curvature_sum,
+            0 if hidden is None else max(0, hidden.frames // BLOCK_FRAMES - 1),
+            *(top * _WITH_ROUNDING for top in tops),
+            integer.type(np.iinfo(integer).max),  # all but the sign bit
+            bend, bend.view(integer), level, level.view(integer), curve, curve.view(integer),
+            self._runs[0], self._runs[1],
+        )  # fmt: skip
 
     def runs(
         self, window: Samples, first: int, last: int, limit: float
@@ -242,10 +239,10 @@ class Watch:
         limit
             Linear.
         """
-        flat, bounds = window.reshape(-1), self._bounds
+        flat = window.reshape(-1)
         limit /= _WITH_ROUNDING
-        count = kernels.watch(flat, flat.view(self._integer), window.shape[1], first, last, limit, bounds)
-        return bounds.starts[:count], bounds.stops[:count]
+        count = kernels.watch(flat, flat.view(self._integer), window.shape[1], first, last, limit, self._bounds)
+        return self._runs[0, :count], self._runs[1, :count]
 
 
 def margin(filter_: Interpolator) -> int:

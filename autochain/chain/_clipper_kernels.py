@@ -34,6 +34,7 @@ def clip_runs(
     ceiling: float,
     half_width: float,
     up: Floats,
+    tops: Floats,
     first: int,
     residual: Floats,
     low: int,
@@ -50,7 +51,7 @@ def clip_runs(
     For frames low .. high, `peak` takes the largest |u| per hop where the curve bends and `loss`, shape
     (channels, hops), the sum of 1 - |f(u)/u| over the points; `frame` is the place of frame 0 in the stream.
     Only frames where the curve bends take part in the low-pass, so it runs from those outwards. The factor is a
-    multiple of four.
+    multiple of four. `tops` is scratch as wide as `up`.
     """
     residual[:] = 0.0
     factor, width = down_taps.shape
@@ -61,11 +62,15 @@ def clip_runs(
         for begin in range(starts[r], stops[r], piece):
             count = min(piece, stops[r] - begin)
             interpolate(flat, channels, begin, count, up_taps, up)
+            highest = tops[: count * channels]
+            highest[:] = 0.0
+            for p in range(factor):
+                points = up[p, : count * channels]
+                for i in range(points.size):
+                    highest[i] = max(highest[i], abs(points[i]))
             for channel in range(channels):
                 for i in range(channel, count * channels, channels):
-                    top = abs(up[0, i])
-                    for p in range(1, factor):
-                        top = max(top, abs(up[p, i]))
+                    top = highest[i]
                     if top <= knee:
                         continue
                     n = begin + i // channels

@@ -6,7 +6,7 @@ Reductions, 1 - gain, are whole multiples of 2^-30: sums of integers have no rou
 drift nor depend on where they began, and a gain of 1 stays exactly 1.
 """
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,50 +22,9 @@ UNIT = 1 << 30
 # What is left of a reduction goes to nothing at 1e-8 (9e-8 dB): the last rest would take hundreds of
 # milliseconds to vanish by itself.
 _NOTHING = 1e-8 * UNIT
+_FRAMES_SURE = 64
 
 FIXED, BY_WORK, TWO_STAGE = 0, 1, 2  # ways of release
-
-
-class Release(NamedTuple):
-    """A way of release, and what its loops take."""
-
-    way: int
-    fall: float
-    follow: float
-    slowest: float
-    hold: int
-    remember: float
-
-
-class LimiterLine(NamedTuple):
-    """Gain of one channel, or of both: state from cell to cell, and scratch.
-
-    `needs` has the look-ahead before the cell, `reductions` the length of both averages; `state` is the release's,
-    `sums` those of `smooth`. `total` is as long as what is done at a time.
-    """
-
-    first_length: int
-    second_length: int
-    needs: Integers
-    reductions: Integers
-    state: Floats
-    sums: Integers
-    total: Integers
-    highest_since: Integers
-
-
-class Tally(NamedTuple):
-    """Per hop of the stream the largest total and the sum of totals, of frames low .. high of a cell.
-
-    `frame` is the place of the cell's frame 0 in the stream.
-    """
-
-    low: int
-    high: int
-    frame: int
-    hop: int
-    most: Integers
-    summed: Integers
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -250,28 +209,26 @@ def link_needs(needs: Integers, link: float) -> None:
 
 
 @njit(cache=True, nogil=True, inline="always")
-def hold_maximum(needs: Integers, ahead: int, highest_since: Integers, held: Integers) -> None:
+def hold_maximum(needs: Integers, ahead: int, longer: Integers, held: Integers) -> None:
     """Fill held[n] with the maximum of needs[n .. n + ahead].
 
-    Block-wise prefix and suffix maxima (M. van Herk, Pattern Recognition Letters 13, 1992): three comparisons
-    a value, whatever the window. `highest_since` is scratch of ahead + 2.
+    By windows of doubled length, the last two overlapping: every loop goes by vectors. `longer`, shape (2, needs), is
+    scratch.
     """
-    window = ahead + 1
-    size = needs.size
-    highest_since[:] = 0
-    for begin in range(0, size, window):
-        count = min(window, size - begin)
-        so_far = needs[begin] * 0
-        for i in range(count):
-            so_far = max(so_far, needs[begin + i])
-            if begin + i >= ahead:
-                # highest_since[i] is the maximum of the block before from place i on.
-                held[begin + i - ahead] = max(so_far, highest_since[i + 1])
-        if count == window:
-            to_end = needs[begin] * 0
-            for i in range(window - 1, -1, -1):
-                to_end = max(to_end, needs[begin + i])
-                highest_since[i] = to_end
+    width = 1
+    row = 0
+    largest = needs
+    while 2 * width <= ahead + 1:
+        count = needs.size - 2 * width + 1
+        first, second, both = largest[:count], largest[width : width + count], longer[row, :count]
+        for n in range(count):
+            both[n] = max(first[n], second[n])
+        largest = longer[row]
+        row = 1 - row
+        width *= 2
+    first, second = largest[: held.size], largest[ahead + 1 - width : ahead + 1 - width + held.size]
+    for n in range(held.size):
+        held[n] = max(first[n], second[n])
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -279,11 +236,22 @@ def release_fixed(held: Integers, state: Floats, fall: float) -> None:
     """Let the reduction rise at once and fall by the share `fall` of it a frame; state[0] is the last one."""
     reduction = state[0]
     keep = 1.0 - fall
-    for n in range(held.size):
-        reduction = max(reduction * keep, float(held[n]))
-        if reduction < _NOTHING:
-            reduction = 0.0
-        held[n] = int(reduction)
+    left = 0.99 * keep**_FRAMES_SURE
+    for begin in range(0, held.size, _FRAMES_SURE):
+        end = min(held.size, begin + _FRAMES_SURE)
+        if reduction * left > _NOTHING:
+            # It does not come to nothing here: one test less between a value and the next, which waits for it.
+            for n in range(begin, end):
+                reduction = reduction * keep
+                need = float(held[n])
+                reduction = need if need > reduction else reduction
+                held[n] = int(reduction)
+        else:
+            for n in range(begin, end):
+                reduction = max(reduction * keep, float(held[n]))
+                if reduction < _NOTHING:
+                    reduction = 0.0
+                held[n] = int(reduction)
     state[0] = reduction
 
 
@@ -345,14 +313,15 @@ def smooth(reduction: Integers, first_length: int, second_length: int, sums: Int
 
 
 @njit(cache=True, nogil=True, inline="always")
-def release(held: Integers, state: Floats, how: Release) -> None:
-    """Raise what is held to the reduction, in place; `state` as of the way of release."""
-    if how.way == FIXED:
-        release_fixed(held, state, how.fall)
-    elif how.way == BY_WORK:
-        release_by_work(held, state, how.fall, how.slowest, how.hold, how.remember)
+def release(held: Integers, state: Floats, how: tuple[Any, ...]) -> None:
+    """Raise what is held to the reduction, in place; `how` has the fields of a `limiter_release.Release`."""
+    way, fall, follow, slowest, hold, remember = how
+    if way == FIXED:
+        release_fixed(held, state, fall)
+    elif way == BY_WORK:
+        release_by_work(held, state, fall, slowest, hold, remember)
     else:
-        release_two_stage(held, state, how.fall, how.follow)
+        release_two_stage(held, state, fall, follow)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -372,42 +341,54 @@ def apply_gain(x: Floats, channels: int, channel: int, total: Integers, unit: fl
 
 @njit(cache=True, nogil=True)
 def turn_down(
-    x: Floats, channels: int, channel: int, fresh: Integers, line: LimiterLine, how: Release, y: Floats, tally: Tally
+    x: Floats,
+    channels: int,
+    channel: int,
+    fresh: Integers,
+    line: tuple[Any, ...],
+    how: tuple[Any, ...],
+    y: Floats,
+    tally: tuple[Any, ...],
 ) -> bool:
     """Fill y with a cell of x under the gain of a line, which lies the look-ahead before the `fresh` needs.
 
-    `channel` as of `apply_gain`. Returns whether the line is at rest behind it: nothing held, released or averaged.
+    `channel` as of `apply_gain`, `line` and `how` are the fields of `limiter_gain.LimiterLine` and
+    `limiter_release.Release`. `tally` takes, per hop of the stream, the largest total and the sum of totals: low and
+    high frame of the cell that count, the place of the cell's frame 0 in the stream, frames of a hop, both arrays.
+    Returns whether the line is at rest behind it: nothing held, released or averaged.
     """
+    first_length, second_length, needs, reductions, state, sums, totals, longer = line
+    low, high, frame, hop, most, summed = tally
     cell = fresh.size
-    ahead, before = line.needs.size - cell, line.reductions.size - cell
-    unit = float(UNIT * line.first_length * line.second_length)
+    ahead, before = needs.size - cell, reductions.size - cell
+    unit = float(UNIT * first_length * second_length)
     for n in range(cell):
-        line.needs[ahead + n] = fresh[n]
-    hold_maximum(line.needs, ahead, line.highest_since, line.reductions[before:])
+        needs[ahead + n] = fresh[n]
+    hold_maximum(needs, ahead, longer, reductions[before:])
     # In pieces that stay in the first-level cache from one loop to the next.
-    for begin in range(0, cell, line.total.size):
-        end = min(cell, begin + line.total.size)
-        total = line.total[: end - begin]
-        release(line.reductions[before + begin : before + end], line.state, how)
-        smooth(line.reductions[begin : before + end], line.first_length, line.second_length, line.sums, total)
+    for begin in range(0, cell, totals.size):
+        end = min(cell, begin + totals.size)
+        total = totals[: end - begin]
+        release(reductions[before + begin : before + end], state, how)
+        smooth(reductions[begin : before + end], first_length, second_length, sums, total)
         apply_gain(x[begin * channels :], channels, channel, total, unit, y[begin * channels :])
-        n = max(begin, tally.low)
-        while n < min(end, tally.high):
-            block = (tally.frame + n) // tally.hop
-            stop = min(min(end, tally.high), (block + 1) * tally.hop - tally.frame)
-            highest, summed = tally.most[block], tally.summed[block]
+        n = max(begin, low)
+        while n < min(end, high):
+            block = (frame + n) // hop
+            stop = min(min(end, high), (block + 1) * hop - frame)
+            highest, here = most[block], summed[block]
             for i in range(n - begin, stop - begin):
                 highest = max(highest, total[i])
-                summed += total[i]
-            tally.most[block], tally.summed[block] = highest, summed
+                here += total[i]
+            most[block], summed[block] = highest, here
             n = stop
-    left = line.state[0] != 0.0 or line.state[1] != 0.0
-    for value in line.sums:
+    left = state[0] != 0.0 or state[1] != 0.0
+    for value in sums:
         left = left or value != 0
     for n in range(ahead):
-        line.needs[n] = line.needs[cell + n]
-        left = left or line.needs[n] != 0
+        needs[n] = needs[cell + n]
+        left = left or needs[n] != 0
     for n in range(before):
-        line.reductions[n] = line.reductions[cell + n]
-        left = left or line.reductions[n] != 0
+        reductions[n] = reductions[cell + n]
+        left = left or reductions[n] != 0
     return not left

@@ -68,6 +68,7 @@ class _Work:
     up_taps: Samples
     down_taps: Samples
     up: Samples
+    tops: Samples
     residual: Samples
     watch: Watch
 
@@ -133,7 +134,7 @@ class Clipping:
             self._peak, self._loss = grown(self._peak, hops), grown(self._loss, hops)
             kernels.clip_runs(
                 window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.up,
-                _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
+                work.tops, _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
                 self._first - _AROUND, self._hop, self._peak, self._loss,
             )  # fmt: skip
             kernels.add_residual(window, _AROUND, work.residual, _SIDE + _DOWN_REACH, output)
@@ -144,13 +145,15 @@ class Clipping:
     def _prepared(self, window: Samples) -> _Work:
         frames, channels = window.shape
         dtype = window.dtype
-        up = UP[self._factor]
+        filter_ = UP[self._factor]
+        up = scratch(filter_, channels, dtype)
         return _Work(
-            up_taps=up.mirrored.astype(dtype),
+            up_taps=filter_.mirrored.astype(dtype),
             down_taps=DOWN[self._factor].astype(dtype),
-            up=scratch(up, channels, dtype),
+            up=up,
+            tops=np.empty(up.shape[1], dtype),
             residual=np.zeros((channels, CELL_FRAMES + 2 * (_SIDE + _DOWN_REACH)), dtype),
-            watch=Watch(up, frames, channels, dtype),
+            watch=Watch(filter_, frames, channels, dtype),
         )
 
     def _traced(self) -> GainTrace:

@@ -123,12 +123,12 @@ class Limiting:
         else:
             hops = max(0, self._first + CELL_FRAMES) // self._hop + 1
             self._most, self._summed = grown(self._most, hops), grown(self._summed, hops)
-            tally = kernels.Tally(low, high, self._first, self._hop, self._most, self._summed)
+            tally = low, high, self._first, self._hop, self._most, self._summed
             self._at_rest = True
             for channel, line in enumerate(self._lines):
                 at_rest = kernels.turn_down(
                     source.reshape(-1), window.shape[1], channel if len(self._lines) > 1 else -1,
-                    self._needs[channel, BLOCK_FRAMES:-1], line, self._release, output.reshape(-1), tally,
+                    self._needs[channel, BLOCK_FRAMES:-1], tuple(line), tuple(self._release), output.reshape(-1), tally,
                 )  # fmt: skip
                 self._at_rest = self._at_rest and at_rest
         self._first += CELL_FRAMES

@@ -1,6 +1,7 @@
 """Ways back to full gain after a limiter has turned the level down."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,18 @@ BUSY_SLOWEST = 6.0
 TWO_STAGE_RATIO = 10.0
 
 
-def release_of(rate_hz: int, settings: StageSettings) -> kernels.Release:
+class Release(NamedTuple):
+    """A way of release and what its loop takes, in this order: a place in `RELEASES`, shares a frame, frames."""
+
+    way: int
+    fall: float
+    follow: float
+    slowest: float
+    hold: int
+    remember: float
+
+
+def release_of(rate_hz: int, settings: StageSettings) -> Release:
     """A limiter's way back to gain 1. It never takes anything from what is needed.
 
     With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
@@ -32,7 +44,7 @@ def release_of(rate_hz: int, settings: StageSettings) -> kernels.Release:
     - `two_stage`: d[n] = max(u[n], q[n], (1 - a) d[n-1]), q[n] = q[n-1] + c (u[n] - q[n-1]),
       c = 1 - exp(-1 / (TWO_STAGE_RATIO tau fs)).
     """
-    return kernels.Release(
+    return Release(
         way=RELEASES.index(settings.word("release_behaviour")),
         fall=_share(settings["release_ms"], rate_hz),
         follow=_share(TWO_STAGE_RATIO * settings["release_ms"], rate_hz),

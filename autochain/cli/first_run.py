@@ -9,12 +9,14 @@ from collections.abc import Callable
 
 import numpy as np
 
-from autochain.chain.chain import DEFAULT
+from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.settings import BUS_COMPRESSOR, CLIPPER, DRIVE, LIMITER, PEAK_COMPRESSOR, TRANSIENT, ChainSettings
+from autochain.chain.sidechain import Sidechain, peak_reductions_db
 from autochain.cli.first_check import INSPECTION, RATE_HZ, compile_halves, compiled_now, sound
 from autochain.measure._crest_kernels import window_levels
 from autochain.measure.crest import CrestReference, local_crest_db
 from autochain.measure.distortion import DistortionReference
+from autochain.measure.image import BalanceReference
 from autochain.measure.movement import gain_movement_db
 from autochain.prepare.symmetry import choose_rotation
 from autochain.progress import Progress
@@ -48,10 +50,21 @@ def _chain() -> None:
             DRIVE: {"gain_db": 9.0},
             CLIPPER: {"ceiling_dbfs": -6.0},
             TRANSIENT: {"onset_db": 1.0},
-            LIMITER: {},
+            LIMITER: {"ceiling_dbtp": -12.0},
         }
     )
     DEFAULT.render(sound(), RATE_HZ, DEFAULT.checked(settings))
+
+
+def _sidechains() -> None:
+    settings = STAGES[PEAK_COMPRESSOR].checked({})
+    several = [Sidechain.of(sound(), RATE_HZ, settings)] * 2
+    for coarse in (False, True):
+        peak_reductions_db(several, settings, RATE_HZ // 10, coarse=coarse)
+
+
+def _image() -> None:
+    BalanceReference(sound(), RATE_HZ).compare(0.5 * sound())
 
 
 def _crest() -> None:
@@ -59,7 +72,7 @@ def _crest() -> None:
 
 
 _ONE_HALF: tuple[Callable[[], object], ...] = (*INSPECTION, _distortion, _movement, _rotation)
-_OTHER_HALF = (_chain, _crest)
+_OTHER_HALF = (_chain, _sidechains, _crest, _image)
 
 if __name__ == "__main__":
     gc.disable()

@@ -1,7 +1,9 @@
 """Everything that is looked at before a mix is worked on: one pass over it, up to three when there may be clicks."""
 
+from collections import deque
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +26,7 @@ from autochain.measure.spikes import SpikeCells, SpikeMeter
 from autochain.threads import cores
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
-_THREADS = min(4, cores())
+_BLOCKS_AHEAD = 2
 _AT_EDIT_S = 0.005
 
 
@@ -64,7 +66,7 @@ def inspect_file(path: str | Path) -> Inspection:
 
 
 def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspection:
-    """Look at a sound with one thread per core: meters know nothing of each other, and nearly all release the lock.
+    """Look at a sound, a thread for every meter: they know nothing of each other, and nearly all release the lock.
 
     `blocks` are iterated twice more when there may be clicks; their size does not change the result.
     """
@@ -72,14 +74,19 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
     hum, jumps = HumMeter(rate_hz, channels), JumpMeter(rate_hz, channels)
     resonance = ResonanceMeter(rate_hz, channels)
     frames = 0
-    with ThreadPoolExecutor(_THREADS) as pool:
-        busy: list[Future[None]] = []
-        for block in blocks:  # the next block is decoded while this one is looked at
-            _done(busy)
+    with ExitStack() as stack:
+        pushes = (resonance.push, mix.push, spike_meter.push, jumps.push, hum.push)
+        # Each takes its blocks in order and waits for none of the others, as long as these are not far behind.
+        threads = [stack.enter_context(ThreadPoolExecutor(1)) for _ in pushes]
+        under_way: deque[list[Future[None]]] = deque()
+        for block in blocks:
             frames += block.shape[0]
-            # The longest first, so that the last ones even out.
-            busy = [pool.submit(meter.push, block) for meter in (resonance, mix, spike_meter, jumps, hum)]
-        _done(busy)
+            under_way.append([one.submit(push, block) for one, push in zip(threads, pushes, strict=True)])
+            if len(under_way) > _BLOCKS_AHEAD:
+                _done(under_way.popleft())
+        for last in under_way:
+            _done(last)
+        pool = stack.enter_context(ThreadPoolExecutor(cores()))
         hums, jumped, mapped = pool.submit(hum.result), pool.submit(jumps.result), pool.submit(resonance.result)
         cells, measured = spike_meter.result(), mix.result()
         # Some clicks are edits: the sound around them is looked at once more.

@@ -28,8 +28,8 @@ BASELINE_WORDS = {
 
 Grids = Mapping[str, Sequence[Coordinates]]
 Family = tuple[str, Coordinates]
-# After the corners and the middle of a grid: so many rounds of so many points, where the best is expected.
-_ROUNDS, _A_ROUND = 2, 2
+# After the corners and the middle of a grid: so many more points, one after the other, where the best is expected.
+_MORE = 3
 
 
 def baseline_grids(trade_default: Coordinates, plan: Baselines) -> dict[str, list[Coordinates]]:
@@ -64,6 +64,11 @@ def corners(grids: Grids) -> list[Family]:
     return found
 
 
+def most_to_tune(grids: Grids) -> int:
+    """How many points `tuned` tries at most."""
+    return sum(min(_MORE, max(0, len(points) - 3)) for points in grids.values())
+
+
 def tuned(
     grids: Grids,
     tried: Sequence[tuple[str, Trial]],
@@ -83,7 +88,7 @@ def tuned(
     evaluate
         Evaluates points and adds them to `tried`; gives none once the search is stopped.
     """
-    for _ in range(_ROUNDS):
+    for _ in range(_MORE):
         asked = [(name, point) for name, points in grids.items() for point in _promising(name, points, tried, ranges)]
         if not asked or not evaluate(asked):
             break
@@ -95,8 +100,8 @@ def _promising(
     known = {t.coordinates: t.score for name, t in tried if name == family and t.coordinates is not None}
     left = [point for point in points if point not in known]
     if not left or len(known) < 2:
-        return left[:_A_ROUND]
+        return left[:1]
     places = np.array([to_vector(point, ranges) for point in (*known, *left)])
     seen, scores = features(places), np.array(list(known.values()))
     mean, _ = Surrogate().fit(seen[: len(known)], np.log1p(scores - scores.min())).expect(seen[len(known) :])
-    return [left[place] for place in np.argsort(np.round(mean, 9), kind="stable")[:_A_ROUND]]
+    return [left[int(np.argmin(np.round(mean, 9)))]]

@@ -23,7 +23,7 @@ from autochain.threads import in_threads
 _T = TypeVar("_T")
 
 # Libraries whose version can change a number.
-_LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "joblib")
+_LIBRARIES = ("numpy", "scipy", "numba", "soundfile")
 
 
 @cache

@@ -81,11 +81,12 @@ class ModelSampler:
         return list(self._asked)
 
     def ask(self, count: int) -> list[Coordinates]:
-        """`count` points to evaluate, all inside the ranges; at least one is known."""
-        if not self._scores:
+        """`count` points to evaluate, all inside the ranges: spread over them where nothing is known."""
+        model = self.learned()
+        if model is None:
             return self.spread(count)
         places, scores = np.array(self._places), np.array(self._scores)
-        values, seen, model = self._values(), features(places), self.learned()
+        values, seen = self._values(), features(places)
         candidates = self._candidates(places[np.argsort(scores, kind="stable")[:_LEADERS]])
         self._asked = []
         for _ in range(count):
@@ -97,8 +98,10 @@ class ModelSampler:
             model = model.with_points(seen, values)
         return list(self._asked)
 
-    def learned(self) -> Surrogate:
-        """Model of the score, as its distance to the best on a log scale; at least one point is known."""
+    def learned(self) -> Surrogate | None:
+        """Model of the score, as its distance to the best on a log scale; None where nothing is known."""
+        if not self._scores:
+            return None
         sweeps = _FIRST_SWEEPS if len(self._scores) < 2 * len(NAMES) else _SWEEPS
         return self._model.fit(features(np.array(self._places)), self._values(), sweeps)
 

@@ -6,7 +6,7 @@ from functools import partial
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Config, Coordinates
 from autochain.errors import StoppedError
-from autochain.search.baselines import WITH_LOCKS, Family, baseline_grids, corners, tuned
+from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids, corners, most_to_tune, tuned
 from autochain.search.binding import Binding
 from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator, Trial
@@ -87,10 +87,14 @@ class Trials:
         self._run.progress("calibrating the excerpts", 0.0)
         self._excerpts.warm()
         self._aim = self.calibrated()
-        self._spend_on_known()
-        while self._left() and not self._stopped():
-            points = self._sampler.ask(min(self._plan.batch, self._left()))
+        grids = {} if self._seeds else self._distinct()
+        self._spend_on_known(grids)
+        # Simple chains are tuned at the end: what the model asks for comes no worse without them.
+        kept = min(most_to_tune(grids), self._left() // 3)
+        while (left := self._left() - kept) > 0 and not self._stopped():
+            points = self._sampler.ask(min(self._plan.batch, left))
             self._sampler.tell([trial.score for trial in self._of_budget([(_OWN, point) for point in points])])
+        tuned(grids, self._families, self._plan.ranges, self._in_batches)
         best = self._best()
         if not self._stopped():
             best = self._simpler(best)
@@ -134,18 +138,15 @@ class Trials:
         a_lu = (costs[1] - costs[0]) / rise_lu if rise_lu > 0.0 else 0.0
         return Aim(lufs=heard.solution.reached_lufs + missing_lu, score_per_lu=min(_MOST_A_LU, max(0.0, a_lu)))
 
-    def _spend_on_known(self) -> None:
+    def _spend_on_known(self, grids: Grids) -> None:
         """What is tried whatever comes of it: earlier points, simple chains, and a spread of others."""
         plan = self._plan
         first = self._seeds if self._seeds or self._binding.near is None else (self._start,)
         # An earlier sheet's own point comes first, so that the smallest budget holds it.
         self._in_batches([(_OWN, point) for point in first])
-        if self._seeds:
-            return
-        grids = self._distinct()
-        self._in_batches(corners(grids)[: max(2, self._left())])
-        self._in_batches([(_OWN, point) for point in self._sampler.spread(plan.startup)])
-        tuned(grids, self._families, plan.ranges, lambda asked: self._in_batches(asked))
+        if not self._seeds:
+            self._in_batches(corners(grids)[: max(2, self._left())])
+            self._in_batches([(_OWN, point) for point in self._sampler.spread(plan.startup)])
 
     def _in_batches(self, asked: Sequence[Family]) -> list[Trial]:
         """Evaluate points of the budget, whole batches at a time, and teach the sampler those that bind alike."""

@@ -23,8 +23,9 @@ PAUSE_S = 5.0
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory, command: Callable[..., Any]) -> Path:
     mixes, out = tmp_path_factory.mktemp("mixes"), tmp_path_factory.mktemp("album")
+    songs = [make_demo("dense_rock", RATE, 10.0, 1 + k) for k in range(3)]
     for k in range(TRACKS):
-        samples = make_demo("dense_rock", RATE, 10.0, 1 + k)[: 5 * RATE]
+        samples = songs[k % 3][k // 3 * RATE // 2 :][: 5 * RATE]
         if k == 2:  # narrower than the others by 10 dB, and a long pause behind it
             middle, side = samples.mean(axis=1), 0.5 * (samples[:, 0] - samples[:, 1]) * 10.0**-0.5
             samples = np.column_stack([middle + side, middle - side])

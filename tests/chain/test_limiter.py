@@ -12,7 +12,7 @@ from autochain.chain import _limiter_kernels as kernels
 from autochain.chain import limiter
 from autochain.chain.clipper import STAGE as CLIPPER
 from autochain.chain.limiter import DETECTOR, STAGE
-from autochain.chain.limiter_gain import attack_samples, lookahead_samples
+from autochain.chain.limiter_gain import LimiterLine, attack_samples, lookahead_samples
 from autochain.chain.limiter_release import (
     BUSY_HOLD_MS,
     BUSY_MEMORY_MS,
@@ -168,7 +168,7 @@ def released(needs, release_ms, behaviour="fixed", rate_hz=RATE):
     """Reductions that a behaviour makes of needs; both as shares of 1."""
     units = np.round(np.asarray(needs) * kernels.UNIT).astype(np.int32)
     own = settings(release_ms=release_ms, behaviour=behaviour)
-    kernels.release(units, first_state(rate_hz, own), release_of(rate_hz, own))
+    kernels.release(units, first_state(rate_hz, own), tuple(release_of(rate_hz, own)))
     return units / kernels.UNIT
 
 
@@ -488,7 +488,7 @@ def test_plain_python_and_compiled_loops_agree():
         )  # fmt: skip
         linked = needs.copy()
         loops(kernels.link_needs)(linked, 0.3)
-        loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros(32, np.int32), held)
+        loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros((2, 200), np.int32), held)
         even, dense, two = np.concatenate((np.zeros(32, np.int32), held)), held.copy(), held.copy()
         states = np.zeros((3, 3))
         loops(kernels.release_fixed)(even[32:], states[0], 0.02)
@@ -502,14 +502,14 @@ def test_plain_python_and_compiled_loops_agree():
         apart = np.zeros((170, 2))
         loops(kernels.apply_gain)(x_flat, 2, 1, total, scale, apart.reshape(-1))
         whole = np.zeros((170, 2))
-        line = kernels.Line(
+        line = LimiterLine(
             first_length=15, second_length=17, needs=np.zeros(200, np.int32), reductions=np.zeros(202, np.int32),
             state=np.zeros(3), sums=np.zeros(3, np.int64), total=np.zeros(64, np.int64),
-            highest_since=np.zeros(32, np.int32),
+            longer=np.zeros((2, 200), np.int32),
         )  # fmt: skip
         rests = loops(kernels.turn_down)(
-            x_flat, 2, -1, needs[0, :170], line, kernels.Release(0, 0.02, 0.0, 0.0, 0, 0.0), whole.reshape(-1),
-            kernels.Tally(3, 165, 20, 44, most, summed),
+            x_flat, 2, -1, needs[0, :170], tuple(line), (0, 0.02, 0.0, 0.0, 0, 0.0), whole.reshape(-1),
+            (3, 165, 20, 44, most, summed),
         )  # fmt: skip
         loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(

@@ -3,6 +3,7 @@
 import base64
 import io
 import re
+from functools import cache
 
 import numpy as np
 import pyebur128
@@ -18,6 +19,11 @@ from autochain.page.near import LowLines, OutlineMeter, flat_at, hole_end, hump_
 from autochain.prepare.finding import Finding
 
 RATE_HZ = 44100
+
+
+@cache
+def song(character: str) -> np.ndarray:
+    return make_demo(character, RATE_HZ, 10.0, 1)
 
 
 def finding(code: str, times_s: tuple[float, ...] = (), **more) -> Finding:
@@ -40,7 +46,7 @@ def decoded(extract: Extract) -> tuple[np.ndarray, int]:
 
 
 def test_the_picture_of_a_click_has_it_in_the_middle_and_only_its_channel():
-    samples = make_demo("vocal_with_piano", RATE_HZ, 10.0, 1)
+    samples = song("vocal_with_piano").copy()
     frame = 100_003
     samples[frame, 1] += 0.3
     # Blocks that cut through the picture.
@@ -170,7 +176,7 @@ def test_a_place_begins_a_second_before_it_and_lies_inside_the_mix():
 @pytest.mark.parametrize("gain", [2.0, 0.05])
 def test_a_place_plays_at_the_promised_level_as_libebur128_reads_it(gain):
     """-26 LUFS and peaks under -12 dBFS, limits of this project: dense music by its loudness, a click by its peak."""
-    samples = (gain * make_demo("dense_rock", RATE_HZ, 10.0, 1)).astype(np.float32)
+    samples = (gain * song("dense_rock")).astype(np.float32)
     seen = looked(samples, finding("click", (3.0,)))
     heard, rate_hz = decoded(seen.extracts[0])
     state = pyebur128.R128State(2, rate_hz, pyebur128.MeasurementMode.MODE_I)
@@ -186,7 +192,7 @@ def test_a_place_plays_at_the_promised_level_as_libebur128_reads_it(gain):
 
 
 def test_one_channel_is_levelled_as_the_two_loudspeakers_that_play_it():
-    mono = make_demo("dense_rock", RATE_HZ, 10.0, 1)[:, :1].copy()
+    mono = song("dense_rock")[:, :1].copy()
     heard, rate_hz = decoded(looked(mono, finding("click", (2.0,))).extracts[0])
     assert heard.shape[1] == 1
     state = pyebur128.R128State(2, rate_hz, pyebur128.MeasurementMode.MODE_I)
@@ -222,7 +228,7 @@ def test_room_keeps_first_places_longest_in_whatever_order_they_come():
 
 
 def test_two_findings_at_one_place_share_its_sound_and_none_is_made_unasked():
-    samples = make_demo("vocal_with_piano", RATE_HZ, 10.0, 1)
+    samples = song("vocal_with_piano")
     both = (finding("click", (2.0,)), finding("dropout", (2.0, 4.0)))
     seen = looked(samples, *both)
     assert len(seen.extracts) == 2
@@ -233,6 +239,6 @@ def test_two_findings_at_one_place_share_its_sound_and_none_is_made_unasked():
 
 
 def test_kinds_without_a_picture_have_their_words_alone():
-    samples = make_demo("vocal_with_piano", RATE_HZ, 10.0, 1)
+    samples = song("vocal_with_piano")
     (look,) = looked(samples, finding("mono_compatibility", (2.0,))).looks
     assert (look.whole, look.caption, look.places[0].picture) == ("", "", "")

@@ -1,5 +1,7 @@
 """Tone moves toward references, measured in third octaves of the rendered result."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
@@ -14,8 +16,14 @@ RATE_HZ = 44100
 MOST_DB = 1.5
 
 
+@cache
 def song(character="dense_rock", seed=31):
     return make_demo(character, RATE_HZ, 12.0, seed)
+
+
+@cache
+def own_profile():
+    return profile(song(), RATE_HZ)
 
 
 def shelved(samples, freq_hz, gain_db, kind):
@@ -50,7 +58,7 @@ def test_a_mix_that_is_its_own_reference_needs_no_move(character):
 
 @pytest.mark.parametrize(("low_db", "high_db"), [(4.0, -4.0), (-4.0, 4.0), (0.0, 5.0), (5.0, 0.0)])
 def test_a_mix_tilted_by_shelves_is_brought_back_within_the_limit(low_db, high_db):
-    reference = profile(song(), RATE_HZ)
+    reference = own_profile()
     tilted = shelved(shelved(song(), 150.0, low_db, "low"), 5000.0, high_db, "high")
     own = profile(tilted, RATE_HZ)
     moves = find_tone_moves(own, common([reference]), MOST_DB).moves
@@ -69,7 +77,7 @@ def test_a_mix_tilted_by_shelves_is_brought_back_within_the_limit(low_db, high_d
 
 def test_inside_the_references_spread_nothing_is_moved():
     # Two references that differ by the very tilt of the mix, one to either side.
-    mix = profile(song(), RATE_HZ)
+    mix = own_profile()
     bright, dark = (profile(shelved(song(), 4000.0, g, "high"), RATE_HZ) for g in (3.0, -3.0))
     assert find_tone_moves(mix, common([bright, dark]), MOST_DB).moves == ()
 
@@ -99,7 +107,7 @@ def test_one_channel_is_moved_as_a_whole():
 def test_a_tilted_version_is_followed_within_0_7_db(size_db, low, high):
     # 0.7 dB: common practice, no source. Judged as `bench_rotation_tone.py` does, relative to 315 Hz to 2 kHz.
     theirs = shelved(shelved(song(), 150.0, low * size_db, "low"), 4000.0, high * size_db, "high")
-    own, reference = profile(song(), RATE_HZ), profile(theirs, RATE_HZ)
+    own, reference = own_profile(), profile(theirs, RATE_HZ)
     tone = find_tone_moves(own, common([reference]), MOST_DB, 3.0)
     assert tone.alike
     assert {m.channel for m in tone.moves} == {"stereo"}
@@ -110,7 +118,7 @@ def test_a_tilted_version_is_followed_within_0_7_db(size_db, low, high):
 
 
 def test_one_decibel_moves_a_quarter_does_not():
-    own = profile(song(), RATE_HZ)
+    own = own_profile()
     for kind, freq_hz in (("low", 150.0), ("high", 4000.0)):
         for gain_db, drawn in ((1.0, True), (-1.0, True), (0.25, False)):
             reference = profile(shelved(song(), freq_hz, gain_db, kind), RATE_HZ)
@@ -120,7 +128,7 @@ def test_one_decibel_moves_a_quarter_does_not():
 def test_all_moves_together_keep_the_limit_at_every_frequency():
     own = profile(shelved(shelved(song(), 150.0, 8.0, "low"), 4000.0, -8.0, "high"), RATE_HZ)
     for most_db in (1.0, 3.0):
-        tone = find_tone_moves(own, common([profile(song(), RATE_HZ)]), MOST_DB, most_db)
+        tone = find_tone_moves(own, common([own_profile()]), MOST_DB, most_db)
         settings = BROAD.checked(bands([m.settings for m in tone.moves]))
         gain_db = response_db(settings, np.geomspace(40.0, 16000.0, 100), RATE_HZ, "mid")
         # 0.05 for the step of 0.1 dB; between bands and for the matched digital curves 0.1
@@ -129,7 +137,7 @@ def test_all_moves_together_keep_the_limit_at_every_frequency():
 
 
 def test_another_song_counts_as_unlike_and_keeps_to_the_small_limit():
-    own, other = profile(song(), RATE_HZ), profile(song("sparse_acoustic", 32), RATE_HZ)
+    own, other = own_profile(), profile(song("sparse_acoustic", 32), RATE_HZ)
     tone = find_tone_moves(own, common([other]), 1.5, 3.0)
     assert not tone.alike
     assert tone.most_db == 1.5

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ def silent(seconds: float) -> np.ndarray:
     return np.zeros((round(seconds * RATE), 2), np.float32)
 
 
+@cache
 def song(seed: int = 1) -> np.ndarray:
     """Eight seconds that begin and end at once."""
     whole = make_demo("dense_rock", RATE, 12.0, seed)

@@ -15,12 +15,12 @@ from tests.fresh_process import holds_compiled_code, in_fresh_process
 
 
 @pytest.fixture(scope="module")
-def runs(cold_run, excerpts_mix, small_plan, tmp_path_factory):
+def runs(cold_run, excerpts_mix, sensing_plan, tmp_path_factory):
     """One job with nothing compiled before, and two jobs with everything compiled."""
     cold, compiled = cold_run()
     assert holds_compiled_code(compiled)
     folder = tmp_path_factory.mktemp("runs")
-    return cold, in_fresh_process(excerpts_mix, small_plan, folder / "another place", 2, compiled)
+    return cold, in_fresh_process(excerpts_mix, sensing_plan, folder / "another place", 2, compiled)
 
 
 @pytest.mark.parametrize("end", ["sheet.html", "sheet.json", "sheet.md", "preview.wav"])
@@ -34,9 +34,9 @@ def test_only_the_first_run_compiles_and_leaves_nothing_to_the_search(runs):
     assert ["compiling, once after an installation" in text for text in said] == [True, False]
 
 
-def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix, small_plan, tmp_path):
+def test_this_process_gives_the_bytes_of_a_fresh_one(runs, command, excerpts_mix, sensing_plan, tmp_path):
     ran = command(
-        "suggest", excerpts_mix, "--lufs", -9, "--config", small_plan, "--budget", 14, "-o", tmp_path, "--jobs", 2
+        "suggest", excerpts_mix, "--lufs", -9, "--config", sensing_plan, "--budget", 14, "-o", tmp_path, "--jobs", 2
     )
     assert ran.code == 0, ran.err
     assert (tmp_path / "excerpts.sheet.json").read_bytes() == (runs[0] / "excerpts.sheet.json").read_bytes()
@@ -57,7 +57,7 @@ def test_nothing_in_the_file_names_jobs_folder_or_time(runs):
             for inner in value:
                 yield from keys(inner)
 
-    names = set(keys(json.loads(text))) - {"joblib"}  # a library whose version is named
+    names = set(keys(json.loads(text)))
     assert not {n for n in names if re.search(r"job|thread|path|folder|date|created|elapsed|host|user|cores", n)}
     assert not re.search(r"\b20\d\d-\d\d-\d\d|\d\d:\d\d:\d\d", text)
     assert str(Path.home()) not in text
@@ -78,18 +78,18 @@ def trials_of(mix, plan, seed, run):
 
 
 @pytest.fixture(scope="module")
-def one(excerpts_mix, small_plan):
-    return trials_of(read_mix(excerpts_mix), small_plan, 1, RunOptions())
+def one(excerpts_mix, sensing_plan):
+    return trials_of(read_mix(excerpts_mix), sensing_plan, 1, RunOptions())
 
 
 @pytest.mark.parametrize("run", [RunOptions(jobs=2), RunOptions(jobs=4), LastFirst()], ids=["2", "4", "last first"])
-def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, excerpts_mix, small_plan, run):
-    again = trials_of(read_mix(excerpts_mix), small_plan, 1, run)
+def test_trials_do_not_depend_on_jobs_or_on_who_finishes_first(one, excerpts_mix, sensing_plan, run):
+    again = trials_of(read_mix(excerpts_mix), sensing_plan, 1, run)
     assert (one.done, one.best) == (again.done, again.best)
 
 
-def test_another_seed_tries_other_points(one, excerpts_mix, small_plan):
-    other = trials_of(read_mix(excerpts_mix), small_plan, 2, RunOptions(jobs=2))
+def test_another_seed_tries_other_points(one, excerpts_mix, sensing_plan):
+    other = trials_of(read_mix(excerpts_mix), sensing_plan, 2, RunOptions(jobs=2))
     baselines = len(one.families)
     assert [t.coordinates for t in one.done[:baselines]] == [t.coordinates for t in other.done[:baselines]]
     # Past the baselines another seed draws other points; leaders judged anew, and a stage switched off one of

@@ -25,8 +25,8 @@ BUDGET = 18
 
 
 @pytest.fixture(scope="module")
-def plan(small_plan):
-    return read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
+def plan(sensing_plan):
+    return read_config(sensing_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
 
 
 @pytest.fixture(scope="module")
@@ -94,13 +94,13 @@ def test_every_float_comes_back_to_the_last_bit(whole, mix, plan):
         assert tuple(journal.find(number) for number in range(len(spent.done))) == spent.done
 
 
-def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, small_plan):
+def test_a_journal_of_another_request_is_refused_by_what_differs(whole, mix, sensing_plan):
     path = whole[2]
-    other = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
+    other = read_config(sensing_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET + 1}})
     with pytest.raises(JournalError, match="budget was 18, is now 19"):
         Journal(path, request_of(mix.sha256, other, Decisions()), resume=True)
     locked = Decisions(locks=ChainSettings({"limiter": {"release_ms": 60.0}}))
-    same = read_config(small_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
+    same = read_config(sensing_plan, {"target": {"lufs": -9.0}, "search": {"budget": BUDGET}})
     with pytest.raises(JournalError, match=r"locks was \{\}, is now"):
         Journal(path, request_of(mix.sha256, same, locked), resume=True)
 
@@ -161,19 +161,21 @@ ASKED = ("--lufs", -9, "--budget", BUDGET)
 
 
 @pytest.fixture(scope="module")
-def straight(excerpts_mix, small_plan, command, tmp_path_factory):
+def straight(excerpts_mix, sensing_plan, command, tmp_path_factory):
     """What the command writes when nobody stops it."""
     out = tmp_path_factory.mktemp("straight")
-    assert command("suggest", excerpts_mix, *ASKED, "--config", small_plan, "-o", out).code == 0
+    assert command("suggest", excerpts_mix, *ASKED, "--config", sensing_plan, "-o", out).code == 0
     assert not list(out.glob("*.jsonl"))  # the search came to its end
     return out
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
-def test_killed_and_resumed_by_command_gives_the_same_bytes(excerpts_mix, small_plan, straight, tmp_path, command, how):
-    asked = (*ASKED, "--config", small_plan)
+def test_killed_and_resumed_by_command_gives_the_same_bytes(
+    excerpts_mix, sensing_plan, straight, tmp_path, command, how
+):
+    asked = (*ASKED, "--config", sensing_plan)
     out = tmp_path / "out"
-    process = started(excerpts_mix, small_plan, out)
+    process = started(excerpts_mix, sensing_plan, out)
     kept = out / "excerpts.journal.jsonl"
     wait_for_trials(kept, 6, process)  # past the baselines, inside a batch of four or not: either must do
     process.send_signal(how)
@@ -200,9 +202,9 @@ def test_killed_and_resumed_by_command_gives_the_same_bytes(excerpts_mix, small_
     assert not kept.exists()
 
 
-def test_ctrl_c_twice_leaves_at_once_and_keeps_the_journal(excerpts_mix, small_plan, tmp_path):
+def test_ctrl_c_twice_leaves_at_once_and_keeps_the_journal(excerpts_mix, sensing_plan, tmp_path):
     out = tmp_path / "out"
-    process = started(excerpts_mix, small_plan, out)
+    process = started(excerpts_mix, sensing_plan, out)
     kept = out / "excerpts.journal.jsonl"
     wait_for_trials(kept, 2, process)
     process.send_signal(signal.SIGINT)

@@ -157,8 +157,8 @@ def test_every_setting_of_the_search_is_a_knob_and_nothing_else():
 
 
 @pytest.fixture(scope="module")
-def searched(excerpts_mix, small_plan):
-    config = read_config(small_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
+def searched(excerpts_mix, sensing_plan):
+    config = read_config(sensing_plan, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}, "search": {"budget": 14}})
     request = SearchRequest(mix=read_mix(excerpts_mix), config=config)
     return MeasuredMix.of(request, RunOptions(jobs=2)).ready().reach(config.target)
 
