@@ -111,12 +111,6 @@ def test_figures_are_those_of_the_single_measures(rate_hz, dtype) -> None:
     assert found.correlation_below_120_hz == correlation_under(measure_spectrum(samples, rate_hz), 120.0)
 
 
-def test_a_reading_handed_over_is_used() -> None:
-    samples = mix()
-    reading = dataclasses.replace(read_true_peak(samples, RATE_HZ), highest_dbtp=1.5)
-    assert measure(samples, RATE_HZ, reading).true_peak_dbtp == 1.5
-
-
 def test_series_hold_what_the_figures_are_taken_from() -> None:
     found = measured(mix().astype(np.float32), RATE_HZ)
     figures, series = found.figures, found.series
