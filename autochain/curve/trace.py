@@ -1,6 +1,6 @@
 """From a mix to its curve: one preparation, a whole search in the middle, short ones outward from there.
 
-Every further point starts from the best of the two nearest points, so that it needs a third of the trials. Then,
+Every further point starts from the best of the two nearest points, so that it needs a fraction of the trials. Then,
 from loud to quiet, where a point costs more than its louder neighbour, that neighbour's settings are driven less, and
 taken where they cost less on the whole song.
 """
@@ -25,7 +25,7 @@ from autochain.search.run import MeasuredMix, Reached, ReadySearch
 from autochain.solve.decisions import Decisions
 
 # Shares of the budget that a search alone would have.
-FIRST_SHARE, NEXT_SHARE = 0.6, 0.2
+FIRST_SHARE, NEXT_SHARE = 0.6, 0.25
 _SEEDS = 2
 
 

@@ -15,9 +15,6 @@ _Floats = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
 _Ints = npt.NDArray[np.int64]
 
-_TILE_FRAMES = 8  # the four parts of eight frames of a bin fill four cache lines' halves: written in one go
-_TILE_BINS = 16
-
 
 @njit(cache=True, nogil=True)
 def cut_frames(
@@ -48,28 +45,27 @@ def cut_frames(
 
 @njit(cache=True, nogil=True)
 def part_channels(z: npt.NDArray[np.complex64], out: _Singles) -> None:
-    """Spectra of left and right from those of left + j right (frames, bins), into out (channels, 2, bins, frames).
+    """Spectra of left and right from those of left + j right (bins, frames), into out (channels, 2, bins, frames).
 
     out holds the lowest bins' real and imaginary parts. The transform of a real signal is Hermitian, so
     L[k] = (Z[k] + conj Z[-k]) / 2 and R[k] = (Z[k] - conj Z[-k]) / 2j.
     """
-    frames = z.shape[0]
-    size = z.shape[1]
-    channels = out.shape[0]
-    bins = out.shape[2]
+    size = z.shape[0]
     half = np.float32(0.5)
-    for t0 in range(0, frames, _TILE_FRAMES):
-        for k0 in range(0, bins, _TILE_BINS):
-            for t in range(t0, min(frames, t0 + _TILE_FRAMES)):
-                row = z[t]
-                for k in range(k0, min(bins, k0 + _TILE_BINS)):
-                    a = row[k]
-                    b = row[(size - k) % size]
-                    out[0, 0, k, t] = half * (a.real + b.real)
-                    out[0, 1, k, t] = half * (a.imag - b.imag)
-                    if channels == 2:
-                        out[1, 0, k, t] = half * (a.imag + b.imag)
-                        out[1, 1, k, t] = half * (b.real - a.real)
+    for k in range(out.shape[2]):
+        a = z[k]
+        b = z[(size - k) % size]
+        real = out[0, 0, k]
+        imaginary = out[0, 1, k]
+        for t in range(a.size):
+            real[t] = half * (a[t].real + b[t].real)
+            imaginary[t] = half * (a[t].imag - b[t].imag)
+        if out.shape[0] == 2:
+            real = out[1, 0, k]
+            imaginary = out[1, 1, k]
+            for t in range(a.size):
+                real[t] = half * (a[t].imag + b[t].imag)
+                imaginary[t] = half * (b[t].real - a[t].real)
 
 
 @njit(cache=True, nogil=True)

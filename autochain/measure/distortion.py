@@ -132,7 +132,8 @@ class _Frames:
         )
         own.cut[: max(0, 1 - begin)] = 0.0
         own.cut[max(0, self.count + 1 - begin) :] = 0.0
-        part_channels(np.asarray(scipy.fft.fft(own.cut.view(np.complex64), axis=1, overwrite_x=True)), own.spectra)
+        # Transposed by the transform itself, which copies anyhow.
+        part_channels(np.asarray(scipy.fft.fft(own.cut.view(np.complex64).T, axis=0)), own.spectra)
         return own.spectra
 
 

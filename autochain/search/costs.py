@@ -4,6 +4,8 @@ Definitions live with the measures; weights live in the config. Lower is better 
 """
 
 import math
+import threading
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from functools import cached_property
 from typing import NamedTuple
@@ -95,6 +97,7 @@ class CostReference:
 
     def __init__(self, material: Material) -> None:
         self.material = material
+        self._own = threading.local()
 
     @cached_property
     def distortion(self) -> DistortionReference:
@@ -118,10 +121,16 @@ class CostReference:
 
     def costs(self, solved: Solved) -> Costs:
         """Measure all costs of a solved chain's render."""
-        output = self.material.scored(solved.rendered)
+        output = self._joined(solved.rendered)
         crest, balance = self.crest.compare(output), self.balance.compare(output)
         compared = CostReadings(self.distortion.compare(output), crest, balance)
         return self.priced(solved, compared)
+
+    def _joined(self, parts: Sequence[Samples]) -> Samples:
+        """The scored parts in one array, which is used again at the next call in this thread."""
+        if not self.material.whole and not hasattr(self._own, "joined"):
+            self._own.joined = np.empty_like(self.material.inputs)
+        return self.material.scored(parts, getattr(self._own, "joined", None))
 
     def meter(self) -> "CostMeter":
         """Start to compare an output that comes in blocks."""
@@ -153,7 +162,7 @@ class CostReference:
             crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
             onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
             asymmetry_reduction_db=asymmetry_reduction_db(
-                material.scored(solved.before_peaks), material.rate_hz, threshold_linear, material.loud_joined
+                self._joined(solved.before_peaks), material.rate_hz, threshold_linear, material.loud_joined
             ),
             gain_movement_db=gain_movement_db(
                 moving, [m[: len(t)] for m, t in zip(material.loud, moving, strict=True)]

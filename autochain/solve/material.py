@@ -109,13 +109,23 @@ class Material:
         first = (span.start_hop - span.preroll_hops) * self.hop
         return np.ascontiguousarray(song[first : span.stop_hop * self.hop])
 
-    def scored(self, rendered: Sequence[Samples]) -> Samples:
-        """Join the scored parts of one array per segment (one segment without pre-roll is not copied)."""
+    def scored(self, rendered: Sequence[Samples], out: Samples | None = None) -> Samples:
+        """Join the scored parts of one array per segment, in `out` where that is given.
+
+        What was scored once is not joined again: a single segment without pre-roll, and the input itself.
+        """
         if len(rendered) == 1 and self.segments[0].skip_hops == 0:
             return rendered[0]
-        return np.concatenate(
-            [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)], axis=0
-        )
+        if out is not None and all(r is x for r, x in zip(rendered, self._references, strict=True)):
+            return self.inputs
+        return np.concatenate(self._parts(rendered), axis=0, out=out)
+
+    def highest(self, rendered: Sequence[Samples]) -> float:
+        """Largest magnitude of the scored parts, without a copy of them."""
+        return max(max(float(part.max()), -float(part.min())) for part in self._parts(rendered))
+
+    def _parts(self, rendered: Sequence[Samples]) -> list[Samples]:
+        return [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)]
 
     def scored_hops(self, rendered: Sequence[Samples]) -> list[npt.NDArray[np.float64]]:
         """K-weighted power per 10 ms hop of the scored part of each segment."""
@@ -137,6 +147,16 @@ class Material:
         else:
             windows = _short_term_of_blocks(self._song_blocks_by_level(hops))
         return float(windows.max()) if windows.size else None
+
+    def wanted_before(self, before_peaks: Sequence[Samples]) -> float | None:
+        """The same ahead of the peak stages, where nothing may have been done to the segments."""
+        if all(x is s.samples for x, s in zip(before_peaks, self.segments, strict=True)):
+            return self._wanted_of_segments
+        return self.wanted_lufs(self.scored_hops(before_peaks))
+
+    @cached_property
+    def _wanted_of_segments(self) -> float | None:
+        return self.wanted_lufs(self.scored_hops([s.samples for s in self.segments]))
 
     def _song_blocks_by_level(self, hops: Sequence[_Floats]) -> _Floats:
         """Power of the song's gating blocks behind a chain that gave the scored parts this power per hop."""
@@ -224,6 +244,7 @@ class Material:
     def warm(self) -> None:
         """Build what is cached now, so that parallel trials only read it."""
         _ = (self.input_short_term, self.input_lufs, self._input_blocks, self._song_levels, self._song_short_term)
+        _ = self._wanted_of_segments
 
 
 def _short_term_of_blocks(blocks: _Floats) -> _Floats:

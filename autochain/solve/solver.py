@@ -127,10 +127,8 @@ class Solver:
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
-        scored = material.scored(before_peaks)
-        peak_db = linear_to_db(max(float(scored.max()), -float(scored.min())))  # without a copy of the song
-        del scored
-        before_lufs = material.wanted_lufs(material.scored_hops(before_peaks))
+        peak_db = 0.0 if plan.clip_share is None else linear_to_db(material.highest(before_peaks))
+        before_lufs = material.wanted_before(before_peaks)
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, hold_dbtp is not None)
         reading: TruePeakReading | None = None

@@ -523,7 +523,7 @@ def test_plain_python_and_compiled_loops_agree():
     flat, window = rng.standard_normal(24).astype(np.float32), rng.standard_normal(8).astype(np.float32)
     start, first, weight = np.array([0, 2, 5, 8]), np.array([0, 1, 4]), rng.uniform(0.1, 1.0, 8)
     mask = rng.uniform(0.5, 2.0, (3, 2)).astype(np.float32)
-    z = (rng.standard_normal((4, 9)) + 1j * rng.standard_normal((4, 9))).astype(np.complex64)
+    z = (rng.standard_normal((9, 4)) + 1j * rng.standard_normal((9, 4))).astype(np.complex64)
     names = (
         "cut_frames", "part_channels", "group_power", "group_cross_power", "region_power", "regional_residual",
     )  # fmt: skip
