@@ -119,7 +119,8 @@ def _load_mid(
             out[i * STRETCHES + lane] = np.float64(samples[start + i, 0])
 
 
-@njit(cache=True, nogil=True)
+# Lets a product and a sum be one step, rounded once; no sum is reordered.
+@njit(cache=True, nogil=True, fastmath={"contract"})
 def _split(
     crossover: npt.NDArray[np.float64],
     count: int,

@@ -26,7 +26,7 @@ from autochain.measure.peaks import PsrSeries, plr_db, psr_db
 from autochain.measure.spectrum import Spectrum, SpectrumMeter, subsonic_db
 from autochain.measure.stereo import channel_imbalance_db, correlation_of, correlation_under, side_to_mid_db
 from autochain.measure.third_octaves import ThirdOctave, third_octaves
-from autochain.measure.true_peak import HopPeakMeter, TruePeakMeter, TruePeakReading
+from autochain.measure.true_peak import HopPeakMeter, TruePeakMeter
 
 LOW_END_HZ = 120.0  # bass under it is often asked to be mono (common practice, no source)
 
@@ -132,19 +132,11 @@ class MixMeter:
         44100 to 192000.
     channels
         1 or 2.
-    true_peak
-        A reading of the same stream, when the caller has one already.
-    hops
-        K-weighted power of its 10 ms hops, likewise.
     """
 
-    def __init__(
-        self, rate_hz: int, channels: int, true_peak: TruePeakReading | None = None, hops: Series | None = None
-    ) -> None:
+    def __init__(self, rate_hz: int, channels: int) -> None:
         self._rate_hz = rate_hz
-        self._reading = true_peak
-        self._true_peak = TruePeakMeter(rate_hz, channels) if true_peak is None else None
-        self._known_hops = hops
+        self._true_peak = TruePeakMeter(rate_hz, channels)
         self._hops = HopMeter(rate_hz, channels)
         self._hop_peaks = HopPeakMeter(rate_hz, channels)
         self._sums = HopSumMeter(rate_hz, channels)
@@ -155,21 +147,16 @@ class MixMeter:
         """Take the next frames, shape (frames, channels), full scale +-1.0, float32 or float64."""
         for start in range(0, block.shape[0], _BLOCK_FRAMES):
             part = block[start : start + _BLOCK_FRAMES]
-            for meter in (self._hop_peaks, self._sums, self._spectrum, self._clipped):
+            for meter in (self._hops, self._hop_peaks, self._sums, self._spectrum, self._clipped, self._true_peak):
                 meter.push(part)
-            if self._known_hops is None:
-                self._hops.push(part)
-            if self._true_peak is not None:
-                self._true_peak.push(part)
 
     def result(self) -> Measured:
         """Everything pushed so far; short-term figures need 3 s."""
-        hops, sums = self._hops.result() if self._known_hops is None else self._known_hops, self._sums.result()
+        hops, sums = self._hops.result(), self._sums.result()
         spectrum, clipped = self._spectrum.result(), self._clipped.result()
         integrated = integrated_lufs(hops)
         heard = integrated is not None
-        reading = self._reading if self._true_peak is None else self._true_peak.result()
-        assert reading is not None
+        reading = self._true_peak.result()
         psr = psr_db(self._hop_peaks.result(), hops)
         short_term, momentary = short_term_lufs(hops), momentary_lufs(hops)
         loud = loud_hops(hops, integrated) if integrated is not None else np.zeros(hops.size, dtype=bool)
@@ -212,9 +199,7 @@ class MixMeter:
         return Measured(figures=figures, series=series, hops=hops, sums=sums, spectrum=spectrum)
 
 
-def measure(
-    samples: Samples, rate_hz: int, true_peak: TruePeakReading | None = None, hops: Series | None = None
-) -> Measurement:
+def measure(samples: Samples, rate_hz: int) -> Measurement:
     """Measure everything.
 
     Parameters
@@ -223,10 +208,8 @@ def measure(
         Shape (frames, channels), at least 3 s.
     rate_hz
         44100 to 192000.
-    true_peak, hops
-        A reading of the same samples, and their `weighted_hops`, when the caller has them already.
     """
-    meter = MixMeter(rate_hz, samples.shape[1], true_peak, hops)
+    meter = MixMeter(rate_hz, samples.shape[1])
     meter.push(samples)
     return meter.result().figures
 
