@@ -17,7 +17,7 @@ notes. How far finished music reaches is for whoever decides on the excess to kn
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 from autochain.audio.mix import Samples
 from autochain.measure._resonance_kernels import lower_quartiles
 from autochain.measure.stream import Pieces
+from autochain.threads import in_threads
 
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
@@ -100,10 +101,8 @@ class ResonanceMap:
 
     def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
-        left_over = np.empty(self.floor_db.shape, dtype=np.float32)
-        for k in range(self.floor_db.shape[1]):
-            left_over[:, k] = _left_over(self.floor_db[:, k])
-        return left_over
+        lanes = in_threads(partial(_left_over, self.floor_db[:, k]) for k in range(self.floor_db.shape[1]))
+        return np.stack(lanes, axis=1)
 
 
 def swing_db(left_over_db: _Singles) -> _Doubles:
@@ -185,7 +184,7 @@ def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
     return meter.result()
 
 
-def _left_over(floor_db: _Singles) -> _Doubles:
+def _left_over(floor_db: _Singles) -> _Singles:
     """`left_over_db` of one lane, shape (windows, bands)."""
     windows, bands = floor_db.shape
     moving = floor_db.astype(np.float64)
@@ -202,7 +201,7 @@ def _left_over(floor_db: _Singles) -> _Doubles:
     rest = moving @ rest_of
     weights = 1.0 - np.abs(np.arange(-_JOINED_BANDS, _JOINED_BANDS + 1)) / (_JOINED_BANDS + 1.0)
     joined = correlate1d(rest, weights / weights.sum(), axis=1, mode="nearest")
-    return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0))
+    return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0), dtype=np.float32)
 
 
 @cache
