@@ -6,7 +6,8 @@ taken where they cost less on the whole song.
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -15,7 +16,6 @@ from autochain.config.model import Config, Coordinates, Target
 from autochain.curve.baselines import baselines_along
 from autochain.curve.monotone import make_monotone
 from autochain.curve.point import BaselineCosts, Curve, Point
-from autochain.curve.targets import loudness_name
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluator import Trial
@@ -23,10 +23,20 @@ from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import MeasuredMix, Reached, ReadySearch
 from autochain.solve.decisions import Decisions
+from autochain.threads import cores, in_threads
 
 # Shares of the budget that a search alone would have.
 FIRST_SHARE, NEXT_SHARE = 0.6, 0.25
 _SEEDS = 2
+
+
+@dataclass(slots=True)
+class _Found:
+    """What one side of the curve came to, by loudness; and loudnesses not tried."""
+
+    at: dict[float, Suggestion] = field(default_factory=dict)
+    excerpts: dict[float, dict[str, Trial]] = field(default_factory=dict)
+    lost: list[float] = field(default_factory=list)
 
 
 class Tracer:
@@ -34,68 +44,82 @@ class Tracer:
 
     def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
         self._request = SearchRequest(mix=mix, config=config, decisions=decisions)
-        self._jobs, self._progress = jobs, progress
-        self._phase, self._done = "", 0.0
+        self._jobs, self._progress = cores() if jobs == -1 else jobs, progress
 
     def run(self, targets: Sequence[float]) -> Curve:
         """Trace the curve through `targets`, in LUFS from quiet to loud."""
         middle = self._at(targets[len(targets) // 2])
         request = replace(self._request, config=self._request.config.model_copy(update={"target": middle}))
-        measured = MeasuredMix.of(request, RunOptions(jobs=self._jobs, progress=self._show))
+        measured = MeasuredMix.of(request, RunOptions(jobs=self._jobs, progress=self._progress))
         by_gain = {t: _without_samples(found) for t in targets if (found := measured.by_gain(self._at(t))) is not None}
         rest = [target for target in targets if target not in by_gain]
         if not rest:
             points = [_point(t, by_gain, by_gain, _of_gain(by_gain[t])) for t in targets]
             return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
         ready = measured.ready()
-        found_at, excerpts, lost = self._search(ready, by_gain, rest)
-        self._phase, self._done = "", 1.0
-        self._show("verifying the baselines", 0.0)
-        baselines = {t: _of_gain(found) for t, found in by_gain.items()}
-        baselines |= baselines_along(ready, [self._at(t) for t in sorted(excerpts)], excerpts)
+        searched = self._search(ready, rest)
+        self._progress("verifying the baselines", 0.0)
+        baselines = {t: _of_gain(own) for t, own in by_gain.items()}
+        baselines |= baselines_along(ready, [self._at(t) for t in sorted(searched.excerpts)], searched.excerpts)
+        found_at = by_gain | searched.at
         points = [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]
         points, count = make_monotone(ready, self._at, points)
-        return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(lost)), not_monotone_found=count)
+        return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(searched.lost)), not_monotone_found=count)
 
-    def _search(
-        self, ready: ReadySearch, by_gain: Mapping[float, Suggestion], rest: Sequence[float]
-    ) -> tuple[dict[float, Suggestion], dict[float, dict[str, Trial]], list[float]]:
-        """Results by loudness, baselines on the excerpts there, and loudnesses not tried."""
-        found_at = dict(by_gain)
-        known: dict[float, Reached] = {}
-        excerpts: dict[float, dict[str, Trial]] = {}
-        lost: list[float] = []
-        families: Mapping[str, Coordinates] = {}
-        for place, target in enumerate(_outward(rest)):
-            unmet = [t for t, s in found_at.items() if not s.chosen.met]
+    def _search(self, ready: ReadySearch, rest: Sequence[float]) -> _Found:
+        """The middle first, then louder and quieter side by side: neither knows of the other."""
+        place = len(rest) // 2
+        middle, louder, quieter = rest[place], rest[place + 1 :], rest[:place][::-1]
+        first = ready.reach(self._at(middle), budget=self._budget(FIRST_SHARE), brief=True)
+        best = first.baseline_points()
+        families = {name: best[name] for name in best if name in (LIMITER_ONLY, TRADE_DEFAULT)}
+        finished = [1]
+
+        def show(_: str, __: float) -> None:
+            self._progress(f"{finished[0]} of {len(rest)} loudnesses found", finished[0] / len(rest))
+
+        sides = min(2, self._jobs)
+        beside = ready.run_with(jobs=max(1, self._jobs // sides), progress=show)
+        calls = [partial(self._along, beside, first, (middle, *side), families, finished) for side in (louder, quieter)]
+        both = in_threads(calls, sides)
+        return _Found(
+            at=both[0].at | both[1].at,
+            excerpts=both[0].excerpts | both[1].excerpts,
+            lost=[*both[0].lost, *both[1].lost],
+        )
+
+    def _along(
+        self,
+        ready: ReadySearch,
+        first: Reached,
+        targets: Sequence[float],
+        families: Mapping[str, Coordinates],
+        finished: list[int],
+    ) -> _Found:
+        """From a target reached to those further and further away."""
+        found, known = _Found(), dict[float, Reached]()
+        for target in targets:
+            unmet = [t for t, s in found.at.items() if not s.chosen.met]
             if unmet and target > min(unmet):
-                lost.append(target)
+                found.lost.append(target)
                 continue
-            self._phase, self._done = f"{loudness_name(target)} LUFS: ", place / len(rest)
-            near = sorted(known, key=lambda t: (abs(t - target), t))[:_SEEDS]
-            budget = max(2, round((NEXT_SHARE if near else FIRST_SHARE) * self._request.config.search.budget))
+            near = sorted(known, key=lambda t: abs(t - target))[:_SEEDS]
+            budget = self._budget(NEXT_SHARE if near else FIRST_SHARE)
             after = [known[t] for t in near]
-            reached = ready.reach(self._at(target), budget=budget, after=after, brief=True)
-            found_at[target] = _without_samples(reached.suggestion)
+            start = target == targets[0]
+            reached = first if start else ready.reach(self._at(target), budget=budget, after=after, brief=True)
+            found.at[target] = reached.suggestion
             if reached.point is not None and reached.suggestion.chosen.met:
-                known[target] = replace(reached, suggestion=found_at[target])  # without its song
-            if not families:
-                best = reached.baseline_points()
-                families = {name: best[name] for name in best if name in (LIMITER_ONLY, TRADE_DEFAULT)}
-            excerpts[target] = {name: reached.baseline(name, point) for name, point in families.items()}
-        return found_at, excerpts, lost
+                known[target] = reached
+            found.excerpts[target] = {name: reached.baseline(name, point) for name, point in families.items()}
+            finished[0] += 0 if start else 1
+        return found
+
+    def _budget(self, share: float) -> int:
+        return max(2, round(share * self._request.config.search.budget))
 
     def _at(self, target_lufs: float) -> Target:
         return self._request.config.target.model_copy(update={"lufs": target_lufs, "loudest_part_lufs": None})
-
-    def _show(self, phase: str, done: float) -> None:
-        self._progress(self._phase + phase, self._done)
-
-
-def _outward(targets: Sequence[float]) -> list[float]:
-    """From the middle: that one, then all louder, then all quieter."""
-    middle = len(targets) // 2
-    return [*targets[middle:], *reversed(targets[:middle])]
 
 
 def _without_samples(found: Suggestion) -> Suggestion:

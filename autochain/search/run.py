@@ -23,6 +23,7 @@ from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
 from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.prepare.symmetry import Rotation
+from autochain.progress import Progress
 from autochain.search.binding import Binding, level_locks
 from autochain.search.choice import Choice, choose, contenders_of
 from autochain.search.evaluator import Evaluator, Trial
@@ -212,6 +213,11 @@ class ReadySearch:
         """The mix."""
         return self.measured.request.mix
 
+    def run_with(self, *, jobs: int, progress: Progress) -> "ReadySearch":
+        """The same, run with another number of trials at a time, and told of elsewhere."""
+        run = replace(self.measured.run, jobs=jobs, progress=progress)
+        return replace(self, measured=replace(self.measured, run=run))
+
     def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
         give_back()
@@ -241,7 +247,7 @@ class ReadySearch:
             Targets reached before, the nearest first: their points are tried in place of baselines, and what their
             trials taught is taken over.
         brief
-            Leaves out neighbours, and how far settings may move.
+            Leaves out neighbours, how far settings may move, and the song rendered.
         """
         config = self.measured.request.config
         plan = config.search if budget is None else config.search.model_copy(update={"budget": budget})
@@ -281,7 +287,8 @@ class ReadySearch:
         request, measured, chosen = self.measured.request, self.measured, choice.chosen
         matters = () if brief else self._sensitivity(config, spent, choice)
         # Rendered once more: to keep a song beside what is verified after it would take more than that.
-        samples = config.chain_plan.render(self.mix.samples, self.mix.rate_hz, chosen.settings).samples
+        render = partial(config.chain_plan.render, self.mix.samples, self.mix.rate_hz, chosen.settings)
+        samples = self.mix.samples[:0] if brief else render().samples
         return Suggestion(
             mix=request.mix,
             config=config,

@@ -1,6 +1,6 @@
 """One traced curve for all tests of the package: three points of a mix of 20 s, few trials."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,17 +37,17 @@ def curve_mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def trace_with(curve_mix: Path, small_plan: Path) -> Callable[[int], Traced]:
+def trace_with(curve_mix: Path, small_plan: Path) -> Callable[..., Traced]:
     """A fresh run with a number of jobs."""
 
-    def run(jobs: int) -> Traced:
+    def run(jobs: int, targets: Sequence[float] = TARGETS) -> Traced:
         mix = read_mix(curve_mix)
         tracer = Tracer(mix, read_config(small_plan, {"search": {"budget": 16}}), Decisions(), jobs, lambda *_: None)
-        return Traced(path=curve_mix, mix=mix, tracer=tracer, curve=tracer.run(TARGETS))
+        return Traced(path=curve_mix, mix=mix, tracer=tracer, curve=tracer.run(targets))
 
     return run
 
 
 @pytest.fixture(scope="session")
-def traced(trace_with: Callable[[int], Traced]) -> Traced:
+def traced(trace_with: Callable[..., Traced]) -> Traced:
     return trace_with(2)
