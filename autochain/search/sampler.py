@@ -26,6 +26,7 @@ _MOVED, _STAYS_ON = 0.35, 0.6  # share of the coordinates that a move changes; c
 _FINER = (0.1, 0.04, 0.015)
 _FINE_MOVES = 80
 _FIRST_SWEEPS, _SWEEPS = 3, 2
+_ROUNDING = 1e-9
 _DECIMALS = 9  # of an improvement: what differs less is the same, on any processor
 
 _SWITCHES = {NAMES.index(c.name): c for c in SWITCHING}
@@ -121,7 +122,11 @@ class ModelSampler:
         self._scores.append(score)
 
     def _point(self, place: Floats) -> Coordinates:
-        return switched(from_vector(place, self._ranges))
+        """The point there; a stage whose range begins where it is on stays on."""
+        point = from_vector(place, self._ranges)
+        on = [c for c in SWITCHING if getattr(self._ranges, c.name)[0] >= (c.off_below or 0.0) - _ROUNDING]
+        kept = {c.name: max(getattr(point, c.name), c.off_below or 0.0) for c in on}
+        return switched(point.model_copy(update=kept))
 
     def _only_free(self, places: Floats) -> Floats:
         """Inside the ranges, what is decided where it was, and what is nearly off wholly off."""

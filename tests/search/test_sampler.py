@@ -224,8 +224,9 @@ def test_a_stage_that_a_lock_puts_in_is_no_stage_to_leave_out():
 
 
 def test_near_a_point_it_stays_near():
+    """Also where a range begins at the very value under which its stage would be left out: 0.1 dB of onset here."""
     near = ranges_near(PLAN.trade_default, RANGES, 0.2)
+    assert near.onset_db[0] == pytest.approx(0.1)
     here = place(PLAN.trade_default)
     for point in walked(made(ranges=near), sphere, 24):
-        on = np.array([c.off_below is None or getattr(point, c.name) > 0.0 for c in COORDINATES])
-        assert np.all(np.abs(place(point) - here)[on] <= 0.2 + 1e-9)
+        assert np.all(np.abs(place(point) - here) <= 0.2 + 1e-9)
