@@ -50,7 +50,7 @@ def first_output(command: list[str], env: dict[str, str]) -> float:
 
 
 def commands(mix: Path, out: Path, lufs: float, jobs: int) -> dict[str, list[str]]:
-    program = [sys.executable, "-m", "autochain"]
+    program = [sys.executable, "-P", "-m", "autochain"]  # -P: the checkout is named by PYTHONPATH, not by this folder
     loud = [f"{lufs - 4.0:g}", f"{lufs + 4.0:g}"]
     return {
         "--help": [*program, "--help"],
