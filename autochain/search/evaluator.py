@@ -106,6 +106,12 @@ class Evaluator(Solver):
             early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
         )
 
+    def score_per_lu(self, quieter: Solved, louder: Solved) -> float:
+        """What a LU more costs a chain between two renders of it, at least 0."""
+        low, high = (score(self._reference.costs(solved), self.weights) for solved in (quieter, louder))
+        rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
+        return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
+
     def costs_at(self, solved: Solved, lufs: float) -> Costs:
         """Costs of a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
 

@@ -3,10 +3,10 @@
 from autochain.audio.mix import Mix
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.config.model import Config
-from autochain.measure.loudness import Series, loud_hops, weighted_hops
+from autochain.measure.loudness import Series, loud_hops
 from autochain.measure.measurement import Measurement, measure
 from autochain.prepare.readiness import Readiness
-from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
+from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Aim, Evaluator
@@ -24,9 +24,15 @@ _STEP_DB = 0.1
 
 
 def gain_only(
-    mix: Mix, config: Config, decisions: Decisions, before: Measurement, readiness: Readiness
+    mix: Mix,
+    config: Config,
+    decisions: Decisions,
+    before: Measurement,
+    readiness: Readiness,
+    hops: Series,
+    song_ends: SilenceAndFades | None,
 ) -> Suggestion | None:
-    """Result reached by gain alone, or None when a search is needed.
+    """Result reached by gain alone, or None when a search is needed; `hops` and `song_ends` are those of the mix.
 
     A target that leaves the peaks under the ceiling costs nothing. A mix whose PLR is under `check.least_plr_db` is
     only turned up or down, never clipped or limited again; what it misses is said in a note.
@@ -62,7 +68,6 @@ def gain_only(
             samples = chain.render(mix.samples, mix.rate_hz, settings).samples
             after = measure(samples, mix.rate_hz)
             heard = target.heard_lufs(after)
-    hops, song_ends = weighted_hops(mix.samples, mix.rate_hz), find_silence_and_fades(mix.samples, mix.rate_hz)
     facts = stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain, song_ends)
     met = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
 

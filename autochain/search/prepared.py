@@ -34,10 +34,11 @@ _TOLD_S = 0.5  # less is in the settings and not worth a note
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prepared:
-    """Suggestions of settings by stage, and the notes that give their reasons."""
+    """Suggestions of settings by stage, the notes that give their reasons, and the song's ends; none if silent."""
 
     settings: ChainSettings
     notes: tuple[Note, ...]
+    ends: SilenceAndFades | None
 
     def added_to(self, decisions: Decisions) -> Decisions:
         """Decisions with what is suggested for stages that nobody has decided on; fades beside what is set."""
@@ -54,6 +55,7 @@ class Prepared:
         return Prepared(
             settings=self.settings.only((OUTPUT,)),
             notes=tuple(note for note in self.notes if note.code not in _OF_BANDS),
+            ends=self.ends,
         )
 
 
@@ -123,7 +125,7 @@ def prepare(
             settings = settings.with_(OUTPUT, found)
         kept_frames(mix.samples.shape[0], mix.rate_hz, output.checked(StageSettings(found).with_(own)))
         notes += _ends_notes(ends, found, mix)
-    return Prepared(settings=settings, notes=tuple(notes))
+    return Prepared(settings=settings, notes=tuple(notes), ends=ends)
 
 
 def _stage_of(correction: Correction) -> StageName:

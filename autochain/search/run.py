@@ -21,7 +21,6 @@ from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
 from autochain.prepare.resonance_findings import resonance_findings
 from autochain.prepare.resonances import find_resonances
-from autochain.prepare.silence_and_fades import SilenceAndFades, find_silence_and_fades
 from autochain.prepare.symmetry import Rotation
 from autochain.progress import Progress
 from autochain.search.binding import Binding, level_locks
@@ -119,8 +118,8 @@ class MeasuredMix:
     def by_gain(self, target: Target) -> Suggestion | None:
         """Result of a target that needs no search; None where one is needed."""
         request, ends = self.request, self.prepared.ends_only()
-        config = request.config.model_copy(update={"target": target})
-        simple = gain_only(request.mix, config, ends.added_to(self.decisions), self.before, self.readiness)
+        config, decisions = request.config.model_copy(update={"target": target}), ends.added_to(self.decisions)
+        simple = gain_only(request.mix, config, decisions, self.before, self.readiness, self.hops, ends.ends)
         if simple is None:
             return None
         return replace(
@@ -170,7 +169,6 @@ class MeasuredMix:
             spans=spans,
             song=evaluator([whole_song(len(hops))]),
             excerpts=evaluator(spans),
-            song_ends=find_silence_and_fades(mix.samples, mix.rate_hz),
         )
 
 
@@ -196,8 +194,6 @@ class ReadySearch:
         The excerpts.
     song, excerpts
         Evaluators over the whole song and over the excerpts.
-    song_ends
-        Silence and fades of the mix; None of a silent one.
     """
 
     measured: MeasuredMix
@@ -206,7 +202,6 @@ class ReadySearch:
     spans: tuple[Span, ...]
     song: Evaluator
     excerpts: Evaluator
-    song_ends: SilenceAndFades | None
 
     @property
     def mix(self) -> Mix:
@@ -225,9 +220,9 @@ class ReadySearch:
         # The search may have come back to a baseline: twins are solved and measured once.
         chains = [(chain_of(c, self.song.chain), c.target) for c in contenders]
         first = [chains.index(chain) for chain in chains]
-        own = [place for place, twin in enumerate(first) if place == twin]
+        own, ends = [place for place, twin in enumerate(first) if place == twin], self.measured.prepared.ends
         verified = self.measured.run.in_parallel(
-            partial(verify, contenders[place], self.mix, self.song, self.song_ends) for place in own
+            partial(verify, contenders[place], self.mix, self.song, ends) for place in own
         )
         by_place = dict(zip(own, verified, strict=True))
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]

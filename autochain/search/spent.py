@@ -7,7 +7,6 @@ from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
-from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.sensitivity import Judge, Judged
 from autochain.search.surrogate import Surrogate
@@ -96,14 +95,13 @@ class Spent:
         start = excerpts.start_from(plan, lufs, found)
         aim, slope = Aim(lufs=lufs), within_slopes(start.slope)
         if plan.drive_db is None and start.drive_db is not None:
-            around = [
-                excerpts.price(excerpts.solve(replace(plan, drive_db=start.drive_db + db), lufs, start), aim)
+            quieter, louder = (
+                excerpts.solve(replace(plan, drive_db=start.drive_db + db), lufs, start)
                 for db in (-_ASIDE_DB, _ASIDE_DB)
-            ]
-            rise_lu = around[1].solution.reached_lufs - around[0].solution.reached_lufs
+            )
+            rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
             if rise_lu > 0.0:
-                costs = [score(trial.costs, excerpts.weights) for trial in around]
-                aim = Aim(lufs=lufs, score_per_lu=max(0.0, (costs[1] - costs[0]) / rise_lu))
+                aim = Aim(lufs=lufs, score_per_lu=excerpts.score_per_lu(quieter, louder))
                 slope = within_slopes(rise_lu / (2.0 * _ASIDE_DB))
         roughly = excerpts.with_tolerance(min(_ROUGHLY_LU, _MOST_TOLD / max(1.0, aim.score_per_lu)))
 

@@ -8,7 +8,6 @@ from autochain.config.model import Config, Coordinates
 from autochain.errors import StoppedError
 from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids, corners, most_to_tune, tuned
 from autochain.search.binding import Binding
-from autochain.search.costs import score
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.front import REAL_CHOICE_DB, neighbours
 from autochain.search.losses import Losses
@@ -133,10 +132,8 @@ class Trials:
         del whole
         less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
         quieter = excerpts.solve(less, self._target_lufs, Guess())
-        costs = [score(excerpts.price(solved, Aim(lufs=0.0)).costs, self._weights) for solved in (quieter, heard)]
-        rise_lu = heard.solution.reached_lufs - quieter.solution.reached_lufs
-        a_lu = (costs[1] - costs[0]) / rise_lu if rise_lu > 0.0 else 0.0
-        return Aim(lufs=heard.solution.reached_lufs + missing_lu, score_per_lu=min(_MOST_A_LU, max(0.0, a_lu)))
+        a_lu = min(_MOST_A_LU, excerpts.score_per_lu(quieter, heard))
+        return Aim(lufs=heard.solution.reached_lufs + missing_lu, score_per_lu=a_lu)
 
     def _spend_on_known(self, grids: Grids) -> None:
         """What is tried whatever comes of it: earlier points, simple chains, and a spread of others."""

@@ -32,7 +32,7 @@ def test_the_grids_hold_every_combination_and_the_trade_default():
 @pytest.mark.parametrize("release_ms", [5.0, 15.0, 40.0, 90.0, 200.0])
 @pytest.mark.parametrize("lookahead_ms", [1.5, 3.0, 6.0])
 def test_the_best_of_a_bowl_over_a_grid_is_found_wherever_it_lies(release_ms, lookahead_ms):
-    """The bowl's bottom (closed form) is one of fifteen points; seven trials find it, or one that costs little more."""
+    """The bowl's bottom (closed form) is one of fifteen points; six trials find it, or a point next to it."""
 
     def bowl(point):
         away = np.log([point.limiter_release_ms / release_ms, point.limiter_lookahead_ms / lookahead_ms])

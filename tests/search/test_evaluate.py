@@ -146,6 +146,19 @@ def test_a_locked_drive_and_ceiling_are_rendered_as_they_are(evaluator):
     assert solved.solution.renders == 1
 
 
+def test_a_score_is_that_of_the_very_loudness_aimed_at(evaluator):
+    """A render 0.05 LU off, told by what a LU costs, is within 0.03 of one that is solved to 0.001 LU."""
+    exactly = evaluator.with_tolerance(0.001)
+    plan = outline_at(POINT, Decisions(), -1.1, evaluator.chain)
+    quieter, wanted, louder = (exactly.solve(plan, lufs, Guess()) for lufs in (-9.55, -9.5, -9.45))
+    a_lu = evaluator.score_per_lu(quieter, louder)
+    assert 1.0 < a_lu < 12.0  # else nothing would be told apart here
+    score = evaluator.price(wanted, Aim(lufs=-9.5)).score
+    for off in (quieter, louder):
+        assert evaluator.price(off, Aim(lufs=-9.5, score_per_lu=a_lu)).score == pytest.approx(score, abs=0.03)
+        assert abs(evaluator.price(off, Aim(lufs=-9.5)).score - score) > 0.03
+
+
 def test_the_mix_is_never_modified(song):
     mix = Mix(samples=song.copy(), rate_hz=RATE, file="x", sha256="", subtype="PCM_24")
     mix.samples.flags.writeable = False

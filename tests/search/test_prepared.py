@@ -76,7 +76,8 @@ def test_what_was_set_or_left_out_by_hand_is_not_touched():
 
 
 def test_suggested_fades_stand_beside_a_locked_one():
-    suggested = Prepared(settings=ChainSettings({"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}}), notes=())
+    fades = ChainSettings({"output": {"fade_in_ms": 12.0, "fade_out_ms": 300.0}})
+    suggested = Prepared(settings=fades, notes=(), ends=None)
     decided = suggested.added_to(Decisions(locks=ChainSettings({"output": {"fade_out_ms": 0.0}})))
     assert decided.locks.plain() == {"output": {"fade_in_ms": 12.0, "fade_out_ms": 0.0}}
 
@@ -85,6 +86,6 @@ def test_where_only_a_gain_is_applied_no_note_speaks_of_a_band():
     codes = ("resonance_in_mix", "low_cut", "tone", "references", "fades")
     notes = tuple(Note(code=code, text="", suggestion="") for code in codes)
     settings = ChainSettings({"equaliser": {"band1_gain_db": -1.0}, "output": {"fade_in_ms": 20.0}})
-    ends = Prepared(settings=settings, notes=notes).ends_only()
+    ends = Prepared(settings=settings, notes=notes, ends=None).ends_only()
     assert set(ends.settings) == {"output"}
     assert [note.code for note in ends.notes] == ["references", "fades"]
