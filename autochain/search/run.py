@@ -254,8 +254,10 @@ class ReadySearch:
         run = self.measured.run
         seeds = tuple(dict.fromkeys(one.point for one in after if one.point is not None))
         before = after[0].spent if after else None
+        warm = run.beside(self.song.warm)  # calibrating and the model leave a core idle now and then
         trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
         spent = trials.spend(sides=not brief)
+        warm()
         run.progress("verifying on the whole song", 0.0)
         contenders = run.in_parallel(
             partial(self._contender, name, trial, decisions, target, spent)
@@ -288,10 +290,10 @@ class ReadySearch:
     def _suggestion(
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
     ) -> Suggestion:
-        request, measured, target = self.measured.request, self.measured, config.target
-        matters = () if brief else self._sensitivity(config, spent, choice)
+        request, measured, run, target = self.measured.request, self.measured, self.measured.run, config.target
+        matters = run.beside(partial(self._sensitivity, config, spent, choice, brief=brief))
         sides = choice.neighbours.values()
-        (chosen, samples), *beside = measured.run.in_parallel(
+        (chosen, samples), *beside = run.in_parallel(
             [
                 partial(self.finished, choice.chosen, target, keep=not brief),
                 *(partial(self.finished, side, target) for side in sides),
@@ -313,7 +315,7 @@ class ReadySearch:
             around=request.near,
             references=tuple(request.references),
             fingerprint=measured.fingerprint,
-            sensitivity=matters,
+            sensitivity=matters(),
             notes=self._notes(config, verified, chosen, choice),
         )
 
@@ -335,10 +337,12 @@ class ReadySearch:
             *mono_note(request.mix.channels, chosen.settings),
         )
 
-    def _sensitivity(self, config: Config, spent: Spent, choice: Choice) -> tuple[Sensitivity, ...]:
+    def _sensitivity(
+        self, config: Config, spent: Spent, choice: Choice, *, brief: bool
+    ) -> tuple[Sensitivity, ...]:
         """Which settings matter most, and how far they may move; nothing of a search that was stopped or fell short."""
         chosen, trial, plan = choice.chosen, choice.trial, config.search
-        if not spent.complete or not chosen.met:
+        if brief or not spent.complete or not chosen.met:
             return ()
         self.measured.run.progress("trying how far settings may move", 0.0)
         return sensitivity(
