@@ -47,8 +47,8 @@ class Spent:
         What bound them.
     excerpts
         What they were evaluated on.
-    score_model, loss_model
-        What they let expect of the score and of the level lost, for a search of the same mix at another loudness.
+    score_model
+        What they let expect of the score, for a search of the same mix at another loudness.
     """
 
     done: tuple[Trial, ...]
@@ -61,7 +61,6 @@ class Spent:
     binding: Binding
     excerpts: Evaluator
     score_model: Surrogate | None
-    loss_model: Surrogate | None
 
     def best_of_families(self) -> dict[str, Trial]:
         """The best trial of every baseline's family, in the order in which they are named to a reader."""
