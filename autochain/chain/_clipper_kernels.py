@@ -12,7 +12,7 @@ Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
 
 
-PARABOLA, TANH, CUBIC = 0, 1, 2  # curves
+BY_PARABOLA, BY_TANH, BY_CUBIC = 0, 1, 2  # curves
 
 
 @njit(cache=True, nogil=True)
@@ -22,12 +22,12 @@ def bend(u: float, ceiling: float, half_width: float, curve: int) -> float:
     if a <= ceiling - half_width:
         return u
     f = ceiling
-    if curve == PARABOLA:
+    if curve == BY_PARABOLA:
         if a < ceiling + half_width:
             f -= (ceiling + half_width - a) ** 2 / (4.0 * half_width)
     elif half_width > 0.0:
         x = (a - ceiling + half_width) / half_width
-        if curve == TANH:
+        if curve == BY_TANH:
             f -= half_width * (1.0 - np.tanh(x))
         elif x < 1.5:
             f -= half_width * (1.0 - x + 4.0 / 27.0 * x**3)

@@ -24,7 +24,7 @@ UNIT = 1 << 30
 _NOTHING = 1e-8 * UNIT
 _FRAMES_SURE = 64
 
-FIXED, BY_WORK, TWO_STAGE, IN_DB, STRAIGHT = 0, 1, 2, 3, 4  # ways of release
+FIXED, BY_WORK, TWO_STAGE, EVEN_IN_DB, STRAIGHT_IN_DB = 0, 1, 2, 3, 4  # ways of release
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -347,7 +347,7 @@ def release(held: Integers, state: Floats, how: tuple[Any, ...]) -> None:
         release_by_work(held, state, fall, slowest, hold, remember)
     elif way == TWO_STAGE:
         release_two_stage(held, state, fall, follow)
-    elif way == IN_DB:
+    elif way == EVEN_IN_DB:
         release_in_db(held, state, fall)
     else:
         release_straight(held, state, fall)

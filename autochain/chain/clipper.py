@@ -28,7 +28,7 @@ _SIDE = BLOCK_FRAMES * -(-_DOWN_REACH // BLOCK_FRAMES)
 _AROUND = _SIDE + margin(UP[4])
 
 
-# In the order of `kernels.PARABOLA` and the rest. The last two are those of other clippers, as `curve`; for
+# In the order of `kernels.BY_PARABOLA` and the rest. The last two are those of other clippers, as `curve`; for
 # `search.strangers`, no setting of this one.
 PARABOLA, TANH, CUBIC = _CURVES = ("parabola", "tanh", "cubic")
 
@@ -151,8 +151,8 @@ class Clipping:
             self._peak, self._loss = grown(self._peak, hops), grown(self._loss, hops)
             kernels.clip_runs(
                 window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width,
-                _CURVES.index(self._curve), work.up, work.tops, _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
-                self._first - _AROUND, self._hop, self._peak, self._loss,
+                _CURVES.index(self._curve), work.up, work.tops, _AROUND - _SIDE - _DOWN_REACH, work.residual,
+                _AROUND + low, _AROUND + high, self._first - _AROUND, self._hop, self._peak, self._loss,
             )  # fmt: skip
             kernels.add_residual(window, _AROUND, work.residual, _SIDE + _DOWN_REACH, output)
         else:

@@ -31,8 +31,8 @@ PEAK_LEVEL, RMS_LEVEL = "peak", "rms"
 HOLDS, FOLLOWS = "holds", "follows"
 # A fall by 10 dB in the release time (W3C Web Audio API, DynamicsCompressorNode), from what is held; for
 # `search.strangers`, no setting of our compressors.
-STRAIGHT, _STRAIGHT_DB = "straight", 10.0
-_DETECTORS = {HOLDS: kernels.detect, FOLLOWS: kernels.detect_branching, STRAIGHT: kernels.detect_straight}
+FALLS_STRAIGHT, _STRAIGHT_DB = "straight", 10.0
+_DETECTORS = {HOLDS: kernels.detect, FOLLOWS: kernels.detect_branching, FALLS_STRAIGHT: kernels.detect_straight}
 _SIDE_BY_SIDE = 4  # rows whose smoothers run together
 _ROOM_FRAMES = 512
 
@@ -126,7 +126,7 @@ class GainComputer:
         self._curve = settings["threshold_db"], 1.0 - 1.0 / settings["ratio"], settings["knee_db"]
         attack, release = pole(settings["attack_ms"], rate_hz), pole(settings["release_ms"], rate_hz)
         fall_db = _STRAIGHT_DB / (settings["release_ms"] * 1e-3 * rate_hz)
-        self._times = attack, fall_db if self._shape == STRAIGHT else release
+        self._times = attack, fall_db if self._shape == FALLS_STRAIGHT else release
         self._states = np.zeros((-(-number // _SIDE_BY_SIDE) * _SIDE_BY_SIDE, 2))
         self._room = np.empty((2, _SIDE_BY_SIDE, _ROOM_FRAMES))
 

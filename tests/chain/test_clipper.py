@@ -352,7 +352,7 @@ def test_plain_python_and_compiled_loops_agree(factor):
     ):
         residual, peak, loss, y = np.zeros((2, 200)), np.zeros(2), np.zeros((2, 2)), np.zeros((100, 2))
         clip_runs(
-            x.reshape(-1), starts, stops, up.mirrored, down, 0.5, 0.1, kernels.PARABOLA, phases, np.zeros(84), 10,
+            x.reshape(-1), starts, stops, up.mirrored, down, 0.5, 0.1, kernels.BY_PARABOLA, phases, np.zeros(84), 10,
             residual, 40, 150, 400, 480, peak, loss,
         )  # fmt: skip
         add(x, 50, residual, 40, y)

@@ -4,7 +4,7 @@ from scipy import optimize, signal
 
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.compressor import BUS, PEAK
-from autochain.chain.gain_control import STRAIGHT, Gain, GainComputer
+from autochain.chain.gain_control import FALLS_STRAIGHT, Gain, GainComputer
 from autochain.chain.settings import StageSettings
 from autochain.chain.sidechain import Sidechain, peak_reductions_db, render
 from autochain.chain.stage import Processed
@@ -126,7 +126,7 @@ def test_a_straight_release_falls_10_db_in_the_stated_time(release_ms):
     level = np.full(2 * RATE_HZ, -60.0, dtype=np.float32)
     level[:RATE_HZ] = 10.0
     curve = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 0.0, "attack_ms": 1.0, "release_ms": release_ms}
-    found = smoothed_reduction_db(level, RATE_HZ, **curve, release_shape=STRAIGHT)
+    found = smoothed_reduction_db(level, RATE_HZ, **curve, release_shape=FALLS_STRAIGHT)
     t = 1e3 * np.arange(1, RATE_HZ + 1) / RATE_HZ
     fall = 10.0 / release_ms
     # W3C Web Audio API, DynamicsCompressorNode: release is the time to raise the gain by 10 dB. Closed form of a
