@@ -106,13 +106,13 @@ def told(cells: dict[str, Any]) -> tuple[dict[str, Any], str]:
         "the dearest stranger. Given up: what the suggestion costs beyond the best chain on tools like ours.\n\n"
         + table(
             ("half", "cells", "another chain suggested", "loses without asking", "with", "most without", "with",
-             "given up", "at most", "CPU-s of asking, median"), halves)  # fmt: skip
+             "given up", "at most", "CPU-s of asking, median"), halves)
         + "\n\nWhat the suggestion costs more, stranger by stranger:\n\n"
         + table(("half", "stranger", "asked in a search", "least", "median", "most"), strangers)
         + "\n\nCell by cell:\n\n"
         + table(
             ("recording", "LUFS", "chains that count as equal", "score without", "with", "loses without", "with",
-             "most without", "with", "the dearest", "CPU-s of the search", "of asking"), rows)  # fmt: skip
+             "most without", "with", "the dearest", "CPU-s of the search", "of asking"), rows)
     )
     return {"cells": cells}, text
 
