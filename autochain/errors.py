@@ -18,6 +18,10 @@ class JournalError(AutochainError):
     """A journal of trials that cannot be used for going on."""
 
 
+class RunningError(AutochainError):
+    """Files that another process is writing."""
+
+
 class DifferentMaterialError(AutochainError):
     """Two files that are no mix and master of each other."""
 
@@ -26,6 +30,12 @@ class StoppedError(AutochainError):
     """The user stopped the run before there was a result."""
 
     exit_code = 130  # 128 + SIGINT, as shells count
+
+
+class TerminatedError(StoppedError):
+    """Another process ended the run."""
+
+    exit_code = 143  # 128 + SIGTERM
 
 
 class UsageError(AutochainError):

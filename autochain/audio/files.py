@@ -1,5 +1,6 @@
 """Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
 
+import errno
 import hashlib
 import itertools
 import os
@@ -11,6 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import soundfile
 
 from autochain.audio.blocks import first_not_finite, for_soundfile, read_blocks, shown, unreadable
@@ -81,15 +83,15 @@ def check_output(
     try:
         if folder.exists() and not folder.is_dir():
             raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
-        kept = _identities(sources)
+        kept = identities(sources)
         for name in names:
-            _refuse_overwrite(folder / name, force, kept)
+            refuse_overwrite(folder / name, force, kept)
         there = next(one for one in (folder, *folder.absolute().parents) if one.exists())
         # Writing is the only test that also holds on network drives and read-only mounts.
         with _temporary_beside(there / "any") as probe:
             probe.touch(exist_ok=False)
     except OSError as error:
-        raise _unwritable(folder, error) from error
+        raise unwritable(folder, error) from error
 
 
 def write_wav(
@@ -160,14 +162,18 @@ def write_wav(
                 _refuse_not_finite(path, block, written, rate_hz)
                 refuse_size(path, (written + len(block)) * first.shape[1], bits)
                 # libsndfile keeps the upper bits of 32, so the words move up.
-                words = quantise(block, bits, generator) << (32 - bits)
-                try:
-                    file.write(words)
-                except AssertionError as error:  # soundfile asserts that every frame was taken; a full disk breaks that
-                    raise _unwritable(path, error) from error
+                write_samples(file, quantise(block, bits, generator) << (32 - bits), path)
                 written += len(block)
 
     replace_file(path, write, force, sources)
+
+
+def write_samples(file: Any, samples: npt.NDArray[Any], path: Path) -> None:
+    """Write samples to an open soundfile; AudioFileError for `path` where the disk took less."""
+    try:
+        file.write(samples)
+    except AssertionError as error:  # soundfile asserts that every frame was taken; a full disk breaks that
+        raise unwritable(path, error) from error
 
 
 def refuse_size(path: Path, samples: int, bits: int) -> None:
@@ -200,26 +206,40 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
 
 def replace_file(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
     """Let `write` fill a temporary file beside `path`, then move it there in one step."""
-    kept = _identities(sources)
+    kept = identities(sources)
     try:
-        _refuse_overwrite(path, force, kept)
+        refuse_overwrite(path, force, kept)
         path.parent.mkdir(parents=True, exist_ok=True)
         with _temporary_beside(path) as temporary:
             write(temporary)
             with temporary.open("rb+") as stream:
                 os.fsync(stream.fileno())  # the data reach the disk before the name does
-            _refuse_overwrite(path, force, kept)  # someone else may have written it meanwhile
+            refuse_overwrite(path, force, kept)  # someone else may have written it meanwhile
             temporary.replace(path)
     except (OSError, soundfile.SoundFileError) as error:
-        raise _unwritable(path, error) from error
+        raise unwritable(path, error) from error
 
 
-def _unwritable(path: Path, error: Exception) -> AudioFileError:
-    reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or "disk full?"
-    return AudioFileError(
-        f"{shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); "
-        "check the space and the permissions or choose another folder."
-    )
+# What to do about a reason, where the system names one that is clear.
+_TO_DO = {
+    errno.ENAMETOOLONG: "give the mix a shorter name or choose a folder with a shorter path.",
+    errno.ENOSPC: "make space or choose another folder.",
+    errno.EFBIG: "make space or choose another folder.",
+    errno.EROFS: "choose a folder that can be written.",
+}
+if hasattr(errno, "EDQUOT"):
+    _TO_DO[errno.EDQUOT] = _TO_DO[errno.ENOSPC]
+_SYSTEM_ERROR = 2  # libsndfile's, which says no more; writing fails so where a disk is full
+
+
+def unwritable(path: Path, error: Exception) -> AudioFileError:
+    """Say in one line why a file or folder cannot be written, and what to do."""
+    reason = getattr(error, "strerror", None) or getattr(error, "error_string", None)
+    to_do = _TO_DO.get(getattr(error, "errno", None) or 0)
+    if reason is None or getattr(error, "code", None) == _SYSTEM_ERROR:
+        reason, to_do = "the system took no more of it: is the disk full?", _TO_DO[errno.ENOSPC]
+    to_do = to_do or "check the space and the permissions or choose another folder."
+    return AudioFileError(f"{shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); {to_do}")
 
 
 @contextmanager
@@ -244,12 +264,13 @@ def _identity(path: Path) -> _Identity | None:
     return seen.st_dev, seen.st_ino
 
 
-def _identities(paths: Iterable[Path]) -> frozenset[_Identity | None]:
+def identities(paths: Iterable[Path]) -> frozenset[_Identity | None]:
     """Identities of files that exist; taken once, as an album has thousands of sources."""
     return frozenset(map(_identity, paths)) - {None}
 
 
-def _refuse_overwrite(path: Path, force: bool, sources: frozenset[_Identity | None]) -> None:
+def refuse_overwrite(path: Path, force: bool, sources: frozenset[_Identity | None]) -> None:
+    """UsageError where a file may not be written: a folder, one of the sources, or there already without `force`."""
     where = shown(path)
     if path.is_dir():
         raise UsageError(f"{where} is a folder; remove it or choose another name or folder.")

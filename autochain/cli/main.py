@@ -2,16 +2,19 @@
 
 import gc
 import os
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Iterable
 from importlib import import_module
 from pathlib import Path
+from types import FrameType
 
 import typer
 
 from autochain import __version__
-from autochain.errors import AutochainError, StoppedError
+from autochain.errors import AutochainError, StoppedError, TerminatedError
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
@@ -59,6 +62,7 @@ def main() -> None:
     kept = keep_compiled_code()
     if kept is not None:
         typer.echo(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}", err=True)
+    _end_in_order()
     # What another command needs is not loaded: half a second, and two where only the version is asked for.
     first = sys.argv[1:2]
     asked = [name for name in _COMMANDS if first == [name]]
@@ -77,6 +81,16 @@ def main() -> None:
             raise
         typer.echo(f"autochain: {_fault(error)}", err=True)
         sys.exit(1)
+
+
+def _end_in_order() -> None:
+    """Let SIGTERM end a run as a second Ctrl-C does, so that nothing half-written is left; not where it is ignored."""
+
+    def on_end(signum: int, frame: FrameType | None) -> None:
+        raise TerminatedError("Ended by another process; what was done is kept where --resume goes on.")
+
+    if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, on_end)
 
 
 def _fault(error: Exception) -> str:
