@@ -14,6 +14,10 @@ class AudioFileError(AutochainError):
     """A sound file that cannot be read, measured or written."""
 
 
+class UnreadableError(AutochainError):
+    """A text file that is there and cannot be read."""
+
+
 class JournalError(AutochainError):
     """A journal of trials that cannot be used for going on."""
 

@@ -6,7 +6,9 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from types import FrameType
@@ -14,11 +16,14 @@ from types import FrameType
 import typer
 
 from autochain import __version__
-from autochain.errors import AutochainError, StoppedError, TerminatedError
+from autochain.cli.terminal import say
+from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError
+from autochain.given import plain
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
 _ALL_OF_IT = "AUTOCHAIN_TRACEBACK"
+_LONGEST_ARGUMENT = 10_000  # twice the longest path of common systems
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
 # Each the function of that name in the module of that name.
@@ -61,26 +66,55 @@ def main() -> None:
     gc.disable()
     kept = keep_compiled_code()
     if kept is not None:
-        typer.echo(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}", err=True)
+        say(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}")
     _end_in_order()
     # What another command needs is not loaded: half a second, and two where only the version is asked for.
     first = sys.argv[1:2]
     asked = [name for name in _COMMANDS if first == [name]]
     try:
+        _refuse_arguments(sys.argv[1:])
         _app(_COMMANDS if not asked and first != ["--version"] else asked)()
     except AutochainError as error:
-        typer.echo(f"autochain: {error}", err=True)
+        say(f"autochain: {error}")
         if isinstance(error, StoppedError):
             # Trials may still run in threads; an orderly end of the interpreter would pull the ground from under them.
-            sys.stdout.flush()
-            sys.stderr.flush()
+            with suppress(OSError):
+                sys.stdout.flush()
+                sys.stderr.flush()
             os._exit(error.exit_code)
         sys.exit(error.exit_code)
     except Exception as error:  # the last resort: one line in place of a page, and nothing half-written is left by then
         if os.environ.get(_ALL_OF_IT):
             raise
-        typer.echo(f"autochain: {_fault(error)}", err=True)
+        refused = _refused_output()
+        if refused is None:
+            say(f"autochain: {_fault(error)}")
+        else:
+            say(f"autochain: the result cannot be printed ({refused}). Files that were asked for are written.")
         sys.exit(1)
+
+
+def _refuse_arguments(arguments: Sequence[str]) -> None:
+    """Refuse what no command takes, and what would steer the terminal in the parser's own messages."""
+    for argument in arguments:
+        if len(argument) > _LONGEST_ARGUMENT:
+            raise UsageError(
+                f"an argument has {len(argument)} characters ({plain(argument, 60)}); {_LONGEST_ARGUMENT} is the most. "
+                "Shorten it."
+            )
+        if any(unicodedata.category(c) == "Cc" for c in argument) and not Path(argument).exists():
+            raise UsageError(f"the argument {plain(argument, 200)} holds a control character. Write it without.")
+
+
+def _refused_output() -> str | None:
+    """Why stdout takes nothing, such as a full disk; None where it does. It is let go, so that the end is in order."""
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return error.strerror or type(error).__name__
+    return None
 
 
 def _end_in_order() -> None:
