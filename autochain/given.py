@@ -1,30 +1,17 @@
 """What a user types or writes by hand: read strictly, and shown back without harm."""
 
 import json
+import re
 import tomllib
-import unicodedata
 from pathlib import Path
 from typing import Any
 
-from autochain.errors import ConfigError, UnreadableError
+from autochain.errors import ConfigError, UnreadableError, plain, steers
 
 # A limit of this project: a list of ten thousand songs is a tenth of it.
 _MOST_BYTES = 16_000_000
+_LONG_KEY = re.compile(r"(?:\.[ \t]*[\w\"'-]{1,80}[ \t]*){100}")
 _LONGEST_WORD = 200
-_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-
-
-def plain(text: str, longest: int | None = None) -> str:
-    """Text for a terminal: what would steer it escaped, line breaks kept, and cut where it is longer than `longest`."""
-    escaped = "".join(c if c == "\n" or not steers(c) else ascii(c)[1:-1] for c in text)
-    if longest is None or len(escaped) <= longest:
-        return escaped
-    return f"{escaped[: longest // 2]} ... {escaped[-longest // 4 :]}"
-
-
-def steers(character: str) -> bool:
-    """Whether a character is no text: control characters, half a pair, line and paragraph ends, turns of direction."""
-    return unicodedata.category(character) in ("Cc", "Cs", "Zl", "Zp") or character in _TURNS
 
 
 def name_shown(name: str) -> str:
@@ -67,7 +54,10 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
     if len(data) > _MOST_BYTES:
         raise ConfigError(f"{path}: has {len(data) / 1e6:.0f} MB; {_MOST_BYTES / 1e6:.0f} is the most. Check {what}.")
     try:
-        return tomllib.loads(data.decode("utf-8"))
+        text = data.decode("utf-8")
+        if _LONG_KEY.search(text):  # which take the parser minutes
+            raise ConfigError(f"{path}: not valid TOML (a key of a hundred parts). Write it shorter.")
+        return tomllib.loads(text)
     except RecursionError:
         raise ConfigError(f"{path}: not valid TOML (nested too deeply). Write it flatter.") from None
     except ValueError as error:  # no UTF-8, no TOML, a number of thousands of digits

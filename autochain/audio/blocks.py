@@ -48,6 +48,8 @@ class MixBlocks:
         Sample format as libsndfile names it, such as `PCM_24`.
     block_frames
         Length of a block; the last one may be shorter. None reads the whole file as one block.
+    frames
+        Length as the header has it; an estimate in some formats.
     """
 
     path: Path
@@ -55,6 +57,7 @@ class MixBlocks:
     channels: int
     subtype: str
     block_frames: int | None
+    frames: int = 0
 
     @property
     def file(self) -> str:
@@ -128,6 +131,7 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
             channels=int(file.channels),
             subtype=str(file.subtype),
             block_frames=block_frames,
+            frames=int(file.frames),
         )
 
 

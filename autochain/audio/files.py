@@ -15,14 +15,17 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from autochain.audio.blocks import first_not_finite, for_soundfile, read_blocks, shown, unreadable
+from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import put_tags
 from autochain.errors import AudioFileError, UsageError
+from autochain.memory import available_bytes
 from autochain.units import clock
 
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
+# Measured: what a search holds at most, in samples of its song, and the program itself (benchmarks/bench_long_file.py).
+_SONGS_HELD, _BYTES_WITHOUT_A_SONG = 3, 450_000_000
 _LARGEST_WAV_BYTES = 2**32 - 1 - 128  # the size fields of a WAV header have 32 bits; 128 bytes for the header
 
 
@@ -42,9 +45,11 @@ def read_mix(path: str | Path) -> Mix:
     ------
     AudioFileError
         When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
-        the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples.
+        the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples. Also
+        when it is longer than the memory that is free allows.
     """
     blocks = read_blocks(path, block_frames=None)
+    _refuse_too_long(blocks, available_bytes())
     try:
         with blocks.path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
@@ -52,6 +57,19 @@ def read_mix(path: str | Path) -> Mix:
         raise unreadable(blocks.path, error) from error
     (samples,) = blocks
     return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
+
+
+def _refuse_too_long(blocks: MixBlocks, available: int | None) -> None:
+    """Refuse a song that would not fit, before it is read: what works on it holds it as a whole, and more."""
+    frame_bytes = _SONGS_HELD * blocks.channels * np.dtype(np.float32).itemsize
+    needed = _BYTES_WITHOUT_A_SONG + frame_bytes * blocks.frames
+    if available is not None and needed > available:
+        room = max(0, available - _BYTES_WITHOUT_A_SONG) / frame_bytes / blocks.rate_hz
+        raise AudioFileError(
+            f"{shown(blocks.path)} lasts {clock(blocks.frames / blocks.rate_hz)} and would take {needed / 1e9:.1f} GB "
+            f"of memory; {available / 1e9:.1f} GB are free, enough for {clock(room)} of its kind. Close other programs "
+            "or split it; check takes any length."
+        )
 
 
 def check_output(

@@ -17,8 +17,7 @@ import typer
 
 from autochain import __version__
 from autochain.cli.terminal import say
-from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError
-from autochain.given import plain
+from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, plain
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.

@@ -9,18 +9,15 @@ from functools import partial
 import typer
 
 from autochain.cli.interrupt import asked_to_stop
-from autochain.given import plain
+from autochain.errors import plain
 from autochain.progress import Progress
 from autochain.tasks.caller import Caller
-
-_LONGEST_LINE = 2000  # characters on stderr
 
 
 def say(words: str) -> None:
     """Print on stderr what steers no terminal; where nothing can be printed, nothing is."""
-    lines = [plain(line, _LONGEST_LINE) for line in words.split("\n")]
     with suppress(OSError, ValueError):
-        typer.echo("\n".join(lines), err=True)
+        typer.echo(plain(words), err=True)
 
 
 def tell(words: str) -> None:

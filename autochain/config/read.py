@@ -11,8 +11,8 @@ from autochain.chain.chain import STAGES
 from autochain.config.chain import BoundError
 from autochain.config.coordinates import SET
 from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
-from autochain.errors import ConfigError, TargetError
-from autochain.given import plain, quoted, read_toml
+from autochain.errors import ConfigError, TargetError, plain
+from autochain.given import quoted, read_toml
 from autochain.resources import resource
 
 LUFS_RANGE = (-40.0, 0.0)

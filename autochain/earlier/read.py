@@ -9,8 +9,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
 from autochain.earlier.sheet import EarlierSheet
-from autochain.errors import SheetError
-from autochain.given import json_in, plain, quoted, unreadable_text
+from autochain.errors import SheetError, plain
+from autochain.given import json_in, quoted, unreadable_text
 
 _VERSION = 1
 

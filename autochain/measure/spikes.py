@@ -15,6 +15,7 @@ a raised cosine, which finds pulses of three to six samples where the sound reac
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -91,13 +92,14 @@ class SpikeMeter:
         self._pieces = WholeUnits(self._block)
         self._frames = 0
         self._kept = np.zeros((self._block // 2, channels))  # context, then what waits for the context after it
-        self._rows: list[_Rows] = []
+        self._columns: tuple[list[npt.NDArray[Any]], ...] = ([], [], [], [], [])
 
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels)."""
         self._frames += block.shape[0]
         for piece in self._pieces.push(block):
-            self._rows.append(self._take(np.concatenate([self._kept, piece])))
+            for column, rows in zip(self._columns, self._take(np.concatenate([self._kept, piece])), strict=True):
+                column.append(rows)
 
     def result(self) -> SpikeCells:
         """Everything pushed so far."""
@@ -105,10 +107,14 @@ class SpikeMeter:
         tail = np.zeros((2 * self._block, self._channels))
         tail[: rest.shape[0]] = rest
         kept = self._kept
-        rows = [*self._rows, self._take(np.concatenate([kept, tail]))]
+        last = self._take(np.concatenate([kept, tail]))
         self._kept = kept
         cells = -(-self._frames // self._cell)
-        peak, spike, place, pulse, pulse_place = (np.concatenate([row[k] for row in rows])[:cells] for k in range(5))
+        joined = []
+        for column, rows in zip(self._columns, last, strict=True):
+            joined.append(np.concatenate([*column, rows]))
+            column[:] = [joined[-1][: len(joined[-1]) - len(rows)]]  # in place of its pieces: hours are large
+        peak, spike, place, pulse, pulse_place = (one[:cells] for one in joined)
         return SpikeCells(
             rate_hz=self._rate_hz,
             cell=self._cell,
