@@ -7,8 +7,8 @@ import sys
 import threading
 import traceback
 import unicodedata
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 from types import FrameType
@@ -66,13 +66,13 @@ def main() -> None:
     kept = keep_compiled_code()
     if kept is not None:
         say(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}")
-    _end_in_order()
     # What another command needs is not loaded: half a second, and two where only the version is asked for.
     first = sys.argv[1:2]
     asked = [name for name in _COMMANDS if first == [name]]
     try:
         _refuse_arguments(sys.argv[1:])
-        _app(_COMMANDS if not asked and first != ["--version"] else asked)()
+        with _ended_in_order():
+            _app(_COMMANDS if not asked and first != ["--version"] else asked)()
     except AutochainError as error:
         say(f"autochain: {error}")
         if isinstance(error, StoppedError):
@@ -116,7 +116,8 @@ def _refused_output() -> str | None:
     return None
 
 
-def _end_in_order() -> None:
+@contextmanager
+def _ended_in_order() -> Iterator[None]:
     """Let SIGTERM end a run as a second Ctrl-C does, so that nothing half-written is left; not where it is ignored."""
 
     def on_end(signum: int, frame: FrameType | None) -> None:
@@ -124,6 +125,12 @@ def _end_in_order() -> None:
 
     if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
         signal.signal(signal.SIGTERM, on_end)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    else:
+        yield
 
 
 def _fault(error: Exception) -> str:
