@@ -29,7 +29,7 @@ _CELLS = 16  # of a block that shares one prediction, which is made from twice i
 
 _Singles = npt.NDArray[np.float32]
 _Places = npt.NDArray[np.int16]
-_Rows = tuple[_Singles, _Singles, _Places, _Singles, _Places]
+_Rows = tuple[npt.NDArray[Any], ...]  # peak, spike, place, pulse, its place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,7 +98,8 @@ class SpikeMeter:
         """Take the next frames, shape (frames, channels)."""
         self._frames += block.shape[0]
         for piece in self._pieces.push(block):
-            for column, rows in zip(self._columns, self._take(np.concatenate([self._kept, piece])), strict=True):
+            taken = self._take(np.concatenate([self._kept, piece]))
+            for column, rows in zip(self._columns, taken, strict=True):
                 column.append(rows)
 
     def result(self) -> SpikeCells:
