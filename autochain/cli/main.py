@@ -18,8 +18,8 @@ from autochain.resources import keep_compiled_code
 _ALL_OF_IT = "AUTOCHAIN_TRACEBACK"
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
-# Each the function of that name in the module of that name.
-_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "demo")
+# Each the function of that name in the module of that name, or a group of them.
+_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "tool", "demo")
 
 
 def _app(commands: Iterable[str]) -> typer.Typer:
@@ -33,7 +33,11 @@ def _app(commands: Iterable[str]) -> typer.Typer:
     )
     app.callback()(_options)
     for name in commands:
-        app.command()(getattr(import_module(f"autochain.cli.{name}"), name))
+        command = getattr(import_module(f"autochain.cli.{name}"), name)
+        if isinstance(command, typer.Typer):
+            app.add_typer(command)
+        else:
+            app.command()(command)
     return app
 
 

@@ -19,6 +19,7 @@ Floats = npt.NDArray[np.float64]
 _FROM_HZ, _TO_HZ = 25.0, 18000.0
 _TAIL_S = 0.5
 _PER_OCTAVE = 12
+_LEVEL_COSTS = 0.001
 _TYPES = ("bell", "lowshelf", "highshelf", "highpass", "lowpass")
 
 
@@ -114,7 +115,9 @@ def fit_equaliser(bounce: Bounce) -> EqualiserFit:
     freq_hz, measured = response_of(bounce, "eq_sweep")
     rate_hz = bounce.rate_hz
     kinds = [(kind, warped) for kind in _TYPES for warped in (False, True)]
-    done = sorted((_led(*kind, freq_hz, measured, rate_hz) for kind in kinds), key=lambda one: one[0])
+    done = [_led(*kind, freq_hz, measured, rate_hz) for kind in kinds]
+    # A low shelf up is a high shelf down with a level: the one that leaves the level alone is meant.
+    done.sort(key=lambda one: one[0] + _LEVEL_COSTS * abs(one[1].level_db))
     residual, model = done[0]
     return EqualiserFit(
         model=model,
