@@ -3,10 +3,11 @@
 Part `fits`: 200 bounces of processors at hidden settings, with noise, dither, 16 or 24 bit, 44.1 to 96 kHz, an offset
 up to half a second and the polarity turned at random: is each read, and how near is what was found?
 
-    python benchmarks/bench_tools.py fits [--share 0.1]
-    python benchmarks/bench_tools.py blind /folder/of/recordings
+    python benchmarks/bench_tools.py fits [--cells FILE] [--most 50]
+    python benchmarks/bench_tools.py blind /folder/of/recordings [--half odd] [--only 13 21] [--cells FILE]
 
-Both keep what they found in results/tools.json; the table has both.
+Both keep what they found in results/tools.json; the table has both. With `--cells` every finished bounce is kept there,
+and a run that was stopped goes on.
 """
 
 import argparse
@@ -14,6 +15,7 @@ import json
 import time
 from collections import defaultdict
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,6 +27,24 @@ from autochain.chain.clipper import clipping_curve
 from autochain.errors import AutochainError
 from autochain.tool import signal
 from autochain.tool.read import read_bounces
+
+class Cells(dict[str, Any]):
+    """What is finished, kept in a file of JSON lines where one is named."""
+
+    def __init__(self, path: Path | None) -> None:
+        super().__init__()
+        self._path = path
+        if path is not None and path.exists():
+            for line in path.read_text(encoding="utf-8").splitlines():
+                key, value = json.loads(line)
+                self[key] = value
+
+    def keep(self, key: str, value: Any) -> None:
+        self[key] = json.loads(json.dumps(value, default=float))
+        if self._path is not None:
+            with self._path.open("a", encoding="utf-8") as file:
+                file.write(json.dumps([key, self[key]]) + "\n")
+
 
 QUESTION = "Tools: how near are fits of strangers, and does a sheet applied blindly on them come home?"
 SEED = 22
@@ -84,7 +104,7 @@ def hidden(rng: np.random.Generator) -> Iterator[Stranger]:
         maker = ("A", "B", "ours", "A", "B")[k % 5]
         hz, gain, q = log(60, 12000), float(rng.choice([-1, 1])) * between(2, 9), log(0.5, 5)
         if maker == "ours":
-            settings = {"band1_freq_hz": hz, "band1_gain_db": max(-6.0, min(6.0, gain)), "band1_q": max(0.5, min(4.0, q))}
+            settings = {"band1_freq_hz": hz, "band1_gain_db": max(-3.0, min(3.0, gain)), "band1_q": max(0.5, min(1.4, q))}
             yield Stranger(kind="equaliser", maker=maker, knobs=settings, words={"band1_type": "bell"})
         else:
             yield Stranger(kind="equaliser", maker=maker, knobs={"frequency": hz, "gain": gain, "q": q})
@@ -154,12 +174,14 @@ def spoiled(sound: Floats, rng: np.random.Generator, rate_hz: int) -> tuple[Floa
     return out, {"late": late, "polarity": polarity, "bits": bits, "noise_dbfs": noise_dbfs}
 
 
-def fits(share: float) -> list[dict[str, Any]]:
-    """Read every processor, or a share of them."""
+def fits(cells: Cells, most: int) -> list[dict[str, Any]]:
+    """Read every processor, or the first of them in an order that takes every kind in turn."""
     found = []
-    every = max(1, round(1.0 / share))
-    for number, one in enumerate(hidden(np.random.default_rng(SEED))):
-        if number % every:
+    everyone = list(enumerate(hidden(np.random.default_rng(SEED))))
+    order = np.random.default_rng(SEED).permutation(len(everyone))[:most]
+    for number, one in (everyone[place] for place in order):
+        if str(number) in cells:
+            found.append(cells[str(number)])
             continue
         rng = np.random.default_rng([SEED, number])
         rate_hz = int(rng.choice([44100, 48000, 96000], p=[0.4, 0.45, 0.15]))
@@ -172,6 +194,7 @@ def fits(share: float) -> list[dict[str, Any]]:
             reading = read_bounces([mix], one.kind, "hidden", [""])  # type: ignore[arg-type]
         except AutochainError as error:
             found.append({**row, "refused": str(error)})
+            cells.keep(str(number), found[-1])
             print(number, row["kind"], row["maker"], "refused", error, flush=True)
             continue
         read, fit = reading.tool.bounces[0], reading.fits[0]
@@ -183,6 +206,7 @@ def fits(share: float) -> list[dict[str, Any]]:
             row["curve_error_db"] = clip_error_db(one, fit.curve_db)  # type: ignore[union-attr]
         row["errors"] = errors(truth(one), read.model)
         found.append(row)
+        cells.keep(str(number), row)
         print(number, row["kind"], row["maker"], row["errors"], row.get("curve_error_db"), row["late_by"], row["cpu_s"],
               read.programme_db, flush=True)  # fmt: skip
     return found
@@ -242,7 +266,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("part", choices=("fits", "blind"))
     parser.add_argument("folder", nargs="?")
-    parser.add_argument("--share", type=float, default=1.0)
+    parser.add_argument("--cells", type=Path)
+    parser.add_argument("--most", type=int, default=200)
+    parser.add_argument("--half", choices=("odd", "even"), default="odd")
+    parser.add_argument("--only", type=int, nargs="*", default=[])
     given = parser.parse_args()
     if missing():
         raise SystemExit(f"{', '.join(missing())} not installed; these are Debian packages of those names")
@@ -251,7 +278,7 @@ def main() -> None:
     known: dict[str, Any] = json.loads(path.read_text()) if path.exists() else {}
     result = {key: known.get(key, []) for key in ("fits", "blind")}
     if given.part == "fits":
-        result["fits"] = fits(given.share)
+        result["fits"] = fits(Cells(given.cells), given.most)
     refused = [f"- {row['kind']}, {row['maker']}: {row['refused']}" for row in result["fits"] if "refused" in row]
     text = "\n\n".join(["## Fits", fits_table(result["fits"]), *(["Refused:\n\n" + "\n".join(refused)] if refused else [])])
     save("tools", QUESTION, where, result, text)

@@ -20,7 +20,6 @@ THINGS: Mapping[Kind, Mapping[str, tuple[str, bool]]] = {
     },
     "limiter": {
         "ceiling": ("ceiling_dbfs", False),
-        "attack": ("attack_ms", True),
         "release": ("release_ms", True),
         "lookahead": ("lookahead_ms", True),
         "gain": ("gain_db", False),
@@ -33,7 +32,8 @@ THINGS: Mapping[Kind, Mapping[str, tuple[str, bool]]] = {
         "level": ("level_db", False),
     },
 }
-_ALSO = {("limiter", "threshold"): "ceiling", ("clipper", "threshold"): "ceiling"}
+# A limiter's attack is the time that its gain takes to come down ahead of a peak: its look-ahead.
+_ALSO = {("limiter", "threshold"): "ceiling", ("clipper", "threshold"): "ceiling", ("limiter", "attack"): "lookahead"}
 
 # Without limits of its own, a knob is used so far beyond what was bounced. Limits of this project.
 _RATIO_BEYOND, _DB_BEYOND = 4.0, 24.0
