@@ -28,6 +28,7 @@ from autochain.errors import AutochainError
 from autochain.tool import signal
 from autochain.tool.read import read_bounces
 
+
 class Cells(dict[str, Any]):
     """What is finished, kept in a file of JSON lines where one is named."""
 
@@ -62,8 +63,8 @@ def hidden(rng: np.random.Generator) -> Iterator[Stranger]:
     for k in range(24):
         yield Stranger(
             kind="compressor", maker="A",
-            knobs={"threshold": between(-26, -12), "ratio": log(1.5, 8), "attack": log(4, 120), "release": log(100, 1600),
-                   "knee": between(0, 12)},
+            knobs={"threshold": between(-26, -12), "ratio": log(1.5, 8), "attack": log(4, 120),
+                   "release": log(100, 1600), "knee": between(0, 12)},
             words={"detector": ("rms", "peak")[k % 2], "link": ("average", "maximum")[k // 2 % 2]},
         )  # fmt: skip
     for _ in range(16):
@@ -98,13 +99,15 @@ def hidden(rng: np.random.Generator) -> Iterator[Stranger]:
         yield Stranger(kind="clipper", maker="B", knobs={"ceiling": between(-16, -6), "knee": between(1, 8)})
     for _ in range(12):
         yield Stranger(
-            kind="clipper", maker="ours", knobs={"ceiling_dbfs": between(-16, -6), "softness": 5.0 * rng.integers(0, 21)}
-        )
+            kind="clipper", maker="ours",
+            knobs={"ceiling_dbfs": between(-16, -6), "softness": 5.0 * rng.integers(0, 21)},
+        )  # fmt: skip
     for k in range(40):
         maker = ("A", "B", "ours", "A", "B")[k % 5]
         hz, gain, q = log(60, 12000), float(rng.choice([-1, 1])) * between(2, 9), log(0.5, 5)
         if maker == "ours":
-            settings = {"band1_freq_hz": hz, "band1_gain_db": max(-3.0, min(3.0, gain)), "band1_q": max(0.5, min(1.4, q))}
+            gain, q = max(-3.0, min(3.0, gain)), max(0.5, min(1.4, q))
+            settings = {"band1_freq_hz": hz, "band1_gain_db": gain, "band1_q": q}
             yield Stranger(kind="equaliser", maker=maker, knobs=settings, words={"band1_type": "bell"})
         else:
             yield Stranger(kind="equaliser", maker=maker, knobs={"frequency": hz, "gain": gain, "q": q})
@@ -116,7 +119,8 @@ def truth(one: Stranger) -> dict[str, Any]:
     match one.maker, one.kind:
         case "A", "compressor":
             return {"threshold_dbfs": k["threshold"], "ratio": k["ratio"], "knee_db": k["knee"],
-                    "attack_ms": k["attack"] / 4, "release_ms": k["release"] / 4, "detector": w["detector"]}  # fmt: skip
+                    "attack_ms": k["attack"] / 4, "release_ms": k["release"] / 4,
+                    "detector": w["detector"]}  # fmt: skip
         case "B", "compressor":
             return {"threshold_dbfs": k["threshold"], "ratio": k["ratio"], "knee_db": 0.0, "attack_ms": k["attack"],
                     "release_ms": k["release"], "detector": "peak"}  # fmt: skip
@@ -188,7 +192,8 @@ def fits(cells: Cells, most: int) -> list[dict[str, Any]]:
         bounce, spoil = spoiled(one.process(signal.make(one.kind, rate_hz), rate_hz), rng, rate_hz)
         row: dict[str, Any] = {"kind": one.kind, "maker": one.maker, "knobs": one.knobs, "words": one.words,
                                "rate_hz": rate_hz, **spoil}  # fmt: skip
-        mix = Mix(samples=bounce.astype(np.float32), rate_hz=rate_hz, file="bounce.wav", sha256="0" * 64, subtype="PCM_24")
+        samples = bounce.astype(np.float32)
+        mix = Mix(samples=samples, rate_hz=rate_hz, file="bounce.wav", sha256="0" * 64, subtype="PCM_24")
         began = time.process_time()
         try:
             reading = read_bounces([mix], one.kind, "hidden", [""])  # type: ignore[arg-type]
@@ -258,7 +263,7 @@ def fits_table(found: list[dict[str, Any]]) -> str:
         exact = sum(abs(row["late_by"]) < 0.5 and row["polarity_right"] for row in read)
         programme = float(np.median([row["programme_db"] for row in read])) if read else None
         rows.append([kind, maker, len(own), len(own) - len(read), f"{exact}/{len(read)}", programme, "; ".join(told)])
-    head = ["kind", "maker", "bounces", "refused", "delay and polarity right", "off on music, median dB", "within the aim"]
+    head = ["kind", "maker", "bounces", "refused", "delay and polarity right", "off on music, median dB", "in the aim"]
     return table(head, rows)
 
 
@@ -280,7 +285,8 @@ def main() -> None:
     if given.part == "fits":
         result["fits"] = fits(Cells(given.cells), given.most)
     refused = [f"- {row['kind']}, {row['maker']}: {row['refused']}" for row in result["fits"] if "refused" in row]
-    text = "\n\n".join(["## Fits", fits_table(result["fits"]), *(["Refused:\n\n" + "\n".join(refused)] if refused else [])])
+    told = ["Refused:\n\n" + "\n".join(refused)] if refused else []
+    text = "\n\n".join(["## Fits", fits_table(result["fits"]), *told])
     save("tools", QUESTION, where, result, text)
 
 

@@ -1,10 +1,10 @@
-"""Processors that are not ours, for `bench_tools.py`: general-purpose filters of two open libraries, on the command line.
+"""Processors that are not ours, for `bench_tools.py`: general-purpose filters of two open command-line libraries.
 
 Library A: Debian package `ffmpeg`; library B: Debian package `sox`. Neither is made for mastering. What their numbers
 mean was read in their sources: A's compressor counts four time constants as its attack and release (coefficient
-4000 / (ms fs)), its knee is a factor k around the threshold, 20 lg k dB wide; A's limiter has straight ramps in gain and
-is late by its attack less one sample; A's soft clipper is threshold f(x / threshold); B's compander smooths a magnitude
-with one pole; both equalisers are the cookbook's peaking filter.
+4000 / (ms fs)), its knee is a factor k around the threshold, 20 lg k dB wide; A's limiter has straight ramps in gain
+and is late by its attack less one sample; A's soft clipper is threshold f(x / threshold); B's compander smooths a
+magnitude with one pole; both equalisers are the cookbook's peaking filter.
 """
 
 import shutil
@@ -59,16 +59,17 @@ class Stranger:
         k, w = self.knobs, self.words
         match self.maker, self.kind:
             case "A", "compressor":
+                threshold, knee = (10.0 ** (k[name] / 20.0) for name in ("threshold", "knee"))
                 return through_a(
                     sound, rate_hz,
-                    f"acompressor=threshold={10 ** (k['threshold'] / 20):.9g}:ratio={k['ratio']:.9g}:attack={k['attack']:.9g}"
-                    f":release={k['release']:.9g}:knee={10 ** (k['knee'] / 20):.9g}:detection={w['detector']}:link={w['link']}",
+                    f"acompressor=threshold={threshold:.9g}:ratio={k['ratio']:.9g}:attack={k['attack']:.9g}"
+                    f":release={k['release']:.9g}:knee={knee:.9g}:detection={w['detector']}:link={w['link']}",
                 )  # fmt: skip
             case "A", "limiter":
+                limit = 10.0 ** (k["ceiling"] / 20.0)
                 return through_a(
                     sound, rate_hz,
-                    f"alimiter=limit={10 ** (k['ceiling'] / 20):.9g}:attack={k['attack']:.9g}:release={k['release']:.9g}"
-                    ":level=false",
+                    f"alimiter=limit={limit:.9g}:attack={k['attack']:.9g}:release={k['release']:.9g}:level=false",
                 )  # fmt: skip
             case "A", "clipper":
                 return through_a(

@@ -16,7 +16,7 @@ tool = typer.Typer(
 
 
 @tool.command("signal")
-def signal(
+def tool_signal(
     kind: Annotated[
         str,
         typer.Argument(metavar="KIND", help="compressor, limiter, clipper, equaliser or anything.", show_default=False),
@@ -40,12 +40,13 @@ def signal(
 
 
 @tool.command("read")
-def read(
+def tool_read(
     bounces: Annotated[
         list[Path], typer.Argument(metavar="BOUNCE...", help="Bounces of the test.", show_default=False)
     ],
     kind: Annotated[
-        str, typer.Option("--kind", metavar="KIND", help="compressor, limiter, clipper or equaliser.", show_default=False)
+        str,
+        typer.Option("--kind", metavar="KIND", help="compressor, limiter, clipper or equaliser.", show_default=False),
     ],
     name: Annotated[str, typer.Option("--name", metavar="NAME", help="What you call it.", show_default=False)],
     settings: Annotated[

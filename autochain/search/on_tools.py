@@ -23,6 +23,7 @@ from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.solve.excerpts import GRID_HOPS
 from autochain.solve.solver import DITHER_DB
+from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.fit_compressor import of_level
 from autochain.tool.fit_equaliser import EqualiserModel
 from autochain.tool.gain_curve import gain_db
@@ -34,7 +35,6 @@ Floats = npt.NDArray[np.float64]
 _EXCERPT_S, _RUN_UP_S = 15.0, 3.0
 _BLOCK_S = 0.01
 _LOUD_DB = 30.0  # blocks within as much of the loudest count
-MOVES_OTHERWISE_DB = 0.5  # rms; more is told. A limit of this project.
 _FREE = {
     "compressor": ("threshold", "attack", "release"),
     "limiter": ("release", "lookahead"),
@@ -105,12 +105,12 @@ class OnTools:
     samples: npt.NDArray[np.float32]
 
 
-def carry_out(suggestion: Suggestion, tools: Mapping[StageName, Tool]) -> OnTools | None:
+def set_tools(suggestion: Suggestion, tools: Mapping[StageName, Tool]) -> OnTools | None:
     """Set the tools so that they do what the suggestion's stages do; None where no stage has a tool."""
     settings, plan = suggestion.chosen.settings, suggestion.config.chain_plan
     if not any(stage in settings for stage in tools):
         return None
-    return _Desk(suggestion, settings, plan, tools).carry_out()
+    return _Desk(suggestion, settings, plan, tools).set_tools()
 
 
 class _Desk:
@@ -136,7 +136,7 @@ class _Desk:
         self.excerpt = slice(start - self.run_up, start + round(_EXCERPT_S * self.rate_hz))
         self.placed: dict[StageName, OnTool] = {}
 
-    def carry_out(self) -> OnTools:
+    def set_tools(self) -> OnTools:
         before = self._before_drive(self.mix.astype(np.float64))
         drive = self.settings.get(DRIVE, "gain_db")
         piece, ours = before[self.excerpt], self._ours_before_drive()
@@ -237,7 +237,7 @@ class _Desk:
             shift = max(0.0, self.settings[name]["ceiling_dbfs"] - tool.maps["ceiling"].reach[1])
             shift = round(float(np.ceil(10.0 * shift)) / 10.0, 6)
         elif tool.kind == "clipper":
-            shift = round(self.settings[name]["ceiling_dbfs"] - getattr(tool.models[0], "ceiling_dbfs"), 1)
+            shift = round(self.settings[name]["ceiling_dbfs"] - _ceiling(tool), 1)
 
         def made(positions: Mapping[str, float]) -> Floats:
             out = tool.at(positions).process(x * 10.0 ** (-0.05 * shift), self.rate_hz)
@@ -281,7 +281,7 @@ class _Desk:
         level = _LEVEL.get(tool.kind)
         rest = {role: tool.maps[role].held(found[role]) for role in free if role != level}
         found |= rest
-        if level in tool.maps and rest:
+        if level is not None and level in tool.maps and rest:
             # The other knobs have moved to places that they have: the level follows.
             found = led([level], found, 6)
         return {role: tool.maps[role].held(at) for role, at in found.items() if role in tool.maps} if maps else found
@@ -409,6 +409,12 @@ def _moved(drive_db: float, heard: float | None, wanted: float | None) -> float:
     if heard is None or wanted is None or abs(wanted - heard) <= _NEAR_LU:
         return drive_db
     return round(round((drive_db + wanted - heard) / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6)
+
+
+def _ceiling(tool: Tool) -> float:
+    model = tool.models[0]
+    assert isinstance(model, ClipperModel)
+    return model.ceiling_dbfs
 
 
 def _behind(tool: Tool) -> float:

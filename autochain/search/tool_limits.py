@@ -16,10 +16,10 @@ from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.published import step_times
-from autochain.tool.signal import Kind
+from autochain.tool.signal import ToolKind
 from autochain.tool.tool import Tool
 
-STAGES_OF: Mapping[Kind, tuple[StageName, ...]] = {
+STAGES_OF: Mapping[ToolKind, tuple[StageName, ...]] = {
     "compressor": (BUS_COMPRESSOR, PEAK_COMPRESSOR),
     "limiter": (LIMITER,),
     "clipper": (CLIPPER,),

@@ -195,7 +195,7 @@ def _on_tools(found: "OnTools", suggestion: Suggestion) -> OnToolsFacts:
 
     stages = []
     for one in found.stages:
-        by_role = [one.positions] if one.positions else []
+        by_role = [dict(one.positions)] if one.positions else []
         if one.tool.kind == "equaliser" and not one.why_not:
             by_role = band_positions(one.tool, suggestion.chosen.settings[one.stage])
         stages.append(

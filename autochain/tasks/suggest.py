@@ -266,10 +266,10 @@ def _searched(
             found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
             on_tools = None
             if request.tools:
-                from autochain.search.on_tools import carry_out
+                from autochain.search.on_tools import set_tools
 
                 show("setting your own tools", 0.0)
-                on_tools = carry_out(found, request.own_tools())
+                on_tools = set_tools(found, request.own_tools())
             result = Suggested(sheet=build_sheet(found, on_tools), found=found, files=())
         known(result)
         if out is not None:

@@ -58,8 +58,8 @@ def write_signal(request: SignalRequest) -> SignalMade:
     """
     if request.kind not in signal.TESTS:
         raise ToolError(f"there is no test for {request.kind!r}. Choose one of {', '.join(signal.TESTS)}.")
-    if request.rate_hz not in signal.RATES_HZ:
-        known = ", ".join(map(str, signal.RATES_HZ))
+    if request.rate_hz not in signal.TEST_RATES_HZ:
+        known = ", ".join(map(str, signal.TEST_RATES_HZ))
         raise ToolError(f"--rate {request.rate_hz} is not possible. Choose one of {known}.")
     names = f"{request.kind}.test.wav", f"{request.kind}.test.txt"
     check_output(request.out, names, request.force)
@@ -76,18 +76,18 @@ def _told(request: SignalRequest) -> str:
     kind = "compressor" if request.kind == signal.ANYTHING else request.kind
     return "\n".join(
         [
-            f"{request.kind}.test.wav: {seconds:.0f} s, {request.rate_hz} Hz, 24 bit; test version {signal.VERSION}.",
+            f"{request.kind}.test.wav: {seconds:.0f} s, {request.rate_hz} Hz, 24 bit; version {signal.TEST_VERSION}.",
             "",
-            "CAUTION: loud tones, sweeps and clicks up to full scale. Turn your monitors down or off; nobody has to hear "
-            "it.",
+            "CAUTION: loud tones, sweeps and clicks up to full scale. Turn your monitors down or off: nobody has to "
+            "hear it.",
             CAUTION,
             "",
-            "1. Put the file on a track of its own. Only the one processor may be in the path: no gain, no other plug-in, "
+            "1. Put the file on a track of its own. Only the one processor may be in the path: no gain, nothing else, "
             "no dither, nothing on the master bus.",
             f"2. {_SET[request.kind]} Note down every knob as it stands.",
             f"3. Bounce all {seconds:.0f} s at {request.rate_hz} Hz, 24 bit or 32 bit floating point.",
-            "4. Once or twice more with other settings: each time or ratio a few times longer or higher. That tells what "
-            "the knobs mean between.",
+            "4. Once or twice more with other settings: each time or ratio a few times longer or higher. That tells "
+            "what the knobs mean between.",
             "5. Read it:",
             f'   autochain tool read bounce.wav --kind {kind} --name my{kind} --set "{_example(kind)}" -o tools',
             "",
@@ -113,7 +113,7 @@ class ToolReadRequest:
     bounces
         Bounces of the test, each at other settings.
     kind, name
-        What it is (`signal.KINDS`), and what the user calls it.
+        What it is (`signal.TOOL_KINDS`), and what the user calls it.
     settings
         One text a bounce: knobs as they stood.
     knobs
@@ -163,9 +163,9 @@ def read_a_tool(request: ToolReadRequest, caller: Caller = NOBODY) -> ToolRead:
     UsageError, AudioFileError
         Files that are there already; a file that cannot be used, a folder that cannot be written.
     """
-    kind = next((one for one in signal.KINDS if one == request.kind), None)
+    kind = next((one for one in signal.TOOL_KINDS if one == request.kind), None)
     if kind is None:
-        raise ToolError(f"--kind {request.kind} is not known. Choose one of {', '.join(signal.KINDS)}.")
+        raise ToolError(f"--kind {request.kind} is not known. Choose one of {', '.join(signal.TOOL_KINDS)}.")
     if not request.bounces:
         raise ToolError("there is no bounce to read. Name one or more files.")
     sources = files_among(request.bounces)

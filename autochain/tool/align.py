@@ -21,7 +21,7 @@ Floats = npt.NDArray[np.float64]
 MOST_OFFSET_S = 2.0  # searched for the first mark, either way of its place. A limit of this project.
 _SURE = 0.5  # of the correlation of two equal marks: noise reaches a tenth
 _MOST_PPM = 50.0  # a clock that is off by more moves the end of a test by 3 ms. A limit of this project.
-_SPEEDS = tuple(a / b for a in signal.RATES_HZ for b in signal.RATES_HZ if a != b)
+_SPEEDS = tuple(a / b for a in signal.TEST_RATES_HZ for b in signal.TEST_RATES_HZ if a != b)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,7 +50,7 @@ class Bounce:
     delay_samples: float
     polarity: int
 
-    def of(self, group: str) -> tuple[signal.Segment, ...]:
+    def of(self, group: str) -> tuple[signal.Stretch, ...]:
         """Segments of one group."""
         return signal.group(self.test, group)
 
@@ -59,7 +59,7 @@ class Bounce:
         return self.played[span], self.heard[span]
 
 
-def align(bounce: Mix, tests: tuple[str, ...]) -> Bounce:
+def lay_beside(bounce: Mix, tests: tuple[str, ...]) -> Bounce:
     """Lay a bounce beside the first of some tests whose marks it has.
 
     Raises
@@ -68,8 +68,8 @@ def align(bounce: Mix, tests: tuple[str, ...]) -> Bounce:
         No marks, marks of another test, another speed, channels against each other.
     """
     rate_hz = bounce.rate_hz
-    if rate_hz not in signal.RATES_HZ:
-        known = ", ".join(map(str, signal.RATES_HZ))
+    if rate_hz not in signal.TEST_RATES_HZ:
+        known = ", ".join(map(str, signal.TEST_RATES_HZ))
         raise ToolError(f"{bounce.file}: {rate_hz} Hz; a test is played and bounced at {known} Hz. Bounce it again.")
     sound = bounce.samples.astype(np.float64)
     if sound.shape[1] == 1:
@@ -98,8 +98,8 @@ def align(bounce: Mix, tests: tuple[str, ...]) -> Bounce:
         return _in_step(sound, test, rate_hz, begin - first.start_s * rate_hz, signs[0])
     wanted = " or ".join(f"{signal.duration_s(test):.1f} s" for test in tests)
     raise ToolError(
-        f"{bounce.file}: there is a mark at its start and none at its end. It was made from another test, cut short, or "
-        f"its end is muted. Bounce all of the test ({wanted}) again."
+        f"{bounce.file}: there is a mark at its start and none at its end. It was made from another test, cut short, "
+        f"or its end is muted. Bounce all of the test ({wanted}) again."
     )
 
 
@@ -135,7 +135,7 @@ def _top(values: Floats, at: int) -> float:
     return float(0.5 * (a - c) / (a - 2.0 * b + c))
 
 
-def _why_no_mark(sound: Floats, rate_hz: int, first: signal.Segment) -> str:
+def _why_no_mark(sound: Floats, rate_hz: int, first: signal.Stretch) -> str:
     frames = round((2.5 * first.start_s + MOST_OFFSET_S + 0.5) * rate_hz)
     if not sound.any():
         return "it is silent. Check the routing and bounce again."
@@ -146,8 +146,8 @@ def _why_no_mark(sound: Floats, rate_hz: int, first: signal.Segment) -> str:
                 "Set the session to the rate of the test and bounce again."
             )
     return (
-        f"the mark that begins the test is not in its first {first.start_s + MOST_OFFSET_S:g} s. Bounce all of the test, "
-        "with nothing in front, and only this one processor in the path."
+        f"the mark that begins the test is not in its first {first.start_s + MOST_OFFSET_S:g} s. Bounce all of the "
+        "test, with nothing in front, and only this one processor in the path."
     )
 
 

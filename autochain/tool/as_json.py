@@ -10,7 +10,7 @@ from autochain.tool.published import step_times
 from autochain.tool.read import ToolReading
 from autochain.tool.tool import plain_model
 
-FORMAT_VERSION = 1
+_FORMAT = 1
 
 
 def tool_json(reading: ToolReading) -> str:
@@ -28,7 +28,7 @@ def tool_json(reading: ToolReading) -> str:
         for role, m in tool.maps.items()
     }
     whole = {
-        "format_version": FORMAT_VERSION,
+        "format_version": _FORMAT,
         "name": tool.name,
         "kind": tool.kind,
         "trusted": tool.trusted,

@@ -8,9 +8,9 @@ import numpy.typing as npt
 
 from autochain.tool.align import Bounce
 from autochain.tool.fit_compressor import steps_db
-from autochain.tool.fit_equaliser import response_of
+from autochain.tool.fit_equaliser import swept_response
 from autochain.tool.refusal import ToolError
-from autochain.tool.signal import Kind
+from autochain.tool.signal import ToolKind
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,7 +34,7 @@ class Path:
     remarks: tuple[str, ...]
 
 
-def check_path(bounce: Bounce, kind: Kind, file: str) -> Path:
+def check_path(bounce: Bounce, kind: ToolKind, file: str) -> Path:
     """Look at what a processor of that kind must not do.
 
     Raises
@@ -85,7 +85,7 @@ def _tone(bounce: Bounce, group: str) -> tuple[float, float]:
     return 20.0 * math.log10(max(size, 1e-9) / amplitude), 20.0 * math.log10(max(rest, 1e-9))
 
 
-def _refuse_clipped(bounce: Bounce, kind: Kind, file: str) -> None:
+def _refuse_clipped(bounce: Bounce, kind: ToolKind, file: str) -> None:
     """Refuse flat tops at full scale, where the processor's own would not be."""
     if kind in ("clipper", "limiter"):
         return
@@ -97,14 +97,14 @@ def _refuse_clipped(bounce: Bounce, kind: Kind, file: str) -> None:
     runs = np.diff(np.flatnonzero(np.diff(np.concatenate(([False], flat, [False])).astype(np.int8))))[::2]
     if runs.size and int(runs.max()) >= _CLIPPED_RUN:
         raise ToolError(
-            f"{file}: it is clipped: {int(runs.max())} samples in a row at {20.0 * math.log10(top):+.2f} dBFS. Turn the "
-            "make-up gain down, or bounce to 32 bit floating point."
+            f"{file}: it is clipped: {int(runs.max())} samples in a row at {20.0 * math.log10(top):+.2f} dBFS. Turn "
+            "the make-up gain down, or bounce to 32 bit floating point."
         )
 
 
-def _still_path(bounce: Bounce, kind: Kind, file: str) -> list[str]:
+def _still_path(bounce: Bounce, kind: ToolKind, file: str) -> list[str]:
     """Refuse an equaliser in the path of a processor that has none, and a processor that does nothing."""
-    freq_hz, measured = response_of(bounce, "sweep")
+    freq_hz, measured = swept_response(bounce, "sweep")
     inside = (freq_hz >= 40.0) & (freq_hz <= 16000.0)
     freq_hz, measured = freq_hz[inside], measured[inside]
     middle = float(np.median(measured[(freq_hz > 500.0) & (freq_hz < 2000.0)]))
@@ -119,9 +119,10 @@ def _still_path(bounce: Bounce, kind: Kind, file: str) -> list[str]:
                 f"{file}: no level is turned down, but {told} stand out. That is an equaliser, no {kind}: read it with "
                 "--kind equaliser from its own test."
             )
+        knob = "threshold" if kind == "compressor" else "ceiling"
         raise ToolError(
-            f"{file}: nothing happens: the gain is the same within {moves:.1f} dB at every level up to full scale. Set the "
-            f"{'ceiling' if kind != 'compressor' else 'threshold'} near -20 dBFS, check the bypass, and bounce again."
+            f"{file}: nothing happens: the gain is the same within {moves:.1f} dB at every level up to full scale. Set "
+            f"the {knob} near -20 dBFS, check the bypass, and bounce again."
         )
     if abs(away[worst]) > _NOT_FLAT_DB:
         raise ToolError(
@@ -135,11 +136,11 @@ def _still_path(bounce: Bounce, kind: Kind, file: str) -> list[str]:
 
 def _refuse_moving(bounce: Bounce, file: str) -> None:
     """Refuse what changes with level where an equaliser was said."""
-    _, quiet = response_of(bounce, "eq_sweep")
-    _, loud = response_of(bounce, "eq_loud")
+    _, quiet = swept_response(bounce, "eq_sweep")
+    _, loud = swept_response(bounce, "eq_loud")
     moves = float(np.abs(loud - quiet).max())
     if moves > _STILL_DB:
         raise ToolError(
-            f"{file}: its gain changes by {moves:.1f} dB from -20 to -6 dBFS. An equaliser does not: take the compressor or "
-            "the saturation out of the path, or read it as what it is."
+            f"{file}: its gain changes by {moves:.1f} dB from -20 to -6 dBFS. An equaliser does not: take the "
+            "compressor or the saturation out of the path, or read it as what it is."
         )

@@ -50,7 +50,7 @@ class ClipperModel:
         """Bend values by the static curve."""
         gain = 10.0 ** (0.05 * self.gain_db)
         if not self.curve_db:
-            return gain * clipping_curve(values, 10.0 ** (0.05 * self.ceiling_dbfs), self.softness)
+            return np.asarray(gain * clipping_curve(values, 10.0 ** (0.05 * self.ceiling_dbfs), self.softness))
         level_db, gain_db = np.array(self.curve_db).T
         size = np.abs(values)
         db = 20.0 * np.log10(np.maximum(size, 1e-10)) - (self.ceiling_dbfs - self.measured_at_dbfs)

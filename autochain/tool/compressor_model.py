@@ -21,8 +21,8 @@ Floats = npt.NDArray[np.float64]
 
 Smooths = Literal["level", "reduction"]
 Detector = Literal["peak", "rms"]
-Shape = Literal["holds", "follows"]
-Link = Literal["loudest", "mean", "own"]
+ReleaseShape = Literal["holds", "follows"]
+StereoLink = Literal["loudest", "mean", "own"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,9 +55,9 @@ class CompressorModel:
     release_ms: float
     detector: Detector = "peak"
     smooths: Smooths = "level"
-    shape: Shape = "holds"
+    shape: ReleaseShape = "holds"
     rms_ms: float = 10.0
-    link: Link = "loudest"
+    link: StereoLink = "loudest"
     sidechain_hpf_hz: float = 0.0
     lookahead_ms: float = 0.0
     gain_db: float = 0.0
@@ -91,7 +91,8 @@ class CompressorModel:
             out = np.empty(size.size)
             attack, release = (-math.expm1(-1e3 / (ms * rate_hz)) for ms in (self.attack_ms, self.release_ms))
             power = self.detector == "rms"
-            kernels.follow_level(size * size if power else size, attack, release, *self._curve, 10.0 if power else 20.0, out)
+            heard, per_decade = (size * size, 10.0) if power else (size, 20.0)
+            kernels.follow_level(heard, attack, release, *self._curve, per_decade, out)
             return out
         if peak_db is None or self.detector == "rms":
             peak_db = self.level_db(size, rate_hz)

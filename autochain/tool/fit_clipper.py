@@ -1,4 +1,4 @@
-"""A clipper fitted: its curve read from a slowly rising low tone, and the ceiling and softness of ours nearest to it."""
+"""A clipper fitted: its curve read from a slowly rising low tone, and ours nearest to it."""
 
 import math
 from dataclasses import dataclass
@@ -106,7 +106,7 @@ def read_curve(bounce: Bounce) -> tuple[Floats, Floats, float]:
         for level in levels:
             # A straight line through the neighbours: the last level has them on one side only.
             a, b = np.searchsorted(x, (level - 0.4, level + 0.4))
-            slope, at = np.polyfit(x[a:b] - level, y[a:b], 1)
+            _slope, at = np.polyfit(x[a:b] - level, y[a:b], 1)
             gains.append(at)
         sides.append(20.0 * np.log10(np.maximum(gains, 1e-6)))
     up, down = sides

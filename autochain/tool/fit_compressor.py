@@ -21,7 +21,7 @@ from autochain.tool.levenberg import least_squares
 
 Floats = npt.NDArray[np.float64]
 
-FITTED_ON = ("stairs", "bursts", "crests")
+_FITTED_ON = ("stairs", "bursts", "crests")
 _KINDS: tuple[dict[str, Any], ...] = (
     {"smooths": "level", "detector": "rms"},
     {"smooths": "level", "detector": "peak"},
@@ -66,7 +66,7 @@ class _Read:
     """What is fitted, read once: gains of the bounce, and the sound that the models hear."""
 
     def __init__(self, bounce: Bounce, sidechain_hpf_hz: float = 0.0) -> None:
-        segments = [one for name in FITTED_ON for one in bounce.of(name)]
+        segments = [one for name in _FITTED_ON for one in bounce.of(name)]
         self.rate_hz = bounce.rate_hz
         whole = slice(segments[0].span(self.rate_hz).start, segments[-1].span(self.rate_hz).stop)
         played, heard = bounce.both(whole)
@@ -135,10 +135,10 @@ def _led(read: _Read, model: CompressorModel, rounds: int) -> tuple[float, Compr
     windowed = model.smooths == "reduction" and model.detector == "rms"
 
     def of(point: Floats) -> CompressorModel:
-        values = dict(
-            threshold_dbfs=float(point[0]), ratio=1.0 / (1.0 - float(point[1])), knee_db=float(point[2]),
-            attack_ms=math.exp(point[3]), release_ms=math.exp(point[4]), gain_db=float(point[5]),
-        )  # fmt: skip
+        values = {
+            "threshold_dbfs": float(point[0]), "ratio": 1.0 / (1.0 - float(point[1])), "knee_db": float(point[2]),
+            "attack_ms": math.exp(point[3]), "release_ms": math.exp(point[4]), "gain_db": float(point[5]),
+        }  # fmt: skip
         if windowed:
             values["rms_ms"] = math.exp(point[6])
         return replace(model, **values)  # type: ignore[arg-type]
@@ -292,7 +292,7 @@ def _sidechain_hpf_hz(bounce: Bounce, model: CompressorModel) -> float:
 
 
 def programme_error_db(bounce: Bounce, model: Any, block_ms: float = 10.0) -> float:
-    """rms of a model's error in gain over the programme, in blocks that are within 40 dB of the loudest."""
+    """Rms of a model's error in gain over the programme, in blocks that are within 40 dB of the loudest."""
     (one,) = bounce.of("programme")
     span, before = one.span(bounce.rate_hz), round(_RUN_UP_S * bounce.rate_hz)
     played, heard = bounce.both(slice(span.start - before, span.stop))
@@ -301,7 +301,7 @@ def programme_error_db(bounce: Bounce, model: Any, block_ms: float = 10.0) -> fl
 
 
 def gain_error_db(played: Floats, heard: Floats, made: Floats, rate_hz: int, block_ms: float = 10.0) -> float:
-    """rms difference in dB of the gains of two outputs over one input, block by block."""
+    """Rms difference in dB of the gains of two outputs over one input, block by block."""
     block = round(1e-3 * block_ms * rate_hz)
     starts = np.arange(len(played) // block) * block
     length = len(starts) * block

@@ -1,7 +1,6 @@
 """An equaliser fitted: kind of band, frequency, gain and Q from the transfer that a sweep shows."""
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,7 +91,7 @@ def _cookbook(kind: str, freq_hz: float, gain_db: float, q: float, rate_hz: int)
             b, a = ((1 + c) / 2, -(1 + c), (1 + c) / 2), (1 + alpha, -2 * c, 1 - alpha)
         case _:
             b, a = ((1 - c) / 2, 1 - c, (1 - c) / 2), (1 + alpha, -2 * c, 1 - alpha)
-    return np.array([b[0], b[1], b[2], a[1], a[2]]) / a[0]
+    return np.asarray(np.array([b[0], b[1], b[2], a[1], a[2]]) / a[0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +111,7 @@ class EqualiserFit:
 
 def fit_equaliser(bounce: Bounce) -> EqualiserFit:
     """Fit one band of every kind and keep the closest."""
-    freq_hz, measured = response_of(bounce, "eq_sweep")
+    freq_hz, measured = swept_response(bounce, "eq_sweep")
     rate_hz = bounce.rate_hz
     kinds = [(kind, warped) for kind in _TYPES for warped in (False, True)]
     done = [_led(*kind, freq_hz, measured, rate_hz) for kind in kinds]
@@ -162,7 +161,9 @@ def _led(kind: str, warped: bool, freq_hz: Floats, measured: Floats, rate_hz: in
             type=kind, freq_hz=math.exp(p[0]), q=math.exp(p[1]), gain_db=gain, warped=warped, level_db=float(p[3])
         )
 
-    error: Callable[[Floats], Floats] = lambda p: np.maximum(of(p).response_db(freq_hz, rate_hz), -60.0) - measured  # noqa: E731
+    def error(p: Floats) -> Floats:
+        return np.asarray(np.maximum(of(p).response_db(freq_hz, rate_hz), -60.0) - measured)
+
     best: tuple[float, EqualiserModel] | None = None
     for hz, gain, q in starts:
         hz = min(max(hz, _FROM_HZ), 0.45 * rate_hz)
@@ -178,7 +179,7 @@ def _led(kind: str, warped: bool, freq_hz: Floats, measured: Floats, rate_hz: in
     return best
 
 
-def response_of(bounce: Bounce, group: str, channel: int = 0) -> tuple[Floats, Floats]:
+def swept_response(bounce: Bounce, group: str, channel: int = 0) -> tuple[Floats, Floats]:
     """Gain by frequency in dB that a sweep shows, twelve points an octave, what rings on counted in."""
     (one,) = bounce.of(group)
     span = one.span(bounce.rate_hz)

@@ -19,7 +19,7 @@ from autochain.tool.limiter_model import LimiterModel, sizes
 
 Floats = npt.NDArray[np.float64]
 
-FITTED_ON = ("pulses", "limit_bursts")
+_FITTED_ON = ("pulses", "limit_bursts")
 _LN_TIMES = (math.log(0.02), math.log(5000.0))
 _RUN_UP_S = 2.0
 
@@ -37,7 +37,7 @@ class LimiterFit:
 class _Read:
     def __init__(self, bounce: Bounce, true_peak: bool) -> None:
         rate_hz = bounce.rate_hz
-        segments = [one for name in FITTED_ON for one in bounce.of(name)]
+        segments = [one for name in _FITTED_ON for one in bounce.of(name)]
         whole = slice(segments[0].span(rate_hz).start, segments[-1].span(rate_hz).stop)
         played, heard = bounce.both(whole)
         places = list[int]()

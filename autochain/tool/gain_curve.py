@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.tool import _envelope_kernels as kernels
-from autochain.tool.signal import Segment
+from autochain.tool.signal import Stretch
 
 Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
@@ -17,7 +17,7 @@ _GROWTH = 1.35
 _BEFORE_MS = (12.0, 8.0, 6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.5)  # before a step, where a look-ahead shows
 
 
-def edges(segments: Sequence[Segment], rate_hz: int, origin: int) -> Places:
+def edges(segments: Sequence[Stretch], rate_hz: int, origin: int) -> Places:
     """Where blocks begin, from `origin` on: short behind and before every step, long where nothing happens."""
     found = list[int]()
     for one in segments:

@@ -1,14 +1,15 @@
 """From a knob to the thing it moves, and back: straight lines between what bounces showed."""
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from autochain.tool.refusal import ToolError
-from autochain.tool.signal import Kind
+from autochain.tool.signal import ToolKind
 
 # By kind and role of a knob: the field of the model that it moves, and whether both are told in ratios.
-THINGS: Mapping[Kind, Mapping[str, tuple[str, bool]]] = {
+THINGS: Mapping[ToolKind, Mapping[str, tuple[str, bool]]] = {
     "compressor": {
         "threshold": ("threshold_dbfs", False),
         "ratio": ("ratio", True),
@@ -41,7 +42,7 @@ _STEP_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Knob:
+class ToolKnob:
     """A knob that may be turned.
 
     Attributes
@@ -71,7 +72,7 @@ class KnobMap:
     One point alone counts as in proportion (log), or as shifted by as much everywhere.
     """
 
-    knob: Knob
+    knob: ToolKnob
     points: tuple[tuple[float, float], ...]
     log: bool
 
@@ -135,7 +136,7 @@ def _along(points: Sequence[tuple[float, float]], at: float, log: bool) -> float
 
 
 def knob_maps(
-    kind: Kind, bounces: Sequence[tuple[Mapping[str, float], Mapping[str, float]]], knobs: Mapping[str, Knob]
+    kind: ToolKind, bounces: Sequence[tuple[Mapping[str, float], Mapping[str, float]]], knobs: Mapping[str, ToolKnob]
 ) -> dict[str, KnobMap]:
     """Map of every knob by role, from (positions, things) of each bounce.
 
@@ -153,7 +154,7 @@ def knob_maps(
                 found.setdefault(positions[role], []).append(things[field])
         points = sorted((at, sum(values) / len(values)) for at, values in found.items())
         log = log and all(at > 0.0 and thing > 0.0 for at, thing in points)
-        rises = [b[1] - a[1] for a, b in zip(points, points[1:], strict=False)]
+        rises = [b[1] - a[1] for a, b in itertools.pairwise(points)]
         if rises and not (min(rises) > 0.0 or max(rises) < 0.0):
             told = ", ".join(f"{knob.word} {at:g} reads {thing:.3g}" for at, thing in points)
             raise ToolError(
@@ -163,13 +164,13 @@ def knob_maps(
     return maps
 
 
-def role_of(kind: Kind, name: str) -> str | None:
+def role_of(kind: ToolKind, name: str) -> str | None:
     """Role that a name stands for; None for a setting that is only noted."""
     name = _ALSO.get((kind, name), name)
     return name if name in THINGS[kind] else None
 
 
-def parse_settings(kind: Kind, text: str) -> tuple[dict[str, float], dict[str, str], dict[str, str]]:
+def parse_settings(kind: ToolKind, text: str) -> tuple[dict[str, float], dict[str, str], dict[str, str]]:
     """Read what --set gives: positions by role, the tool's words by role, and what is only noted.
 
     `role=value`, or `role:word=value` where the tool calls it otherwise.
@@ -201,7 +202,7 @@ def parse_settings(kind: Kind, text: str) -> tuple[dict[str, float], dict[str, s
     return positions, words, noted
 
 
-def parse_knobs(kind: Kind, text: str) -> dict[str, tuple[float | None, float | None, float, tuple[float, ...]]]:
+def parse_knobs(kind: ToolKind, text: str) -> dict[str, tuple[float | None, float | None, float, tuple[float, ...]]]:
     """Read what --knobs gives: `role=low:high`, `role=low:high:step`, or `role=1|2|4` for fixed places.
 
     Raises

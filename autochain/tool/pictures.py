@@ -56,7 +56,8 @@ def lines_chart(
 
     parts = list[str]()
     for level in rounds(low, high, 7):
-        parts += [across(_LEFT, _WIDTH - _LEFT - _RIGHT, y(level)), word(_LEFT - 5.0, y(level) + 4.0, f"{level:g}", "end")]
+        parts.append(across(_LEFT, _WIDTH - _LEFT - _RIGHT, y(level)))
+        parts.append(word(_LEFT - 5.0, y(level) + 4.0, f"{level:g}", "end"))
     for mark in [m for m in _MARKS_HZ if first <= m <= last] if log else rounds(first, last, 9):
         text = frequency_mark(mark) if log else f"{mark:g}"
         parts += [upright(x(mark), _TOP, _HEIGHT - _TOP - _BOTTOM), word(x(mark), _HEIGHT - 24.0, text, "middle")]

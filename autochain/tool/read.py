@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from autochain.audio.mix import Mix
 from autochain.progress import Progress, silent
 from autochain.tool import signal
-from autochain.tool.align import Bounce, align
+from autochain.tool.align import Bounce, lay_beside
 from autochain.tool.checks import check_path
 from autochain.tool.fit_clipper import ClipperFit, fit_clipper
 from autochain.tool.fit_compressor import CompressorFit, fit_compressor
 from autochain.tool.fit_equaliser import EqualiserFit, fit_equaliser
 from autochain.tool.fit_limiter import LimiterFit, fit_limiter
-from autochain.tool.knobs import Knob, parse_knobs, parse_settings
+from autochain.tool.knobs import ToolKnob, parse_knobs, parse_settings
 from autochain.tool.refusal import ToolError
-from autochain.tool.signal import Kind
+from autochain.tool.signal import ToolKind
 from autochain.tool.tool import BounceRead, Tool, plain_model
 
 Fit = CompressorFit | LimiterFit | ClipperFit | EqualiserFit
@@ -30,7 +30,7 @@ class ToolReading:
     remarks: tuple[tuple[str, ...], ...]
 
 
-def fitted(bounce: Bounce, kind: Kind) -> Fit:
+def fitted(bounce: Bounce, kind: ToolKind) -> Fit:
     """Fit the kind of processor that it is said to be."""
     match kind:
         case "compressor":
@@ -44,7 +44,12 @@ def fitted(bounce: Bounce, kind: Kind) -> Fit:
 
 
 def read_bounces(
-    bounces: Sequence[Mix], kind: Kind, name: str, settings: Sequence[str], knobs: str = "", progress: Progress = silent
+    bounces: Sequence[Mix],
+    kind: ToolKind,
+    name: str,
+    settings: Sequence[str],
+    knobs: str = "",
+    progress: Progress = silent,
 ) -> ToolReading:
     """Read a tool from its bounces.
 
@@ -66,7 +71,8 @@ def read_bounces(
     """
     if len(settings) != len(bounces):
         raise ToolError(
-            f"there are {len(bounces)} bounces and {len(settings)} --set. Give one --set for each bounce, in the same order."
+            f"there are {len(bounces)} bounces and {len(settings)} --set. Give one --set for each bounce, in the same "
+            "order."
         )
     if not name.strip() or "/" in name or "\\" in name or name.startswith("."):
         raise ToolError(f"--name {name!r} cannot name a file. Choose letters, such as --name bus1.")
@@ -79,7 +85,7 @@ def read_bounces(
     read, fits, aligned, remarks = list[BounceRead](), list[Fit](), list[Bounce](), list[tuple[str, ...]]()
     for place, (mix, (positions, _, noted)) in enumerate(zip(bounces, given, strict=True)):
         progress(f"reading {mix.file}", place / len(bounces))
-        bounce = align(mix, (kind, signal.ANYTHING))
+        bounce = lay_beside(mix, (kind, signal.ANYTHING))
         path = check_path(bounce, kind, mix.file)
         fit = fitted(bounce, kind)
         delay = bounce.delay_samples
@@ -91,7 +97,7 @@ def read_bounces(
                 polarity=1 if bounce.polarity > 0 else -1, gain_db=round(path.gain_db, 3),
                 residual_db=round(fit.residual_db, 4), programme_db=round(programme_db(fit), 3),
                 knobs=positions, noted=noted, model=plain_model(fit.model),
-            )  # fmt: skip
+            )
         )
         fits.append(fit)
         aligned.append(bounce)
@@ -125,6 +131,6 @@ def _roles(positions: Sequence[Mapping[str, float]]) -> list[str]:
 
 def _knob(
     role: str, word: str, limits: Mapping[str, tuple[float | None, float | None, float, tuple[float, ...]]]
-) -> Knob:
+) -> ToolKnob:
     low, high, step, positions = limits.get(role, (None, None, 0.0, ()))
-    return Knob(role=role, word=word, low=low, high=high, step=step, positions=positions)
+    return ToolKnob(role=role, word=word, low=low, high=high, step=step, positions=positions)

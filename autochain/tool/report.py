@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from autochain.document.as_html import html
 from autochain.document.as_markdown import markdown
-from autochain.document.blocks import Block, FileName, Figure, Heading, Line, Listed, Paragraph, Part, Strong, table
+from autochain.document.blocks import Block, Figure, FileName, Heading, Line, Listed, Paragraph, Part, Strong, table
 from autochain.document.shell import page
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
@@ -61,7 +61,7 @@ def tool_report(reading: ToolReading, *, pictures: bool) -> list[Block]:
     tool = reading.tool
     blocks: list[Block] = [
         Heading(("Tool: ", FileName(tool.name)), 1),
-        Part([Paragraph(Strong(words(tool.models[0]))), Paragraph(_how_well(tool))], role="lead"),
+        Part([Paragraph(Strong(model_words(tool.models[0]))), Paragraph(_how_well(tool))], role="lead"),
         *_knobs(tool),
     ]
     if pictures:
@@ -80,7 +80,7 @@ def value_words(field: str, value: float) -> str:
     return number(value, UNITS[field], decimals)
 
 
-def words(model: Model) -> str:
+def model_words(model: Model) -> str:
     """A model in one sentence."""
     match model:
         case CompressorModel():
@@ -174,7 +174,7 @@ def _time_cells(found: list[StepTimes], key: str) -> Iterator[str]:
 
 def _bounces(reading: ToolReading) -> Iterator[Block]:
     yield Heading("The bounces", mark="bounces")
-    rows = []
+    rows = list[list[Line]]()
     for place, one in enumerate(reading.tool.bounces, 1):
         turned = ", turned over" if one.polarity < 0 else ""
         rows.append(
@@ -217,7 +217,10 @@ def _pictures(reading: ToolReading) -> Iterator[Block]:
 def _response(fit: EqualiserFit, rate_hz: int) -> Figure:
     modelled = fit.model.response_db(np.array(fit.freq_hz), rate_hz)
     label = "Gain by frequency, measured and fitted"
-    courses = [Course(at=fit.freq_hz, values=fit.measured_db), Course(at=fit.freq_hz, values=list(modelled), kind="second")]
+    courses = [
+        Course(at=fit.freq_hz, values=fit.measured_db),
+        Course(at=fit.freq_hz, values=list(modelled), kind="second"),
+    ]
     svg = lines_chart(label, courses, "Hz", "dB", log=True, least=6.0)
     return Figure(svg, f"{label}. Line: measured. Dashed: the model.")
 
@@ -298,7 +301,8 @@ def _distortion(reading: ToolReading) -> Figure | None:
     for one in segments:
         own = one.span(rate_hz)
         last = slice(own.stop - round(0.5 * rate_hz) - span.start, own.stop - span.start)
-        found.append((one.freq_hz, *(harmonics_db(sound[last, 0], one.freq_hz, rate_hz) for sound in (heard, made))))
+        measured, modelled = (harmonics_db(sound[last, 0], one.freq_hz, rate_hz) for sound in (heard, made))
+        found.append((one.freq_hz, measured, modelled))
     at = [one[0] for one in found]
     courses = [
         Course(at=at, values=[one[1] for one in found]),

@@ -1,6 +1,6 @@
 """The test that is played through a processor: made by rule, one description for the writer and the reader.
 
-Every stretch is a `Segment`. The same list makes the sound and says afterwards where to look in the bounce. A sound of
+Every stretch is a `Stretch`. The same list makes the sound and says afterwards where to look in the bounce. A sound of
 any rate is made from the same list, so that a bounce is read at its own rate.
 
 The kinds, and what their stretches are for (levels are peaks):
@@ -26,22 +26,22 @@ import numpy as np
 import numpy.typing as npt
 import scipy.signal
 
-VERSION = 1  # of the list below; a bounce is read with the list it was made from
+TEST_VERSION = 1  # of the list below; a bounce is read with the list it was made from
 MADE_HZ = 48000  # noise is made at this rate and resampled
-RATES_HZ = (44100, 48000, 88200, 96000)
+TEST_RATES_HZ = (44100, 48000, 88200, 96000)
 
-Kind = Literal["compressor", "limiter", "clipper", "equaliser"]
-KINDS: tuple[Kind, ...] = get_args(Kind)
+ToolKind = Literal["compressor", "limiter", "clipper", "equaliser"]
+TOOL_KINDS: tuple[ToolKind, ...] = get_args(ToolKind)
 ANYTHING = "anything"
-TESTS: tuple[str, ...] = (*KINDS, ANYTHING)
+TESTS: tuple[str, ...] = (*TOOL_KINDS, ANYTHING)
 
 Sides = Literal["both", "left", "right", "opposite"]
-Shape = Literal[
+Wave = Literal[
     "silence", "mark", "tone", "rise", "sweep", "noise", "flat", "peaky", "pulse", "between", "programme",
 ]  # fmt: skip
-Signal = npt.NDArray[np.float64]
+_Signal = npt.NDArray[np.float64]
 
-_CRESTS: tuple[Shape, ...] = ("noise", "flat", "peaky", "tone")
+_CRESTS: tuple[Wave, ...] = ("noise", "flat", "peaky", "tone")
 _SIDES: tuple[Sides, ...] = ("left", "both", "right", "opposite")
 
 ASIDE = 0.05  # of the level, on the side that is not meant: its gain can be read too
@@ -52,7 +52,7 @@ _FADE_S = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Segment:
+class Stretch:
     """One stretch of a test.
 
     Attributes
@@ -74,7 +74,7 @@ class Segment:
     """
 
     group: str
-    shape: Shape
+    shape: Wave
     seconds: float
     level_dbfs: float = -200.0
     freq_hz: float = 1000.0
@@ -88,9 +88,9 @@ class Segment:
 
 
 @cache
-def segments(test: str) -> tuple[Segment, ...]:
+def segments(test: str) -> tuple[Stretch, ...]:
     """The list of one test, in order, without gaps."""
-    placed, at_s = list[Segment](), 0.0
+    placed, at_s = list[Stretch](), 0.0
     for one in _frame(test):
         placed.append(replace(one, start_s=round(at_s, 6)))
         at_s += one.seconds
@@ -103,12 +103,12 @@ def duration_s(test: str) -> float:
     return round(last.start_s + last.seconds, 6)
 
 
-def group(test: str, name: str) -> tuple[Segment, ...]:
+def group(test: str, name: str) -> tuple[Stretch, ...]:
     """Segments of one group; none where the test has no such group."""
     return tuple(one for one in segments(test) if one.group == name)
 
 
-def marks(test: str) -> tuple[Segment, Segment]:
+def marks(test: str) -> tuple[Stretch, Stretch]:
     """The marks at both ends."""
     first, last = group(test, "mark")
     return first, last
@@ -116,16 +116,16 @@ def marks(test: str) -> tuple[Segment, Segment]:
 
 @cache
 def _sha256(test: str) -> str:
-    told = f"{VERSION} {MADE_HZ} " + " ".join(repr(one) for one in segments(test))
+    told = f"{TEST_VERSION} {MADE_HZ} " + " ".join(repr(one) for one in segments(test))
     return hashlib.sha256(told.encode()).hexdigest()
 
 
-def sha256(test: str) -> str:
+def test_sha256(test: str) -> str:
     """Hash of a test: of its list, which makes every sample."""
     return _sha256(test)
 
 
-def make(test: str, rate_hz: int) -> Signal:
+def make(test: str, rate_hz: int) -> _Signal:
     """The test as sound, shape (frames, 2), full scale 1.0, the same bits every time."""
     sound = np.zeros((round(duration_s(test) * rate_hz), 2))
     for one in segments(test):
@@ -137,33 +137,33 @@ def make(test: str, rate_hz: int) -> Signal:
     return sound
 
 
-def _frame(test: str) -> Iterator[Segment]:
+def _frame(test: str) -> Iterator[Stretch]:
     """Both ends around the middle of a test."""
-    quiet = Segment(group="silence", shape="silence", seconds=0.5)
-    mark = Segment(group="mark", shape="mark", seconds=MARK_S, level_dbfs=-30.0)
+    quiet = Stretch(group="silence", shape="silence", seconds=0.5)
+    mark = Stretch(group="mark", shape="mark", seconds=MARK_S, level_dbfs=-30.0)
     tone = _tone("gain", 0.6, -45.0)
-    rest = Segment(group="silence", shape="silence", seconds=0.4)
+    rest = Stretch(group="silence", shape="silence", seconds=0.4)
     yield from (quiet, mark, rest, tone, rest)
-    yield Segment(group="sweep", shape="sweep", seconds=3.0, level_dbfs=-40.0)
+    yield Stretch(group="sweep", shape="sweep", seconds=3.0, level_dbfs=-40.0)
     yield rest
     middles = {"compressor": _compressor, "limiter": _limiter, "clipper": _clipper, "equaliser": _equaliser}
-    for kind in KINDS if test == ANYTHING else (test,):
+    for kind in TOOL_KINDS if test == ANYTHING else (test,):
         yield from middles[kind](test != ANYTHING)
     if test != "equaliser":
         for hz in (40.0, 80.0, 160.0):
             yield _tone("low", 1.0, -6.0 if test == "compressor" else -0.1, hz)
         yield _tone("rest", 1.0, -40.0)
-    yield Segment(group="programme", shape="programme", seconds=22.0, level_dbfs=-0.1)
-    yield Segment(group="silence", shape="silence", seconds=1.0)
+    yield Stretch(group="programme", shape="programme", seconds=22.0, level_dbfs=-0.1)
+    yield Stretch(group="silence", shape="silence", seconds=1.0)
     yield replace(tone, group="gain_after")
     yield from (rest, mark, quiet)
 
 
-def _tone(name: str, seconds: float, level_dbfs: float, freq_hz: float = 1000.0, sides: Sides = "both") -> Segment:
-    return Segment(group=name, shape="tone", seconds=seconds, level_dbfs=level_dbfs, freq_hz=freq_hz, sides=sides)
+def _tone(name: str, seconds: float, level_dbfs: float, freq_hz: float = 1000.0, sides: Sides = "both") -> Stretch:
+    return Stretch(group=name, shape="tone", seconds=seconds, level_dbfs=level_dbfs, freq_hz=freq_hz, sides=sides)
 
 
-def _compressor(alone: bool) -> Iterator[Segment]:
+def _compressor(alone: bool) -> Iterator[Stretch]:
     for level in (*range(-42, -26, 4), *range(-26, 0, 2)):
         yield _tone("stairs", 0.4, float(level))
     for level in (-7.0, -13.0, -19.0, -25.0, -40.0):
@@ -176,7 +176,7 @@ def _compressor(alone: bool) -> Iterator[Segment]:
         yield _tone("bursts", 0.5, -32.0, 2000.0)
     # Of the power of a tone with its peak at -13 dBFS, -16 dBFS rms; the peaky one's peaks lie at -1 dBFS.
     for shape in _CRESTS:
-        yield Segment(group="crests", shape=shape, seconds=1.0, level_dbfs=-13.0, freq_hz=400.0)
+        yield Stretch(group="crests", shape=shape, seconds=1.0, level_dbfs=-13.0, freq_hz=400.0)
         yield _tone("crests", 0.3, -40.0, 400.0)
     for hz in (50.0, 100.0, 200.0, 400.0, 3000.0, 10000.0):
         yield _tone("side", 0.6, -10.0, hz)
@@ -186,47 +186,47 @@ def _compressor(alone: bool) -> Iterator[Segment]:
     yield _tone("rest", 0.5, -40.0)
 
 
-def _limiter(alone: bool) -> Iterator[Segment]:
+def _limiter(alone: bool) -> Iterator[Stretch]:
     for level in (-24.0, -15.0, -9.0, -6.0, -3.0, -0.1):
         yield _tone("limit_stairs", 0.6, level)
     yield _tone("rest", 1.5, -40.0)
     for width in (0.0, 0.0, 2.0, 5.0, 20.0):
-        yield Segment(group="pulses", shape="pulse", seconds=1.6, level_dbfs=-30.0, freq_hz=3000.0, width_ms=width)
+        yield Stretch(group="pulses", shape="pulse", seconds=1.6, level_dbfs=-30.0, freq_hz=3000.0, width_ms=width)
     for level in (-6.0, -0.1):
         yield _tone("limit_bursts", 0.5, level, 2000.0)
         yield _tone("limit_bursts", 1.5, -30.0, 2000.0)
     # A quarter of the rate, its samples at 45 degrees: the true peak lies 3.01 dB over them.
-    yield Segment(group="between", shape="between", seconds=1.0, level_dbfs=-0.1)
+    yield Stretch(group="between", shape="between", seconds=1.0, level_dbfs=-0.1)
     yield _tone("rest", 1.0, -40.0)
     if alone:
         for sides in _SIDES:
             yield _tone("link", 0.6, -0.1, 1000.0, sides)
             yield _tone("rest", 1.0, -40.0)
         for shape in _CRESTS:
-            yield Segment(group="crests", shape=shape, seconds=1.0, level_dbfs=-13.0, freq_hz=400.0)
+            yield Stretch(group="crests", shape=shape, seconds=1.0, level_dbfs=-13.0, freq_hz=400.0)
 
 
-def _clipper(alone: bool) -> Iterator[Segment]:
+def _clipper(alone: bool) -> Iterator[Stretch]:
     for hz in (100.0, 1000.0, 5000.0) if alone else (100.0,):
-        yield Segment(group="rise", shape="rise", seconds=7.0 if alone else 4.0, level_dbfs=0.0, freq_hz=hz)
-        yield Segment(group="rest", shape="silence", seconds=0.3)
+        yield Stretch(group="rise", shape="rise", seconds=7.0 if alone else 4.0, level_dbfs=0.0, freq_hz=hz)
+        yield Stretch(group="rest", shape="silence", seconds=0.3)
     for level in (-24.0, -18.0, -12.0, -9.0, -6.0, -3.0, -0.1):
         yield _tone("clip_stairs", 0.4, level)
     for level in (-12.0, -0.1):
         yield _tone("fold", 1.0, level, 7350.0)
-    yield Segment(group="rest", shape="silence", seconds=0.3)
+    yield Stretch(group="rest", shape="silence", seconds=0.3)
 
 
-def _equaliser(alone: bool) -> Iterator[Segment]:
+def _equaliser(alone: bool) -> Iterator[Stretch]:
     sweeps: list[tuple[str, float, Sides]] = [("eq_sweep", -20.0, "both"), ("eq_loud", -6.0, "both")]
     if alone:
         sweeps += [("eq_opposite", -20.0, "opposite"), ("eq_left", -20.0, "left")]
     for name, level, sides in sweeps:
-        yield Segment(group=name, shape="sweep", seconds=7.0, level_dbfs=level, sides=sides)
-        yield Segment(group="rest", shape="silence", seconds=1.0)
+        yield Stretch(group=name, shape="sweep", seconds=7.0, level_dbfs=level, sides=sides)
+        yield Stretch(group="rest", shape="silence", seconds=1.0)
 
 
-def sweep(frames: int, rate_hz: int) -> Signal:
+def sweep(frames: int, rate_hz: int) -> _Signal:
     """Exponential sweep of amplitude 1, faded at both ends (Farina 2000)."""
     t = np.arange(frames) / rate_hz
     length = frames / rate_hz
@@ -235,7 +235,7 @@ def sweep(frames: int, rate_hz: int) -> Signal:
     return _faded(wave, rate_hz, 0.01)
 
 
-def mark(rate_hz: int) -> Signal:
+def mark(rate_hz: int) -> _Signal:
     """The mark of amplitude 1: a short exponential sweep under a Hann window."""
     frames = round(MARK_S * rate_hz)
     t = np.arange(frames) / rate_hz
@@ -244,14 +244,14 @@ def mark(rate_hz: int) -> Signal:
     return np.asarray(wave * np.hanning(frames))
 
 
-def _wave(one: Segment, frames: int, rate_hz: int) -> Signal:
+def _wave(one: Stretch, frames: int, rate_hz: int) -> _Signal:
     amplitude = 10.0 ** (one.level_dbfs / 20.0)
     t = np.arange(frames) / rate_hz
     match one.shape:
         case "silence":
             return np.zeros(frames)
         case "mark":
-            return amplitude * mark(rate_hz)
+            return np.asarray(amplitude * mark(rate_hz))
         case "tone":
             return np.asarray(amplitude * np.sin(2.0 * np.pi * one.freq_hz * t))
         case "rise":
@@ -259,7 +259,7 @@ def _wave(one: Segment, frames: int, rate_hz: int) -> Signal:
             fall_db = (one.level_dbfs + 40.0) * (t / one.seconds - 1.0)
             return np.asarray(amplitude * 10.0 ** (fall_db / 20.0) * np.sin(2.0 * np.pi * one.freq_hz * t))
         case "sweep":
-            return amplitude * sweep(frames, rate_hz)
+            return np.asarray(amplitude * sweep(frames, rate_hz))
         case "between":
             return np.asarray(amplitude * np.sin(0.5 * np.pi * np.arange(frames) + 0.25 * np.pi))
         case "noise":
@@ -271,10 +271,10 @@ def _wave(one: Segment, frames: int, rate_hz: int) -> Signal:
         case "pulse":
             return _pulse(one, t, rate_hz)
         case "programme":
-            return amplitude * _programme(one.seconds, frames, rate_hz)
+            return np.asarray(amplitude * _programme(one.seconds, frames, rate_hz))
 
 
-def _pulse(one: Segment, t: Signal, rate_hz: int) -> Signal:
+def _pulse(one: Stretch, t: _Signal, rate_hz: int) -> _Signal:
     """A tone with a stretch at full scale in its middle, begun and ended where it crosses zero, or one sample."""
     wave = 10.0 ** (one.level_dbfs / 20.0) * np.sin(2.0 * np.pi * one.freq_hz * t)
     at = round(0.3 * rate_hz)
@@ -286,7 +286,7 @@ def _pulse(one: Segment, t: Signal, rate_hz: int) -> Signal:
     return np.asarray(wave)
 
 
-def _harmonics(t: Signal, freq_hz: float, *, flat: bool) -> Signal:
+def _harmonics(t: _Signal, freq_hz: float, *, flat: bool) -> _Signal:
     """Sixteen harmonics of rms 1: a square wave's, rounded (crest 1.6 dB), or equal ones in phase (crest 15 dB)."""
     orders = np.arange(1, 16, 2) if flat else np.arange(1, 17)
     weights = np.sinc(orders / 17.0) / orders if flat else np.ones(orders.size)
@@ -295,7 +295,7 @@ def _harmonics(t: Signal, freq_hz: float, *, flat: bool) -> Signal:
     return np.asarray(wave / np.sqrt(0.5 * np.sum(weights**2)))
 
 
-def _white(seconds: float, seed: int) -> Signal:
+def _white(seconds: float, seed: int) -> _Signal:
     """Noise of rms 1 up to 15 kHz at MADE_HZ, no sample over 4."""
     frames = round(seconds * MADE_HZ)
     spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(frames))
@@ -304,7 +304,7 @@ def _white(seconds: float, seed: int) -> Signal:
     return np.asarray(np.clip(noise / np.sqrt(np.mean(noise**2)), -4.0, 4.0))
 
 
-def _programme(seconds: float, frames: int, rate_hz: int) -> Signal:
+def _programme(seconds: float, frames: int, rate_hz: int) -> _Signal:
     """Struck low notes, noise hits and a held chord, both sides a little unlike; peak 1, shape (frames, 2)."""
     made = round(seconds * MADE_HZ)
     t = np.arange(made) / MADE_HZ
@@ -323,7 +323,7 @@ def _programme(seconds: float, frames: int, rate_hz: int) -> Signal:
     return _at_rate(total / np.abs(total).max(), frames, rate_hz)
 
 
-def _at_rate(made: Signal, frames: int, rate_hz: int) -> Signal:
+def _at_rate(made: _Signal, frames: int, rate_hz: int) -> _Signal:
     if rate_hz == MADE_HZ:
         return made[:frames]
     common = np.gcd(rate_hz, MADE_HZ)
@@ -333,7 +333,7 @@ def _at_rate(made: Signal, frames: int, rate_hz: int) -> Signal:
     return out
 
 
-def _faded(wave: Signal, rate_hz: int, seconds: float = _FADE_S) -> Signal:
+def _faded(wave: _Signal, rate_hz: int, seconds: float = _FADE_S) -> _Signal:
     ramp = np.sin(0.5 * np.pi * np.linspace(0.0, 1.0, round(seconds * rate_hz))) ** 2
     shape = (-1,) + (1,) * (wave.ndim - 1)
     out = wave.copy()

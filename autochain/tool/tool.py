@@ -13,14 +13,14 @@ from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.knobs import THINGS, Knob, KnobMap, knob_maps
+from autochain.tool.knobs import THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
-from autochain.tool.signal import Kind
+from autochain.tool.signal import ToolKind
 
-FORMAT_VERSION = 1
+TOOL_FORMAT = 1
 Model = CompressorModel | LimiterModel | ClipperModel | EqualiserModel
-MODELS: Mapping[Kind, type[Any]] = {
+MODELS: Mapping[ToolKind, type[Any]] = {
     "compressor": CompressorModel,
     "limiter": LimiterModel,
     "clipper": ClipperModel,
@@ -29,7 +29,7 @@ MODELS: Mapping[Kind, type[Any]] = {
 
 # How far the model may be off where it is used: rms of the gain in dB over the programme for what follows level, dB
 # under the output for a clipper, rms of the curve for an equaliser. Limits of this project.
-TRUSTED_DB: Mapping[Kind, float] = {"compressor": 0.3, "limiter": 0.3, "clipper": -30.0, "equaliser": 0.3}
+TRUSTED_DB: Mapping[ToolKind, float] = {"compressor": 0.3, "limiter": 0.3, "clipper": -30.0, "equaliser": 0.3}
 
 
 class _Part(BaseModel):
@@ -63,7 +63,7 @@ class _Knob(_Part):
 class _File(_Part):
     format_version: Literal[1]
     name: Annotated[str, Field(min_length=1)]
-    kind: Kind
+    kind: ToolKind
     test: str
     test_version: int
     test_sha256: str
@@ -89,10 +89,10 @@ class Tool:
     """
 
     name: str
-    kind: Kind
+    kind: ToolKind
     test: str
     bounces: tuple[BounceRead, ...]
-    knobs: Mapping[str, Knob]
+    knobs: Mapping[str, ToolKnob]
 
     @cached_property
     def maps(self) -> Mapping[str, KnobMap]:
@@ -116,15 +116,17 @@ class Tool:
 
     def at(self, positions: Mapping[str, float]) -> Model:
         """The model at some positions of the knobs; the others as in the first bounce."""
-        model = self.models[0]
-        changed = {THINGS[self.kind][role][0]: self.maps[role].thing(at) for role, at in positions.items()}
+        model: Any = self.models[0]
+        fields_of = THINGS[self.kind]
+        changed: dict[str, Any] = {fields_of[role][0]: self.maps[role].thing(at) for role, at in positions.items()}
         if "ratio" in changed:
             changed["ratio"] = max(1.001, changed["ratio"])
         if "knee_db" in changed:
             changed["knee_db"] = max(0.0, changed["knee_db"])
         if "softness" in changed:
             changed["softness"] = min(100.0, max(0.0, changed["softness"]))
-        return replace(model, **changed)
+        made: Model = replace(model, **changed)
+        return made
 
     def positions_for(self, things: Mapping[str, float]) -> dict[str, float]:
         """Positions that come nearest to some things, by role; roles without a knob are left out."""
@@ -135,7 +137,7 @@ class Tool:
         return _to_toml(self)
 
 
-def model_of(kind: Kind, values: Mapping[str, Any]) -> Any:
+def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     """A model from a file's table; ToolError for what is not in it or no such thing."""
     known = {one.name for one in fields(MODELS[kind])}
     unknown = sorted(set(values) - known)
@@ -169,22 +171,23 @@ def read_tool(path: Path) -> Tool:
     except ValidationError as error:
         lines = [_line(path, problem) for problem in error.errors()]
         raise ToolError("\n".join(lines)) from None
-    if file.test not in signal.TESTS or file.test_sha256 != signal.sha256(file.test):
+    if file.test not in signal.TESTS or file.test_sha256 != signal.test_sha256(file.test):
         raise ToolError(
-            f"{path.name}: it was read with version {file.test_version} of the test, and this autochain has version "
-            f"{signal.VERSION} ({signal.sha256(file.test)[:12] if file.test in signal.TESTS else 'unknown test'}). Bounce the "
-            "test anew and read the tool again."
+            f"{path.name}: it was read from version {file.test_version} of the test {file.test!r} "
+            f"({file.test_sha256[:12]}), and this autochain makes version {signal.TEST_VERSION}. Bounce the test anew "
+            "and read the tool again."
         )
+    known = THINGS[file.kind]
     try:
         for role in file.knobs:
-            if role not in THINGS[file.kind]:
-                raise ToolError(f"knobs.{role} is no knob of a {file.kind}. It can have {', '.join(THINGS[file.kind])}.")
+            if role not in known:
+                raise ToolError(f"knobs.{role} is no knob of a {file.kind}. It can have {', '.join(known)}.")
         tool = Tool(
             name=file.name,
             kind=file.kind,
             test=file.test,
             bounces=file.bounce,
-            knobs={role: Knob(role=role, **own.model_dump()) for role, own in file.knobs.items()},
+            knobs={role: ToolKnob(role=role, **own.model_dump()) for role, own in file.knobs.items()},
         )
         _ = tool.models, tool.maps
     except ToolError as error:
@@ -206,14 +209,14 @@ def _to_toml(tool: Tool) -> str:
     import autochain
 
     lines = [
-        "# A processor as autochain read it from bounces of its test. The tables under knobs may be edited: the ends and",
-        "# steps of your knobs, and what they are called. All else is measured.",
-        f"format_version = {FORMAT_VERSION}",
+        "# A processor as autochain read it from bounces of its test. The tables under knobs may be edited: the ends",
+        "# and steps of your knobs, and what they are called. All else is measured.",
+        f"format_version = {TOOL_FORMAT}",
         f"name = {_value(tool.name)}",
         f"kind = {_value(tool.kind)}",
         f"test = {_value(tool.test)}",
-        f"test_version = {signal.VERSION}",
-        f"test_sha256 = {_value(signal.sha256(tool.test))}",
+        f"test_version = {signal.TEST_VERSION}",
+        f"test_sha256 = {_value(signal.test_sha256(tool.test))}",
         f"autochain = {_value(autochain.__version__)}",
     ]
     if not tool.knobs:

@@ -11,7 +11,11 @@ T = 10.0 ** (-10.0 / 20.0)
 
 def test_our_clipper_is_found(bounced) -> None:
     settings = STAGE.checked({"ceiling_dbfs": -8.0, "softness": 60.0})
-    fit = fit_clipper(bounced("clipper", lambda x: STAGE.process(x.astype(np.float32), 48000, settings).samples, bits=16))
+
+    def ours(x):
+        return STAGE.process(x.astype(np.float32), 48000, settings).samples
+
+    fit = fit_clipper(bounced("clipper", ours, bits=16))
     assert fit.model.ceiling_dbfs == pytest.approx(-8.0, abs=0.05)
     assert fit.model.softness == pytest.approx(60.0, abs=2.0)
     assert fit.model.oversampled
