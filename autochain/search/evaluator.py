@@ -9,7 +9,7 @@ from autochain.chain.chain import ChainPlan, in_blocks
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
-from autochain.measure.loudness import HopMeter
+from autochain.measure.loudness import HopMeter, Series
 from autochain.search.costs import CostReference, Costs, score
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
@@ -68,17 +68,39 @@ class Trial:
     early_work_db: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AtLoudness:
+    """A whole song's chain at a very loudness.
+
+    Attributes
+    ----------
+    drive_db
+        Drive that gave it, off a hand's steps.
+    hops
+        K-weighted power per 10 ms hop of the output.
+    costs
+        Costs of that render.
+    early_work_db
+        As of a trial.
+    """
+
+    drive_db: float
+    hops: Series
+    costs: Costs
+    early_work_db: float
+
+
 class Evaluator(Solver):
     """A solver that prices what it has solved; calls are independent of each other and safe in parallel threads."""
 
     def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
         super().__init__(material, plan, chain)
         self.weights = weights
-        self._reference = CostReference(material)
+        self.reference = CostReference(material)
 
     def warm(self) -> None:
         """Build everything that is cached now, so that parallel trials only read it."""
-        self._reference.warm()
+        self.reference.warm()
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, aim: Aim, guess: Guess
@@ -89,7 +111,7 @@ class Evaluator(Solver):
 
     def price(self, solved: Solved, aim: Aim, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
-        costs = self._reference.costs(solved)
+        costs = self.reference.costs(solved)
         over_lu = solved.solution.reached_lufs - aim.lufs
         price = score(costs, self.weights)
         if solved.solution.met:
@@ -103,17 +125,17 @@ class Evaluator(Solver):
             costs=costs,
             score=price,
             loss_db=solved.loss_db,
-            early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
+            early_work_db=self._early_work_db(solved),
         )
 
     def score_per_lu(self, quieter: Solved, louder: Solved) -> float:
         """What a LU more costs a chain between two renders of it, at least 0."""
-        low, high = (score(self._reference.costs(solved), self.weights) for solved in (quieter, louder))
+        low, high = (score(self.reference.costs(solved), self.weights) for solved in (quieter, louder))
         rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
         return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
 
-    def costs_at(self, solved: Solved, lufs: float) -> Costs:
-        """Costs of a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
+    def at_loudness(self, solved: Solved, lufs: float) -> AtLoudness:
+        """Price a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
 
         Chains are compared there, since which is louder is not better. The song is rendered and compared in blocks.
         """
@@ -127,7 +149,7 @@ class Evaluator(Solver):
                 settings = settings.with_(DRIVE, gain_db=drive_db)
             elif turn:
                 break
-            running, meter = self.running(song.shape[1], settings), self._reference.meter()
+            running, meter = self.running(song.shape[1], settings), self.reference.meter()
             loudness = HopMeter(self.material.rate_hz, song.shape[1])
             for piece in running.run(in_blocks(song)):
                 loudness.push(piece)
@@ -138,4 +160,13 @@ class Evaluator(Solver):
             if drive_db != solved.settings[DRIVE]["gain_db"]:
                 slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
         at = replace(solved, settings=settings, hops=hops, traces=[{**solved.traces[0], **running.traces}])
-        return self._reference.priced(at, meter.result())
+        return AtLoudness(
+            drive_db=drive_db,
+            hops=hops[0],
+            costs=self.reference.priced(at, meter.result()),
+            early_work_db=self._early_work_db(at),
+        )
+
+    def _early_work_db(self, solved: Solved) -> float:
+        material = self.material
+        return early_work_db(material.reductions(solved.traces, EARLY), material.loud_blocks)
