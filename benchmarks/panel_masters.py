@@ -1,8 +1,8 @@
 """Masters of many kinds, of real recordings at several loudnesses, and what the outside judges say of each.
 
 From every recording the loudest 30 s at 48 kHz, brought by every chain to the same loudness above what gain alone
-reaches under -1 dBTP. What was rendered is kept beside the readings (16 bits, outside the project), so that a measure
-that is thought of later can be taken of the very sound that was judged.
+reaches under -1 dBTP. Readings and costs go into a folder outside the project, a file for each recording and loudness;
+`bench_score.py` reads them.
 """
 
 import argparse
@@ -16,12 +16,13 @@ from typing import Any
 
 import numpy as np
 import scipy.signal
+from judges.hearing import index_of
 from judges.panel import readings
 from judges.protocol import RATE_HZ, Pair, loudness_lufs, pair
 from real_recordings import recordings
 
 from autochain.audio.files import read_mix
-from autochain.audio.mix import Samples
+from autochain.audio.mix import Mix, Samples
 from autochain.chain.chain import DEFAULT
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config import read_config
@@ -29,6 +30,8 @@ from autochain.config.model import Config, Coordinates
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.search.evaluator import Evaluator
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span
@@ -42,7 +45,9 @@ _MARGIN_DB = 0.1  # between the limiter's own ceiling and the one that a true-pe
 ABOVE_GAIN_ALONE_DB = (6.0, 9.0, 3.5, 12.0)
 LOUDEST_LUFS = -6.5
 JUDGES = ("noise_to_mask_db", "distance", "opinion_lost")
-SLOW_JUDGES = ("similarity_lost",)  # more than half of the time: these hear the two loudest stretches alone
+# More than half of the time: the similarity hears the two loudest stretches alone, the hearing index the mid of one.
+SIMILARITY, INDEX = "similarity_lost", "index_lost"
+SUGGESTION = "suggestion"
 
 # Chains that a hand would set without a search. Common practice, no source; the limiters alone are what the
 # suggestion has to beat.
@@ -140,6 +145,34 @@ def master_of(cut: Cut, outline: Outline, lufs: float) -> tuple[Samples, dict[st
     }  # fmt: skip
 
 
+def say(mix: Samples, master: Samples) -> dict[str, float]:
+    """What all five judges say of a master."""
+    heard = pair(mix, master)
+    (reference,), (own,) = (loudest(heard, 1).reference, loudest(heard, 1).master)
+    reference, own = (one.mean(axis=1, keepdims=True) for one in (reference, own))
+    return {
+        **readings(heard, JUDGES),
+        **readings(loudest(heard, 2), (SIMILARITY,)),
+        INDEX: index_of(reference, reference) - index_of(reference, own),
+    }
+
+
+def suggestion_of(cut: Cut, lufs: float) -> tuple[Samples, dict[str, Any]]:
+    """What a search suggests for the cut, without anything before the drive, so that all start from the same."""
+    plan = {"corrective": False, "fades": False, "cut_silence": False, "least_rotation_db": 12.0}
+    config = read_config(
+        None,
+        {"target": {"lufs": lufs, "ceiling_dbtp": CEILING_DBTP}, "prepare": plan, "search": {"sensitivity_trials": 0}},
+    )
+    mix = Mix(samples=cut.samples, rate_hz=RATE_HZ, file="cut.wav", sha256="", subtype="FLOAT")
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=config), RunOptions(jobs=1)).ready()
+    chosen = ready.reach(config.target, brief=True).suggestion.chosen
+    return DEFAULT.render(cut.samples, RATE_HZ, chosen.settings).samples, {
+        "met": chosen.met, "lufs": chosen.after.integrated_lufs, "score": chosen.score,
+        "costs": chosen.costs.as_dict(), "settings": chosen.settings.plain(),
+    }  # fmt: skip
+
+
 def loudest(heard: Pair, count: int) -> Pair:
     """The loudest stretches alone."""
     order = np.argsort([-loudness_lufs([one]) for one in heard.reference], kind="stable")[:count]
@@ -151,34 +184,40 @@ def loudest(heard: Pair, count: int) -> Pair:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path, help="recordings, numbered")
-    parser.add_argument("kept", type=Path, help="folder for sound and readings, outside the project")
+    parser.add_argument("kept", type=Path, help="folder for the readings, outside the project")
     parser.add_argument("--half", choices=("odd", "even", "all"), default="all")
     parser.add_argument("--only", type=int, nargs="*", help="numbers of recordings")
     parser.add_argument("--above", type=float, nargs="*", default=list(ABOVE_GAIN_ALONE_DB))
+    parser.add_argument("--suggest", action="store_true", help="add the suggestion to the cells that there are")
     args = parser.parse_args()
     args.kept.mkdir(parents=True, exist_ok=True)
     config = read_config(None, {"target": {"lufs": -9.0, "ceiling_dbtp": CEILING_DBTP}})
     for above in args.above:
         for number, path in recordings(args.folder, args.half).items():
             file = args.kept / f"{number:02d}_{above:g}.json"
-            if file.exists() or (args.only and number not in args.only):
+            if file.exists() != args.suggest or (args.only and number not in args.only):
                 continue
             start = time.process_time()
-            cut = cut_of(path, config)
-            lufs = cut.gain_alone_lufs + above
-            if lufs > LOUDEST_LUFS:
-                continue
-            cell: dict[str, Any] = {"number": number, "above_db": above, "lufs": lufs, "masters": {}}
-            for name, outline in outlines(config, number):
-                sound, row = master_of(cut, outline, lufs)
-                if row["met"]:
-                    heard = pair(cut.samples, sound)
-                    row["judges"] = readings(heard, JUDGES) | readings(loudest(heard, 2), SLOW_JUDGES)
-                    np.save(file.with_name(f"{file.stem}_{len(cell['masters']):02d}.npy"), np.int16(np.round(
-                        np.clip(sound, -1.0, 1.0) * 32767.0)))
-                cell["masters"][name] = row
+            if args.suggest:
+                cell = json.loads(file.read_text())
+                if SUGGESTION in cell["masters"]:
+                    continue
+                cut = cut_of(path, config)
+                sound, row = suggestion_of(cut, cell["lufs"])
+                cell["masters"][SUGGESTION] = row | ({"judges": say(cut.samples, sound)} if row["met"] else {})
+            else:
+                cut = cut_of(path, config)
+                lufs = cut.gain_alone_lufs + above
+                if lufs > LOUDEST_LUFS:
+                    continue
+                cell = {"number": number, "above_db": above, "lufs": lufs, "masters": {}}
+                for name, outline in outlines(config, number):
+                    sound, row = master_of(cut, outline, lufs)
+                    if row["met"]:
+                        row["judges"] = say(cut.samples, sound)
+                    cell["masters"][name] = row
             file.write_text(json.dumps(cell, indent=1))
-            print(number, above, f"{lufs:.1f} LUFS, {time.process_time() - start:.0f} s", flush=True)
+            print(number, above, f"{cell['lufs']:.1f} LUFS, {time.process_time() - start:.0f} s", flush=True)
 
 
 if __name__ == "__main__":

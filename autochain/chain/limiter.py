@@ -172,7 +172,11 @@ class Limiting:
         up = scratch(DETECTOR, window.shape[1], dtype)
         # The gain is held over the look-ahead, so that what lies between higher peaks changes nothing; with a gain for
         # each channel there are two of them, and what one needs depends on the other frame by frame.
-        hidden = Hidden(frames=self._ahead + 2, **_TOPS) if len(self._lines) == 1 else None
+        hidden = None
+        if len(self._lines) == 1:
+            # A release that never waits is known ahead; the others depend on how often there was work.
+            keep = 1.0 - self._release.fall if self._release.way == kernels.FIXED else 0.0
+            hidden = Hidden(frames=self._ahead + 2, **_TOPS, over=self._ceiling, keep=keep)
         return _Work(
             taps=DETECTOR.mirrored.astype(dtype),
             rows=_meter_rows().astype(dtype),

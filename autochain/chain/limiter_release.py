@@ -36,7 +36,7 @@ class Release(NamedTuple):
     remember: float
 
 
-def release_of(rate_hz: int, settings: StageSettings) -> Release:
+def release_of(rate_hz: float, settings: StageSettings) -> Release:
     """A limiter's way back to gain 1. It never takes anything from what is needed.
 
     With d the reduction 1 - gain, u what is needed (held over the look-ahead), a = 1 - exp(-1 / (tau fs)) and tau
@@ -65,12 +65,12 @@ def release_of(rate_hz: int, settings: StageSettings) -> Release:
     )
 
 
-def first_state(rate_hz: int, settings: StageSettings) -> npt.NDArray[np.float64]:
+def first_state(rate_hz: float, settings: StageSettings) -> npt.NDArray[np.float64]:
     """State of a release before the first frame, shape (3,)."""
     how = release_of(rate_hz, settings)
     return np.array([0.0, 0.0, how.hold + 1.0 if how.way == kernels.BY_WORK else 0.0])
 
 
-def _share(time_ms: float, rate_hz: int) -> float:
+def _share(time_ms: float, rate_hz: float) -> float:
     """Share of the way that a one-pole of that time constant goes in a frame."""
     return -math.expm1(-1.0 / (1e-3 * time_ms * rate_hz))

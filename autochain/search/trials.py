@@ -10,7 +10,6 @@ from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.front import REAL_CHOICE_DB, neighbours
-from autochain.search.losses import Losses
 from autochain.search.other_hands import OtherHands, leaders, suited
 from autochain.search.request import RunOptions
 from autochain.search.sampler import ModelSampler
@@ -74,9 +73,8 @@ class Trials:
         self._seeds = seeds
         self._start = seeds[0] if seeds else plan.trade_default if near is None else near.start
         ranges = plan.ranges if near is None else ranges_near(near.start, plan.ranges, plan.around_share)
-        scores, losses = (None, None) if before is None else (before.score_model, before.loss_model)
+        scores = None if before is None else before.score_model
         self._sampler = ModelSampler(ranges, plan.seed, binding.searched, self._start, scores)
-        self._losses = Losses(plan.ranges, losses)
         self._complete = True
         self._asked = 0
         self._done: list[Trial] = []
@@ -121,7 +119,6 @@ class Trials:
             binding=self._binding,
             excerpts=self._excerpts,
             score_model=self._sampler.learned(),
-            loss_model=self._losses.learned(),
             alike=tuple(alike),
             other_hands=other_hands,
         )
@@ -134,7 +131,6 @@ class Trials:
         excerpts = self._excerpts
         plan = outline_at(self._start, self._binding.searched, self._limiter_ceiling, excerpts.chain)
         heard = excerpts.solve(plan, self._target_lufs, Guess())
-        self._losses.add(self._start, heard.solution, heard.loss_db)
 
         def same(drive_db: float) -> Decisions:
             return Decisions(locks=ChainSettings({DRIVE: {"gain_db": drive_db}}))
@@ -238,25 +234,21 @@ class Trials:
         return trials
 
     def _evaluate(self, batch: Sequence[Family]) -> list[Trial]:
-        """Evaluate points in parallel, numbered in the order asked; what a solve knows comes from earlier batches."""
+        """Evaluate points in parallel, numbered in the order asked; no solve knows of another."""
         first, self._asked = self._asked, self._asked + len(batch)
         evaluator = self._excerpts.with_tolerance(max(_TRIAL_LU, self._plan.drive.tolerance_lu))
-        guesses = self._losses.guesses([point for _, point in batch])
 
         def one(place: int) -> Trial:
             (family, point), journal = batch[place], self._run.journal
             found = None if journal is None else journal.find(first + place)
             if found is None:
                 binds = self._binding.of_family(family)
-                found = evaluator.trial(point, binds, self._limiter_ceiling, self._aim, guesses[place])
+                found = evaluator.trial(point, binds, self._limiter_ceiling, self._aim, Guess())
                 if journal is not None:
                     journal.add(first + place, found)
             return found
 
-        trials = self._run.in_parallel(partial(one, place) for place in range(len(batch)))
-        for (_, point), trial in zip(batch, trials, strict=True):
-            self._losses.add(point, trial.solution, trial.loss_db)
-        return trials
+        return self._run.in_parallel(partial(one, place) for place in range(len(batch)))
 
     def _alike(self, best: Trial) -> list[Trial]:
         """The best and chains about as good; near an earlier sheet the best alone.

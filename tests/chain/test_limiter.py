@@ -446,7 +446,10 @@ def test_every_run_has_frames_enough_for_the_taps(monkeypatch, channels):
 
 @pytest.mark.parametrize("lookahead_ms", [0.5, 2.0, 8.0])
 @pytest.mark.parametrize("ceiling_dbtp", [-3.0, -9.0, -20.0])
-def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypatch, lookahead_ms, ceiling_dbtp):
+@pytest.mark.parametrize(("behaviour", "release_ms"), [("fixed", 5.0), ("fixed", 300.0), ("by_work", 40.0)])
+def test_what_higher_peaks_cover_is_left_out_and_changes_no_bit(
+    monkeypatch, lookahead_ms, ceiling_dbtp, behaviour, release_ms
+):
     # dense low notes with hits, and noise: peaks far apart and side by side
     x = sum(sine(f, 1.5, RATE, level_dbfs=-9.0, phase_deg=f) for f in (110.0, 171.0, 1310.0))
     x[::3001] += 0.7
@@ -465,11 +468,12 @@ def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypat
         frames.append(0)
         with monkeypatch.context() as patch:
             if within is not None:
-                patch.setattr(limiter, "Hidden", lambda frames, **tops: Hidden(frames=0, **tops))
-            results.append(limit(x, ceiling_dbtp, lookahead_ms, 40.0))
+                patch.setattr(limiter, "Hidden", lambda **bounds: Hidden(**{**bounds, "frames": 0, "keep": 0.0}))
+            results.append(limit(x, ceiling_dbtp, lookahead_ms, release_ms, release_behaviour=behaviour))
     assert results[0].samples.tobytes() == results[1].samples.tobytes()
     assert results[0].trace.mean_db.tobytes() == results[1].trace.mean_db.tobytes()
-    assert frames[0] < frames[1] or lookahead_ms < 8.0
+    assert frames[0] <= frames[1]
+    assert frames[0] < frames[1] or (lookahead_ms < 8.0 and release_ms < 100.0)
 
 
 def test_bounds_of_what_is_read_near_a_frame_hold():
