@@ -38,3 +38,11 @@ def in_threads(calls: Iterable[Callable[[], _T]], most: int = -1) -> list[_T]:
         return [future.result() for future in under_way]
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
+
+
+def begun(call: Callable[[], _T]) -> Callable[[], _T]:
+    """Begin a call in a thread of its own; what is given waits for its result, or raises what it has raised."""
+    pool = ThreadPoolExecutor(1)
+    under_way = pool.submit(call)
+    pool.shutdown(wait=False)
+    return under_way.result

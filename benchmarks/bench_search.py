@@ -96,7 +96,7 @@ class Song:
             decisions=Decisions(),
             guess=Guess(),
         )
-        return verify(contender, self.mix, self.song)
+        return verify(contender, self.song)
 
     def fast_limiter(self) -> Verified:
         """1.5 ms look-ahead and 5 ms release, alone."""

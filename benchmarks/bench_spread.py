@@ -59,10 +59,10 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
         plan = outline_at(point, Decisions(), song.ceiling_dbtp - 0.1)
         solved = evaluator.solve(plan, target, Guess(), hold_dbtp=song.ceiling_dbtp)
         trial = evaluator.price(solved, target)
-        assert solved.true_peak is not None
+        assert solved.true_peak_dbtp is not None
         found[name] = {
             "lufs": trial.solution.reached_lufs,
-            "true_peak_dbtp": solved.true_peak.highest_dbtp,
+            "true_peak_dbtp": solved.true_peak_dbtp,
             "limiter_ceiling_dbtp": trial.settings[LIMITER]["ceiling_dbtp"],
             "met": trial.solution.met,
             "score": trial.score,

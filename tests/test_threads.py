@@ -5,7 +5,8 @@ from functools import partial
 
 import pytest
 
-from autochain.threads import cores, in_threads
+from autochain.search.request import RunOptions
+from autochain.threads import begun, cores, in_threads
 
 
 def test_results_come_in_the_order_of_the_calls_whoever_finishes_first() -> None:
@@ -34,23 +35,47 @@ def test_one_at_a_time_uses_no_other_thread() -> None:
 
 @pytest.mark.parametrize("most", [1, 2])
 def test_the_first_call_that_fails_is_raised_and_what_has_not_begun_is_dropped(most: int) -> None:
-    begun = []
+    started = []
     go_on = threading.Event()
 
     def fails(name: str) -> None:
-        begun.append(name)
+        started.append(name)
         raise ValueError(name)
 
     def waits() -> None:
-        begun.append("waits")
+        started.append("waits")
         go_on.wait(10.0)
 
     with pytest.raises(ValueError, match="one"):
         in_threads([partial(fails, "one"), *[waits] * 9], most)
     # Each thread may have taken one call more before it heard of the failure.
-    assert len(begun) <= 1 + most
+    assert len(started) <= 1 + most
     go_on.set()
 
 
 def test_there_is_a_core() -> None:
     assert cores() >= 1
+
+
+def test_what_is_begun_runs_beside_and_is_waited_for() -> None:
+    go_on = threading.Event()
+
+    def waits() -> threading.Thread:
+        assert go_on.wait(10.0)
+        return threading.current_thread()
+
+    result = begun(waits)
+    go_on.set()
+    assert result() is not threading.current_thread()
+    assert result() is result()  # made once
+
+
+def test_what_is_begun_and_fails_is_told_where_it_is_waited_for() -> None:
+    failed = begun(lambda: [].pop())
+    with pytest.raises(IndexError):
+        failed()
+
+
+def test_with_one_job_nothing_runs_beside() -> None:
+    assert RunOptions(jobs=1).beside(threading.current_thread)() is threading.current_thread()
+    assert RunOptions(jobs=2).beside(threading.current_thread)() is not threading.current_thread()

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, field_validator, mod
 from autochain.chain.chain import ChainPlan
 from autochain.config.chain import Chain, ConfigPart, chain_plan
 from autochain.config.coordinates import COORDINATES
-from autochain.measure.measurement import Measurement
+from autochain.measure.measurement import Levels
 from autochain.prepare.corrective import CorrectionRules
 from autochain.prepare.limits import Limits
 from autochain.prepare.symmetry import RotationRules
@@ -59,7 +59,7 @@ class Target(ConfigPart):
         assert wanted is not None
         return wanted
 
-    def heard_lufs(self, measured: Measurement) -> float | None:
+    def heard_lufs(self, measured: Levels) -> float | None:
         """What a measurement says of the loudness that is wanted."""
         return measured.max_short_term_lufs if self.of_loudest_part else measured.integrated_lufs
 
@@ -149,6 +149,8 @@ class SearchPlan(ConfigPart):
     startup: int = Field(ge=1)
     simpler_within: float = Field(ge=0.0)
     chain_earns: float = Field(ge=0.0)
+    equal_within: float = Field(ge=0.0)
+    equal_chains: int = Field(ge=0)
     neighbours_within: float = Field(ge=0.0)
     sensitivity_score: float = Field(gt=0.0)
     sensitivity_trials: int = Field(ge=0)

@@ -49,14 +49,15 @@ def make_monotone(
             decisions=ready.binding.searched,
             guess=Guess(),
         )
-        (less,) = ready.verified([driven_less])
+        (less,) = ready.verified([driven_less], carefully=True)
         if less.met and (not point.met or less.score < point.chosen.score):
             stats = replace(
                 point.found.stats,
                 coordinates=louder.found.stats.coordinates,
                 chosen_from=f"the settings of {loudness_name(louder.target_lufs)} LUFS, driven less",
             )
-            found = replace(point.found, chosen=less, stats=stats)
+            chosen, _ = ready.finished(less, driven_less.target)
+            found = replace(point.found, chosen=chosen, stats=stats)
             points[k] = replace(point, found=found, taken_from_lufs=louder.target_lufs)
     return points, count
 

@@ -2,6 +2,7 @@
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,45 @@ LOW_END_HZ = 120.0  # bass under it is often asked to be mono (common practice, 
 _BLOCK_FRAMES = 1 << 16
 
 _Doubles = npt.NDArray[np.float64]
+
+
+class Levels(Protocol):
+    """Loudness and peak of a sound: of a whole `Measurement`, or all that was read."""
+
+    @property
+    def integrated_lufs(self) -> float | None:
+        """Loudness of the whole."""
+        ...
+
+    @property
+    def max_short_term_lufs(self) -> float | None:
+        """Loudness of the loudest 3 s."""
+        ...
+
+    @property
+    def true_peak_dbtp(self) -> float | None:
+        """The highest of the true-peak readings that were taken."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelFigures:
+    """`Levels`, and nothing else."""
+
+    integrated_lufs: float | None
+    max_short_term_lufs: float | None
+    true_peak_dbtp: float | None
+
+    @classmethod
+    def of(cls, hops: Series, true_peak_dbtp: float | None) -> "LevelFigures":
+        """From K-weighted power per 10 ms hop; `true_peak_dbtp` as it was read."""
+        integrated, short_term = integrated_lufs(hops), short_term_lufs(hops)
+        heard = integrated is not None and short_term.size > 0
+        return cls(
+            integrated_lufs=integrated,
+            max_short_term_lufs=float(short_term.max()) if heard else None,
+            true_peak_dbtp=true_peak_dbtp,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

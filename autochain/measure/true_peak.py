@@ -76,6 +76,7 @@ class _Peaks:
 
 
 READINGS = ("annex2", "sinc49", "x16")
+QUICK_READINGS = READINGS[:2]  # a sixth of the time of all
 
 
 class TruePeakMeter:

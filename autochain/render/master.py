@@ -135,7 +135,7 @@ def solve_master(
             settings=made,
             lowered_db=round(settings[OUTPUT]["trim_db"] - made[OUTPUT]["trim_db"], 6) + 0.0,
             lufs=lufs,
-            peak_dbtp=None if solved.true_peak is None else solved.true_peak.highest_dbtp,
+            peak_dbtp=solved.true_peak_dbtp,
             drive_moved_db=made[DRIVE]["gain_db"] - was,
         ),
         _close(lufs, wanted_lufs),

@@ -9,7 +9,7 @@ from autochain.chain.chain import ChainPlan, in_blocks
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
-from autochain.measure.loudness import HopMeter
+from autochain.measure.loudness import HopMeter, Series
 from autochain.search.costs import CostReference, Costs, score
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
@@ -68,6 +68,28 @@ class Trial:
     early_work_db: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AtLoudness:
+    """A whole song's chain at a very loudness.
+
+    Attributes
+    ----------
+    drive_db
+        Drive that gave it, off a hand's steps.
+    hops
+        K-weighted power per 10 ms hop of the output.
+    costs
+        Costs of that render.
+    early_work_db
+        As of a trial.
+    """
+
+    drive_db: float
+    hops: Series
+    costs: Costs
+    early_work_db: float
+
+
 class Evaluator(Solver):
     """A solver that prices what it has solved; calls are independent of each other and safe in parallel threads."""
 
@@ -103,7 +125,7 @@ class Evaluator(Solver):
             costs=costs,
             score=price,
             loss_db=solved.loss_db,
-            early_work_db=early_work_db(self.material.reductions(solved.traces, EARLY), self.material.loud_blocks),
+            early_work_db=self._early_work_db(solved),
         )
 
     def score_per_lu(self, quieter: Solved, louder: Solved) -> float:
@@ -112,8 +134,8 @@ class Evaluator(Solver):
         rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
         return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
 
-    def costs_at(self, solved: Solved, lufs: float) -> Costs:
-        """Costs of a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
+    def at_loudness(self, solved: Solved, lufs: float) -> AtLoudness:
+        """Price a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
 
         Chains are compared there, since which is louder is not better. The song is rendered and compared in blocks.
         """
@@ -138,4 +160,13 @@ class Evaluator(Solver):
             if drive_db != solved.settings[DRIVE]["gain_db"]:
                 slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
         at = replace(solved, settings=settings, hops=hops, traces=[{**solved.traces[0], **running.traces}])
-        return self.reference.priced(at, meter.result())
+        return AtLoudness(
+            drive_db=drive_db,
+            hops=hops[0],
+            costs=self.reference.priced(at, meter.result()),
+            early_work_db=self._early_work_db(at),
+        )
+
+    def _early_work_db(self, solved: Solved) -> float:
+        material = self.material
+        return early_work_db(material.reductions(solved.traces, EARLY), material.loud_blocks)

@@ -12,7 +12,7 @@ from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
-from autochain.search.result import SearchStats, Suggestion, Verified
+from autochain.search.result import Finished, SearchStats, Suggestion, Verified
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import whole_song
@@ -71,8 +71,8 @@ def gain_only(
     facts = stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain, song_ends)
     met = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
 
-    def result(name: str) -> Verified:
-        return Verified(
+    def result(name: str) -> Finished:
+        return Finished(
             name=name,
             settings=settings,
             after=after,
@@ -80,6 +80,7 @@ def gain_only(
             score=0.0,
             met=met,
             saturated=False,
+            early_work_db=0.0,
             stages=facts,
         )
 
@@ -97,7 +98,7 @@ def gain_only(
         # Where gain alone falls short nothing else was tried, so nothing is said of how far it would get.
         baselines={
             LIMITER_ONLY: result(LIMITER_ONLY),
-            TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated, hops, song_ends),
+            TRADE_DEFAULT: _trade_default(mix, config, decisions, integrated, hops),
         }
         if met
         else {},
@@ -121,7 +122,6 @@ def _trade_default(
     decisions: Decisions,
     loudness_lufs: float,
     hops: Series,
-    song_ends: SilenceAndFades | None,
 ) -> Verified:
     """The trade default at the same target: its compressors work even where nothing has to."""
     target = config.target
@@ -138,4 +138,4 @@ def _trade_default(
         decisions=decisions,
         guess=Guess(slope=trial.solution.slope, drive_db=trial.solution.drive_db),
     )
-    return verify(contender, mix, song, song_ends)
+    return verify(contender, song)

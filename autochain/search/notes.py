@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import CLIPPER, LIMITER, ROTATION, ChainSettings
 from autochain.config.model import Config, Coordinates, Target
-from autochain.measure.measurement import Measurement
+from autochain.measure.measurement import Levels, Measurement
 from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY
@@ -50,7 +50,7 @@ def too_dense_note(plr_db: float, gain_db: float, met: bool) -> Note:
     )
 
 
-def two_loudnesses_note(target: Target, after: Measurement) -> tuple[Note, ...]:
+def two_loudnesses_note(target: Target, after: Levels) -> tuple[Note, ...]:
     """Note for a master whose loudest 3 s are more than 3 LU above its integrated loudness."""
     whole, loudest = after.integrated_lufs, after.max_short_term_lufs
     if whole is None or loudest is None or abs(loudest - whole) <= _APART_LU:

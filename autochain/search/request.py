@@ -18,7 +18,7 @@ from autochain.prepare.references import Reference
 from autochain.progress import Progress, Stop, silent
 from autochain.search.journal import Journal
 from autochain.solve.decisions import Decisions
-from autochain.threads import in_threads
+from autochain.threads import begun, in_threads
 
 _T = TypeVar("_T")
 
@@ -133,3 +133,7 @@ class RunOptions:
         In threads, which share the mix and every cached reference instead of copying them.
         """
         return in_threads(calls, self.jobs)
+
+    def beside(self, call: Callable[[], _T]) -> Callable[[], _T]:
+        """Begin a call beside what comes next, and give what waits for its result; with one job it is made then."""
+        return call if self.jobs == 1 else begun(call)

@@ -9,10 +9,9 @@ import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.settings import ChainSettings, StageName
-from autochain.config.coordinates import EARLY
 from autochain.config.model import Config, Coordinates, Target
 from autochain.earlier.around import Around
-from autochain.measure.measurement import Measurement
+from autochain.measure.measurement import Levels, Measurement
 from autochain.note import Note
 from autochain.prepare.readiness import Readiness
 from autochain.prepare.references import Reference
@@ -25,7 +24,7 @@ from autochain.solve.excerpts import Span
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verified:
-    """A chain rendered and measured on the whole song.
+    """A chain brought to its target and priced on the whole song.
 
     Attributes
     ----------
@@ -34,33 +33,25 @@ class Verified:
     settings
         Complete settings at hand-settable steps.
     after
-        Measurement of the render.
+        Levels of the render that was priced.
     costs, score
         Whole-song costs and their weighted sum, at exactly the target where it is met.
     met
         True when loudness is within 0.1 LU of the target and the true peak under the ceiling.
     saturated
         True when the target was missed and more drive hardly makes it louder.
-    stages
-        Facts per stage.
-    reductions_db
-        Largest reduction in every 10 ms of the song by stage, in chain order; negative where level is added.
+    early_work_db
+        What the compressors and the clipper take together in the loud parts.
     """
 
     name: str
     settings: ChainSettings
-    after: Measurement
+    after: Levels
     costs: Costs
     score: float
     met: bool
     saturated: bool
-    stages: tuple[StageFacts, ...]
-    reductions_db: Mapping[StageName, npt.NDArray[np.float32]] = field(default_factory=dict)
-
-    @property
-    def early_work_db(self) -> float:
-        """What the compressors and the clipper take together in the loud parts."""
-        return sum(facts.reduction_typical_db or 0.0 for facts in self.stages if facts.stage in EARLY)
+    early_work_db: float
 
     def miss_lu(self, target: Target) -> float:
         """0 when the target is met; otherwise by how much, the loudness missing or the ceiling exceeded."""
@@ -69,6 +60,25 @@ class Verified:
             return 0.0 if self.met else math.inf
         over_db = max(0.0, self.after.true_peak_dbtp - target.ceiling_dbtp)
         return max(abs(heard - target.loudness_lufs), over_db)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished(Verified):
+    """A chain that stands on the sheet: rendered as it is set there, and measured by all meters.
+
+    Attributes
+    ----------
+    after
+        Measurement of the render.
+    stages
+        Facts per stage.
+    reductions_db
+        Largest reduction in every 10 ms of the song by stage, in chain order; negative where level is added.
+    """
+
+    after: Measurement
+    stages: tuple[StageFacts, ...]
+    reductions_db: Mapping[StageName, npt.NDArray[np.float32]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +106,8 @@ class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
     `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it;
-    `fingerprint` is the text of `measure.fingerprint`, by band.
+    `fingerprint` is the text of `measure.fingerprint`, by band; `other_hands` is how much more the chosen chain
+    costs on other tools, by the name of a `strangers.Stranger`.
     """
 
     mix: Mix
@@ -104,10 +115,10 @@ class Suggestion:
     decisions: Decisions
     before: Measurement
     readiness: Readiness
-    chosen: Verified
+    chosen: Finished
     samples: Samples
     baselines: dict[str, Verified]
-    neighbours: dict[str, Verified]
+    neighbours: dict[str, Finished]
     rotation_saving_db: float
     spans: tuple[Span, ...]
     stats: SearchStats
@@ -116,3 +127,4 @@ class Suggestion:
     around: Around | None = None
     references: tuple[Reference, ...] = ()
     fingerprint: dict[str, str] = field(default_factory=dict)
+    other_hands: Mapping[str, float] = field(default_factory=dict)

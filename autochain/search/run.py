@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
-from autochain.audio.mix import Mix
+from autochain.audio.mix import Mix, Samples
 from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
 from autochain.config.model import Config, Coordinates, Target
 from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
@@ -32,13 +32,13 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Suggestion, Verified
+from autochain.search.result import Finished, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.trials import Trials
-from autochain.search.verify import Contender, chain_of, verify
+from autochain.search.verify import Contender, chain_of, finish, under_ceiling, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
@@ -213,19 +213,23 @@ class ReadySearch:
         run = replace(self.measured.run, jobs=jobs, progress=progress)
         return replace(self, measured=replace(self.measured, run=run))
 
-    def verified(self, contenders: Sequence[Contender]) -> list[Verified]:
+    def verified(self, contenders: Sequence[Contender], *, carefully: bool = False) -> list[Verified]:
         """Verify chains on the whole song, whatever their targets; in the order given."""
         give_back()
         self.song.warm()
         # The search may have come back to a baseline: twins are solved and measured once.
         chains = [(chain_of(c, self.song.chain), c.target) for c in contenders]
         first = [chains.index(chain) for chain in chains]
-        own, ends = [place for place, twin in enumerate(first) if place == twin], self.measured.prepared.ends
+        own = [place for place, twin in enumerate(first) if place == twin]
         verified = self.measured.run.in_parallel(
-            partial(verify, contenders[place], self.mix, self.song, ends) for place in own
+            partial(verify, contenders[place], self.song, carefully=carefully) for place in own
         )
         by_place = dict(zip(own, verified, strict=True))
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
+
+    def finished(self, verified: Verified, target: Target, *, keep: bool = False) -> tuple[Finished, Samples]:
+        """Render what stands on the sheet and measure it; with `keep` the samples are given too."""
+        return finish(verified, target, self.mix, self.song, self.measured.prepared.ends, keep=keep)
 
     def reach(
         self, target: Target, *, budget: int | None = None, after: Sequence["Reached"] = (), brief: bool = False
@@ -250,17 +254,24 @@ class ReadySearch:
         run = self.measured.run
         seeds = tuple(dict.fromkeys(one.point for one in after if one.point is not None))
         before = after[0].spent if after else None
+        warm = run.beside(self.song.warm)  # calibrating and the model leave a core idle now and then
         trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
         spent = trials.spend(sides=not brief)
+        warm()
         run.progress("verifying on the whole song", 0.0)
         contenders = run.in_parallel(
             partial(self._contender, name, trial, decisions, target, spent)
             for name, (trial, decisions) in contenders_of(spent, config).items()
         )
-        # Backwards: the trade default takes longest.
-        verified = self.verified(contenders[::-1])[::-1]
-        choice = choose(spent, verified, config)
-        return Reached(suggestion=self._suggestion(config, spent, verified, choice, brief=brief), spent=spent)
+        for carefully in (False, True):
+            # Backwards: the trade default takes longest.
+            verified = self.verified(contenders[::-1], carefully=carefully)[::-1]
+            choice = choose(spent, verified, config)
+            suggestion = self._suggestion(config, spent, verified, choice, brief=brief)
+            shown = (suggestion.chosen, *suggestion.neighbours.values())
+            if all(under_ceiling(one.after, target) for one in shown):
+                break
+        return Reached(suggestion=suggestion, spent=spent)
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
@@ -279,11 +290,15 @@ class ReadySearch:
     def _suggestion(
         self, config: Config, spent: Spent, verified: Sequence[Verified], choice: Choice, *, brief: bool
     ) -> Suggestion:
-        request, measured, chosen = self.measured.request, self.measured, choice.chosen
-        matters = () if brief else self._sensitivity(config, spent, choice)
-        # Rendered once more: to keep a song beside what is verified after it would take more than that.
-        render = partial(config.chain_plan.render, self.mix.samples, self.mix.rate_hz, chosen.settings)
-        samples = self.mix.samples[:0] if brief else render().samples
+        request, measured, run, target = self.measured.request, self.measured, self.measured.run, config.target
+        matters = run.beside(partial(self._sensitivity, config, spent, choice, brief=brief))
+        sides = choice.neighbours.values()
+        (chosen, samples), *beside = run.in_parallel(
+            [
+                partial(self.finished, choice.chosen, target, keep=not brief),
+                *(partial(self.finished, side, target) for side in sides),
+            ]
+        )
         return Suggestion(
             mix=request.mix,
             config=config,
@@ -293,19 +308,22 @@ class ReadySearch:
             chosen=chosen,
             samples=samples,
             baselines=choice.baselines,
-            neighbours=choice.neighbours,
+            neighbours={finished.name: finished for finished, _ in beside},
             rotation_saving_db=self.rotation.saving_db,
             spans=self.spans,
             stats=choice.stats,
             around=request.near,
             references=tuple(request.references),
             fingerprint=measured.fingerprint,
-            sensitivity=matters,
-            notes=self._notes(config, verified, choice),
+            sensitivity=matters(),
+            other_hands={} if brief else self._other_hands(config, spent, choice),
+            notes=self._notes(config, verified, chosen, choice),
         )
 
-    def _notes(self, config: Config, verified: Sequence[Verified], choice: Choice) -> tuple[Note, ...]:
-        request, measured, chosen, stats = self.measured.request, self.measured, choice.chosen, choice.stats
+    def _notes(
+        self, config: Config, verified: Sequence[Verified], chosen: Finished, choice: Choice
+    ) -> tuple[Note, ...]:
+        request, measured, stats = self.measured.request, self.measured, choice.stats
         asked = request.decisions.locks
         locks = level_locks(asked, config.chain_plan)
         return (
@@ -320,10 +338,18 @@ class ReadySearch:
             *mono_note(request.mix.channels, chosen.settings),
         )
 
-    def _sensitivity(self, config: Config, spent: Spent, choice: Choice) -> tuple[Sensitivity, ...]:
+    def _other_hands(self, config: Config, spent: Spent, choice: Choice) -> Mapping[str, float]:
+        """How much more the chosen chain costs on other tools; nothing of a search that was stopped or fell short."""
+        if not spent.complete or not choice.chosen.met or config.search.equal_chains == 0:
+            return {}
+        return spent.other_hands.changes([choice.trial], choice.decisions)[0]
+
+    def _sensitivity(
+        self, config: Config, spent: Spent, choice: Choice, *, brief: bool
+    ) -> tuple[Sensitivity, ...]:
         """Which settings matter most, and how far they may move; nothing of a search that was stopped or fell short."""
         chosen, trial, plan = choice.chosen, choice.trial, config.search
-        if not spent.complete or not chosen.met:
+        if brief or not spent.complete or not chosen.met:
             return ()
         self.measured.run.progress("trying how far settings may move", 0.0)
         return sensitivity(

@@ -14,7 +14,7 @@ from typing import NamedTuple, Protocol, TypeVar
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
-from autochain.chain.settings import DRIVE, ChainSettings, StageName
+from autochain.chain.settings import ChainSettings, StageName
 from autochain.config.coordinates import COORDINATES, Place
 from autochain.config.model import Ranges
 
@@ -30,13 +30,18 @@ _T = TypeVar("_T")
 
 
 class Judged(NamedTuple):
-    """Score of a chain from a fresh render, and the drive at which it has that."""
+    """Score of a chain from a fresh render, and the level lost to the peak stages there, in dB."""
 
     score: float
-    drive_db: float
+    loss_db: float
 
 
-Judge = Callable[[ChainSettings], Judged]
+class Judge(Protocol):
+    """Judges complete settings, whatever drive is in them."""
+
+    def __call__(self, settings: ChainSettings, loss_db: float | None = None) -> Judged:
+        """Judged with the drive solved from that loss; from that of the chain as it stands when None."""
+        ...
 
 
 class InParallel(Protocol):
@@ -153,9 +158,9 @@ def sensitivity(
     Parameters
     ----------
     judge
-        Judges a chain, its drive solved from the one in its settings; safe in several threads.
+        Judges a chain; safe in several threads.
     settings
-        The chain; its drive is only where the solve starts.
+        The chain.
     knobs
         What may be moved.
     worse_by
@@ -170,11 +175,10 @@ def sensitivity(
     if not moves or 1 + len(moves) > most_trials:
         return ()
 
-    def at(knob: Knob, value: float, drive_db: float) -> Judged:
-        return judge(knob.moved(settings, value).with_(DRIVE, gain_db=drive_db))
+    def at(knob: Knob, value: float, loss_db: float | None = None) -> Judged:
+        return judge(knob.moved(settings, value), loss_db)
 
-    here = settings[DRIVE]["gain_db"]
-    stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side), here) for k, side in moves)])
+    stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side)) for k, side in moves)])
     first = {(k.name, side): judged for (k, side), judged in zip(moves, moved, strict=True)}
     change = {move: judged.score - stays.score for move, judged in first.items()}
 
@@ -189,12 +193,12 @@ def sensitivity(
     def end(knob: Knob, side: float) -> float | None:
         if (knob.name, side) not in change:
             return None
-        drives = {0.0: stays.drive_db, side: first[knob.name, side].drive_db}
+        losses = {0.0: stays.loss_db, side: first[knob.name, side].loss_db}
 
         def change_at(value: float) -> float:
             steps = side * abs(knob.steps(value))
-            judged = at(knob, value, _expected(drives, steps))
-            drives[steps] = judged.drive_db
+            judged = at(knob, value, _expected(losses, steps))
+            losses[steps] = judged.loss_db
             return judged.score - stays.score
 
         return _end(change_at, knob, side, change[knob.name, side], worse_by, renders)
@@ -251,11 +255,11 @@ def _end(
         renders -= 1
 
 
-def _expected(drives: Mapping[float, float], steps: float) -> float:
-    """Drive so many steps away, on the line through the two nearest places where it is known."""
-    near, other = sorted(drives, key=lambda known: abs(known - steps))[:2]
-    slope = (drives[other] - drives[near]) / (other - near)
-    return drives[near] + slope * max(-2.0, min(2.0, steps - near))
+def _expected(losses: Mapping[float, float], steps: float) -> float:
+    """Level lost so many steps away, on the line through the two nearest places where it is known."""
+    near, other = sorted(losses, key=lambda known: abs(known - steps))[:2]
+    slope = (losses[other] - losses[near]) / (other - near)
+    return losses[near] + slope * max(-2.0, min(2.0, steps - near))
 
 
 def _outside(good: float, change: float, worse_by: float) -> float:

@@ -3,11 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from autochain.chain.settings import DRIVE, ChainSettings
+from autochain.chain.settings import ChainSettings
 from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
+from autochain.search.other_hands import OtherHands
 from autochain.search.sensitivity import Judge, Judged
 from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
@@ -34,7 +35,7 @@ class Spent:
     families
         Trials of the baselines, with the names of their families.
     best
-        The best, with the stages left out that hardly matter.
+        The best with the stages left out that hardly matter, or one of `alike`.
     neighbours
         Its neighbours by side, where they were looked for.
     complete
@@ -49,6 +50,10 @@ class Spent:
         What they were evaluated on.
     score_model
         What they let expect of the score, for a search of the same mix at another loudness.
+    alike
+        The best and chains about as good, which were set on other tools.
+    other_hands
+        What chains cost on other tools.
     """
 
     done: tuple[Trial, ...]
@@ -61,6 +66,8 @@ class Spent:
     binding: Binding
     excerpts: Evaluator
     score_model: Surrogate | None
+    alike: tuple[Trial, ...]
+    other_hands: OtherHands
 
     def best_of_families(self) -> dict[str, Trial]:
         """The best trial of every baseline's family, in the order in which they are named to a reader."""
@@ -79,8 +86,8 @@ class Spent:
         """What judges complete settings near those of a chain, on the excerpts at the loudness of the trials.
 
         Only the drive is solved, no nearer than a render or two bring it: what is missing is told by what a LU costs
-        this very chain, so that small differences of score are not those of the loudness. Where the drive that comes
-        with the settings leads astray, it is solved once more from nowhere.
+        this very chain, so that small differences of score are not those of the loudness. Where a guess leads astray,
+        the drive is solved once more from nowhere.
 
         Parameters
         ----------
@@ -91,26 +98,28 @@ class Spent:
         """
         excerpts, lufs = self.excerpts, self.aim.lufs
         plan = only_drive_left(settings, decisions)
-        start = excerpts.start_from(plan, lufs, found)
-        aim, slope = Aim(lufs=lufs), within_slopes(start.slope)
-        if plan.drive_db is None and start.drive_db is not None:
+        aim, start = Aim(lufs=lufs), Guess(slope=found.slope, drive_db=found.drive_db)
+        if plan.drive_db is None:
             quieter, louder = (
-                excerpts.solve(replace(plan, drive_db=start.drive_db + db), lufs, start)
-                for db in (-_ASIDE_DB, _ASIDE_DB)
+                excerpts.solve(replace(plan, drive_db=found.drive_db + aside_db), lufs, start)
+                for aside_db in (-_ASIDE_DB, _ASIDE_DB)
             )
-            rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
-            if rise_lu > 0.0:
+            slope = (louder.solution.reached_lufs - quieter.solution.reached_lufs) / (2.0 * _ASIDE_DB)
+            if slope > 0.0:
                 aim = Aim(lufs=lufs, score_per_lu=excerpts.score_per_lu(quieter, louder))
-                slope = within_slopes(rise_lu / (2.0 * _ASIDE_DB))
+                slope = within_slopes(slope)
+                missing_lu = lufs - louder.solution.reached_lufs
+                start = Guess(slope=slope, loss_db=louder.loss_db + missing_lu / slope)
         roughly = excerpts.with_tolerance(min(_ROUGHLY_LU, _MOST_TOLD / max(1.0, aim.score_per_lu)))
 
-        def judge(moved: ChainSettings) -> Judged:
-            plan = only_drive_left(moved, decisions)
-            solved = roughly.solve(plan, lufs, Guess(slope=slope, drive_db=moved[DRIVE]["gain_db"]))
+        def judge(settings: ChainSettings, loss_db: float | None = None) -> Judged:
+            plan = only_drive_left(settings, decisions)
+            guess = start if loss_db is None else Guess(slope=start.slope, loss_db=loss_db)
+            solved = roughly.solve(plan, lufs, guess)
             if not solved.solution.met:
                 solved = roughly.solve(plan, lufs, Guess())
             over_lu = solved.solution.reached_lufs - lufs
-            return Judged(roughly.price(solved, aim).score, solved.solution.drive_db - over_lu / slope)
+            return Judged(roughly.price(solved, aim).score, solved.loss_db - over_lu / within_slopes(start.slope))
 
         return judge
 

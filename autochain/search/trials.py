@@ -10,6 +10,7 @@ from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.front import REAL_CHOICE_DB, neighbours
+from autochain.search.other_hands import OtherHands, leaders, suited
 from autochain.search.request import RunOptions
 from autochain.search.sampler import ModelSampler
 from autochain.search.space import outline_at, ranges_near, removable
@@ -80,7 +81,10 @@ class Trials:
         self._families: list[tuple[str, Trial]] = []
 
     def spend(self, *, sides: bool = True) -> Spent:
-        """Spend the budget, then leave out stages that hardly matter; with `sides` look for neighbours of the best."""
+        """Spend the budget, then leave out stages that hardly matter.
+
+        With `sides` chains about as good as the best are set on other tools, and neighbours are looked for.
+        """
         self._run.progress("calibrating the excerpts", 0.0)
         self._excerpts.warm()
         self._aim = self.calibrated()
@@ -95,6 +99,13 @@ class Trials:
         best = self._best()
         if not self._stopped():
             best = self._simpler(best)
+        other_hands = OtherHands(self._excerpts, self._aim, self._run.in_parallel)
+        alike = [best]
+        if sides and not self._stopped():
+            alike = self._alike(best)
+        if len(alike) > 1:
+            self._run.progress("setting the best on other tools", 0.0)
+            best = suited(alike, other_hands.changes(alike, self._binding.searched))
         if not self._stopped():
             self._without_locks()
         return Spent(
@@ -108,6 +119,8 @@ class Trials:
             binding=self._binding,
             excerpts=self._excerpts,
             score_model=self._sampler.learned(),
+            alike=tuple(alike),
+            other_hands=other_hands,
         )
 
     def calibrated(self) -> Aim:
@@ -236,6 +249,19 @@ class Trials:
             return found
 
         return self._run.in_parallel(partial(one, place) for place in range(len(batch)))
+
+    def _alike(self, best: Trial) -> list[Trial]:
+        """The best and chains about as good; near an earlier sheet the best alone.
+
+        One that is ahead of a simple chain by what a chain has to earn gives that place to no other.
+        """
+        plan, within = self._plan, self._plan.equal_within
+        if self._binding.near is not None or not best.solution.met:
+            return [best]
+        ahead = [t.score - best.score for _, t in self._families if len(t.settings) < len(best.settings)]
+        if ahead and min(ahead) > plan.chain_earns:
+            within = min(within, min(ahead) - plan.chain_earns)
+        return leaders(best, list(filter(self._allowed, self._done)), within, plan.equal_chains, plan.ranges)
 
     def _simpler(self, best: Trial) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""

@@ -1,22 +1,32 @@
-"""The last word: a chain at settable steps, its drive solved and everything measured on the whole song."""
+"""The last word: chains brought to their target and priced on the whole song, and what is shown of them measured.
 
-from dataclasses import dataclass, replace
+Contenders are compared by few meters. Only what stands on the sheet is rendered as it is set there and measured by all
+of them; should the slowest find a peak over the ceiling then, contenders are verified again with care.
+"""
 
-from autochain.audio.mix import Mix
-from autochain.chain.chain import ChainPlan
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from autochain.audio.mix import Mix, Samples
+from autochain.chain.chain import ChainPlan, in_blocks
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Target
+from autochain.measure.measurement import LevelFigures, Levels, MixMeter
+from autochain.measure.true_peak import QUICK_READINGS, READINGS
 from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
 from autochain.search.evaluator import Evaluator
 from autochain.search.facts import stage_facts
-from autochain.search.result import Verified
+from autochain.search.result import Finished, Verified
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import Outline, only_drive_left
 from autochain.solve.solved import Guess
 from autochain.solve.solver import LOUDNESS_TOLERANCE_LU
 
 SUGGESTION = "suggestion"
+# As near as the render that is priced has to be begun: from there it is at the very loudness but for 0.002 LU.
+_NEARLY_LU = 0.045
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,52 +60,106 @@ def chain_of(contender: Contender, chain: ChainPlan) -> Outline:
     return replace(outline, settings=outline.settings.with_(DRIVE, gain_db=0.0))
 
 
-def verify(contender: Contender, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None) -> Verified:
-    """Solve the drive on the whole song under the true-peak ceiling, then measure.
+def verify(contender: Contender, song: Evaluator, *, carefully: bool = False) -> Verified:
+    """Solve the drive on the whole song under the true-peak ceiling, then price it.
 
-    What is measured is what a hand can set. Costs and score are those of the same chain at exactly the target, its
-    drive moved by hundredths of a dB, so that contenders compare at one loudness; where the target is missed, those of
-    what was reached, which compare with nothing.
+    What is given is what a hand can set. Costs and score are those of the same chain at exactly the target, its drive
+    moved by hundredths of a dB, so that contenders compare at one loudness; where the target is missed, those of what
+    was reached, which compare with nothing.
 
     Parameters
     ----------
     contender
         The chain, and what it has to meet.
+    song
+        Evaluator over the whole song's linear-stage output.
+    carefully
+        Whether all three true-peak readings are taken, of the very settings that are given. Else two are, of a drive a
+        step or two beside them.
+    """
+    target = contender.target
+    wanted, ceiling_dbtp = target.loudness_lufs, target.ceiling_dbtp
+    plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
+    solver = song if carefully else song.with_tolerance(max(_NEARLY_LU, song.plan.tolerance_lu))
+    solved = solver.solve(
+        plan, wanted, contender.guess, step_db=0.1, hold_dbtp=ceiling_dbtp, keep=False,
+        readings=READINGS if carefully else QUICK_READINGS,
+    )  # fmt: skip
+    found = LevelFigures.of(solved.hops[0], solved.true_peak_dbtp)
+    met = meets(found, target)
+    priced = song.at_loudness(solved, wanted if met else solved.solution.reached_lufs)
+    settings = solved.settings
+    if met and plan.drive_db is None and not carefully:
+        nearest_db = song.chain.stages[DRIVE].parameter("gain_db").rounded(priced.drive_db)
+        settings = settings.with_(DRIVE, gain_db=nearest_db)
+    return Verified(
+        name=contender.name,
+        settings=settings,
+        after=LevelFigures.of(priced.hops, solved.true_peak_dbtp),
+        costs=priced.costs,
+        score=score(priced.costs, song.weights),
+        met=met,
+        saturated=solved.solution.saturated,
+        early_work_db=priced.early_work_db,
+    )
+
+
+def meets(found: Levels, target: Target) -> bool:
+    """Whether levels are those of a target: the loudness within 0.1 LU, and under the ceiling."""
+    heard = target.heard_lufs(found)
+    near = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
+    return near and under_ceiling(found, target)
+
+
+def under_ceiling(found: Levels, target: Target) -> bool:
+    """Whether no peak passes the ceiling; silence has none."""
+    return found.true_peak_dbtp is None or found.true_peak_dbtp <= target.ceiling_dbtp
+
+
+def finish(
+    verified: Verified, target: Target, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None, *, keep: bool
+) -> tuple[Finished, Samples]:
+    """Render what stands on a sheet as it is set there, and measure all of it.
+
+    Parameters
+    ----------
+    verified
+        The chain.
+    target
+        What it has to meet.
     mix
         The mix before any stage.
     song
         Evaluator over the whole song's linear-stage output.
     song_ends
         Of the mix, from `find_silence_and_fades`.
+    keep
+        Whether the render is wanted; no samples are given else.
     """
-    target = contender.target
-    material = song.material
-    wanted = target.loudness_lufs
-    plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
-    solved = song.solve(plan, wanted, contender.guess, step_db=0.1, hold_dbtp=target.ceiling_dbtp, keep=False)
-    assert solved.measured is not None
-    after, traces = solved.measured.figures, solved.traces[0]
-    under = after.true_peak_dbtp is None or after.true_peak_dbtp <= target.ceiling_dbtp
-    heard = target.heard_lufs(after)
-    met = under and heard is not None and abs(heard - wanted) <= LOUDNESS_TOLERANCE_LU
-    costs = song.costs_at(solved, wanted if met else solved.solution.reached_lufs)
-    return Verified(
-        name=contender.name,
-        settings=solved.settings,
+    samples, rate_hz = mix.samples, mix.rate_hz
+    running = song.chain.stream(rate_hz, mix.channels, verified.settings)
+    meter = MixMeter(rate_hz, mix.channels)
+    output, done = np.empty_like(samples if keep else samples[:0]), 0
+    for piece in running.run(in_blocks(samples)):
+        meter.push(piece)
+        if keep:
+            output[done : done + len(piece)] = piece
+            done += len(piece)
+    after, material = meter.result().figures, song.material
+    finished = Finished(
+        **{f.name: getattr(verified, f.name) for f in fields(Verified) if f.name not in ("after", "met")},
         after=after,
-        costs=costs,
-        score=score(costs, song.weights),
-        met=met,
-        saturated=solved.solution.saturated,
+        met=meets(after, target),
         stages=stage_facts(
-            mix.samples,
-            mix.rate_hz,
-            solved.settings,
-            traces,
+            samples,
+            rate_hz,
+            verified.settings,
+            running.traces,
             material.input_hops[0],
             material.loud[0],
             song.chain,
             song_ends,
         ),
-        reductions_db={stage: trace.max_db for stage, trace in traces.items()},
+        reductions_db={stage: trace.max_db for stage, trace in running.traces.items()},
     )
+    return finished, output

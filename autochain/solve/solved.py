@@ -8,8 +8,6 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.chain.settings import ChainSettings, StageName
 from autochain.chain.stage import GainTrace
-from autochain.measure.measurement import Measured
-from autochain.measure.true_peak import TruePeakReading
 from autochain.solve.drive import Solution
 
 
@@ -47,10 +45,8 @@ class Solved:
         Gain traces per segment, by stage name, pre-roll included.
     hops
         K-weighted power per 10 ms hop of the scored output, per segment.
-    true_peak
-        Reading of the output; None when no ceiling was held.
-    measured
-        Measurement of an output that was not kept, where a ceiling was held.
+    true_peak_dbtp
+        The highest reading of the output; None when no ceiling was held, and for silence.
     """
 
     settings: ChainSettings
@@ -60,5 +56,4 @@ class Solved:
     rendered: list[Samples]
     traces: list[dict[StageName, GainTrace]]
     hops: list[npt.NDArray[np.float64]]
-    true_peak: TruePeakReading | None
-    measured: Measured | None = None
+    true_peak_dbtp: float | None

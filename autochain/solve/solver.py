@@ -5,6 +5,7 @@ solve asks for.
 """
 
 import math
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Self
@@ -19,8 +20,7 @@ from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSetti
 from autochain.chain.stage import GainTrace
 from autochain.config.model import Drive
 from autochain.measure.loudness import HopMeter
-from autochain.measure.measurement import Measured, MixMeter
-from autochain.measure.true_peak import TruePeakReading, read_true_peak
+from autochain.measure.true_peak import READINGS, TruePeakMeter, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
 from autochain.solve.dynamics import Dynamics
 from autochain.solve.estimate import Estimate
@@ -34,6 +34,7 @@ LOUDNESS_TOLERANCE_LU = 0.1  # what is promised: the printed loudness is the tar
 DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 MOST_TRIM_STEPS = 2
+_SILENT_DBTP = -200.0
 # How near an estimated loudness comes to the target before the rest goes along its slope.
 _ESTIMATED_LU, _MOST_ESTIMATES = 0.05, 12
 _APART_DB = 0.1  # least distance of two renders that show a slope
@@ -47,12 +48,12 @@ def _driven_more(solution: Solution, missing_lu: float) -> Guess:
 
 @dataclass(slots=True)
 class _Sound:
-    """One render: its loudness and traces, and either its samples or what a meter made of them."""
+    """One render: its loudness and traces, and its samples, or the true peak where they were not kept."""
 
     traces: list[dict[StageName, GainTrace]]
     hops: list[npt.NDArray[np.float64]]
     rendered: list[Samples]
-    measured: Measured | None
+    true_peak_dbtp: float | None = None
 
 
 @dataclass(slots=True)
@@ -74,7 +75,7 @@ class _Aim:
     step_db: float
     dialable: bool
     keep: bool
-    measure: bool
+    readings: Sequence[str]
 
 
 class Solver:
@@ -104,6 +105,7 @@ class Solver:
         hold_dbtp: float | None = None,
         dialable: bool = False,
         keep: bool = True,
+        readings: Sequence[str] = READINGS,
     ) -> Solved:
         """Solve an outline for the target.
 
@@ -125,8 +127,10 @@ class Solver:
         dialable
             A target out of reach ends at a drive that somebody could dial.
         keep
-            False for a whole song of whose render no samples are wanted: it is rendered in blocks, and where a ceiling
-            is held all of it is measured on the way.
+            False for a whole song of whose render no samples are wanted: it is rendered in blocks, and its levels are
+            read on the way.
+        readings
+            True-peak readings by which a ceiling is held in a render that is not kept.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
@@ -137,8 +141,9 @@ class Solver:
         if plan.drive_db is None and guess.drive_db is None:
             estimate = Estimate(material, before_peaks, hops, self._behind)
             guess = self._estimated(settings, estimate, peak_db, plan, guess, target_lufs, start)
-        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, hold_dbtp is not None)
-        reading: TruePeakReading | None = None
+        held = () if hold_dbtp is None else tuple(readings)
+        aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, held)
+        true_peak_dbtp: float | None = None
         saturated = False
         expected = plan
         if guess.out_of_reach and guess.drive_db is not None and plan.drive_db is None:
@@ -155,7 +160,8 @@ class Solver:
             saturated = saturated or solution.saturated
             if hold_dbtp is None:
                 break
-            reading, highest_dbtp = self._true_peak(nearest)
+            true_peak_dbtp = self._true_peak_dbtp(nearest)
+            highest_dbtp = _SILENT_DBTP if true_peak_dbtp is None else true_peak_dbtp
             excess_db = highest_dbtp - hold_dbtp + DITHER_DB
             if excess_db <= 0.0:
                 break
@@ -169,7 +175,7 @@ class Solver:
                 if step + 1 == MOST_CEILING_STEPS + MOST_TRIM_STEPS:
                     last, nearest.sound = replace(plan, drive_db=solution.drive_db), None
                     solution, nearest = self._solve_level(settings, before_peaks, peak_db, last, guess, aim)
-                    reading, _ = self._true_peak(nearest)
+                    true_peak_dbtp = self._true_peak_dbtp(nearest)
                 continue
             ceiling = self.chain.stages[LIMITER].parameter("ceiling_dbtp")
             lower = settings[LIMITER]["ceiling_dbtp"] - math.ceil(excess_db / ceiling.step) * ceiling.step
@@ -186,8 +192,7 @@ class Solver:
             rendered=sound.rendered,
             traces=[{**t, **own} for t, own in zip(traces, sound.traces, strict=True)],
             hops=sound.hops,
-            true_peak=reading,
-            measured=sound.measured,
+            true_peak_dbtp=true_peak_dbtp,
         )
 
     def _estimated(
@@ -272,7 +277,7 @@ class Solver:
                 # The next render is nearly always the nearer one: do not hold two songs in memory for the rest.
                 nearest.sound = None
             at = self._with_drive(settings, drive_db, plan.clip_share, peak_db)
-            sound = self._rendered(before_peaks, at) if aim.keep else self._passed(before_peaks, at, aim.measure)
+            sound = self._rendered(before_peaks, at) if aim.keep else self._passed(before_peaks, at, aim.readings)
             lufs = material.wanted_lufs(sound.hops)
             lufs = SILENT_LUFS if lufs is None else lufs
             error = abs(lufs - aim.target_lufs)
@@ -301,34 +306,31 @@ class Solver:
         assert nearest is not None
         return solution, nearest
 
-    def _true_peak(self, nearest: _Nearest) -> tuple[TruePeakReading | None, float]:
-        """The reading of a render whose samples are held, and the highest figure of any, -200 for silence."""
+    def _true_peak_dbtp(self, nearest: _Nearest) -> float | None:
+        """The highest reading of a render; None for silence."""
         sound, material = nearest.sound, self.material
         assert sound is not None
-        if sound.measured is not None:
-            highest = sound.measured.figures.true_peak_dbtp
-            return None, -200.0 if highest is None else highest
-        reading = read_true_peak(material.scored(sound.rendered), material.rate_hz)
-        return reading, -200.0 if reading.highest_dbtp is None else reading.highest_dbtp
+        if not sound.rendered:
+            return sound.true_peak_dbtp
+        return read_true_peak(material.scored(sound.rendered), material.rate_hz).highest_dbtp
 
     def _rendered(self, before_peaks: list[Samples], settings: ChainSettings) -> _Sound:
         rate_hz = self.material.rate_hz
         outputs = [self.chain.render(x, rate_hz, settings, stages=self._behind) for x in before_peaks]
         samples = [o.samples for o in outputs]
-        return _Sound([o.traces for o in outputs], self.material.scored_hops(samples), samples, None)
+        return _Sound([o.traces for o in outputs], self.material.scored_hops(samples), samples)
 
-    def _passed(self, before_peaks: list[Samples], settings: ChainSettings, measure: bool) -> _Sound:
+    def _passed(self, before_peaks: list[Samples], settings: ChainSettings, readings: Sequence[str]) -> _Sound:
         """A render that passes by the meters in blocks."""
         (song,) = before_peaks
         rate_hz, channels = self.material.rate_hz, song.shape[1]
-        meter = MixMeter(rate_hz, channels) if measure else HopMeter(rate_hz, channels)
+        loudness, peak = HopMeter(rate_hz, channels), TruePeakMeter(rate_hz, channels, readings)
         running = self.running(channels, settings)
         for piece in running.run(in_blocks(song)):
-            meter.push(piece)
-        heard = meter.result()
-        if isinstance(heard, Measured):
-            return _Sound([running.traces], [heard.hops], [], heard)
-        return _Sound([running.traces], [heard], [], None)
+            loudness.push(piece)
+            if readings:
+                peak.push(piece)
+        return _Sound([running.traces], [loudness.result()], [], peak.result().highest_dbtp)
 
     def running(self, channels: int, settings: ChainSettings) -> ChainRunner:
         """Start the drive and all behind it on a stream."""

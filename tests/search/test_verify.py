@@ -1,5 +1,6 @@
 """The whole song's verdict: scores at one loudness, and settings somebody could dial where a target is out of reach."""
 
+import numpy as np
 import pytest
 
 from autochain.audio.mix import Mix
@@ -9,7 +10,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.measurement import measure
 from autochain.prepare.silence_and_fades import find_silence_and_fades
 from autochain.search.evaluator import EXACT_LU, Aim, Evaluator
-from autochain.search.verify import Contender, verify
+from autochain.search.verify import Contender, finish, verify
 from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.solve.excerpts import whole_song
 from autochain.solve.material import Material
@@ -32,13 +33,20 @@ def song():
     return Evaluator(material, CONFIG.weights, CONFIG.search.drive, CHAIN)
 
 
-def verified(song, lufs=-9.0, locks=()):
-    target = CONFIG.target.model_copy(update={"lufs": lufs})
+def target_at(lufs):
+    return CONFIG.target.model_copy(update={"lufs": lufs})
+
+
+def verified(song, lufs=-9.0, locks=(), *, carefully=False):
     decisions = parse_decisions(list(locks), [])
     contender = Contender(
-        name="limiter_only", settings=SETTINGS, target=target, decisions=decisions, guess=Guess()
+        name="limiter_only", settings=SETTINGS, target=target_at(lufs), decisions=decisions, guess=Guess()
     )
-    return verify(contender, MIX, song, find_silence_and_fades(MIX.samples, RATE))
+    return verify(contender, song, carefully=carefully)
+
+
+def finished(song, found, lufs=-9.0, *, keep=False):
+    return finish(found, target_at(lufs), MIX, song, find_silence_and_fades(MIX.samples, RATE), keep=keep)
 
 
 def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
@@ -50,7 +58,8 @@ def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
         assert found.met
         assert found.settings["drive"]["gain_db"] == pytest.approx(drive_db + step_db)  # what is printed stays
         at.append(found)
-    assert at[1].after.integrated_lufs - at[0].after.integrated_lufs >= 0.03
+    heard = [finished(song, found)[0].after.integrated_lufs for found in at]
+    assert heard[1] - heard[0] >= 0.03
     assert at[1].score == pytest.approx(at[0].score, abs=0.01)
 
 
@@ -71,9 +80,32 @@ def test_a_score_is_that_of_a_render_at_the_very_target(song):
 
 
 def test_what_is_measured_in_blocks_is_what_the_whole_render_gives(song):
-    found = verified(song)
+    found, samples = finished(song, verified(song), keep=True)
     whole = CHAIN.render(MIX.samples, RATE, found.settings).samples
+    assert np.array_equal(samples, whole)
     assert found.after == measure(whole, RATE)
+    assert finished(song, verified(song))[1].shape == (0, 2)
+
+
+def test_what_is_set_is_the_step_nearest_to_the_very_target(song):
+    found = verified(song)
+    drive_db = found.settings["drive"]["gain_db"]
+
+    def off_lu(more_db):
+        settings = found.settings.with_("drive", gain_db=drive_db + more_db)
+        return abs(integrated_lufs(weighted_hops(CHAIN.render(MIX.samples, RATE, settings).samples, RATE)) + 9.0)
+
+    assert off_lu(0.0) < min(off_lu(-0.1), off_lu(0.1))
+    assert finished(song, found)[0].after.integrated_lufs == pytest.approx(-9.0, abs=off_lu(0.0) + 1e-3)
+    assert found.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)  # of the render that was priced
+
+
+def test_verified_with_care_all_readings_are_of_what_is_set(song):
+    found = verified(song, carefully=True)
+    after = finished(song, found)[0].after
+    assert found.after.true_peak_dbtp == after.true_peak_dbtp <= -1.0
+    readings = (after.true_peak_annex2_dbtp, after.true_peak_sinc49_dbtp, after.true_peak_x16_dbtp)
+    assert after.true_peak_dbtp == max(readings)
 
 
 def test_a_target_out_of_reach_ends_where_one_more_db_adds_little(song):
