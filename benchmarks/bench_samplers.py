@@ -49,7 +49,6 @@ SAMPLERS: dict[str, Callable[[Config, int], Any]] = {
 def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget: int) -> tuple[list[float], float]:
     """The best score after every trial, and the sampler's own CPU time a trial."""
     trials = Trials(ready.excerpts, ready.song, config, ready.binding, RunOptions())
-    ready.excerpts.warm()
     aim = trials.calibrated()
     sampler, scores, spent = SAMPLERS[name](config, seed), [], 0.0
 
