@@ -74,22 +74,22 @@ def verify(contender: Contender, song: Evaluator, *, carefully: bool = False) ->
     song
         Evaluator over the whole song's linear-stage output.
     carefully
-        Whether all three true-peak readings are taken, of the very settings that are given. Else two are, of a drive a
-        step or two beside them.
+        Whether all three true-peak readings are taken, of the very settings that are given. Else two are, of a drive
+        within a step or two of them.
     """
     target = contender.target
     wanted, ceiling_dbtp = target.loudness_lufs, target.ceiling_dbtp
     plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
     solver = song if carefully else song.with_tolerance(max(_NEARLY_LU, song.plan.tolerance_lu))
     solved = solver.solve(
-        plan, wanted, contender.guess, step_db=0.1, hold_dbtp=ceiling_dbtp, keep=False,
+        plan, wanted, contender.guess, step_db=0.1 if carefully else 0.0, hold_dbtp=ceiling_dbtp, keep=False,
         readings=READINGS if carefully else QUICK_READINGS,
     )  # fmt: skip
     found = LevelFigures.of(solved.hops[0], solved.true_peak_dbtp)
     met = meets(found, target)
     priced = song.at_loudness(solved, wanted if met else solved.solution.reached_lufs)
     settings = solved.settings
-    if met and plan.drive_db is None and not carefully:
+    if plan.drive_db is None and not carefully:
         nearest_db = song.chain.stages[DRIVE].parameter("gain_db").rounded(priced.drive_db)
         settings = settings.with_(DRIVE, gain_db=nearest_db)
     return Verified(
