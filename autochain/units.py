@@ -21,7 +21,7 @@ def power_to_db(power: float) -> float:
     return max(FLOOR_DB, 10.0 * math.log10(power)) if power > 0.0 else FLOOR_DB
 
 
-def ms_to_samples(ms: float, rate_hz: int) -> int:
+def ms_to_samples(ms: float, rate_hz: float) -> int:
     """Whole samples nearest to a duration in ms."""
     return round(ms * 1e-3 * rate_hz)
 

@@ -19,12 +19,12 @@ from report import machine, save, table
 from autochain.config.model import Config, Coordinates
 from autochain.search.baselines import baseline_grids, corners
 from autochain.search.evaluator import Trial
-from autochain.search.losses import Losses
 from autochain.search.request import RunOptions
 from autochain.search.run import ReadySearch
 from autochain.search.sampler import ModelSampler
 from autochain.search.trials import Trials
 from autochain.solve.decisions import Decisions
+from autochain.solve.solved import Guess
 
 SHOWN = (24, 32, 40, 48, 64, 96)
 BATCH = 8
@@ -50,17 +50,15 @@ def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget
     """The best score after every trial, and the sampler's own CPU time a trial."""
     trials = Trials(ready.excerpts, ready.song, config, ready.binding, RunOptions())
     ready.excerpts.warm()
-    aim, losses = trials.calibrated(), Losses(config.search.ranges)
+    aim = trials.calibrated()
     sampler, scores, spent = SAMPLERS[name](config, seed), [], 0.0
 
     def evaluate(points: list[Coordinates]) -> list[Trial]:
         found = [
-            ready.excerpts.trial(point, ready.binding.searched, config.target.ceiling_dbtp - 0.1, aim, guess)
-            for point, guess in zip(points, losses.guesses(points), strict=True)
+            ready.excerpts.trial(point, ready.binding.searched, config.target.ceiling_dbtp - 0.1, aim, Guess())
+            for point in points
         ]
-        for point, trial in zip(points, found, strict=True):
-            losses.add(point, trial.solution, trial.loss_db)
-            scores.append(trial.score)
+        scores.extend(trial.score for trial in found)
         return found
 
     known = [point for _, point in corners(baseline_grids(config.search.trade_default, config.search.baselines))]

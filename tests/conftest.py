@@ -151,9 +151,9 @@ def loudest_outside(samples: npt.NDArray[np.floating], rate_hz: int) -> float:
 def small_config(path: Path, **search: object) -> Path:
     """Write a config whose baselines and excerpts are few, so that a small budget still asks the sampler.
 
-    How far settings may move is not tried: that would be a good part of the time of every small search.
+    How far settings may move is not tried, nor what other tools do: a good part of the time of every small search.
     """
-    given = {"batch": 4, "startup": 3, "sensitivity_trials": 0, **search}
+    given = {"batch": 4, "startup": 3, "sensitivity_trials": 0, "equal_chains": 0, **search}
     keys = "".join(f"{key} = {value}\n" for key, value in given.items())
     path.write_text(
         f"[search]\n{keys}"
@@ -277,7 +277,7 @@ def search_demo(character: str, folder: Path) -> Suggested:
     # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
     write_wav(mix, make_demo(character, RATE, DEMO_S, 1), RATE, 1)
     lufs = demo_song(character).target_lufs
-    plan = small_config(folder / "plan.toml", sensitivity_trials=9)
+    plan = small_config(folder / "plan.toml", sensitivity_trials=9, equal_chains=2)
     return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", DEMO_TRIALS, "--jobs", 2, "--config", plan)
 
 
@@ -327,5 +327,5 @@ def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def sensing_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The same, and how far settings may move is tried."""
-    return small_config(tmp_path_factory.mktemp("config") / "sensing.toml", sensitivity_trials=9)
+    """The same, and how far settings may move is tried, and what other tools do."""
+    return small_config(tmp_path_factory.mktemp("config") / "sensing.toml", sensitivity_trials=9, equal_chains=2)

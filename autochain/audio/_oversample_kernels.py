@@ -75,26 +75,41 @@ def find_runs(
     absolute_top: float,
     straight_top: float,
     curvature_top: float,
+    over: float,
+    keep: float,
+    lasting: Floats,
 ) -> int:
     """Fill the first and past-the-end frames of runs of blocks, first .. last, whose bound exceeds `limit`.
 
     Returns their number. `radius` blocks before the first and after the last block are looked at. Where `hides_over` is
     not 0, a block is left out that has a sample over it on both sides, no more than so many blocks from each other:
-    `absolute_top`, `straight_top` and `curvature_top` bound what it can come to.
+    `absolute_top`, `straight_top` and `curvature_top` bound what it can come to. Where `keep` is not 0, a block
+    is left out that needs no more than what an earlier sample over `over` has left of its reduction, the share `keep`
+    of it a block; lasting[0] is what is left before the first block, and becomes what is left before the last.
     """
     count = 0
     open_since = -1
     last_above = 0
+    left_over = lasting[0]
     for j in range(first, last):
+        if j == last - 1:
+            lasting[0] = left_over
         highest = level[j]
         bend = curve[j]
+        # It lies up to a block and a half behind; what is below a millionth may have come to nothing.
+        rest = left_over * keep - 1e-6
+        if level[j] > over:
+            left_over = max(left_over, 1.0 - over / level[j])
+        left_over *= keep
         for i in range(j - radius, j + radius + 1):
             highest = max(highest, level[i])
             bend = max(bend, curve[i])
         near = max(level[j], level[j + 1])
         if min(highest * absolute_sum, near + bend * curvature_sum) > limit:
+            top = min(highest * absolute_top, near * straight_top + bend * curvature_top)
+            if keep > 0.0 and top * (1.0 - rest) <= over:
+                continue
             if hides_over > 0:
-                top = min(highest * absolute_top, near * straight_top + bend * curvature_top)
                 left = 1
                 while left < hides_over and j - left >= 0 and level[j - left] < top:
                     left += 1
@@ -129,11 +144,12 @@ def watch(
     `oversample.Watch`: bounds of the filter, and scratch with its integer views.
     """
     block, radius, absolute_sum, curvature_sum, hides_over, absolute_top, straight_top, curvature_top = bounds[:8]
-    mask, bend, bend_bits, level, level_bits, curve, curve_bits, starts, stops = bounds[8:]
+    over, keep, lasting = bounds[8:11]
+    mask, bend, bend_bits, level, level_bits, curve, curve_bits, starts, stops = bounds[11:]
     block_levels(x, bits, bend, bend_bits, mask, channels, block, level_bits, curve_bits)
     return find_runs(
         level, curve, first // block, last // block, radius, absolute_sum, curvature_sum, limit, block, starts, stops,
-        hides_over, absolute_top, straight_top, curvature_top,
+        hides_over, absolute_top, straight_top, curvature_top, over, keep, lasting,
     )  # fmt: skip
 
 

@@ -170,7 +170,9 @@ def scratch(filter_: Interpolator, channels: int, dtype: npt.DTypeLike) -> Sampl
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hidden:
-    """What makes a peak not worth looking at: a higher sample before it and one behind, not far from each other.
+    """What makes a peak not worth looking at: what is turned down over it anyway.
+
+    That is between two higher samples that are not far from each other, and behind one whose reduction has not gone.
 
     Attributes
     ----------
@@ -179,12 +181,18 @@ class Hidden:
     absolute_sum, straight_sum, curvature_sum
         No peak that is looked for exceeds the first times the largest |sample| in reach, nor the second times the
         larger neighbour plus the third times the largest |second difference| in reach.
+    over
+        What every sample is turned down to.
+    keep
+        Share of a reduction that is left a frame later, 0 where that is not known.
     """
 
     frames: int
     absolute_sum: float
     straight_sum: float
     curvature_sum: float
+    over: float
+    keep: float
 
 
 class Watch:
@@ -195,7 +203,8 @@ class Watch:
     |sample| in reach times `absolute_sum`; and the larger neighbour plus the largest |second difference| in
     reach times `curvature_sum`, which is close for the low frequencies that make most of a mix's level.
 
-    With `hidden` frames are left out as well that may exceed the limit but lie between samples that are higher.
+    With `hidden` frames are left out as well that may exceed the limit but lie between samples that are higher, or
+    behind one. Then windows follow each other: the first block looked at is the last one of the window before.
     """
 
     def __init__(
@@ -207,9 +216,10 @@ class Watch:
         integer = np.dtype(np.int32) if dtype.itemsize == 4 else np.dtype(np.int64)
         bend, (level, curve) = np.zeros(_BENDS_FRAMES * channels, dtype), np.zeros((2, blocks), dtype)
         self._integer = integer
-        tops = (0.0, 0.0, 0.0)
+        tops, over, keep = (0.0, 0.0, 0.0), 0.0, 0.0
         if hidden is not None:
             tops = hidden.absolute_sum, hidden.straight_sum, hidden.curvature_sum
+            over, keep = hidden.over, hidden.keep**BLOCK_FRAMES
         self._runs = np.empty((2, blocks // 2 + 1), np.int64)
         # A plain tuple: numba keeps the types of what a loop takes beside the compiled code, and could not read that
         # again after a class of ours had another name.
@@ -220,6 +230,7 @@ class Watch:
             filter_.curvature_sum,
             0 if hidden is None else max(0, hidden.frames // BLOCK_FRAMES - 1),
             *(top * _WITH_ROUNDING for top in tops),
+            over, keep, np.zeros(1),
             integer.type(np.iinfo(integer).max),  # all but the sign bit
             bend, bend.view(integer), level, level.view(integer), curve, curve.view(integer),
             self._runs[0], self._runs[1],

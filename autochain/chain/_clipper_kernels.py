@@ -12,15 +12,25 @@ Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
 
 
+BY_PARABOLA, BY_TANH, BY_CUBIC = 0, 1, 2  # curves
+
+
 @njit(cache=True, nogil=True)
-def bend(u: float, ceiling: float, half_width: float) -> float:
-    """Return the static curve at one value: see `clipper.curve`."""
+def bend(u: float, ceiling: float, half_width: float, curve: int) -> float:
+    """Return the static curve at one value: see `clipper.clipping_curve`."""
     a = abs(u)
     if a <= ceiling - half_width:
         return u
     f = ceiling
-    if a < ceiling + half_width:
-        f -= (ceiling + half_width - a) ** 2 / (4.0 * half_width)
+    if curve == BY_PARABOLA:
+        if a < ceiling + half_width:
+            f -= (ceiling + half_width - a) ** 2 / (4.0 * half_width)
+    elif half_width > 0.0:
+        x = (a - ceiling + half_width) / half_width
+        if curve == BY_TANH:
+            f -= half_width * (1.0 - np.tanh(x))
+        elif x < 1.5:
+            f -= half_width * (1.0 - x + 4.0 / 27.0 * x**3)
     return f if u > 0.0 else -f
 
 
@@ -33,6 +43,7 @@ def clip_runs(
     down_taps: Floats,
     ceiling: float,
     half_width: float,
+    curve: int,
     up: Floats,
     tops: Floats,
     first: int,
@@ -80,7 +91,7 @@ def clip_runs(
                     spread = residual[channel, origin : origin + width]
                     for p in range(factor):
                         u = up[p, i]
-                        f = bend(u, ceiling, half_width)
+                        f = bend(u, ceiling, half_width, curve)
                         if f != u:
                             lost += 1.0 - f / u
                         # Rounded to the sample type here, so that the inner loop stays in it.

@@ -89,6 +89,31 @@ def detect(
 
 
 @njit(cache=True, nogil=True)
+def detect_straight(
+    level: Floats,
+    threshold: float,
+    slope: float,
+    knee: float,
+    attack: float,
+    fall: float,
+    state: Floats,
+    reduction: Floats,
+) -> None:
+    """Fill `reduction` as `detect` does, but let it fall by `fall` dB a frame."""
+    lowest = threshold - knee / 2.0
+    bend = slope / (2.0 * knee) if knee > 0.0 else 0.0
+    peak, smooth = state[0], state[1]
+    for i in range(level.size):
+        over = np.float64(level[i]) - lowest
+        inside = min(max(over, 0.0), knee)
+        wanted = bend * inside * inside + slope * max(over - knee, 0.0)
+        peak = max(wanted, peak - fall)
+        smooth = attack * smooth + ((1.0 - attack) * peak + 1e-30)
+        reduction[i] = smooth
+    state[0], state[1] = peak, smooth
+
+
+@njit(cache=True, nogil=True)
 def detect_four(
     a: Floats,
     b: Floats,

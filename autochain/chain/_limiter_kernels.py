@@ -24,7 +24,7 @@ UNIT = 1 << 30
 _NOTHING = 1e-8 * UNIT
 _FRAMES_SURE = 64
 
-FIXED, BY_WORK, TWO_STAGE = 0, 1, 2  # ways of release
+FIXED, BY_WORK, TWO_STAGE, EVEN_IN_DB, STRAIGHT_IN_DB = 0, 1, 2, 3, 4  # ways of release
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -296,6 +296,31 @@ def release_two_stage(held: Integers, state: Floats, fall: float, follow: float)
 
 
 @njit(cache=True, nogil=True, inline="always")
+def release_in_db(held: Integers, state: Floats, fall: float) -> None:
+    """Let the reduction in dB fall by the share `fall` of it a frame; state[0] is -ln gain, in units."""
+    nepers, keep = state[0] / UNIT, 1.0 - fall
+    for n in range(held.size):
+        nepers = nepers * keep if UNIT * nepers >= _NOTHING else 0.0
+        reduction = -UNIT * np.expm1(-nepers)
+        # Rounding must not take anything from what is needed.
+        if held[n] > reduction:
+            nepers = -np.log1p(-held[n] / UNIT)
+        else:
+            held[n] = int(reduction)
+    state[0] = UNIT * nepers
+
+
+@njit(cache=True, nogil=True, inline="always")
+def release_straight(held: Integers, state: Floats, rise: float) -> None:
+    """Let the gain rise by the share `rise` of it a frame, which is so many dB a second; state[0] is the reduction."""
+    reduction = state[0]
+    for n in range(held.size):
+        reduction = max(reduction - rise * (UNIT - reduction), float(held[n]))
+        held[n] = int(reduction)
+    state[0] = reduction
+
+
+@njit(cache=True, nogil=True, inline="always")
 def smooth(reduction: Integers, first_length: int, second_length: int, sums: Integers, total: Integers) -> None:
     """Fill total[n] with the sum, over i < second_length and j < first_length, of reduction[n + w - i - j].
 
@@ -320,8 +345,12 @@ def release(held: Integers, state: Floats, how: tuple[Any, ...]) -> None:
         release_fixed(held, state, fall)
     elif way == BY_WORK:
         release_by_work(held, state, fall, slowest, hold, remember)
-    else:
+    elif way == TWO_STAGE:
         release_two_stage(held, state, fall, follow)
+    elif way == EVEN_IN_DB:
+        release_in_db(held, state, fall)
+    else:
+        release_straight(held, state, fall)
 
 
 @njit(cache=True, nogil=True, inline="always")

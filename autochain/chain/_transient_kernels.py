@@ -110,14 +110,16 @@ def apply_nodes(
             if inside == group:
                 inside = 0
                 node += 1
+        here = flat[start * channels : (start + count) * channels]
+        turned = band[start * channels : (start + count) * channels]
+        out = output[start * channels : (start + count) * channels]
         if channels == 2:
             for i in range(count):
-                k = 2 * (start + i)
-                output[k] = flat[k] + (gain[i] - 1.0) * band[k]
-                output[k + 1] = flat[k + 1] + (gain[i] - 1.0) * band[k + 1]
+                out[2 * i] = here[2 * i] + (gain[i] - 1.0) * turned[2 * i]
+                out[2 * i + 1] = here[2 * i + 1] + (gain[i] - 1.0) * turned[2 * i + 1]
         else:
             for i in range(count):
-                output[start + i] = flat[start + i] + (gain[i] - 1.0) * band[start + i]
+                out[i] = here[i] + (gain[i] - 1.0) * turned[i]
         start += count
         begun[0] = have + count
         begun[1], begun[2] = lowest, highest

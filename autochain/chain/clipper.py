@@ -28,7 +28,14 @@ _SIDE = BLOCK_FRAMES * -(-_DOWN_REACH // BLOCK_FRAMES)
 _AROUND = _SIDE + margin(UP[4])
 
 
-def clipping_curve(u: npt.ArrayLike, ceiling: float, softness: float) -> npt.NDArray[np.float64]:
+# In the order of `kernels.BY_PARABOLA` and the rest. The last two are those of other clippers, as `curve`; for
+# `search.strangers`, no setting of this one.
+PARABOLA, TANH, CUBIC = _CURVES = ("parabola", "tanh", "cubic")
+
+
+def clipping_curve(
+    u: npt.ArrayLike, ceiling: float, softness: float, curve: str = PARABOLA
+) -> npt.NDArray[np.float64]:
     """Bend values by the static clipping curve.
 
     f(u) = u up to c - w, c - (c + w - |u|)^2 / (4 w) up to c + w, then c (odd in u), with w = c s / 200: the
@@ -42,13 +49,22 @@ def clipping_curve(u: npt.ArrayLike, ceiling: float, softness: float) -> npt.NDA
         c, the largest output magnitude, linear.
     softness
         s, 0 (hard clip) to 100 % (bends from 0.5 c to 1.5 c).
+    curve
+        Other ways from the knee c - w to the ceiling, with x = (|u| - c + w) / w: TANH c - w + w tanh x, CUBIC
+        c - w + w (x - 4/27 x^3) up to x = 3/2, then c. Both begin with slope 1 and pass c nowhere.
     """
     u = np.asarray(u, dtype=np.float64)
     a, w = np.abs(u), half_width(ceiling, softness)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        bent = ceiling - (ceiling + w - a) ** 2 / (4.0 * w)
-    f = np.where(a <= ceiling - w, a, np.where(a >= ceiling + w, ceiling, bent))
-    return np.asarray(np.copysign(f, u))
+    if w == 0.0:
+        return np.asarray(np.copysign(np.minimum(a, ceiling), u))
+    x = (a - ceiling + w) / w
+    if curve == PARABOLA:
+        bent = np.where(a < ceiling + w, ceiling - (ceiling + w - a) ** 2 / (4.0 * w), ceiling)
+    elif curve == TANH:
+        bent = ceiling - w + w * np.tanh(x)
+    else:
+        bent = np.where(x < 1.5, ceiling - w + w * (x - 4.0 / 27.0 * x**3), ceiling)
+    return np.asarray(np.copysign(np.where(a <= ceiling - w, a, bent), u))
 
 
 def half_width(ceiling: float, softness: float) -> float:
@@ -104,6 +120,7 @@ class Clipping:
         self._softness = settings["softness"]
         self._ceiling = db_to_linear(settings["ceiling_dbfs"])
         self._width = half_width(self._ceiling, self._softness)
+        self._curve = settings.word("curve", PARABOLA)
         self._factor = factor(settings)
         self._hop = round(rate_hz / TRACE_HZ)
         self._cells = Cells(channels, before=_AROUND, after=_AROUND)
@@ -133,9 +150,9 @@ class Clipping:
             hops = (self._first + CELL_FRAMES) // self._hop + 1
             self._peak, self._loss = grown(self._peak, hops), grown(self._loss, hops)
             kernels.clip_runs(
-                window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width, work.up,
-                work.tops, _AROUND - _SIDE - _DOWN_REACH, work.residual, _AROUND + low, _AROUND + high,
-                self._first - _AROUND, self._hop, self._peak, self._loss,
+                window.reshape(-1), starts, stops, work.up_taps, work.down_taps, self._ceiling, self._width,
+                _CURVES.index(self._curve), work.up, work.tops, _AROUND - _SIDE - _DOWN_REACH, work.residual,
+                _AROUND + low, _AROUND + high, self._first - _AROUND, self._hop, self._peak, self._loss,
             )  # fmt: skip
             kernels.add_residual(window, _AROUND, work.residual, _SIDE + _DOWN_REACH, output)
         else:
@@ -165,7 +182,7 @@ class Clipping:
         if self._frames % self._hop:
             points[-1] *= self._frames % self._hop / self._hop
         safe = np.where(peak > 0.0, peak, 1.0)
-        clipped = np.where(peak > 0.0, clipping_curve(safe, self._ceiling, self._softness), 1.0)
+        clipped = np.where(peak > 0.0, clipping_curve(safe, self._ceiling, self._softness, self._curve), 1.0)
         return GainTrace(
             max_db=(20.0 * np.log10(safe / clipped)).astype(np.float32),
             mean_db=(-20.0 * np.log10(1.0 - loss / points)).astype(np.float32),

@@ -37,6 +37,8 @@ class Envelopes:
         Of the stream.
     settings
         `onset_db`, `body_db`, `window_ms`.
+    step_frames
+        Frames a step, for a coarser look than the stage takes.
 
     Attributes
     ----------
@@ -44,9 +46,12 @@ class Envelopes:
         The last gain given; 1 before the first.
     """
 
-    def __init__(self, rate_hz: int, channels: int, settings: StageSettings) -> None:
-        self._span = group_frames(rate_hz) * channels
-        step_ms = 1e3 * group_frames(rate_hz) / rate_hz
+    def __init__(
+        self, rate_hz: int, channels: int, settings: StageSettings, step_frames: int | None = None
+    ) -> None:
+        step_frames = group_frames(rate_hz) if step_frames is None else step_frames
+        self._span = step_frames * channels
+        step_ms = 1e3 * step_frames / rate_hz
         hold = max(1, round(HOLD_MS / step_ms))
         self._past: Samples = np.zeros(hold - 1)
         self._begun = np.zeros(2, dtype=np.int64)
@@ -60,21 +65,16 @@ class Envelopes:
     def gains(self, heard: Samples) -> _Values:
         """Gains of the steps that the next frames complete."""
         self._float = heard.dtype
-        bits = np.dtype(np.int32) if heard.dtype.itemsize == 4 else np.dtype(np.int64)
-        mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
-        peaks = np.empty(heard.size // self._span + 1, heard.dtype)
-        completed = kernels.group_peaks(
-            heard.reshape(-1).view(bits), mask, self._span, self._begun, peaks.view(bits)
-        )
-        return self._follow_levels(peaks[:completed])
+        return self.follow(_completed(heard, self._span, self._begun))
 
     def last(self) -> _Values:
         """Gain of the step that has begun, if any."""
         begun = self._begun[1:] if self._begun[0] else self._begun[:0]
         bits = np.int32 if self._float.itemsize == 4 else np.int64
-        return self._follow_levels(begun.astype(bits).view(self._float))
+        return self.follow(begun.astype(bits).view(self._float))
 
-    def _follow_levels(self, peaks: Samples) -> _Values:
+    def follow(self, peaks: Samples) -> _Values:
+        """Gains of the next steps, given the largest magnitude in each."""
         if peaks.size == 0:
             return np.empty(0)
         # Causal: the window ends at its own place; before the signal there is silence.
@@ -90,6 +90,24 @@ class Envelopes:
         gains = np.exp(level, out=level)
         self.latest = float(gains[-1])
         return gains
+
+
+def step_peaks(samples: Samples, frames: int) -> Samples:
+    """Largest magnitude of any channel in every `frames` frames, the last step of what is there."""
+    span, begun = frames * samples.shape[1], np.zeros(2, dtype=np.int64)
+    samples = np.ascontiguousarray(samples)
+    peaks = _completed(samples, span, begun)
+    rest = samples.reshape(-1)[peaks.size * span :]
+    return np.append(peaks, np.abs(rest).max()) if rest.size else peaks
+
+
+def _completed(samples: Samples, span: int, begun: npt.NDArray[np.int64]) -> Samples:
+    """Largest magnitudes of the steps of `span` values that the next ones complete; `begun` goes on from call to call."""
+    bits = np.dtype(np.int32) if samples.dtype.itemsize == 4 else np.dtype(np.int64)
+    mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
+    peaks = np.empty(samples.size // span + 1, samples.dtype)
+    completed = kernels.group_peaks(samples.reshape(-1).view(bits), mask, span, begun, peaks.view(bits))
+    return peaks[:completed]
 
 
 def _largest_of(values: Samples, count: int) -> Samples:

@@ -29,6 +29,10 @@ CHUNK_FRAMES = 16384
 
 PEAK_LEVEL, RMS_LEVEL = "peak", "rms"
 HOLDS, FOLLOWS = "holds", "follows"
+# A fall by 10 dB in the release time (W3C Web Audio API, DynamicsCompressorNode), from what is held; for
+# `search.strangers`, no setting of our compressors.
+FALLS_STRAIGHT, _STRAIGHT_DB = "straight", 10.0
+_DETECTORS = {HOLDS: kernels.detect, FOLLOWS: kernels.detect_branching, FALLS_STRAIGHT: kernels.detect_straight}
 _SIDE_BY_SIDE = 4  # rows whose smoothers run together
 _ROOM_FRAMES = 512
 
@@ -118,9 +122,11 @@ class GainComputer:
     """
 
     def __init__(self, rate_hz: float, number: int, settings: StageSettings) -> None:
-        self._holds = settings.word("release_shape") == HOLDS
+        self._shape = settings.word("release_shape")
         self._curve = settings["threshold_db"], 1.0 - 1.0 / settings["ratio"], settings["knee_db"]
-        self._poles = pole(settings["attack_ms"], rate_hz), pole(settings["release_ms"], rate_hz)
+        attack, release = pole(settings["attack_ms"], rate_hz), pole(settings["release_ms"], rate_hz)
+        fall_db = _STRAIGHT_DB / (settings["release_ms"] * 1e-3 * rate_hz)
+        self._times = attack, fall_db if self._shape == FALLS_STRAIGHT else release
         self._states = np.zeros((-(-number // _SIDE_BY_SIDE) * _SIDE_BY_SIDE, 2))
         self._room = np.empty((2, _SIDE_BY_SIDE, _ROOM_FRAMES))
 
@@ -128,18 +134,18 @@ class GainComputer:
         """Fill `reduction_db` for the next `level_db`, a row each, all as long as each other."""
         for first in range(0, len(level_db), _SIDE_BY_SIDE):
             rows = range(first, min(first + _SIDE_BY_SIDE, len(level_db)))
-            if len(rows) > 1 and self._holds:
+            if len(rows) > 1 and self._shape == HOLDS:
                 # Places without a row follow the last one, for nobody.
                 missing = _SIDE_BY_SIDE - len(rows)
                 levels = [level_db[row] for row in rows] + [level_db[rows[-1]]] * missing
                 found = [reduction_db[row] for row in rows] + [np.empty_like(level_db[0])] * missing
                 states = self._states[first : first + _SIDE_BY_SIDE]
                 a, b, c, d = levels
-                kernels.detect_four(a, b, c, d, *self._curve, *self._poles, states, self._room, *found)
+                kernels.detect_four(a, b, c, d, *self._curve, *self._times, states, self._room, *found)
                 continue
-            kernel = kernels.detect if self._holds else kernels.detect_branching
+            kernel = _DETECTORS[self._shape]
             for row in rows:
-                kernel(level_db[row], *self._curve, *self._poles, self._states[row], reduction_db[row])
+                kernel(level_db[row], *self._curve, *self._times, self._states[row], reduction_db[row])
 
 
 class Gain:

@@ -25,6 +25,8 @@ DETECTOR = interpolator(4, 36, 3.0)
 # Annex 2, Attachment 1): where every quarter point stays below this share of the ceiling, so does the signal.
 _SURE = 0.92
 _MARGIN = margin(DETECTOR)
+# What a limiter without true-peak detection reads, as `detector`; for `search.strangers`, no setting of this one.
+SAMPLE_PEAK = "sample_peak"
 # Bounds of what is read near a frame. The parabola through three quarter points exceeds the middle one by an eighth of
 # their second difference at most, hence by a quarter of the point, or by 0.21 of the samples' largest second difference
 # (0.1 behind the first point of a frame, which is a sample itself). The meters stay under all three.
@@ -96,6 +98,7 @@ class Limiting:
         self._hop = round(rate_hz / TRACE_HZ)
         self._lines = [gain_line(rate_hz, settings) for _ in range(1 if self._link == 1.0 else channels)]
         self._release = release_of(rate_hz, settings)
+        self._reads_samples = settings.word("detector", "true_peak") == SAMPLE_PEAK
         self._at_rest = True
         # One block before the cell, whose last frame raises the need of the cell's first, and one frame after.
         self._needs = np.zeros((len(self._lines), BLOCK_FRAMES + CELL_FRAMES + 1), np.int32)
@@ -135,8 +138,10 @@ class Limiting:
 
     def _look(self, window: Samples) -> bool:
         """Fill `_needs` for the cell; False when nothing passes the ceiling."""
-        work = self._work = self._work or self._prepared(window)
         first = self._before - BLOCK_FRAMES
+        if self._reads_samples:
+            return self._look_at_samples(window[first : self._before + CELL_FRAMES])
+        work = self._work = self._work or self._prepared(window)
         nearly = _SURE * self._ceiling
         starts, stops = work.watch.runs(window, first, self._before + CELL_FRAMES, nearly)
         if not starts.size:
@@ -150,12 +155,28 @@ class Limiting:
             kernels.link_needs(self._needs, self._link)
         return bool(found)
 
+    def _look_at_samples(self, frames: Samples) -> bool:
+        self._needs[:] = 0
+        peaks = np.maximum(np.abs(frames), 1e-9).astype(np.float64)
+        highest = peaks.max(axis=1)
+        found = 0
+        for channel, needs in enumerate(self._needs):
+            own = np.ascontiguousarray(peaks[:, channel]) if len(self._needs) > 1 else highest
+            found += kernels.raise_needs(own, self._ceiling, needs[:-1])
+        if found and len(self._needs) > 1 and self._link > 0.0:
+            kernels.link_needs(self._needs, self._link)
+        return bool(found)
+
     def _prepared(self, window: Samples) -> _Work:
         dtype = window.dtype
         up = scratch(DETECTOR, window.shape[1], dtype)
         # The gain is held over the look-ahead, so that what lies between higher peaks changes nothing; with a gain for
         # each channel there are two of them, and what one needs depends on the other frame by frame.
-        hidden = Hidden(frames=self._ahead + 2, **_TOPS) if len(self._lines) == 1 else None
+        hidden = None
+        if len(self._lines) == 1:
+            # A release that never waits is known ahead; the others depend on how often there was work.
+            keep = 1.0 - self._release.fall if self._release.way == kernels.FIXED else 0.0
+            hidden = Hidden(frames=self._ahead + 2, **_TOPS, over=self._ceiling, keep=keep)
         return _Work(
             taps=DETECTOR.mirrored.astype(dtype),
             rows=_meter_rows().astype(dtype),

@@ -149,6 +149,8 @@ class SearchPlan(ConfigPart):
     startup: int = Field(ge=1)
     simpler_within: float = Field(ge=0.0)
     chain_earns: float = Field(ge=0.0)
+    equal_within: float = Field(ge=0.0)
+    equal_chains: int = Field(ge=0)
     neighbours_within: float = Field(ge=0.0)
     sensitivity_score: float = Field(gt=0.0)
     sensitivity_trials: int = Field(ge=0)

@@ -96,11 +96,11 @@ class Evaluator(Solver):
     def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
         super().__init__(material, plan, chain)
         self.weights = weights
-        self._reference = CostReference(material)
+        self.reference = CostReference(material)
 
     def warm(self) -> None:
         """Build everything that is cached now, so that parallel trials only read it."""
-        self._reference.warm()
+        self.reference.warm()
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, aim: Aim, guess: Guess
@@ -111,7 +111,7 @@ class Evaluator(Solver):
 
     def price(self, solved: Solved, aim: Aim, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
-        costs = self._reference.costs(solved)
+        costs = self.reference.costs(solved)
         over_lu = solved.solution.reached_lufs - aim.lufs
         price = score(costs, self.weights)
         if solved.solution.met:
@@ -130,7 +130,7 @@ class Evaluator(Solver):
 
     def score_per_lu(self, quieter: Solved, louder: Solved) -> float:
         """What a LU more costs a chain between two renders of it, at least 0."""
-        low, high = (score(self._reference.costs(solved), self.weights) for solved in (quieter, louder))
+        low, high = (score(self.reference.costs(solved), self.weights) for solved in (quieter, louder))
         rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
         return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
 
@@ -149,7 +149,7 @@ class Evaluator(Solver):
                 settings = settings.with_(DRIVE, gain_db=drive_db)
             elif turn:
                 break
-            running, meter = self.running(song.shape[1], settings), self._reference.meter()
+            running, meter = self.running(song.shape[1], settings), self.reference.meter()
             loudness = HopMeter(self.material.rate_hz, song.shape[1])
             for piece in running.run(in_blocks(song)):
                 loudness.push(piece)
@@ -163,7 +163,7 @@ class Evaluator(Solver):
         return AtLoudness(
             drive_db=drive_db,
             hops=hops[0],
-            costs=self._reference.priced(at, meter.result()),
+            costs=self.reference.priced(at, meter.result()),
             early_work_db=self._early_work_db(at),
         )
 

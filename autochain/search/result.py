@@ -106,7 +106,8 @@ class Suggestion:
     """Result of `suggest`; `samples` is the render of the chosen chain, `neighbours` are by side.
 
     `readiness` is the verdict of the check on the mix; `references` are the songs that were to be beside it;
-    `fingerprint` is the text of `measure.fingerprint`, by band.
+    `fingerprint` is the text of `measure.fingerprint`, by band; `other_hands` is how much more the chosen chain
+    costs on other tools, by the name of a `strangers.Stranger`.
     """
 
     mix: Mix
@@ -126,3 +127,4 @@ class Suggestion:
     around: Around | None = None
     references: tuple[Reference, ...] = ()
     fingerprint: dict[str, str] = field(default_factory=dict)
+    other_hands: Mapping[str, float] = field(default_factory=dict)

@@ -316,6 +316,7 @@ class ReadySearch:
             references=tuple(request.references),
             fingerprint=measured.fingerprint,
             sensitivity=matters(),
+            other_hands={} if brief else self._other_hands(config, spent, choice),
             notes=self._notes(config, verified, chosen, choice),
         )
 
@@ -336,6 +337,12 @@ class ReadySearch:
             *measured.prepared.notes,
             *mono_note(request.mix.channels, chosen.settings),
         )
+
+    def _other_hands(self, config: Config, spent: Spent, choice: Choice) -> Mapping[str, float]:
+        """How much more the chosen chain costs on other tools; nothing of a search that was stopped or fell short."""
+        if not spent.complete or not choice.chosen.met or config.search.equal_chains == 0:
+            return {}
+        return spent.other_hands.changes([choice.trial], choice.decisions)[0]
 
     def _sensitivity(
         self, config: Config, spent: Spent, choice: Choice, *, brief: bool

@@ -8,6 +8,7 @@ from autochain.config.model import Coordinates
 from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
+from autochain.search.other_hands import OtherHands
 from autochain.search.sensitivity import Judge, Judged
 from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
@@ -34,7 +35,7 @@ class Spent:
     families
         Trials of the baselines, with the names of their families.
     best
-        The best, with the stages left out that hardly matter.
+        The best with the stages left out that hardly matter, or one of `alike`.
     neighbours
         Its neighbours by side, where they were looked for.
     complete
@@ -47,8 +48,12 @@ class Spent:
         What bound them.
     excerpts
         What they were evaluated on.
-    score_model, loss_model
-        What they let expect of the score and of the level lost, for a search of the same mix at another loudness.
+    score_model
+        What they let expect of the score, for a search of the same mix at another loudness.
+    alike
+        The best and chains about as good, which were set on other tools.
+    other_hands
+        What chains cost on other tools.
     """
 
     done: tuple[Trial, ...]
@@ -61,7 +66,8 @@ class Spent:
     binding: Binding
     excerpts: Evaluator
     score_model: Surrogate | None
-    loss_model: Surrogate | None
+    alike: tuple[Trial, ...]
+    other_hands: OtherHands
 
     def best_of_families(self) -> dict[str, Trial]:
         """The best trial of every baseline's family, in the order in which they are named to a reader."""

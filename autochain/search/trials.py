@@ -10,7 +10,7 @@ from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.front import REAL_CHOICE_DB, neighbours
-from autochain.search.losses import Losses
+from autochain.search.other_hands import OtherHands, leaders, suited
 from autochain.search.request import RunOptions
 from autochain.search.sampler import ModelSampler
 from autochain.search.space import outline_at, ranges_near, removable
@@ -73,16 +73,18 @@ class Trials:
         self._seeds = seeds
         self._start = seeds[0] if seeds else plan.trade_default if near is None else near.start
         ranges = plan.ranges if near is None else ranges_near(near.start, plan.ranges, plan.around_share)
-        scores, losses = (None, None) if before is None else (before.score_model, before.loss_model)
+        scores = None if before is None else before.score_model
         self._sampler = ModelSampler(ranges, plan.seed, binding.searched, self._start, scores)
-        self._losses = Losses(plan.ranges, losses)
         self._complete = True
         self._asked = 0
         self._done: list[Trial] = []
         self._families: list[tuple[str, Trial]] = []
 
     def spend(self, *, sides: bool = True) -> Spent:
-        """Spend the budget, then leave out stages that hardly matter; with `sides` look for neighbours of the best."""
+        """Spend the budget, then leave out stages that hardly matter.
+
+        With `sides` chains about as good as the best are set on other tools, and neighbours are looked for.
+        """
         self._run.progress("calibrating the excerpts", 0.0)
         self._excerpts.warm()
         self._aim = self.calibrated()
@@ -97,6 +99,13 @@ class Trials:
         best = self._best()
         if not self._stopped():
             best = self._simpler(best)
+        other_hands = OtherHands(self._excerpts, self._aim, self._run.in_parallel)
+        alike = [best]
+        if sides and not self._stopped():
+            alike = self._alike(best)
+        if len(alike) > 1:
+            self._run.progress("setting the best on other tools", 0.0)
+            best = suited(alike, other_hands.changes(alike, self._binding.searched))
         if not self._stopped():
             self._without_locks()
         return Spent(
@@ -110,7 +119,8 @@ class Trials:
             binding=self._binding,
             excerpts=self._excerpts,
             score_model=self._sampler.learned(),
-            loss_model=self._losses.learned(),
+            alike=tuple(alike),
+            other_hands=other_hands,
         )
 
     def calibrated(self) -> Aim:
@@ -121,7 +131,6 @@ class Trials:
         excerpts = self._excerpts
         plan = outline_at(self._start, self._binding.searched, self._limiter_ceiling, excerpts.chain)
         heard = excerpts.solve(plan, self._target_lufs, Guess())
-        self._losses.add(self._start, heard.solution, heard.loss_db)
 
         def same(drive_db: float) -> Decisions:
             return Decisions(locks=ChainSettings({DRIVE: {"gain_db": drive_db}}))
@@ -225,25 +234,34 @@ class Trials:
         return trials
 
     def _evaluate(self, batch: Sequence[Family]) -> list[Trial]:
-        """Evaluate points in parallel, numbered in the order asked; what a solve knows comes from earlier batches."""
+        """Evaluate points in parallel, numbered in the order asked; no solve knows of another."""
         first, self._asked = self._asked, self._asked + len(batch)
         evaluator = self._excerpts.with_tolerance(max(_TRIAL_LU, self._plan.drive.tolerance_lu))
-        guesses = self._losses.guesses([point for _, point in batch])
 
         def one(place: int) -> Trial:
             (family, point), journal = batch[place], self._run.journal
             found = None if journal is None else journal.find(first + place)
             if found is None:
                 binds = self._binding.of_family(family)
-                found = evaluator.trial(point, binds, self._limiter_ceiling, self._aim, guesses[place])
+                found = evaluator.trial(point, binds, self._limiter_ceiling, self._aim, Guess())
                 if journal is not None:
                     journal.add(first + place, found)
             return found
 
-        trials = self._run.in_parallel(partial(one, place) for place in range(len(batch)))
-        for (_, point), trial in zip(batch, trials, strict=True):
-            self._losses.add(point, trial.solution, trial.loss_db)
-        return trials
+        return self._run.in_parallel(partial(one, place) for place in range(len(batch)))
+
+    def _alike(self, best: Trial) -> list[Trial]:
+        """The best and chains about as good; near an earlier sheet the best alone.
+
+        One that is ahead of a simple chain by what a chain has to earn gives that place to no other.
+        """
+        plan, within = self._plan, self._plan.equal_within
+        if self._binding.near is not None or not best.solution.met:
+            return [best]
+        ahead = [t.score - best.score for _, t in self._families if len(t.settings) < len(best.settings)]
+        if ahead and min(ahead) > plan.chain_earns:
+            within = min(within, min(ahead) - plan.chain_earns)
+        return leaders(best, list(filter(self._allowed, self._done)), within, plan.equal_chains, plan.ranges)
 
     def _simpler(self, best: Trial) -> Trial:
         """Leave out stages that hardly earn their place: a hand sets five stages sooner than seven."""

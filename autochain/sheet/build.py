@@ -13,6 +13,7 @@ from autochain.prepare.readiness import Readiness
 from autochain.search.costs import terms
 from autochain.search.facts import StageFacts
 from autochain.search.front import SIDES
+from autochain.search.other_hands import missed
 from autochain.search.request import config_sha256, flat_locks, versions
 from autochain.search.result import Finished, Suggestion, Verified
 from autochain.search.sensitivity import Sensitivity
@@ -224,6 +225,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
             _alternative(side, suggestion.neighbours[side], chosen) for side in SIDES if side in suggestion.neighbours
         ),
         sensitivity=tuple(_sensitivity(found) for found in suggestion.sensitivity),
+        other_hands={k: None if missed(v) else _fine(v) for k, v in suggestion.other_hands.items()},
         notes=tuple(NoteEntry(**asdict(note)) for note in suggestion.notes),
         search=SearchFacts(
             trials=suggestion.stats.trials,

@@ -261,6 +261,8 @@ class Sheet(_Part):
     baselines: dict[str, Baseline]
     alternatives: tuple[Alternative, ...]
     sensitivity: tuple[SensitivityEntry, ...]  # at most three, the most important first
+    # How much more the settings cost on other tools (excerpts); null where the loudness is out of reach there.
+    other_hands: dict[str, float | None]
     notes: tuple[NoteEntry, ...]
     search: SearchFacts
     around: AroundFacts | None

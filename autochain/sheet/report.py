@@ -1,9 +1,12 @@
 """The sheet as a report: result first, then what to set, where to listen, what it costs; one function a section."""
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import CLIPPER, LIMITER
+from autochain.config.coordinates import COMPRESSORS
 from autochain.document.as_markdown import markdown
 from autochain.document.blocks import (
     Block,
@@ -23,6 +26,7 @@ from autochain.document.blocks import (
     table,
 )
 from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
+from autochain.search.strangers import STRANGERS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
@@ -166,7 +170,7 @@ def _settings(sheet: Sheet) -> Iterator[Block]:
         yield Paragraph("They miss the target. The top of the sheet says why; read it before you dial them.")
     head = ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"]
     yield table(head, _stage_rows(sheet), role="set")
-    yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _left_at_default(sheet)))))
+    yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _other_hands(sheet), _left_at_default(sheet)))))
     yield Paragraph(_to_lock(sheet), role="names")
 
 
@@ -212,6 +216,33 @@ def _at_full_scale(entry: StageEntry) -> str:
         f"output gain {number(same.output_gain_db, 'dB', signed=True)}",
     ]
     return "; ".join(parts)
+
+
+def _other_hands(sheet: Sheet) -> str:
+    """One sentence on what the settings cost at most on other tools."""
+    if not sheet.other_hands:
+        return ""
+    worst = max(sheet.other_hands, key=lambda name: _cost_there(sheet, name))
+    words = next(stranger.words for stranger in STRANGERS if stranger.name == worst)
+    cost = _cost_there(sheet, worst)
+    if cost == math.inf:
+        return f"With {words} these settings do not reach the loudness."
+    stages = {entry.stage for entry in sheet.stages}
+    kinds = {"compressors": COMPRESSORS, "clippers": (CLIPPER,), "limiters": (LIMITER,)}
+    tools = _and([kind for kind, names in kinds.items() if stages.intersection(names)])
+    more = number(cost, decimals=1)
+    if cost < 0.05:
+        return f"With other {tools} the same settings cost no more."
+    return f"With other {tools} the same settings cost up to {more} points more; most with {words}."
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def _cost_there(sheet: Sheet, name: str) -> float:
+    change = sheet.other_hands[name]
+    return math.inf if change is None else change
 
 
 def _left_at_default(sheet: Sheet) -> str:

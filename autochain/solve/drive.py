@@ -16,6 +16,8 @@ _GAIN = STAGE.parameter("gain_db")
 
 _STEEPEST = 1.3  # LU per dB a transient shaper may add; a larger secant slope is noise
 _FLATTEST = 0.05
+# Two renders nearer to each other say nothing of the slope: a clipper's ceiling moves in steps of a tenth.
+_TELLS_SLOPE_DB = 0.1
 _GRAIN_DB = 0.5  # how closely the end of a useful drive is found; at the slope that ends it, under 0.1 LU
 _MOST_FOR_END = 10
 
@@ -106,11 +108,13 @@ def solve_drive(
             ordered = sorted(seen)
             at = ordered.index(proposal)
             left, right = (at - 1, at) if at > 0 and (error < 0.0 or at == len(ordered) - 1) else (at, at + 1)
-            rise = (seen[ordered[right]] - seen[ordered[left]]) / (ordered[right] - ordered[left])
-            if not above and rise < plan.saturated_slope:
-                saturated = True
-                break
-            slope = within_slopes(rise)
+            apart_db = ordered[right] - ordered[left]
+            rise = (seen[ordered[right]] - seen[ordered[left]]) / apart_db
+            if apart_db >= _TELLS_SLOPE_DB:
+                if not above and rise < plan.saturated_slope:
+                    saturated = True
+                    break
+                slope = within_slopes(rise)
         if below and above and below[-1] < above[0]:
             lo, hi = below[-1], above[0]
             middle = lo + (hi - lo) * seen[lo] / (seen[lo] - seen[hi])

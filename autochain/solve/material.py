@@ -148,15 +148,15 @@ class Material:
             windows = _short_term_of_blocks(self._song_blocks_by_level(hops))
         return float(windows.max()) if windows.size else None
 
-    def wanted_before(self, before_peaks: Sequence[Samples]) -> float | None:
-        """The same ahead of the peak stages, where nothing may have been done to the segments."""
+    def hops_before(self, before_peaks: Sequence[Samples]) -> list[_Floats]:
+        """As `scored_hops` ahead of the peak stages, where nothing may have been done to the segments."""
         if all(x is s.samples for x, s in zip(before_peaks, self.segments, strict=True)):
-            return self._wanted_of_segments
-        return self.wanted_lufs(self.scored_hops(before_peaks))
+            return self._hops_of_segments
+        return self.scored_hops(before_peaks)
 
     @cached_property
-    def _wanted_of_segments(self) -> float | None:
-        return self.wanted_lufs(self.scored_hops([s.samples for s in self.segments]))
+    def _hops_of_segments(self) -> list[_Floats]:
+        return self.scored_hops([s.samples for s in self.segments])
 
     def _song_blocks_by_level(self, hops: Sequence[_Floats]) -> _Floats:
         """Power of the song's gating blocks behind a chain that gave the scored parts this power per hop."""
@@ -244,7 +244,7 @@ class Material:
     def warm(self) -> None:
         """Build what is cached now, so that parallel trials only read it."""
         _ = (self.input_short_term, self.input_lufs, self._input_blocks, self._song_levels, self._song_short_term)
-        _ = self._wanted_of_segments
+        _ = self._hops_of_segments
 
 
 def _short_term_of_blocks(blocks: _Floats) -> _Floats:

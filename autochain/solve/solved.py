@@ -13,7 +13,7 @@ from autochain.solve.drive import Solution
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """What neighbours suggest: level lost to the peak stages in dB, and slope in LU per dB.
+    """Where a solve starts to look: level lost to the peak stages in dB, and slope in LU per dB.
 
     `drive_db`, where it is known, is the drive itself: what a chain needs on the excerpts it needs on the song. With
     `out_of_reach` it is the drive from which on more hardly made the excerpts louder, which were still too quiet.

@@ -23,6 +23,7 @@ from autochain.measure.loudness import HopMeter
 from autochain.measure.true_peak import READINGS, TruePeakMeter, read_true_peak
 from autochain.solve.drive import Solution, solve_drive, within_slopes
 from autochain.solve.dynamics import Dynamics
+from autochain.solve.estimate import Estimate
 from autochain.solve.material import Material
 from autochain.solve.outline import Outline
 from autochain.solve.solved import Guess, Solved
@@ -34,6 +35,8 @@ DITHER_DB = 0.001  # 24-bit TPDF dither moves a peak by less than this
 MOST_CEILING_STEPS = 4
 MOST_TRIM_STEPS = 2
 _SILENT_DBTP = -200.0
+# How near an estimated loudness comes to the target before the rest goes along its slope.
+_ESTIMATED_LU, _MOST_ESTIMATES = 0.05, 12
 _APART_DB = 0.1  # least distance of two renders that show a slope
 
 
@@ -132,8 +135,12 @@ class Solver:
         settings, before_peaks, traces = self._dynamics.render(plan)
         material = self.material
         peak_db = 0.0 if plan.clip_share is None else linear_to_db(material.highest(before_peaks))
-        before_lufs = material.wanted_before(before_peaks)
+        hops = material.hops_before(before_peaks)
+        before_lufs = material.wanted_lufs(hops)
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
+        if plan.drive_db is None and guess.drive_db is None:
+            estimate = Estimate(material, before_peaks, hops, self._behind)
+            guess = self._estimated(settings, estimate, peak_db, plan, guess, target_lufs, start)
         held = () if hold_dbtp is None else tuple(readings)
         aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, held)
         true_peak_dbtp: float | None = None
@@ -187,6 +194,35 @@ class Solver:
             hops=sound.hops,
             true_peak_dbtp=true_peak_dbtp,
         )
+
+    def _estimated(
+        self,
+        settings: ChainSettings,
+        estimate: Estimate,
+        peak_db: float,
+        plan: Outline,
+        guess: Guess,
+        target_lufs: float,
+        gain_alone_db: float,
+    ) -> Guess:
+        """Drive and slope that the sound ahead of the drive lets expect; the guess where it says out of reach."""
+
+        def expected(drive_db: float) -> float:
+            lufs = estimate.lufs_at(self._with_drive(settings, drive_db, plan.clip_share, peak_db))
+            return SILENT_LUFS if lufs is None else lufs
+
+        found = solve_drive(
+            expected,
+            target_lufs,
+            start_db=gain_alone_db + guess.loss_db,
+            slope=guess.slope,
+            plan=self.plan.model_copy(update={"tolerance_lu": _ESTIMATED_LU, "max_renders": _MOST_ESTIMATES}),
+            gain_alone_db=gain_alone_db,
+        )
+        if not found.met:
+            return guess
+        slope = within_slopes(found.slope)
+        return Guess(slope=slope, drive_db=found.drive_db + (target_lufs - found.reached_lufs) / slope)
 
     def start_from(self, plan: Outline, target_lufs: float, found: Solution) -> Guess:
         """Where a solve on more of the same song starts: the drive here, and the slope right there.

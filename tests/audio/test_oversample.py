@@ -171,5 +171,23 @@ def test_plain_python_and_compiled_bounds_agree():
     level, curve = results[0]
     for out, loop in zip(runs, (kernels.find_runs, kernels.find_runs.py_func), strict=True):
         out[:, 3] = loop(level, curve, 1, 5, 1, 1.5, 2.0, float(np.median(level)) * 1.5, 16, out[0], out[1],
-                         0, 0.0, 0.0, 0.0)
+                         0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(1))
     np.testing.assert_array_equal(runs[0], runs[1])
+
+
+@pytest.mark.parametrize("loop", [kernels.find_runs, kernels.find_runs.py_func])
+def test_a_block_behind_a_higher_one_is_left_out_until_little_is_left_of_what_that_one_needs(loop):
+    # closed form: 2 over 1 needs half; of that 0.8 is left a block later, and a need counts as a block later still.
+    # 1.25 needs a fifth: 0.5 * 0.8^4 = 0.2048 covers it, 0.5 * 0.8^5 = 0.164 does not.
+    lasting = np.zeros(1)
+    for kept, second, last in ((0.8, 4, 1), (0.8, 5, 5), (0.0, 4, 4)):
+        level, curve, found = np.zeros(12), np.zeros(12), np.zeros((2, 6), np.int64)
+        level[1] = 2.0
+        level[second] = 1.25
+        lasting[0] = 0.0
+        count = loop(level, curve, 1, 10, 0, 1.0, 1.0, 0.9, 16, *found, 0, 1.0, 1.0, 1.0, 1.0, kept, lasting)
+        assert found[1, count - 1] == 16 * (last + 1)
+    # what is left goes on in the next window
+    lasting[0] = 0.0
+    loop(level, curve, 1, 3, 0, 1.0, 1.0, 0.9, 16, *found, 0, 1.0, 1.0, 1.0, 1.0, 0.8, lasting)
+    assert lasting[0] == pytest.approx(0.5 * 0.8)

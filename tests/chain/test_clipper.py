@@ -7,7 +7,7 @@ from autochain.audio.cells import CELL_FRAMES
 from autochain.audio.oversample import interpolator, scratch, upsample
 from autochain.audio.signals import noise, sine
 from autochain.chain import _clipper_kernels as kernels
-from autochain.chain.clipper import DOWN, FACTORS, STAGE, UP, clipping_curve, reduction_db
+from autochain.chain.clipper import CUBIC, DOWN, FACTORS, PARABOLA, STAGE, TANH, UP, clipping_curve, reduction_db
 from autochain.resources import read_table
 from tests.downsampled import downsample
 
@@ -68,6 +68,39 @@ def test_curve_at_its_landmarks():
     np.testing.assert_allclose(clipping_curve([0.5, 1.0, 1.5, 9.0, -1.0], 1.0, 100.0), [0.5, 0.875, 1.0, 1.0, -0.875])
     assert reduction_db(6.0, 0.0, 0.0) == pytest.approx(6.0)
     assert reduction_db(-7.0, 0.0, 100.0) == 0.0
+
+
+@pytest.mark.parametrize("softness", [0.0, 30.0, 100.0])
+def test_curves_of_other_clippers_bend_from_the_same_knee_to_the_same_ceiling(softness):
+    c, u = 0.7, np.linspace(-3.0, 3.0, 601)
+    w = 0.005 * softness * c
+    over = np.maximum(np.abs(u) - (c - w), 0.0)
+    tanh, cubic = (clipping_curve(u, c, softness, curve) for curve in (TANH, CUBIC))
+    for curve in (tanh, cubic):
+        np.testing.assert_array_equal(curve[over == 0.0], u[over == 0.0])
+        assert np.abs(curve).max() <= c
+    if softness == 0.0:  # nothing left to bend in
+        np.testing.assert_array_equal(tanh, np.clip(u, -c, c))
+        np.testing.assert_array_equal(cubic, np.clip(u, -c, c))
+        return
+    # closed forms, above the knee: w tanh(x), and w (x - 4/27 x^3) up to x = 3/2
+    x, bent = over / w, over > 0.0
+    np.testing.assert_allclose(np.abs(tanh)[bent], c - w + w * np.tanh(x[bent]), atol=1e-15)
+    polynomial = np.where(x < 1.5, x - 4.0 / 27.0 * x**3, 1.0)
+    np.testing.assert_allclose(np.abs(cubic)[bent], c - w + w * polynomial[bent], atol=1e-15)
+
+
+@pytest.mark.parametrize("curve", [TANH, CUBIC])
+def test_the_loops_of_other_clippers_do_what_up_curve_and_down_say(curve):
+    x = noise(0.05, RATE, -3.0)
+    plain = shaped(x, lambda u: clipping_curve(u, 10.0**-0.2, 60.0, curve), 4)
+    found = STAGE.process(x, RATE, settings(-4.0, 60.0).with_(curve=curve))
+    middle = slice(REACH, -REACH)
+    np.testing.assert_allclose(found.samples[middle], plain[middle], atol=1e-13)
+    # the meter: largest point over what the curve makes of it
+    top = np.abs(upsample(x, UP[4])).max()
+    expected = 20.0 * np.log10(top / clipping_curve(top, 10.0**-0.2, 60.0, curve))
+    assert found.trace.max_db.max() == pytest.approx(expected, abs=1e-5)
 
 
 @pytest.mark.parametrize("softness", [20.0, 60.0, 100.0])
@@ -319,8 +352,8 @@ def test_plain_python_and_compiled_loops_agree(factor):
     ):
         residual, peak, loss, y = np.zeros((2, 200)), np.zeros(2), np.zeros((2, 2)), np.zeros((100, 2))
         clip_runs(
-            x.reshape(-1), starts, stops, up.mirrored, down, 0.5, 0.1, phases, np.zeros(84), 10, residual, 40, 150,
-            400, 480, peak, loss,
+            x.reshape(-1), starts, stops, up.mirrored, down, 0.5, 0.1, kernels.BY_PARABOLA, phases, np.zeros(84), 10,
+            residual, 40, 150, 400, 480, peak, loss,
         )  # fmt: skip
         add(x, 50, residual, 40, y)
         results.append((residual, peak, loss, y))
@@ -328,5 +361,7 @@ def test_plain_python_and_compiled_loops_agree(factor):
     for a, b in zip(*results, strict=True):
         np.testing.assert_allclose(a, b, rtol=1e-13, atol=1e-15)
     for u in (-2.0, -0.9, 0.3, 0.5, 1.0, 1.6):
-        assert kernels.bend(u, 1.0, 0.4) == pytest.approx(kernels.bend.py_func(u, 1.0, 0.4), abs=1e-15)
-        assert kernels.bend(u, 1.0, 0.4) == pytest.approx(float(clipping_curve(u, 1.0, 80.0)), abs=1e-15)
+        for number, curve in enumerate((PARABOLA, TANH, CUBIC)):
+            bent = kernels.bend(u, 1.0, 0.4, number)
+            assert bent == pytest.approx(kernels.bend.py_func(u, 1.0, 0.4, number), abs=1e-15)
+            assert bent == pytest.approx(float(clipping_curve(u, 1.0, 80.0, curve)), abs=1e-15)

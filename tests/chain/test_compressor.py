@@ -4,7 +4,7 @@ from scipy import optimize, signal
 
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.compressor import BUS, PEAK
-from autochain.chain.gain_control import Gain, GainComputer
+from autochain.chain.gain_control import FALLS_STRAIGHT, Gain, GainComputer
 from autochain.chain.settings import StageSettings
 from autochain.chain.sidechain import Sidechain, peak_reductions_db, render
 from autochain.chain.stage import Processed
@@ -119,6 +119,23 @@ def test_step_response_follows_the_closed_form(attack_ms, release_ms):
     assert rise_ms == pytest.approx(attack_ms, abs=0.045)
     expected = optimize.brentq(lambda t: fall(t) - np.exp(-1), 1e-3, 1e4)
     assert fall_ms == pytest.approx(expected, abs=0.045)
+
+
+@pytest.mark.parametrize("release_ms", [20.0, 150.0])
+def test_a_straight_release_falls_10_db_in_the_stated_time(release_ms):
+    level = np.full(2 * RATE_HZ, -60.0, dtype=np.float32)
+    level[:RATE_HZ] = 10.0
+    curve = {"threshold_db": -20.0, "ratio": 2.0, "knee_db": 0.0, "attack_ms": 1.0, "release_ms": release_ms}
+    found = smoothed_reduction_db(level, RATE_HZ, **curve, release_shape=FALLS_STRAIGHT)
+    t = 1e3 * np.arange(1, RATE_HZ + 1) / RATE_HZ
+    fall = 10.0 / release_ms
+    # W3C Web Audio API, DynamicsCompressorNode: release is the time to raise the gain by 10 dB. Closed form of a
+    # straight line through the one pole of the attack, until the line reaches 0.
+    expected = 15.0 - fall * (t - 1.0 + np.exp(-t))
+    falling = t < 15.0 / fall
+    # 0.01: a frame more or less of fall, and float32
+    np.testing.assert_allclose(found[RATE_HZ:][falling], expected[falling], atol=0.01)
+    assert found[-1] < 1e-6
 
 
 def test_level_is_the_louder_channel_in_dbfs():
@@ -458,16 +475,17 @@ def test_compiled_loops_equal_python():
         def f(kernel):
             return kernel.py_func if python else kernel
 
-        peak, decibel, held, followed = (np.empty(300, dtype=np.float32) for _ in range(4))
+        peak, decibel, held, followed, straight = (np.empty(300, dtype=np.float32) for _ in range(5))
         gain, output = np.empty(200), np.empty(600, dtype=np.float32)
         maxima, means, begun = np.empty(3, dtype=np.int32), np.empty(3), np.zeros(2, dtype=np.int32)
-        states = [np.full(2, 0.5) for _ in range(3)]
+        states = [np.full(2, 0.5) for _ in range(4)]
         f(kernels.linked_peak)(samples.reshape(-1), 2, peak)
         square = peak.copy()
         f(kernels.mean_square)(square, np.float64(0.99), states[0])
         f(kernels.level_from_bits)(bits, np.float32(6.0206), np.float32(-200.0), decibel)
         f(kernels.detect)(level, *curve, states[1], held)
         f(kernels.detect_branching)(level, *curve, states[2], followed)
+        f(kernels.detect_straight)(level, *curve, states[3], straight)
         four, fours, coarse = np.empty((4, 300), np.float32), np.full((4, 2), 0.5), np.empty(38, np.float32)
         rows = (level, level[::-1].copy(), 0.5 * level, level)
         f(kernels.detect_four)(*rows, *curve, fours, np.empty((2, 4, 128)), *four)
@@ -482,8 +500,8 @@ def test_compiled_loops_equal_python():
             np.empty((2, 128)), begun, output, maxima, means,
         )  # fmt: skip
         scalars = np.array([mean, largest, completed])
-        results = [peak, square, decibel, held, followed, four, fours, coarse, gain, output, maxima[:2], means[:2]]
-        return [*results, begun, scalars, *states]
+        results = [peak, square, decibel, held, followed, straight, four, fours, coarse, gain, output]
+        return [*results, maxima[:2], means[:2], begun, scalars, *states]
 
     for compiled, interpreted in zip(run(False), run(True), strict=True):
         assert np.array_equal(compiled, interpreted)

@@ -17,7 +17,9 @@ from autochain.chain.limiter_release import (
     BUSY_HOLD_MS,
     BUSY_MEMORY_MS,
     BUSY_SLOWEST,
+    IN_DB,
     RELEASES,
+    STRAIGHT,
     TWO_STAGE_RATIO,
     first_state,
     release_of,
@@ -167,12 +169,12 @@ def test_gain_is_down_after_the_attack_and_stays_down_until_the_peak(attack_ms, 
 def released(needs, release_ms, behaviour="fixed", rate_hz=RATE):
     """Reductions that a behaviour makes of needs; both as shares of 1."""
     units = np.round(np.asarray(needs) * kernels.UNIT).astype(np.int32)
-    own = settings(release_ms=release_ms, behaviour=behaviour)
+    own = settings(release_ms=release_ms).with_(release_behaviour=behaviour)
     kernels.release(units, first_state(rate_hz, own), tuple(release_of(rate_hz, own)))
     return units / kernels.UNIT
 
 
-@pytest.mark.parametrize("behaviour", RELEASES)
+@pytest.mark.parametrize("behaviour", [*RELEASES, IN_DB, STRAIGHT])
 def test_release_takes_nothing_from_what_is_needed(behaviour):
     needs = np.where(np.random.default_rng(3).random(5000) < 0.01, 0.5, 0.0) * np.linspace(1.0, 0.1, 5000)
     assert (released(needs, 20.0, behaviour) >= needs - 1.0 / kernels.UNIT).all()
@@ -188,6 +190,33 @@ def test_even_release_is_a_one_pole_in_the_linear_gain():
     assert (reduction[:1000] == 0.5).all()
     # definition: 63.2 % of the way back is done after release_ms
     assert reduction[1000 + 882] == pytest.approx(0.5 * np.exp(-1.0), rel=2e-3)
+
+
+@pytest.mark.parametrize("reduction_db", [0.5, 6.0, 20.0])
+def test_releases_of_other_limiters_are_what_they_say(reduction_db):
+    needs = np.zeros(10_000)
+    needs[:100] = 1.0 - 10.0 ** (-reduction_db / 20.0)
+    t = np.arange(1, 9901) / RATE
+    in_db, straight = (-20.0 * np.log10(1.0 - released(needs, 50.0, way)[100:]) for way in (IN_DB, STRAIGHT))
+    # closed form: one pole of 50 ms in dB; a reduction under 1e-8 is none
+    np.testing.assert_allclose(in_db, reduction_db * np.exp(-t / 0.050), atol=1e-5)
+    # W3C Web Audio API, DynamicsCompressorNode: release is the time to raise the gain by 10 dB
+    np.testing.assert_allclose(straight, np.maximum(0.0, reduction_db - 10.0 * t / 0.050), atol=1e-5)
+
+
+def test_a_limiter_that_reads_samples_holds_them_and_lets_peaks_between_them_pass():
+    # closed form: a sine at a quarter of the rate, an eighth of a period off, has its samples 3.01 dB under its peak
+    x = np.sqrt(2.0) * np.sin(0.5 * np.pi * np.arange(RATE) + 0.25 * np.pi)[:, None] * np.ones((1, 2))
+    x[RATE // 2 :] *= 0.4
+    own = settings(-3.0, release_ms=5.0).with_(detector=limiter.SAMPLE_PEAK)
+    y = limiter.STAGE.process(x, RATE, own).samples
+    assert peak_db(y) == pytest.approx(-3.0, abs=1e-4)
+    # faded, as a tone cut off at once has other peaks at its ends
+    assert fft16_dbtp(y[2000:20000] * np.hanning(18000)[:, None]) == pytest.approx(0.01, abs=0.005)
+    np.testing.assert_array_equal(y[-RATE // 8 :], x[-RATE // 8 :])
+    apart = limiter.STAGE.process(x * [[1.0, 0.4]], RATE, own.with_(link_percent=0.0)).samples
+    np.testing.assert_array_equal(apart[:, 1], 0.4 * x[:, 1])
+    assert peak_db(apart[:, 0]) == pytest.approx(-3.0, abs=1e-4)
 
 
 @pytest.mark.parametrize("worked_ms", [2.0, 100.0, 1000.0])
@@ -417,7 +446,10 @@ def test_every_run_has_frames_enough_for_the_taps(monkeypatch, channels):
 
 @pytest.mark.parametrize("lookahead_ms", [0.5, 2.0, 8.0])
 @pytest.mark.parametrize("ceiling_dbtp", [-3.0, -9.0, -20.0])
-def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypatch, lookahead_ms, ceiling_dbtp):
+@pytest.mark.parametrize(("behaviour", "release_ms"), [("fixed", 5.0), ("fixed", 300.0), ("by_work", 40.0)])
+def test_what_higher_peaks_cover_is_left_out_and_changes_no_bit(
+    monkeypatch, lookahead_ms, ceiling_dbtp, behaviour, release_ms
+):
     # dense low notes with hits, and noise: peaks far apart and side by side
     x = sum(sine(f, 1.5, RATE, level_dbfs=-9.0, phase_deg=f) for f in (110.0, 171.0, 1310.0))
     x[::3001] += 0.7
@@ -436,11 +468,12 @@ def test_what_lies_between_higher_peaks_is_left_out_and_changes_no_bit(monkeypat
         frames.append(0)
         with monkeypatch.context() as patch:
             if within is not None:
-                patch.setattr(limiter, "Hidden", lambda frames, **tops: Hidden(frames=0, **tops))
-            results.append(limit(x, ceiling_dbtp, lookahead_ms, 40.0))
+                patch.setattr(limiter, "Hidden", lambda **bounds: Hidden(**{**bounds, "frames": 0, "keep": 0.0}))
+            results.append(limit(x, ceiling_dbtp, lookahead_ms, release_ms, release_behaviour=behaviour))
     assert results[0].samples.tobytes() == results[1].samples.tobytes()
     assert results[0].trace.mean_db.tobytes() == results[1].trace.mean_db.tobytes()
-    assert frames[0] < frames[1] or lookahead_ms < 8.0
+    assert frames[0] <= frames[1]
+    assert frames[0] < frames[1] or (lookahead_ms < 8.0 and release_ms < 100.0)
 
 
 def test_bounds_of_what_is_read_near_a_frame_hold():
@@ -490,10 +523,13 @@ def test_plain_python_and_compiled_loops_agree():
         loops(kernels.link_needs)(linked, 0.3)
         loops(kernels.hold_maximum)(needs[0, :200], 30, np.zeros((2, 200), np.int32), held)
         even, dense, two = np.concatenate((np.zeros(32, np.int32), held)), held.copy(), held.copy()
-        states = np.zeros((3, 3))
+        decibels, line_up = held.copy(), held.copy()
+        states = np.zeros((5, 3))
         loops(kernels.release_fixed)(even[32:], states[0], 0.02)
         loops(kernels.release_by_work)(dense, states[1], 0.02, 6.0, 20, 0.01)
         loops(kernels.release_two_stage)(two, states[2], 0.02, 0.002)
+        loops(kernels.release_in_db)(decibels, states[3], 0.02)
+        loops(kernels.release_straight)(line_up, states[4], 0.02)
         sums, total, most, summed = (np.zeros(size, np.int64) for size in (3, 170, 5, 5))
         loops(kernels.smooth)(even, 15, 17, sums, total)
         scale = 255.0 * kernels.UNIT
@@ -514,7 +550,7 @@ def test_plain_python_and_compiled_loops_agree():
         loops(kernels.meter)(x.reshape(-1), 2, 30, 40, rows, read)
         results.append(
             (found, needs, linked, held, even, dense, two, states, sums, total, most, summed, y, apart, read[:80],
-             whole, rests, line.needs, line.state, line.sums)
+             whole, rests, line.needs, line.state, line.sums, decibels, line_up)
         )
     assert results[0][0] > 10
     for a, b in zip(*results, strict=True):

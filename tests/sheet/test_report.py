@@ -250,6 +250,38 @@ def test_counts_are_printed_as_whole_numbers(demo_run):
     assert row["mix"] == "17"
 
 
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({}, None),
+        ({"hard_clip": 0.46, "release_straight": 0.1}, "up to 0.5 points more; most with a clipper without softness."),
+        ({"hard_clip": -0.4, "release_straight": 0.04}, "the same settings cost no more."),
+        ({"hard_clip": 0.4, "release_straight": None}, "With a release that gives 10 dB back in its time these"),
+    ],
+)
+def test_a_sentence_says_what_the_settings_cost_on_other_tools(demo_run, changes, sentence):
+    plain = Sheet.model_validate(demo_run("dense_rock").sheet)
+    markdown = to_markdown(plain.model_copy(update={"other_hands": changes}))
+    if sentence is None:
+        assert "With other" not in markdown
+        return
+    assert sentence in markdown
+    if None not in changes.values():
+        stages = {entry.stage for entry in plain.stages}
+        line = next(line for line in markdown.splitlines() if line.startswith("With other"))
+        assert ("compressors" in line.split("same")[0]) == bool(stages & {"bus_compressor", "peak_compressor"})
+        assert ("clippers" in line.split("same")[0]) == ("clipper" in stages)
+
+
+def test_a_search_has_told_what_its_settings_cost_on_other_tools(demo_run):
+    for character in CHARACTERS:
+        run = demo_run(character)
+        assert run.sheet["other_hands"]
+        most = max(run.sheet["other_hands"].values())
+        assert ("cost no more" in run.markdown) == (most < 0.05)
+        assert most < 0.05 or f"cost up to {most:.1f} points more" in run.markdown
+
+
 def test_what_matters_most_reads_as_ranges_in_the_units_of_the_sheet(demo_run):
     plain = Sheet.model_validate(demo_run("dense_rock").sheet)
     told = {"stage": "clipper", "parameter": "ceiling_dbfs", "step_to": 2.4, "score_change": 0.31, "value": 1.4}

@@ -1,0 +1,112 @@
+"""How loud a chain gets at a drive, told from the highest sample of every step of 0.4 ms: nothing is rendered.
+
+With p[k] the largest |sample| of any channel in step k, ahead of the drive:
+
+    q = d p, bent by the clipper's curve, times the transient shaper's gain of q,
+    g[k] = d (bent / unbent) (shaper's gain) (gain of the limiter's own loop, as if q were the sound at one sample a step),
+
+and the K-weighted power of a 10 ms hop behind the chain is that ahead of it times the mean of g^2 in the hop. What moves
+faster than a step, the clipper's ringing and the limiter's detector between samples are left out; for the last, peaks
+count as a little higher than the samples are. Stages it does not know are taken to change no level.
+
+A limit of this project: told so, 215 solved chains of five recordings were off by 0.01 LU in the middle, 0.06 at most.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autochain.audio.mix import Samples
+from autochain.chain.clipper import clipping_curve, half_width
+from autochain.chain.envelopes import Envelopes, group_frames, step_peaks
+from autochain.chain.limiter_gain import gain_for_peaks
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, TRANSIENT, ChainSettings, StageName, StageSettings
+from autochain.solve.material import Material
+from autochain.units import db_to_linear
+
+_Floats = npt.NDArray[np.float64]
+_Singles = npt.NDArray[np.float32]
+
+_STEP_OF_SHAPER = 2  # steps of the transient shaper that are one here
+# What peaks between samples and in two four-fold meters are over the samples, in the mean over recordings with odd
+# numbers: it takes the 0.02 LU by which the estimate was too loud without it.
+_BETWEEN_SAMPLES = np.float32(1.006)
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """Peaks of one segment; the first step of each scored hop, how many it has, and the hop's power ahead of the drive."""
+
+    peaks: _Singles
+    starts: npt.NDArray[np.int64]
+    counts: npt.NDArray[np.int64]
+    power: _Floats
+
+
+class Estimate:
+    """Loudness behind the drive and the peak stages, at any drive.
+
+    Parameters
+    ----------
+    before_peaks
+        Sound ahead of the drive, one array a segment of `material`.
+    hops
+        K-weighted power per 10 ms hop of their scored parts.
+    stages
+        Names of the drive and what is behind, in their order.
+    """
+
+    def __init__(
+        self,
+        material: Material,
+        before_peaks: Sequence[Samples],
+        hops: Sequence[_Floats],
+        stages: Sequence[StageName],
+    ) -> None:
+        self._material, self._stages = material, stages
+        self._frames = _STEP_OF_SHAPER * group_frames(material.rate_hz)
+        self._segments = []
+        for sound, power, segment in zip(before_peaks, hops, material.segments, strict=True):
+            peaks = step_peaks(sound, self._frames).astype(np.float32, copy=False)
+            edges = (segment.skip_hops + np.arange(len(power) + 1)) * material.hop // self._frames
+            self._segments.append(_Steps(peaks, edges[:-1], np.diff(edges), power))
+
+    def lufs_at(self, settings: ChainSettings) -> float | None:
+        """Loudness that a solve aims at, expected of complete settings."""
+        hops = []
+        for steps in self._segments:
+            gain = self._gain(steps.peaks, settings)
+            hops.append(steps.power * (np.add.reduceat(gain * gain, steps.starts) / steps.counts))
+        return self._material.wanted_lufs(hops)
+
+    def _gain(self, peaks: _Singles, settings: ChainSettings) -> _Singles:
+        """Gain at every step."""
+        rate_hz = self._material.rate_hz
+        drive = np.float32(db_to_linear(settings[DRIVE]["gain_db"]))
+        peaks, gain = peaks * drive, np.full_like(peaks, drive)
+        for name in self._stages:
+            if name not in settings:
+                continue
+            own = settings[name]
+            if name == CLIPPER:
+                _clip(peaks, gain, own)
+            elif name == TRANSIENT:
+                turned = Envelopes(rate_hz, 1, own, self._frames).follow(peaks).astype(np.float32)
+                peaks *= turned
+                gain *= turned
+            elif name == LIMITER:
+                gain *= gain_for_peaks(peaks * _BETWEEN_SAMPLES, rate_hz / self._frames, own)
+            elif name == OUTPUT:
+                gain *= np.float32(db_to_linear(own["trim_db"]))
+        return gain
+
+
+def _clip(peaks: _Singles, gain: _Singles, settings: StageSettings) -> None:
+    """Bend peaks over the knee, and turn the gain down by as much."""
+    ceiling = db_to_linear(settings["ceiling_dbfs"])
+    over = np.flatnonzero(peaks > ceiling - half_width(ceiling, settings["softness"]))
+    bent = clipping_curve(peaks[over], ceiling, settings["softness"])
+    gain[over] *= bent / peaks[over]
+    peaks[over] = bent
