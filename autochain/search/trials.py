@@ -138,18 +138,22 @@ class Trials:
 
         drive_db, settings = heard.solution.drive_db, heard.settings
 
-        def missing_lu() -> float:
-            plan = only_drive_left(settings, same(drive_db))
-            whole = self._song.solve(plan, self._target_lufs, Guess(), keep=False)
-            return self._target_lufs - whole.solution.reached_lufs
-
         def a_lu() -> float:
             excerpts.warm()
             less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
             return excerpts.score_per_lu(excerpts.solve(less, self._target_lufs, Guess()), heard)
 
-        missing, score_per_lu = self._run.in_parallel([missing_lu, a_lu])
-        return Aim(lufs=heard.solution.reached_lufs + missing, score_per_lu=min(_MOST_A_LU, score_per_lu))
+        price = self._run.beside(a_lu)
+        whole = self._song.solve(only_drive_left(settings, same(drive_db)), self._target_lufs, Guess(), keep=False)
+        missing_lu = self._target_lufs - whole.solution.reached_lufs
+        over_told_lu = self._song.over_told_lu(whole.settings, whole.solution.reached_lufs, whole.before_peaks)
+        over_told_lu -= excerpts.over_told_lu(settings, heard.solution.reached_lufs, heard.before_peaks)
+        del whole
+        return Aim(
+            lufs=heard.solution.reached_lufs + missing_lu,
+            score_per_lu=min(_MOST_A_LU, price()),
+            over_told_lu=over_told_lu,
+        )
 
     def _spend_on_known(self, grids: Grids) -> None:
         """What is tried whatever comes of it: earlier points, simple chains, and a spread of others."""

@@ -14,7 +14,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
-from autochain.search.sensitivity import NEARLY, Judged, free_knobs, sensitivity
+from autochain.search.sensitivity import NEARLY, free_knobs, sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
 from autochain.solve.outline import only_drive_left
@@ -40,9 +40,9 @@ def knobs(settings=SETTINGS, locks=NOTHING_SET):
 def found_for(judge, most=45, jobs=1, worse_by=WORSE_BY, **more):
     calls = []
 
-    def counted(settings, loss_db=None):
+    def counted(settings):
         calls.append(settings)
-        return Judged(judge(settings), 1.0 if loss_db is None else loss_db)
+        return judge(settings)
 
     found = sensitivity(counted, SETTINGS, knobs(**more), worse_by, most, RunOptions(jobs=jobs).in_parallel)
     return {(f.stage, f.parameter): f for f in found}, calls
