@@ -8,8 +8,8 @@ tries with the plain chain, since the best of more tries is better in any case. 
 
 Every master has the same loudness (0.02 LU) under the same true-peak ceiling. Settings are chosen by the mean rank of
 three judges on two stretches (distance on one), without looking for a static filter. The best base and the best of each
-candidate then go before the judges by their protocol: three judges on two stretches of odd recordings, four judges on
-four stretches of even ones. `gained`: more judges are clearly better (0.5 dB of noise-to-mask, 5 % of the other
+candidate then go before the judges by their protocol on two stretches: three judges where the recording is odd, four
+where it is even. `gained`: more judges are clearly better (0.5 dB of noise-to-mask, 5 % of the other
 readings) than clearly worse. The slow hearing index is left out. No judge was held against listeners on masters at
 equal loudness.
 """
@@ -47,7 +47,6 @@ from autochain.units import db_to_linear
 QUESTION = "Which widenings of the chain do outside judges gain from?"
 RELEASES_MS = (5.0, 30.0, 90.0, 200.0)
 CLIPS_DB = (0.0, 2.0, 4.0)
-BASES = [Base(release_ms=release, clip_db=clip) for release in RELEASES_MS for clip in CLIPS_DB]
 CHOOSING = ("noise_to_mask_db", "distance", "opinion_lost")
 JUDGES = (*CHOOSING, "similarity_lost")
 CONTROL = "plain chain, finer"
@@ -114,9 +113,8 @@ def quick(cell: Cut, before: Samples, output: Samples) -> dict[str, float]:
 def verdict(cell: Cut, output: Samples) -> dict[str, float]:
     """What the judges say by their protocol."""
     heard = pair(cell.samples, output)
-    if cell.recording % 2 == 0:
-        return readings(heard, JUDGES)
-    return readings(Pair(reference=heard.reference[::2], master=heard.master[::2], lufs=heard.lufs), CHOOSING)
+    some = Pair(reference=heard.reference[::2], master=heard.master[::2], lufs=heard.lufs)
+    return readings(some, JUDGES if cell.recording % 2 == 0 else CHOOSING)
 
 
 def ranked(masters: Sequence[Master]) -> list[Master]:
@@ -152,10 +150,14 @@ def own_score(cell: Cut, master: Master, references: dict[str, CostReference]) -
     return score(costs, cell.config.weights), costs.as_dict()
 
 
-def run(cell: Cut, candidates: Sequence[str]) -> dict[str, Any]:
-    """All masters of a cell, and what the judges say of the best."""
+def run(cell: Cut, candidates: Sequence[str], releases_ms: Sequence[float]) -> dict[str, Any] | None:
+    """All masters of a cell, and what the judges say of the best; None where plain chains do not get there."""
     began = time.process_time()
-    bases = ranked([one for base in BASES if (one := mastered(cell, PLAIN, base)) is not None])
+    grid = [Base(release_ms=release, clip_db=clip) for release in releases_ms for clip in CLIPS_DB]
+    reached = [one for base in grid if (one := mastered(cell, PLAIN, base)) is not None]
+    if len(reached) < 2:
+        return None
+    bases = ranked(reached)
     best, second = bases[0], bases[1]
     tried = {base_name(one): one.chosen_by for one in bases}
     finalists = {"plain": best}
@@ -206,6 +208,29 @@ def change(mine: Mapping[str, float], other: Mapping[str, float], name: str) -> 
     return b - a if name.endswith("_db") else 100.0 * (b - a) / b
 
 
+def beyond_trade(cell: Mapping[str, Any], candidate: str) -> float:
+    """How much less noise over mask the best setting adds than plain chains of the same distance and opinion, in dB.
+
+    By the readings that settings were chosen by. Plain chains are joined by straight lines over the logarithm of
+    distance, and over opinion lost; the worse of both counts. What reads less than any of them is held against the
+    least of theirs.
+    """
+    plain = [one for name, one in cell["tried"].items() if ":" not in name]
+    own = [one for name, one in cell["tried"].items() if name.startswith(candidate + ":")]
+    if candidate != CONTROL:
+        plain += [one for name, one in cell["tried"].items() if name.startswith(CONTROL + ":")]
+
+    def over(judge: str, one: Mapping[str, float]) -> float:
+        places: list[tuple[float, float]] = []
+        for at in sorted((np.log(p[judge]) if judge == "distance" else p[judge], p["noise_to_mask_db"]) for p in plain):
+            if not places or at[1] < places[-1][1]:
+                places.append(at)
+        x = np.log(one[judge]) if judge == "distance" else one[judge]
+        return float(np.interp(x, *zip(*places, strict=True))) - one["noise_to_mask_db"]
+
+    return max(min(over("distance", one), over("opinion_lost", one)) for one in own)
+
+
 def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | None:
     """A candidate's row over the cells of one half."""
     rows = [(cell["finalists"][name], cell["finalists"]["plain"], cell) for cell in cells if name in cell["finalists"]]
@@ -215,6 +240,7 @@ def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | Non
     for mine, plain, _ in rows:
         both = mean_rank([mine["judges"], plain["judges"]])
         ranks.append(both[1] - both[0])
+    beyond = [beyond_trade(cell, name) for _, _, cell in rows]
     gained = [says(m["judges"], p["judges"], True) for m, p, _ in rows]
     recordings_gained = {cell["recording"] for (_, _, cell), g in zip(rows, gained, strict=True) if g > 0}
     return (
@@ -224,6 +250,7 @@ def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | Non
         *(middle([change(m["judges"], p["judges"], judge) for m, p, _ in rows], form)
           if judge in rows[0][0]["judges"] else None
           for judge, form in zip(JUDGES, ("{:+.2f}", "{:+.1f}", "{:+.1f}", "{:+.1f}"), strict=True)),
+        f"{middle(beyond, '{:+.2f}')} ({sum(b > CLEAR_DB for b in beyond)} of {len(rows)})",
         middle([p["score"] - m["score"] for m, p, _ in rows], "{:+.2f}"),
     )  # fmt: skip
 
@@ -235,7 +262,8 @@ def middle(values: Sequence[float], form: str) -> str:
 
 HEAD = (
     "candidate", "cells gained / lost", "recordings gained", "mean rank of two better by", "noise-to-mask lower (dB)",
-    "distance lower (%)", "opinion lost lower (%)", "similarity lost lower (%)", "score lower",
+    "distance lower (%)", "opinion lost lower (%)", "similarity lost lower (%)",
+    f"noise-to-mask lower at equal other readings (dB; cells over {CLEAR_DB:g})", "score lower",
 )  # fmt: skip
 
 
@@ -285,6 +313,7 @@ def main() -> None:
     parser.add_argument("--only", type=int, nargs="*", help="numbers of recordings")
     parser.add_argument("--above", type=float, nargs="*", help="dB over gain alone; 6 and 9 in turns without")
     parser.add_argument("--candidates", nargs="*", default=list(CANDIDATES), choices=list(CANDIDATES))
+    parser.add_argument("--releases", type=float, nargs="*", default=RELEASES_MS, help="of the base chains, ms")
     parser.add_argument("--cells", type=Path, required=True, help="file of cells, added to")
     parser.add_argument("--verdicts", type=Path, help="Markdown put first in the report")
     args = parser.parse_args()
@@ -301,7 +330,11 @@ def main() -> None:
             if cell is None:
                 print(number, "leaves too little room", flush=True)
                 continue
-            cells[key] = run(cell, args.candidates)
+            found_cell = run(cell, args.candidates, args.releases)
+            if found_cell is None:
+                print(key, "no plain chain reaches it", flush=True)
+                continue
+            cells[key] = found_cell
             args.cells.write_text(json.dumps(cells, indent=1))
             print(key, f"{cell.lufs:g} LUFS", f"{cells[key]['cpu_s']:.0f} s", flush=True)
     ordered = sorted(cells.values(), key=lambda cell: (cell["recording"], cell["above_db"]))

@@ -20,4 +20,4 @@ def _setting(freq_hz: float) -> Setting:
     return Setting(name=f"{freq_hz:g} Hz", play=plain, front=front)
 
 
-SETTINGS = tuple(_setting(freq_hz) for freq_hz in (60.0, 150.0, 400.0))
+SETTINGS = tuple(_setting(freq_hz) for freq_hz in (60.0, 400.0))

@@ -1,5 +1,6 @@
 """Clipping between a shelf and its inverse, which moves what the clipper adds to where the shelf stands lower.
 
+Shelves of 4 dB at 1 kHz, and of -6 and 4 dB at 150 Hz, gained nothing on the first three recordings and were left out.
 A base that does not clip gets 3 dB of it. A limiter behind takes what the second shelf brings up again.
 """
 
@@ -23,7 +24,4 @@ def _setting(kind: str, freq_hz: float, gain_db: float) -> Setting:
     return Setting(name=f"{kind} shelf {freq_hz:g} Hz, {gain_db:+g} dB", play=play)
 
 
-SETTINGS = (
-    _setting("high", 3000.0, 6.0), _setting("high", 3000.0, -6.0), _setting("high", 1000.0, 4.0),
-    _setting("low", 150.0, -6.0), _setting("low", 150.0, 4.0),
-)  # fmt: skip
+SETTINGS = (_setting("high", 3000.0, 6.0), _setting("high", 3000.0, -6.0))

@@ -12,5 +12,7 @@ def _setting(name: str, release: float, clip_db: float) -> Setting:
 
 
 SETTINGS = (
-    _setting("release x 0.6", 0.6, 0.0), _setting("release x 1.6", 1.6, 0.0), _setting("clip 1 dB more", 1.0, 1.0),
-)  # fmt: skip
+    _setting("release x 0.6", 0.6, 0.0),
+    _setting("release x 0.33", 1.0 / 3.0, 0.0),
+    _setting("clip 1 dB more", 1.0, 1.0),
+)

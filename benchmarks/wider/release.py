@@ -1,6 +1,7 @@
-"""The limiter's ways back: slower the more it worked, or fast after single peaks and slow after long work.
+"""The limiter's ways back: fast after single peaks and slow after long work.
 
-Both are slower than the fixed one of the same time, so they are tried at a third of it too.
+That is slower than the fixed one of the same time, so it is tried at a third of it too. The way that is slower the more
+it worked gained nothing on the first three recordings and was left out.
 """
 
 from wider.sound import Base, Setting, Sound, clip, limit
@@ -14,4 +15,4 @@ def _setting(behaviour: str, share: float) -> Setting:
     return Setting(name=f"{behaviour}, release x {share:.2g}", play=play)
 
 
-SETTINGS = (_setting("by_work", 1.0 / 3.0), _setting("two_stage", 1.0), _setting("two_stage", 1.0 / 3.0))
+SETTINGS = (_setting("two_stage", 1.0), _setting("two_stage", 1.0 / 3.0))

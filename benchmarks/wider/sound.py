@@ -19,6 +19,7 @@ RATE_HZ = 48000
 LOOKAHEAD_MS = 3.0
 SOFTNESS = 50.0
 _LOWER = 0.125  # a power of two: no bit of a sample is lost
+_LEAST_DBFS = -24.0  # a side as faint as that has no peaks that matter
 _LOWER_DB = -20.0 * np.log10(_LOWER)
 
 
@@ -71,9 +72,9 @@ def limit(sound: Sound, ceiling_dbtp: float, release_ms: float, **more: float | 
 
 def clip(sound: Sound, by_db: float, softness: float = SOFTNESS) -> Sound:
     """The package's clipper, so far under the highest peak."""
-    if by_db == 0.0:
-        return sound
     ceiling = sound.peak_dbfs - by_db
+    if by_db == 0.0 or ceiling < _LEAST_DBFS:
+        return sound
     settings = clipper.STAGE.checked({"ceiling_dbfs": ceiling, "softness": softness})
     done = clipper.STAGE.process(sound.samples, RATE_HZ, settings)
     return replace(sound, samples=done.samples, first_dbfs=ceiling if sound.first_dbfs is None else sound.first_dbfs)
