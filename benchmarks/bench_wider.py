@@ -237,9 +237,9 @@ def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | Non
     if not rows:
         return None
     ranks = []
-    for mine, plain, _ in rows:
-        both = mean_rank([mine["judges"], plain["judges"]])
-        ranks.append(both[1] - both[0])
+    for _, _, cell in rows:
+        of = dict(zip(cell["finalists"], mean_rank([f["judges"] for f in cell["finalists"].values()]), strict=True))
+        ranks.append(of["plain"] - of[name])
     beyond = [beyond_trade(cell, name) for _, _, cell in rows]
     gained = [says(m["judges"], p["judges"], True) for m, p, _ in rows]
     recordings_gained = {cell["recording"] for (_, _, cell), g in zip(rows, gained, strict=True) if g > 0}
@@ -261,7 +261,7 @@ def middle(values: Sequence[float], form: str) -> str:
 
 
 HEAD = (
-    "candidate", "cells gained / lost", "recordings gained", "mean rank of two better by", "noise-to-mask lower (dB)",
+    "candidate", "cells gained / lost", "recordings gained", "mean rank better by", "noise-to-mask lower (dB)",
     "distance lower (%)", "opinion lost lower (%)", "similarity lost lower (%)",
     f"noise-to-mask lower at equal other readings (dB; cells over {CLEAR_DB:g})", "score lower",
 )  # fmt: skip
