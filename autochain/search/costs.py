@@ -26,10 +26,10 @@ from autochain.solve.solved import Solved
 from autochain.solve.solver import SILENT_LUFS
 from autochain.units import db_to_linear
 
-# Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 30 dB under the just-audible
-# region of BS.1387, because a mean over bands and frames hides single disturbed ones. At -20 dB nearly all of what
-# clipping adds was free, and only movement was paid for.
-INAUDIBLE_NMR_DB = -30.0
+# Noise-to-mask ratios far under this cost nothing, far above it every dB costs a dB: 20 dB under the just-audible
+# region of BS.1387, because a mean over bands and frames hides single disturbed ones. Chosen with the weights on real
+# recordings (docs/decisions/movement-costs-five-times-what-distortion-does.md).
+INAUDIBLE_NMR_DB = -20.0
 FLOOR_NMR_DB = -99.0
 MOVING = (*COMPRESSORS, LIMITER)
 
@@ -61,12 +61,12 @@ NO_COSTS = Costs(
 
 
 def counted_db(nmr_db: float) -> float:
-    """What the score counts of a noise-to-mask ratio, in dB, >= 0: a smooth knee at -30 dB."""
+    """What the score counts of a noise-to-mask ratio, in dB, >= 0: a smooth knee at -20 dB."""
     return 10.0 * math.log10(1.0 + 10.0 ** ((nmr_db - INAUDIBLE_NMR_DB) / 10.0))
 
 
 def priced_db(costs: Costs) -> dict[str, float]:
-    """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -30 dB."""
+    """Every cost in the dB (or LU) that the score counts: noise-to-mask ratios above a smooth knee at -20 dB."""
     priced = costs.as_dict()
     for name in COST_NAMES:
         if name.endswith("nmr_db"):

@@ -74,11 +74,11 @@ class Evaluator(Solver):
     def __init__(self, material: Material, weights: Weights, plan: Drive, chain: ChainPlan) -> None:
         super().__init__(material, plan, chain)
         self.weights = weights
-        self._reference = CostReference(material)
+        self.reference = CostReference(material)
 
     def warm(self) -> None:
         """Build everything that is cached now, so that parallel trials only read it."""
-        self._reference.warm()
+        self.reference.warm()
 
     def trial(
         self, coordinates: Coordinates, decisions: Decisions, ceiling_dbtp: float, aim: Aim, guess: Guess
@@ -89,7 +89,7 @@ class Evaluator(Solver):
 
     def price(self, solved: Solved, aim: Aim, coordinates: Coordinates | None = None) -> Trial:
         """Measure the costs of a solved chain and weigh them."""
-        costs = self._reference.costs(solved)
+        costs = self.reference.costs(solved)
         over_lu = solved.solution.reached_lufs - aim.lufs
         price = score(costs, self.weights)
         if solved.solution.met:
@@ -108,7 +108,7 @@ class Evaluator(Solver):
 
     def score_per_lu(self, quieter: Solved, louder: Solved) -> float:
         """What a LU more costs a chain between two renders of it, at least 0."""
-        low, high = (score(self._reference.costs(solved), self.weights) for solved in (quieter, louder))
+        low, high = (score(self.reference.costs(solved), self.weights) for solved in (quieter, louder))
         rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
         return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
 
@@ -127,7 +127,7 @@ class Evaluator(Solver):
                 settings = settings.with_(DRIVE, gain_db=drive_db)
             elif turn:
                 break
-            running, meter = self.running(song.shape[1], settings), self._reference.meter()
+            running, meter = self.running(song.shape[1], settings), self.reference.meter()
             loudness = HopMeter(self.material.rate_hz, song.shape[1])
             for piece in running.run(in_blocks(song)):
                 loudness.push(piece)
@@ -138,4 +138,4 @@ class Evaluator(Solver):
             if drive_db != solved.settings[DRIVE]["gain_db"]:
                 slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
         at = replace(solved, settings=settings, hops=hops, traces=[{**solved.traces[0], **running.traces}])
-        return self._reference.priced(at, meter.result())
+        return self.reference.priced(at, meter.result())

@@ -20,11 +20,11 @@ COSTS: dict[str, tuple[str, str, int, str]] = {
 }
 
 # What the score takes for a distortion, at a weight of 1: points by dB, as the formula gives them.
-PRICED_AT_DB = (-40.0, -30.0, -25.0, -20.0)
+PRICED_AT_DB = (-30.0, -20.0, -15.0, -10.0)
 DISTORTION_PRICE = (
     "Added distortion costs, at a weight of 1, "
     + ", ".join(f"{number(counted_db(at))} points at {number(at, 'dB', 0)}" for at in PRICED_AT_DB)
-    + ". Above -25 dB each further dB costs nearly a point; below -30 dB, much less."
+    + ". Above -15 dB each further dB costs nearly a point; below -20 dB, much less."
 )
 
 COST_COLUMNS = (

@@ -128,5 +128,5 @@ def test_spread_leaves_out_the_twentieth_at_either_end():
 
 
 def test_nothing_done_costs_nothing_in_the_decibels_that_count():
-    # 10 log10(1 + 10**-6.9): the floor of -99 dB under the knee at -30 dB.
-    assert max(priced_db(NO_COSTS).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-6.9), abs=1e-12)
+    # 10 log10(1 + 10**-7.9): the floor of -99 dB under the knee at -20 dB.
+    assert max(priced_db(NO_COSTS).values()) == pytest.approx(10.0 * np.log10(1.0 + 10.0**-7.9), abs=1e-12)

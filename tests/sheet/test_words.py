@@ -29,16 +29,16 @@ def told(text):
 @pytest.mark.parametrize("text", [DISTORTION_PRICE, COST_COLUMNS, DEFAULT])
 def test_the_points_that_are_told_are_those_of_the_formula(text):
     found = told(text)
-    # closed form of the smooth knee at -30 dB: 10 log10(1 + 10^((x + 30) / 10))
-    assert found.keys() == {-40.0, -30.0, -25.0, -20.0}
+    # closed form of the smooth knee at -20 dB: 10 log10(1 + 10^((x + 20) / 10))
+    assert found.keys() == {-30.0, -20.0, -15.0, -10.0}
     for db, points in found.items():
-        assert points == pytest.approx(10.0 * math.log10(1.0 + 10.0 ** ((db + 30.0) / 10.0)), abs=0.05)
+        assert points == pytest.approx(10.0 * math.log10(1.0 + 10.0 ** ((db + 20.0) / 10.0)), abs=0.05)
         assert points == pytest.approx(price(db), abs=0.05)
 
 
 def test_above_the_knee_a_decibel_is_nearly_a_point_and_below_it_quickly_less():
-    assert 0.9 < price(-19.0) - price(-20.0) < 1.0
-    assert price(-40.0) - price(-41.0) < 0.15
+    assert 0.9 < price(-9.0) - price(-10.0) < 1.0
+    assert price(-30.0) - price(-31.0) < 0.15
 
 
 def test_nothing_is_called_free_or_counted_from_a_level_on():
