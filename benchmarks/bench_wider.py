@@ -35,9 +35,10 @@ from wider.sound import PLAIN, Base, Setting, Sound
 from autochain.audio.mix import Samples
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, ChainSettings
 from autochain.chain.stage import GainTrace
+from autochain.config import read_config
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.costs import CostReference, score
+from autochain.search.costs import CostReference, Costs, score
 from autochain.solve.drive import Solution, solve_drive
 from autochain.solve.excerpts import whole_song
 from autochain.solve.material import Material
@@ -123,8 +124,8 @@ def ranked(masters: Sequence[Master]) -> list[Master]:
     return [masters[k] for k in np.argsort(ranks, kind="stable")]
 
 
-def own_score(cell: Cut, master: Master, references: dict[str, CostReference]) -> tuple[float, dict[str, float]]:
-    """What the project's own score says, behind the linear front of a setting."""
+def own_costs(cell: Cut, master: Master, references: dict[str, CostReference]) -> dict[str, float]:
+    """What the project's own measures say, behind the linear front of a setting."""
     key = "" if master.setting.front is None else master.setting.name
     if key not in references:
         before = cell.samples if master.setting.front is None else master.setting.front(cell.samples)
@@ -146,8 +147,7 @@ def own_score(cell: Cut, master: Master, references: dict[str, CostReference]) -
         before_peaks=[reference.material.segments[0].samples], rendered=[output], traces=[{LIMITER: moving}],
         hops=[weighted_hops(output, RATE_HZ)], true_peak=None,
     )  # fmt: skip
-    costs = reference.costs(solved)
-    return score(costs, cell.config.weights), costs.as_dict()
+    return reference.costs(solved).as_dict()
 
 
 def run(cell: Cut, candidates: Sequence[str], releases_ms: Sequence[float]) -> dict[str, Any] | None:
@@ -172,10 +172,10 @@ def run(cell: Cut, candidates: Sequence[str], releases_ms: Sequence[float]) -> d
     references: dict[str, CostReference] = {}
     told = {}
     for name, one in finalists.items():
-        own, costs = own_score(cell, one, references)
+        costs = own_costs(cell, one, references)
         told[name] = {
             "setting": one.setting.name, "base": base_name(one), "gain_db": one.solution.drive_db,
-            "ceiling_dbtp": one.ceiling_dbtp, "lufs": one.solution.reached_lufs, "score": own, "costs": costs,
+            "ceiling_dbtp": one.ceiling_dbtp, "lufs": one.solution.reached_lufs, "costs": costs,
             "judges": verdict(cell, one.sound.samples),
         }  # fmt: skip
     return {
@@ -231,6 +231,11 @@ def beyond_trade(cell: Mapping[str, Any], candidate: str) -> float:
     return max(min(over("distance", one), over("opinion_lost", one)) for one in own)
 
 
+def priced(finalist: Mapping[str, Any]) -> float:
+    """Its score by today's weights."""
+    return score(Costs(**finalist["costs"]), read_config(None, {}).weights)
+
+
 def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | None:
     """A candidate's row over the cells of one half."""
     rows = [(cell["finalists"][name], cell["finalists"]["plain"], cell) for cell in cells if name in cell["finalists"]]
@@ -251,7 +256,7 @@ def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | Non
           if judge in rows[0][0]["judges"] else None
           for judge, form in zip(JUDGES, ("{:+.2f}", "{:+.1f}", "{:+.1f}", "{:+.1f}"), strict=True)),
         f"{middle(beyond, '{:+.2f}')} ({sum(b > CLEAR_DB for b in beyond)} of {len(rows)})",
-        middle([p["score"] - m["score"] for m, p, _ in rows], "{:+.2f}"),
+        middle([priced(p) - priced(m) for m, p, _ in rows], "{:+.2f}"),
     )  # fmt: skip
 
 

@@ -14,8 +14,8 @@ ratio that the score prices; the weakest weight is 40 dB under the strongest. Fr
 cross-faded; two frames that both obey U obey it when faded. U is a sample peak, so it is lowered in those frames where
 a true-peak meter reads over.
 
-The gain stands still here, and only noise over mask is minimised: neither crest nor punch. A limiter moves the gain, a
-part of which is no noise to the ear model, so dialled settings can even end below this mark. Offline, benchmarks only.
+The gain stands still here, and only noise over mask is minimised: neither crest nor punch. A limiter moves the gain,
+and what moves slowly is no noise to the ear model, so a limiter can end under this mark. Offline, benchmarks only.
 """
 
 from dataclasses import dataclass, field
@@ -180,8 +180,8 @@ class BoundClipper:
         found[..., above:] = found[..., above - 1 : above]
         self._weights = np.maximum(found, LEAST_WEIGHT * found.max(axis=2, keepdims=True)).astype(np.float32)
 
-    def at(self, lufs: float, ceiling_dbtp: float, iterations: int = ITERATIONS) -> tuple[Samples, float]:
-        """The sound at a loudness under a ceiling, and the gain it took in dB.
+    def at(self, lufs: float, ceiling_dbtp: float, iterations: int = ITERATIONS) -> Samples:
+        """The sound at a loudness under a ceiling.
 
         Gain, box and solution are improved in turns, each solve starting from the last.
         """
@@ -203,7 +203,7 @@ class BoundClipper:
             highest = read_true_peak(y, self.rate_hz).highest_dbtp
             assert highest is not None
             if highest <= ceiling_dbtp and abs(found - lufs) <= WITHIN_LU and turn >= 3:
-                return y, gain_db
+                return y
             if last is not None and abs(gain_db - last[0]) > 0.05:
                 slope = min(1.2, max(0.2, (found - last[1]) / (gain_db - last[0])))
             last, start = (gain_db, found), theta
