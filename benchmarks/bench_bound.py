@@ -1,10 +1,10 @@
 """How far from the best there could be do dialled settings end, as far as noise over the mask goes?
 
-Each cell is the loudest 21 s of a recording, 6 or 9 dB over the loudness that gain alone reaches (less where that would
-be louder than -7 LUFS, 6 dB where a limiter does not reach 9). Four masters of one loudness under one true-peak ceiling: a limiter of 60 ms alone; the
-suggestion of a whole search on the cut (default budget, without corrective cuts); and the clipper of `bound.py`, which
-knows every frame, twice: with a gain that stands still, and behind the suggestion's own slow gain (read in windows of
-40 ms every 10 ms). In dB of added distortion,
+Each cell is the loudest 21 s of a recording, 6 or 9 dB over the loudness that gain alone reaches (less where that
+would be louder than -7 LUFS, 6 dB where a limiter does not reach 9). Four masters of one loudness under one true-peak
+ceiling: a limiter of 60 ms alone; the suggestion of a whole search on the cut (default budget, without corrective
+cuts); and the clipper of `bound.py`, which knows every frame, twice: with a gain that stands still, and behind the
+suggestion's own slow gain (read in windows of 40 ms every 10 ms). In dB of added distortion,
 
     reached = (limiter - suggestion) / (limiter - clipper).
 
