@@ -1,17 +1,16 @@
 """How far from the best there could be do dialled settings end, as far as noise over the mask goes?
 
-Each cell is the loudest 21 s of a recording, 6 or 9 dB over the loudness that gain alone reaches (less where that
-would be louder than -7 LUFS, 6 dB where a limiter does not reach 9). Four masters of one loudness under one true-peak
-ceiling: a limiter of 60 ms alone; the suggestion of a whole search on the cut (default budget, without corrective
-cuts); and the clipper of `bound.py`, which knows every frame, twice: with a gain that stands still, and behind the
-suggestion's own slow gain (read in windows of 40 ms every 10 ms). In dB of added distortion,
+Each cell is the loudest 21 s of a recording, 6 or 9 dB over the loudness that gain alone reaches (less where that would
+be louder than -7 LUFS, 6 dB where a limiter does not reach 9). Masters of one loudness under one true-peak ceiling: a
+limiter of 60 ms alone; a hard clip of everything; the suggestion of a whole search on the cut (default budget, without
+corrective cuts); and the clipper of `bound.py`, which knows every frame, twice: with a gain that stands still, and
+behind the suggestion's own slow gain (read in windows of 40 ms every 10 ms). In dB of added distortion,
 
-    reached = (limiter - suggestion) / (limiter - clipper).
+    reached = (plain - suggestion) / (plain - clipper).
 
-The clipper minimises noise over mask and nothing else. A gain that moves slowly is no noise to the ear model, so that a
-limiter can end under the clipper whose gain stands still; behind the suggestion's slow gain both move alike, and that
-is the figure that says what dialled settings leave. The suggestion weighs movement, crest and more against noise, so
-100 % is no aim.
+The clipper minimises noise over mask and nothing else. A gain that moves slowly is no noise to the ear model, so a slow
+limiter mostly ends under the clipper whose gain stands still, and is no start of a way to it; a hard clip, where that
+clipper begins, is. The suggestion weighs movement, crest and more against noise, so 100 % is no aim.
 
 The iteration is first held against scipy's bounded solver on small problems; nothing runs when it misses.
 """
@@ -33,7 +32,7 @@ from judges.protocol import Pair, pair, slow_gain
 from real_recordings import recordings
 from recording_cuts import RATE_HZ, Cut, cut
 from report import machine, save, table
-from wider.sound import PLAIN, Base
+from wider.sound import PLAIN, Base, Setting, Sound, clip, limit
 
 from autochain.audio.mix import Samples
 from autochain.chain.chain import DEFAULT
@@ -53,7 +52,8 @@ SHOWN = {
     "opinion_lost": (1.0, "{:.0f}"),
 }  # fmt: skip
 STILL, MOVING = "clipper, gain still", "clipper, same slow gain"
-MASTERS = ("limiter", "suggestion", STILL, MOVING)
+MASTERS = ("limiter", "hard clip", "suggestion", STILL, MOVING)
+WAYS = (("limiter", STILL), ("hard clip", STILL), ("hard clip", MOVING))
 LEAST_DB = 0.1  # between limiter and clipper, for a share of it to mean something
 
 
@@ -72,6 +72,12 @@ def told(front: Samples, output: Samples, distortion: DistortionReference) -> di
     }  # fmt: skip
 
 
+def hard_clip(sound: Sound, base: Base, ceiling_dbtp: float) -> Sound:
+    """All the work by a hard clipper; a fast limiter takes what rings over."""
+    clipped = clip(sound, max(0.0, sound.peak_dbfs - ceiling_dbtp), 0.0)
+    return limit(clipped, ceiling_dbtp, 5.0, lookahead_ms=1.0)
+
+
 def run(cell: Cut) -> dict[str, Any]:
     """All three masters of a cell."""
     began = time.process_time()
@@ -84,7 +90,8 @@ def run(cell: Cut) -> dict[str, Any]:
     suggestion = DEFAULT.render(cell.mix.samples, RATE_HZ, chosen.settings).samples
     behind = replace(cell, samples=np.ascontiguousarray(front))
     limiter = mastered(behind, PLAIN, LIMITER)
-    if limiter is None or not chosen.met:
+    hard = mastered(behind, Setting(name="hard clip", play=hard_clip), LIMITER)
+    if limiter is None or hard is None or not chosen.met:
         return {"recording": cell.recording, "above_db": cell.above_db, "lufs": cell.lufs, "masters": {}}
     distortion = DistortionReference(behind.samples, RATE_HZ, behind.own_lufs)
     at_bound = time.process_time()
@@ -92,7 +99,7 @@ def run(cell: Cut) -> dict[str, Any]:
     slow = slow_gain(behind.samples.astype(np.float64), suggestion.astype(np.float64))
     moved = (behind.samples * (slow / np.median(slow))[:, None]).astype(np.float32)
     sounds = {
-        "limiter": limiter.sound.samples, "suggestion": suggestion, STILL: still, MOVING: clipped(moved, cell),
+        "limiter": limiter.sound.samples, "hard clip": hard.sound.samples, "suggestion": suggestion, STILL: still, MOVING: clipped(moved, cell),
     }  # fmt: skip
     bounded = time.process_time()
     return {
@@ -110,11 +117,11 @@ def clipped(samples: Samples, cell: Cut) -> Samples:
     return BoundClipper(samples, RATE_HZ, lufs).at(cell.lufs, cell.config.target.ceiling_dbtp)
 
 
-def reached(cell: Mapping[str, Any], bound: str, counted: bool) -> float | None:
-    """Per cent of the way from the limiter to a clipper, in dB or as the score counts it; None where it is no way."""
-    found = [cell["masters"][name]["nmr_db"] for name in ("limiter", "suggestion", bound)]
-    limiter, suggestion, least = map(counted_db, found) if counted else found
-    return 100.0 * (limiter - suggestion) / (limiter - least) if limiter - least > LEAST_DB else None
+def reached(cell: Mapping[str, Any], plain: str, best: str, counted: bool) -> float | None:
+    """Per cent of the way from a plain master to a clipper, in dB or as the score counts it; None where it is no way."""
+    found = [cell["masters"][name]["nmr_db"] for name in (plain, "suggestion", best)]
+    worst, suggestion, least = map(counted_db, found) if counted else found
+    return 100.0 * (worst - suggestion) / (worst - least) if worst - least > LEAST_DB else None
 
 
 def share(value: float | None) -> str:
@@ -124,24 +131,25 @@ def share(value: float | None) -> str:
 
 def reached_line(cells: Sequence[Mapping[str, Any]]) -> str:
     """What search tables may quote."""
-    shares = [one for cell in cells if (one := reached(cell, MOVING, False)) is not None]
-    if not shares:
-        return "The clipper is nowhere under the limiter."
-    under = sum(cell["masters"][STILL]["nmr_db"] < cell["masters"]["limiter"]["nmr_db"] - LEAST_DB for cell in cells)
-    return (
-        f"Dialled settings reach {statistics.median(shares):.0f} % of it ({min(shares):.0f} to {max(shares):.0f} % in "
-        f"{len(shares)} of {len(cells)} cells), against the clipper of the same slow gain. With a gain that stands "
-        f"still the clipper is under the 60 ms limiter in {under} of {len(cells)} cells."
-    )
+    lines = []
+    for plain, best in WAYS:
+        shares = [one for cell in cells if (one := reached(cell, plain, best, False)) is not None]
+        middle = f"{statistics.median(shares):.0f} % ({min(shares):.0f} to {max(shares):.0f} %)" if shares else "nothing"
+        lines.append(
+            f"- from the {plain} to the {best}: dialled settings reach {middle}; {len(shares)} of {len(cells)} cells have "
+            f"{LEAST_DB:g} dB or more to go"
+        )
+    left = [cell["masters"]["suggestion"]["nmr_db"] - cell["masters"][MOVING]["nmr_db"] for cell in cells]
+    return "\n".join(lines) + f"\n- what they leave to the {MOVING}: {statistics.median(left):.1f} dB in the median"
 
 
 def page(cells: Sequence[Mapping[str, Any]], excess: float) -> str:
     """The whole result."""
     parts = [
-        "Added distortion is the package's own noise-to-mask ratio; less is better in every figure, given as limiter / "
-        "suggestion / clipper with a gain that stands still / clipper behind the suggestion's slow gain. The clipper "
-        "minimises noise over mask frame by frame and says nothing of movement, crest or punch. A dash: the clipper is "
-        f"less than {LEAST_DB:g} dB under the limiter. On small problems the iteration ends {excess:.0e} over the "
+        "Added distortion is the package's own noise-to-mask ratio; less is better in every figure, given as limiter of "
+        "60 ms / hard clip / suggestion / per-frame clipper with a gain that stands still / the same behind the "
+        "suggestion's slow gain. That clipper minimises noise over mask frame by frame and says nothing of movement, crest or punch. A dash: the clipper is "
+        f"less than {LEAST_DB:g} dB under the plain master. On small problems the iteration ends {excess:.0e} over the "
         "optimum that scipy finds."
     ]
     for odd, title in ((1, "Odd numbers"), (0, "Even numbers, held back")):
@@ -156,10 +164,11 @@ def page(cells: Sequence[Mapping[str, Any]], excess: float) -> str:
                 " / ".join(form.format(factor * masters[name][judge]) for name in MASTERS)
                 for judge, (factor, form) in SHOWN.items()
             ]
-            shares = [share(reached(cell, bound, counted)) for bound in (MOVING, STILL) for counted in (False, True)]
+            shares = [share(reached(cell, *way, counted)) for way in WAYS for counted in (False, True)]
             body.append((cell["recording"], f"{cell['above_db']:g}", cell["lufs"], figures[0], *shares, *figures[1:]))
-        head = ("recording", "dB over gain", "LUFS", "added distortion (dB)", "reached, same slow gain",
-                "as the score counts", "reached, gain still", "as the score counts", "noise-to-mask, outside (dB)",
+        head = ("recording", "dB over gain", "LUFS", "added distortion (dB)",
+                *(what for plain, best in WAYS for what in (f"{plain} to {best}", "as the score counts")),
+                "noise-to-mask, outside (dB)",
                 "distance (1e-4)", "opinion lost")  # fmt: skip
         line = reached_line(some)
         parts += [f"## {title}", line + (f" {missed} cells missed the target." if missed else ""), table(head, body)]
