@@ -1,7 +1,7 @@
 """How far from the best there could be do dialled settings end, as far as noise over the mask goes?
 
 Each cell is the loudest 21 s of a recording, 6 or 9 dB over the loudness that gain alone reaches (less where that would
-be louder than -7 LUFS, 6 dB where a limiter does not reach 9). Masters of one loudness under one true-peak ceiling: a
+be louder than -7 LUFS). Masters of one loudness under one true-peak ceiling: a
 limiter of 60 ms alone; a hard clip of everything; the suggestion of a whole search on the cut (default budget, without
 corrective cuts); and the clipper of `bound.py`, which knows every frame, twice: with a gain that stands still, and
 behind the suggestion's own slow gain (read in windows of 40 ms every 10 ms). In dB of added distortion,
@@ -91,7 +91,7 @@ def run(cell: Cut) -> dict[str, Any]:
     behind = replace(cell, samples=np.ascontiguousarray(front))
     limiter = mastered(behind, PLAIN, LIMITER)
     hard = mastered(behind, Setting(name="hard clip", play=hard_clip), LIMITER)
-    if limiter is None or hard is None or not chosen.met:
+    if hard is None or not chosen.met:
         return {"recording": cell.recording, "above_db": cell.above_db, "lufs": cell.lufs, "masters": {}}
     distortion = DistortionReference(behind.samples, RATE_HZ, behind.own_lufs)
     at_bound = time.process_time()
@@ -99,8 +99,12 @@ def run(cell: Cut) -> dict[str, Any]:
     slow = slow_gain(behind.samples.astype(np.float64), suggestion.astype(np.float64))
     moved = (behind.samples * (slow / np.median(slow))[:, None]).astype(np.float32)
     sounds = {
-        "limiter": limiter.sound.samples, "hard clip": hard.sound.samples, "suggestion": suggestion, STILL: still, MOVING: clipped(moved, cell),
-    }  # fmt: skip
+        **({} if limiter is None else {"limiter": limiter.sound.samples}),
+        "hard clip": hard.sound.samples,
+        "suggestion": suggestion,
+        STILL: still,
+        MOVING: clipped(moved, cell),
+    }
     bounded = time.process_time()
     return {
         "recording": cell.recording, "above_db": cell.above_db, "lufs": cell.lufs,
@@ -118,7 +122,9 @@ def clipped(samples: Samples, cell: Cut) -> Samples:
 
 
 def reached(cell: Mapping[str, Any], plain: str, best: str, counted: bool) -> float | None:
-    """Per cent of the way from a plain master to a clipper, in dB or as the score counts it; None where it is no way."""
+    """Per cent of the way from a plain master to a clipper, in dB or as the score counts it; None without a way."""
+    if plain not in cell["masters"]:
+        return None
     found = [cell["masters"][name]["nmr_db"] for name in (plain, "suggestion", best)]
     worst, suggestion, least = map(counted_db, found) if counted else found
     return 100.0 * (worst - suggestion) / (worst - least) if worst - least > LEAST_DB else None
@@ -134,11 +140,11 @@ def reached_line(cells: Sequence[Mapping[str, Any]]) -> str:
     lines = []
     for plain, best in WAYS:
         shares = [one for cell in cells if (one := reached(cell, plain, best, False)) is not None]
-        middle = f"{statistics.median(shares):.0f} % ({min(shares):.0f} to {max(shares):.0f} %)" if shares else "nothing"
-        lines.append(
-            f"- from the {plain} to the {best}: dialled settings reach {middle}; {len(shares)} of {len(cells)} cells have "
-            f"{LEAST_DB:g} dB or more to go"
-        )
+        if shares:
+            span = f"{statistics.median(shares):.0f} % of it ({min(shares):.0f} to {max(shares):.0f} %)"
+            lines.append(f"- from the {plain} to the {best} dialled settings reach {span}, in {len(shares)} cells")
+        else:
+            lines.append(f"- from the {plain} to the {best} there is no way: the plain one adds less")
     left = [cell["masters"]["suggestion"]["nmr_db"] - cell["masters"][MOVING]["nmr_db"] for cell in cells]
     return "\n".join(lines) + f"\n- what they leave to the {MOVING}: {statistics.median(left):.1f} dB in the median"
 
@@ -146,11 +152,11 @@ def reached_line(cells: Sequence[Mapping[str, Any]]) -> str:
 def page(cells: Sequence[Mapping[str, Any]], excess: float) -> str:
     """The whole result."""
     parts = [
-        "Added distortion is the package's own noise-to-mask ratio; less is better in every figure, given as limiter of "
-        "60 ms / hard clip / suggestion / per-frame clipper with a gain that stands still / the same behind the "
-        "suggestion's slow gain. That clipper minimises noise over mask frame by frame and says nothing of movement, crest or punch. A dash: the clipper is "
-        f"less than {LEAST_DB:g} dB under the plain master. On small problems the iteration ends {excess:.0e} over the "
-        "optimum that scipy finds."
+        "Added distortion is the package's own noise-to-mask ratio; less is better in every figure, given as limiter "
+        "of 60 ms / hard clip / suggestion / per-frame clipper with a gain that stands still / the same behind the "
+        "suggestion's slow gain. That clipper minimises noise over mask and says nothing of movement, crest or punch. "
+        f"A dash: it is less than {LEAST_DB:g} dB under the plain master, or a limiter does not get that loud. On "
+        f"small problems the iteration ends {excess:.0e} over the optimum that scipy finds."
     ]
     for odd, title in ((1, "Odd numbers"), (0, "Even numbers, held back")):
         some = [cell for cell in cells if cell["recording"] % 2 == odd and cell["masters"]]
@@ -161,7 +167,7 @@ def page(cells: Sequence[Mapping[str, Any]], excess: float) -> str:
         for cell in some:
             masters = cell["masters"]
             figures = [
-                " / ".join(form.format(factor * masters[name][judge]) for name in MASTERS)
+                " / ".join(form.format(factor * masters[name][judge]) if name in masters else "–" for name in MASTERS)
                 for judge, (factor, form) in SHOWN.items()
             ]
             shares = [share(reached(cell, *way, counted)) for way in WAYS for counted in (False, True)]
@@ -189,8 +195,7 @@ def main() -> None:
     for turn, (number, path) in enumerate((n, found[n]) for n in chosen if n in found):
         if str(number) in cells or (args.only and number not in args.only):
             continue
-        wanted = (cut(number, path, above, corrective=False) for above in ((6.0,), (9.0, 6.0))[turn % 2])
-        cell = next((one for one in wanted if one is not None and mastered(one, PLAIN, LIMITER) is not None), None)
+        cell = cut(number, path, (6.0, 9.0)[turn % 2], corrective=False)
         if cell is None:
             print(number, "leaves too little room", flush=True)
             continue
