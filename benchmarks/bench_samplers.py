@@ -78,7 +78,7 @@ def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget
 
 
 def ahead_of_luck(runs: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
-    """How far the model is ahead of twice or four times as many trials at random, over searches of one cell and seed."""
+    """How far the model is ahead of two to four times as many trials at random, over searches of one cell and seed."""
     luck = {(r["recording"], r["above_db"], r["seed"]): r["best"][200] for r in runs if r["sampler"] == "random"}
     rows = []
     for count in (56, 100):
