@@ -275,10 +275,10 @@ class ReadySearch:
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
-        guess, over_told_lu = Guess(slope=found.slope, drive_db=found.drive_db), None
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
         if found.met and plan.drive_db is None:
-            guess = Guess(slope=found.slope, loss_db=trial.loss_db)
-            over_told_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            over_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            guess = Guess(slope=found.slope, loss_db=trial.loss_db, over_told_lu=over_lu)
         elif spent.best.solution.met:  # where nothing reaches the target, what comes nearest is for the song to tell
             guess = self.excerpts.end_of_reach(plan, spent.aim.lufs, found)
         return Contender(
@@ -287,7 +287,6 @@ class ReadySearch:
             target=target,
             decisions=decisions,
             guess=guess,
-            over_told_lu=over_told_lu,
         )
 
     def _suggestion(

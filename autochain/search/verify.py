@@ -44,9 +44,7 @@ class Contender:
     decisions
         The locks that bind it.
     guess
-        Start of the solve.
-    over_told_lu
-        How much louder it is known to come out than `solve.estimate` tells; None where it is not known.
+        Start of the solve. With `over_told_lu` the drive is told, and renders only check it.
     """
 
     name: str
@@ -54,7 +52,6 @@ class Contender:
     target: Target
     decisions: Decisions
     guess: Guess
-    over_told_lu: float | None = None
 
 
 def chain_of(contender: Contender, chain: ChainPlan) -> Outline:
@@ -108,10 +105,10 @@ def verify(contender: Contender, song: Evaluator, *, carefully: bool = False) ->
 
 def _told(contender: Contender, plan: Outline, song: Evaluator) -> PricedSong | None:
     """Priced at the drive that the sound ahead of it lets expect; None where that is not known, or does not hold."""
-    target, over_lu = contender.target, contender.over_told_lu
-    if over_lu is None:
+    target, guess = contender.target, contender.guess
+    if guess.over_told_lu is None:
         return None
-    priced = song.told_at_loudness(plan, target.loudness_lufs, contender.guess, over_lu, QUICK_READINGS)
+    priced = song.told_at_loudness(plan, target.loudness_lufs, guess, QUICK_READINGS)
     if priced is None:
         return None
     peak_dbtp = priced.solved.true_peak_dbtp

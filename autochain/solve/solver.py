@@ -197,7 +197,7 @@ class Solver:
     def over_told_lu(
         self, settings: ChainSettings, reached_lufs: float, before_peaks: list[Samples] | None = None
     ) -> float:
-        """How much louder a chain came out than the sound ahead of its drive, rendered anew if not given, lets expect."""
+        """How much louder a chain came out than the sound ahead of its drive, rendered anew if not given, tells."""
         if before_peaks is None:
             _, before_peaks, _ = self._dynamics.render(only_drive_left(settings, Decisions()))
         told = Estimate(self.material, before_peaks, self.material.hops_before(before_peaks), self._behind)
@@ -215,6 +215,7 @@ class Solver:
     ) -> Guess:
         """Drive and slope that the sound ahead of the drive lets expect; the guess where it says out of reach."""
         material = self.material
+        target_lufs -= guess.over_told_lu or 0.0
         estimate = Estimate(material, before_peaks, hops, self._behind)
         peak_db = 0.0 if plan.clip_share is None else linear_to_db(material.highest(before_peaks))
         before_lufs = material.wanted_lufs(hops)
