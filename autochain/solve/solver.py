@@ -197,7 +197,7 @@ class Solver:
     def over_told_lu(
         self, settings: ChainSettings, reached_lufs: float, before_peaks: list[Samples] | None = None
     ) -> float:
-        """How much louder a chain came out than the sound ahead of its drive, rendered anew if not given, tells."""
+        """How much louder a chain came out than the sound ahead of its drive (made anew if not given) lets expect."""
         if before_peaks is None:
             _, before_peaks, _ = self._dynamics.render(only_drive_left(settings, Decisions()))
         told = Estimate(self.material, before_peaks, self.material.hops_before(before_peaks), self._behind)
