@@ -38,7 +38,7 @@ from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.trials import Trials
-from autochain.search.verify import Contender, chain_of, finish, under_ceiling, verify
+from autochain.search.verify import Contender, chain_of, dithered_under_ceiling, finish, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
@@ -269,7 +269,7 @@ class ReadySearch:
             choice = choose(spent, verified, config)
             suggestion = self._suggestion(config, spent, verified, choice, brief=brief)
             shown = (suggestion.chosen, *suggestion.neighbours.values())
-            if all(under_ceiling(one.after, target) for one in shown):
+            if all(dithered_under_ceiling(one.after, target) for one in shown):
                 break
         return Reached(suggestion=suggestion, spent=spent)
 

@@ -99,7 +99,7 @@ def test_a_peak_that_only_the_slowest_meter_finds_has_all_verified_again_with_ca
         return over.pop() if over else True
 
     monkeypatch.setattr(run, "verify", verified)
-    monkeypatch.setattr(run, "under_ceiling", under)
+    monkeypatch.setattr(run, "dithered_under_ceiling", under)
     _, found, _ = searched(read_mix(excerpts_mix), small_plan, budget=3)
     half = len(care) // 2
     assert care == [False] * half + [True] * half
