@@ -1,7 +1,7 @@
 """Starting settings for a staged mastering chain, measured on the mix at hand.
 
-Seven functions are for scripts: `measure`, `check`, `suggest`, `render`, `compare`, `curve` and `read_tool`. They take a
-path, or samples with their rate, and give typed results:
+Seven functions are for scripts: `measure`, `check`, `suggest`, `render`, `compare`, `curve` and `read_tool`. They take
+a path, or samples with their rate, and give typed results:
 
     import autochain
     found = autochain.suggest("mix.wav", lufs=-9.0, ceiling_dbtp=-1.0, out="masters")
