@@ -27,9 +27,10 @@ from report import RESULTS, machine, save, table
 from stranger_tools import Floats, Stranger, missing
 
 from autochain.audio.files import read_mix
-from autochain.audio.mix import Mix
+from autochain.audio.mix import Mix, Samples
 from autochain.chain.clipper import clipping_curve
 from autochain.chain.settings import StageSettings
+from autochain.chain.stage import Processed, Stage
 from autochain.config import read_config
 from autochain.errors import AutochainError
 from autochain.measure.loudness import integrated_lufs, loud_hops
@@ -433,12 +434,18 @@ def blind_one(number: int, path: Path, maker: str, cells: Cells) -> dict[str, An
     if "trade_default" not in result.baselines:
         return {"recording": number, "maker": maker, "left_out": "a gain is enough"}
     chosen = result.baselines["trade_default"]
-    samples = config.chain_plan.render(mix.samples, mix.rate_hz, chosen.settings).samples
+    taken = dict[str, float]()
+    loud = loud_hops(loudness, level)
+
+    def observe(stage: Stage, before: Samples, after: Processed) -> None:
+        if stage.name in USED_FOR:
+            taken[stage.name] = typical_db(before, after.samples, loud, mix.rate_hz)
+
+    samples = config.chain_plan.render(mix.samples, mix.rate_hz, chosen.settings, observe=observe).samples
     result = replace(result, chosen=chosen, samples=samples)
     on = set_tools(result, tools)
-    loud = loud_hops(loudness, level)
     row: dict[str, Any] = {"recording": number, "maker": maker, "target": target["lufs"], "met": chosen.met,
-                           "sheet": {f.stage: f.reduction_typical_db for f in chosen.stages}}  # fmt: skip
+                           "sheet": taken}  # fmt: skip
     prices = Prices(result, loud)
     row["score_ours"] = prices.score(samples, None)
     for name, how in (("column", on), ("numbers", None)):
