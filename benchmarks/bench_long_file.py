@@ -1,8 +1,8 @@
-"""How much memory and time does a long file take, to measure and to render through the whole chain?
+"""How much memory and time does a long file take, to measure, to check and to render through the whole chain?
 
-A subprocess measures the file, another renders it into a 24-bit file, and each reports its own peak of resident
-memory. Beside it, in the same run: a file of a sixth of the length, which shows how both grow, and a process that
-only imports, which shows what is there before.
+A subprocess measures the file, another checks it, another renders it into a 24-bit file, and each reports its own peak
+of resident memory. Beside it, in the same run: a file of a sixth of the length, which shows how both grow, and a
+process that only imports, which shows what is there before.
 """
 
 import argparse
@@ -18,7 +18,7 @@ from typing import Any
 from report import machine, save, table
 
 RATE_HZ = 44100
-TARGET_PEAK_GB = 1.0
+TARGET_PEAK_GB = {"measure": 1.0, "check": 1.5, "render": 1.0}
 _UNIT_S = 60.0
 
 
@@ -51,6 +51,15 @@ def measure_here(path: str) -> None:
     tell(start, cpu, figures)
 
 
+def check_here(path: str) -> None:
+    """Check in this process, as the command does, and print the same."""
+    from autochain.tasks.check import CheckRequest, check
+
+    start, cpu = time.perf_counter(), time.process_time()
+    check(CheckRequest(sources=[Path(path)]))
+    tell(start, cpu, {})
+
+
 def render_here(path: str) -> None:
     """Render in this process, every stage at work, block by block from file to file, and print the same."""
     from bench_chain import SETTINGS
@@ -79,7 +88,7 @@ def tell(start: float, cpu: float, figures: dict[str, Any]) -> None:
 
 
 def ran(task: str, path: Path | str) -> dict[str, Any]:
-    """What a process of its own says of one task: `measure` or `render`."""
+    """What a process of its own says of one task: `measure`, `check` or `render`."""
     run = subprocess.run([sys.executable, __file__, f"--{task}", str(path)], check=True, capture_output=True, text=True)
     return dict(json.loads(run.stdout))
 
@@ -89,6 +98,7 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=2.0)
     parser.add_argument("--format", choices=("wav", "flac"), default="flac")
     parser.add_argument("--measure", help=argparse.SUPPRESS)
+    parser.add_argument("--check", help=argparse.SUPPRESS)
     parser.add_argument("--render", help=argparse.SUPPRESS)
     parser.add_argument("--make", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
@@ -97,6 +107,9 @@ def main() -> None:
         return
     if args.measure is not None:
         measure_here(args.measure)
+        return
+    if args.check is not None:
+        check_here(args.check)
         return
     if args.render is not None:
         render_here(args.render)
@@ -109,7 +122,7 @@ def main() -> None:
             hours = f"{seconds[name] / 3600.0:g}"
             subprocess.run([sys.executable, __file__, "--make", str(path), "--hours", hours], check=True)
         size_gb = paths["long"].stat().st_size / 1e9
-        tasks = ("measure", "render")
+        tasks = tuple(TARGET_PEAK_GB)
         for task in tasks:
             ran(task, paths["short"])  # compiles, or loads what was compiled
             paths["short"].with_suffix(".out.wav").unlink(missing_ok=True)
@@ -121,14 +134,15 @@ def main() -> None:
         for s in (seconds[name],)
     ]
     named = {" ".join(key): run for key, run in runs.items()}
-    met = max(runs[task, "long"]["peak_gb"] for task in tasks) < TARGET_PEAK_GB
+    met = all(runs[task, "long"]["peak_gb"] < most for task, most in TARGET_PEAK_GB.items())
+    targets = ", ".join(f"{task} {most:g} GB" for task, most in TARGET_PEAK_GB.items())
     save(
         "long_file", "How much memory and time does a long file take?", where,
         {"seconds": seconds, "format": args.format, "imports": nothing, "runs": named},
         f"Stereo 44.1 kHz, 16-bit {args.format.upper()} ({size_gb:.2f} GB; as float32 samples "
         f"{seconds['long'] * RATE_HZ * 8 / 1e9:.1f} GB), every figure and course of `measure_file`, "
         f"and every stage of the chain into a 24-bit file; decoding and writing included. "
-        f"Target: under {TARGET_PEAK_GB:g} GB of peak resident memory, {'met' if met else 'MISSED'}.\n\n"
+        f"Most peak resident memory: {targets}: {'met' if met else 'MISSED'}.\n\n"
         + table(("", "hours", "CPU s", "x real time", "peak memory, GB"), rows),
     )  # fmt: skip
 

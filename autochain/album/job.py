@@ -15,6 +15,7 @@ from autochain.audio.mix import Samples
 from autochain.chain.settings import OUTPUT
 from autochain.config import Config
 from autochain.errors import AudioFileError, AutochainError
+from autochain.given import name_shown
 from autochain.log.entry import render_entry
 from autochain.measure.head_and_tail import measure_head_and_tail
 from autochain.measure.hop_sums import measure_hop_sums
@@ -85,8 +86,8 @@ Outcome = Record | Failure
 
 
 def sayable(name: str) -> str:
-    """Name without bytes that are no text."""
-    return name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+    """Name without bytes and characters that are no text."""
+    return name_shown(name)
 
 
 def hear(paths: Sequence[Path]) -> HeardMix | Failure:

@@ -14,6 +14,7 @@ from autochain.album.run import Album
 from autochain.album.tracks import Track
 from autochain.audio.files import write_text, write_wav
 from autochain.audio.mix import Samples
+from autochain.audio.output_set import OutputSet
 from autochain.audio.tags import read_tags
 from autochain.chain.output import with_silence
 from autochain.chain.settings import OUTPUT
@@ -34,7 +35,9 @@ def master_names(track: Track) -> list[str]:
     return [*(f"{song.stem}.master.wav" for song in track.songs), f"{track.stem}.masters.json"]
 
 
-def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: Progress) -> list[Failure]:
+def write_masters(
+    album: Album, outputs: OutputSet, force: bool, resume: bool, progress: Progress
+) -> list[Failure]:
     """Write the masters of all tracks that are done; what kept others from being written.
 
     Each is 24 bit with triangular dither by the sheet's seed. Songs that run into each other are rendered and dithered
@@ -44,8 +47,8 @@ def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: 
     ----------
     album
         What became of the tracks; their sheets are in `out`.
-    out
-        Folder of the sheets and of the masters.
+    outputs
+        The album's set, in whose folder the sheets are.
     force
         Replace files that the album did not write.
     resume
@@ -58,14 +61,15 @@ def write_masters(album: Album, out: Path, force: bool, resume: bool, progress: 
     for place, track in enumerate(done):
         progress("rendering the masters", place / len(done))
         try:
-            _write(track, out / f"{album.sheet_stem(track)}.sheet.json", out, force, resume)
+            _write(track, outputs.folder / f"{album.sheet_stem(track)}.sheet.json", outputs, force, resume)
         except AutochainError as error:
             failures.append(Failure.of(track.paths, str(error)))
     return failures
 
 
-def _write(track: Track, sheet_path: Path, out: Path, force: bool, resume: bool) -> None:
+def _write(track: Track, sheet_path: Path, outputs: OutputSet, force: bool, resume: bool) -> None:
     *names, known_name = master_names(track)
+    out, staging = outputs.folder, outputs.staging
     sheet = read_sheet(sheet_path)
     known = _known(out / known_name) if resume else {}
     if known.get("sheet") == sheet.sha256 and all(records.file_sha256(out / n) == known.get(n) for n in names):
@@ -73,12 +77,10 @@ def _write(track: Track, sheet_path: Path, out: Path, force: bool, resume: bool)
     for name in names:
         records.refuse_edited(out / name, [known[name]] if name in known else [], force)
     for name, (samples, rate_hz, generator, tags) in zip(names, _render(track, sheet), strict=True):
-        write_wav(out / name, samples, rate_hz, generator, True, (*track.paths, sheet_path), _BITS, "WAV", tags)
-        known[name] = records.file_sha256(out / name) or ""
-        # At once, so that after a kill it is known as the album's own.
-        write_text(out / known_name, json.dumps({**known, "sheet": ""}, indent=2) + "\n", True, track.paths)
-    state = {"sheet": sheet.sha256, **{name: known[name] for name in names}}
-    write_text(out / known_name, json.dumps(state, indent=2) + "\n", True, track.paths)
+        write_wav(staging / name, samples, rate_hz, generator, bits=_BITS, tags=tags)
+    state = {"sheet": sheet.sha256, **{name: records.file_sha256(staging / name) for name in names}}
+    write_text(staging / known_name, json.dumps(state, indent=2) + "\n")
+    outputs.commit(True, (*track.paths, sheet_path))
 
 
 def _known(path: Path) -> dict[str, str]:

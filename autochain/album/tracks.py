@@ -4,16 +4,17 @@ Songs that run into each other are one track here: joined, they are given one ga
 of their masters are apart.
 """
 
-import tomllib
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from autochain.audio.blocks import shown
 from autochain.errors import AudioFileError, ConfigError, UsageError
+from autochain.given import read_toml
 
 # What a folder is searched for; a file that is named may have any ending.
 _ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3")
@@ -58,6 +59,13 @@ class _Entry(BaseModel):
     title: str = ""
     offset_lu: float = Field(default=0.0, ge=-40.0, le=40.0)
     runs_into_next: bool = False
+
+    @field_validator("file", "title")
+    @classmethod
+    def _check(cls, text: str) -> str:
+        if any(unicodedata.category(c) == "Cc" for c in text):
+            raise ValueError("holds a control character. Write it without")
+        return text
 
 
 class _List(BaseModel):
@@ -145,15 +153,9 @@ def _named_by(source: Path) -> Iterator[_Listed]:
 
 def _read_list(path: Path) -> _List:
     try:
-        return _List.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise ConfigError(f"{path} cannot be read ({error.strerror}); check the name.") from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{path} is no text in UTF-8; save it as such.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{path}: {error}; mend the TOML there.") from error
+        return _List.model_validate(read_toml(path, "the list"))
     except ValidationError as error:
-        lines = [f"{'.'.join(map(str, p['loc']))}: {p['msg']}" for p in error.errors()]
+        lines = [f"{'.'.join(map(str, p['loc']))}: {p['msg'].removeprefix('Value error, ')}" for p in error.errors()]
         raise ConfigError(
             f"{path}: {'; '.join(lines)}. A track has file, title, offset_lu and runs_into_next."
         ) from error

@@ -1,5 +1,6 @@
 """Reading a sound file block by block; what cannot be used is refused in one line."""
 
+import errno
 import math
 import os
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ import soundfile
 from autochain.audio.mix import Samples
 from autochain.audio.whole import missing_part
 from autochain.errors import AudioFileError, UsageError
+from autochain.given import name_shown
 from autochain.units import clock
 
 LOWEST_RATE_HZ = 44100
@@ -46,6 +48,8 @@ class MixBlocks:
         Sample format as libsndfile names it, such as `PCM_24`.
     block_frames
         Length of a block; the last one may be shorter. None reads the whole file as one block.
+    frames
+        Length as the header has it; an estimate in some formats.
     """
 
     path: Path
@@ -53,11 +57,12 @@ class MixBlocks:
     channels: int
     subtype: str
     block_frames: int | None
+    frames: int = 0
 
     @property
     def file(self) -> str:
-        """Base name, bytes that are no text escaped: it goes into JSON."""
-        return self.path.name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+        """Base name, what is no text escaped: it goes into JSON and onto terminals."""
+        return name_shown(self.path.name)
 
     def __iter__(self) -> Iterator[Samples]:
         """Blocks in order: float32, shape (frames, channels), C-contiguous, never empty."""
@@ -102,6 +107,8 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
     where = shown(path)
     if block_frames is not None and block_frames < 1:
         raise UsageError(f"block_frames is {block_frames} for {where}; a block has 1 frame or more. Give 1 or more.")
+    if "\0" in str(path):
+        raise AudioFileError(f"{where} holds a zero byte, and no file is called so; check the name.")
     try:
         if path.is_dir():
             raise AudioFileError(f"{where} is a folder; name one sound file in it.")
@@ -124,12 +131,14 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
             channels=int(file.channels),
             subtype=str(file.subtype),
             block_frames=block_frames,
+            frames=int(file.frames),
         )
 
 
 def unreadable(path: Path, error: OSError) -> AudioFileError:
     """Say in one line that the system does not open a file."""
-    return AudioFileError(f"{shown(path)} cannot be opened ({error.strerror}); check the permissions.")
+    to_do = "give it a shorter name" if error.errno == errno.ENAMETOOLONG else "check the permissions"
+    return AudioFileError(f"{shown(path)} cannot be opened ({error.strerror}); {to_do}.")
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """Sound and text files in and out: every refusal is one line, and nothing half-written is left behind."""
 
+import errno
 import hashlib
 import itertools
 import os
@@ -11,16 +12,20 @@ from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import soundfile
 
-from autochain.audio.blocks import first_not_finite, for_soundfile, read_blocks, shown, unreadable
+from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import put_tags
 from autochain.errors import AudioFileError, UsageError
+from autochain.memory import available_bytes
 from autochain.units import clock
 
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
+# Measured: what a search holds at most, in samples of its song, and the program itself (benchmarks/bench_long_file.py).
+_SONGS_HELD, _BYTES_WITHOUT_A_SONG = 3, 450_000_000
 _LARGEST_WAV_BYTES = 2**32 - 1 - 128  # the size fields of a WAV header have 32 bits; 128 bytes for the header
 
 
@@ -40,9 +45,11 @@ def read_mix(path: str | Path) -> Mix:
     ------
     AudioFileError
         When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
-        the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples.
+        the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples. Also
+        when it is longer than the memory that is free allows.
     """
     blocks = read_blocks(path, block_frames=None)
+    _refuse_too_long(blocks, available_bytes())
     try:
         with blocks.path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
@@ -50,6 +57,19 @@ def read_mix(path: str | Path) -> Mix:
         raise unreadable(blocks.path, error) from error
     (samples,) = blocks
     return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
+
+
+def _refuse_too_long(blocks: MixBlocks, available: int | None) -> None:
+    """Refuse a song that would not fit, before it is read: what works on it holds it as a whole, and more."""
+    frame_bytes = _SONGS_HELD * blocks.channels * np.dtype(np.float32).itemsize
+    needed = _BYTES_WITHOUT_A_SONG + frame_bytes * blocks.frames
+    if available is not None and needed > available:
+        room = max(0, available - _BYTES_WITHOUT_A_SONG) / frame_bytes / blocks.rate_hz
+        raise AudioFileError(
+            f"{shown(blocks.path)} lasts {clock(blocks.frames / blocks.rate_hz)} and would take {needed / 1e9:.1f} GB "
+            f"of memory; {available / 1e9:.1f} GB are free, enough for {clock(room)} of its kind. Close other programs "
+            "or split it; check takes any length."
+        )
 
 
 def check_output(
@@ -81,15 +101,15 @@ def check_output(
     try:
         if folder.exists() and not folder.is_dir():
             raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
-        kept = _identities(sources)
+        kept = identities(sources)
         for name in names:
-            _refuse_overwrite(folder / name, force, kept)
+            refuse_overwrite(folder / name, force, kept)
         there = next(one for one in (folder, *folder.absolute().parents) if one.exists())
         # Writing is the only test that also holds on network drives and read-only mounts.
         with _temporary_beside(there / "any") as probe:
             probe.touch(exist_ok=False)
     except OSError as error:
-        raise _unwritable(folder, error) from error
+        raise unwritable(folder, error) from error
 
 
 def write_wav(
@@ -160,14 +180,18 @@ def write_wav(
                 _refuse_not_finite(path, block, written, rate_hz)
                 refuse_size(path, (written + len(block)) * first.shape[1], bits)
                 # libsndfile keeps the upper bits of 32, so the words move up.
-                words = quantise(block, bits, generator) << (32 - bits)
-                try:
-                    file.write(words)
-                except AssertionError as error:  # soundfile asserts that every frame was taken; a full disk breaks that
-                    raise _unwritable(path, error) from error
+                write_samples(file, quantise(block, bits, generator) << (32 - bits), path)
                 written += len(block)
 
     replace_file(path, write, force, sources)
+
+
+def write_samples(file: Any, samples: npt.NDArray[Any], path: Path) -> None:
+    """Write samples to an open soundfile; AudioFileError for `path` where the disk took less."""
+    try:
+        file.write(samples)
+    except AssertionError as error:  # soundfile asserts that every frame was taken; a full disk breaks that
+        raise unwritable(path, error) from error
 
 
 def refuse_size(path: Path, samples: int, bits: int) -> None:
@@ -200,26 +224,40 @@ def write_text(path: str | Path, text: str, force: bool = False, sources: Iterab
 
 def replace_file(path: Path, write: Callable[[Path], Any], force: bool, sources: Iterable[Path]) -> None:
     """Let `write` fill a temporary file beside `path`, then move it there in one step."""
-    kept = _identities(sources)
+    kept = identities(sources)
     try:
-        _refuse_overwrite(path, force, kept)
+        refuse_overwrite(path, force, kept)
         path.parent.mkdir(parents=True, exist_ok=True)
         with _temporary_beside(path) as temporary:
             write(temporary)
             with temporary.open("rb+") as stream:
                 os.fsync(stream.fileno())  # the data reach the disk before the name does
-            _refuse_overwrite(path, force, kept)  # someone else may have written it meanwhile
+            refuse_overwrite(path, force, kept)  # someone else may have written it meanwhile
             temporary.replace(path)
     except (OSError, soundfile.SoundFileError) as error:
-        raise _unwritable(path, error) from error
+        raise unwritable(path, error) from error
 
 
-def _unwritable(path: Path, error: Exception) -> AudioFileError:
-    reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or "disk full?"
-    return AudioFileError(
-        f"{shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); "
-        "check the space and the permissions or choose another folder."
-    )
+# What to do about a reason, where the system names one that is clear.
+_TO_DO = {
+    errno.ENAMETOOLONG: "give the mix a shorter name or choose a folder with a shorter path.",
+    errno.ENOSPC: "make space or choose another folder.",
+    errno.EFBIG: "make space or choose another folder.",
+    errno.EROFS: "choose a folder that can be written.",
+}
+if hasattr(errno, "EDQUOT"):
+    _TO_DO[errno.EDQUOT] = _TO_DO[errno.ENOSPC]
+_SYSTEM_ERROR = 2  # libsndfile's, which says no more; writing fails so where a disk is full
+
+
+def unwritable(path: Path, error: Exception) -> AudioFileError:
+    """Say in one line why a file or folder cannot be written, and what to do."""
+    reason = getattr(error, "strerror", None) or getattr(error, "error_string", None)
+    to_do = _TO_DO.get(getattr(error, "errno", None) or 0)
+    if reason is None or getattr(error, "code", None) == _SYSTEM_ERROR:
+        reason, to_do = "the system took no more of it: is the disk full?", _TO_DO[errno.ENOSPC]
+    to_do = to_do or "check the space and the permissions or choose another folder."
+    return AudioFileError(f"{shown(path)} cannot be written ({' '.join(str(reason).split()).rstrip('.')}); {to_do}")
 
 
 @contextmanager
@@ -244,12 +282,13 @@ def _identity(path: Path) -> _Identity | None:
     return seen.st_dev, seen.st_ino
 
 
-def _identities(paths: Iterable[Path]) -> frozenset[_Identity | None]:
+def identities(paths: Iterable[Path]) -> frozenset[_Identity | None]:
     """Identities of files that exist; taken once, as an album has thousands of sources."""
     return frozenset(map(_identity, paths)) - {None}
 
 
-def _refuse_overwrite(path: Path, force: bool, sources: frozenset[_Identity | None]) -> None:
+def refuse_overwrite(path: Path, force: bool, sources: frozenset[_Identity | None]) -> None:
+    """UsageError where a file may not be written: a folder, one of the sources, or there already without `force`."""
     where = shown(path)
     if path.is_dir():
         raise UsageError(f"{where} is a folder; remove it or choose another name or folder.")

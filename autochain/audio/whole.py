@@ -20,6 +20,7 @@ from typing import BinaryIO
 _SLACK_BYTES = 1024
 _UNKNOWN_32, _UNKNOWN_64 = (0, 0xFFFFFFFF, 0x7FFFFFFF), (0, 0xFFFFFFFFFFFFFFFF)
 _MOST_CHUNKS = 1000  # of a damaged header
+_FARTHEST = 2**62  # a file is not searched beyond
 _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
 _W64_DATA = b"data\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a"
 _OGG_PAGE_BYTES = 27 + 255 + 255 * 255  # the longest
@@ -63,7 +64,7 @@ def _promised_end(head: bytes, file: BinaryIO) -> int | None:
         return _chunk_end(file, ">", lambda name: name == b"SSND")
     if head == _W64_RIFF[:12]:
         return _w64_end(file)
-    if head[:4] in (b".snd", b"dns."):
+    if head[:4] in (b".snd", b"dns.") and len(head) == 12:
         start, length = struct.unpack((">" if head[:4] == b".snd" else "<") + "II", head[4:12])
         return None if length in _UNKNOWN_32 else start + length
     return _mpeg_end(file)
@@ -110,7 +111,7 @@ def _w64_end(file: BinaryIO) -> int | None:
         length = struct.unpack("<Q", header[16:])[0]
         if header[:16] == _W64_DATA:
             return None if length in _UNKNOWN_64 else file.tell() - 24 + length
-        if length < 24:
+        if not 24 <= length < _FARTHEST:
             return None
         file.seek(file.tell() - 24 + (length + 7) // 8 * 8)
     return None

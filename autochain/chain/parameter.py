@@ -6,6 +6,7 @@ from typing import Literal, overload
 
 from autochain.chain.settings import Value, near_name
 from autochain.errors import ParameterError
+from autochain.given import quoted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +63,12 @@ class Parameter:
     def number(self, text: Value, where: str) -> float:
         """Return the number that a person or a file gives; ParameterError naming `where`, the stage, if it is none."""
         try:
-            value = float(text)
-        except ValueError:
+            value = _number(text)
+        except (ValueError, OverflowError):
             unit = f" in {self.unit}" if self.unit else ""
-            raise ParameterError(f"{where}.{self.name}: {text!r} is not a number. Write a number{unit}.") from None
+            raise ParameterError(
+                f"{where}.{self.name}: {quoted(text)} is not a number. Write a number{unit}."
+            ) from None
         if self.off is not None and value == self.off:
             return value
         if not math.isfinite(value) or not self.low <= value <= self.high:
@@ -83,7 +86,7 @@ class Parameter:
         if isinstance(text, str) and text in self.choices:
             return text
         hint = near_name(str(text), self.choices, "Choose one of them.")
-        raise ParameterError(f"{where}.{self.name} is {text!r}; it can be {', '.join(self.choices)}. {hint}")
+        raise ParameterError(f"{where}.{self.name} is {quoted(text)}; it can be {', '.join(self.choices)}. {hint}")
 
     def nearest(self, value: float) -> float:
         """Nearest value inside the range."""
@@ -102,6 +105,13 @@ class Parameter:
             step = max(step, 10.0 ** (math.floor(math.log10(value)) - 1))
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
         return self.nearest(round(round(value / step) * step, decimals + 1))
+
+
+def _number(given: Value) -> float:
+    """A number as it is written in ASCII; `float` also takes digits of other scripts, and underscores."""
+    if isinstance(given, str) and not (given.isascii() and "_" not in given):
+        raise ValueError
+    return float(given)
 
 
 def choice(

@@ -65,7 +65,7 @@ def album(
     # Loaded when it is asked for: help is there at once.
     from autochain.album.workers import end_processes
     from autochain.cli.first_run import compile_first
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import show, terminal
     from autochain.tasks.album import AlbumRequest
     from autochain.tasks.album import album as run
 
@@ -98,7 +98,7 @@ def album(
     for failure in made.failures:
         typer.echo(f"{failure.file}: {failure.reason}", err=True)
     typer.echo(_searched(made.album), err=True)
-    typer.echo(made.json() if as_json else made.markdown(), nl=False)
+    show(made.json() if as_json else made.markdown())
     if not made.all_done:
         raise typer.Exit(FAILED)
     if not made.all_met:

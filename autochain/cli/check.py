@@ -27,13 +27,13 @@ def check(
     """
     # Loaded when it is asked for: help is there at once.
     from autochain.cli.first_check import compile_inspection
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import show, terminal
     from autochain.tasks.check import CheckRequest
     from autochain.tasks.check import check as run
 
     found = run(CheckRequest(sources=mixes, out=out, config=config, force=force), terminal(compile_inspection))
     if found.checked or as_json:
-        typer.echo(found.json() if as_json else found.markdown(), nl=False)
+        show(found.json() if as_json else found.markdown())
     if found.unread:
         raise typer.Exit(found.unread[0].exit_code)
     if strict and not found.all_ready:

@@ -40,7 +40,7 @@ def compare(
     Example: autochain compare mix.wav master.wav -o compared
     """
     # Loaded when it is asked for: help is there at once.
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import show, terminal
     from autochain.compare.as_json import different_to_json
     from autochain.compare.report import different_report
     from autochain.document.as_markdown import markdown
@@ -54,7 +54,7 @@ def compare(
         if mix is not None or sheet is not None or where is None:
             raise UsageError("--history reads the log alone. Drop MIX, MASTER, --sheet and --no-log.")
         past = recall(HistoryRequest(log=log, last=last, out=out, force=force), terminal())
-        typer.echo(past.json() if as_json else past.markdown(), nl=False)
+        show(past.json() if as_json else past.markdown())
         return
     if mix is None or master is None:
         raise UsageError("compare needs two files: autochain compare MIX MASTER. Or ask for --history.")
@@ -63,8 +63,8 @@ def compare(
         found = run(request, terminal())
     except DifferentMaterialError as error:
         said = name_of(mix), name_of(master), str(error)
-        typer.echo(different_to_json(*said) if as_json else markdown(different_report(*said)), nl=False)
+        show(different_to_json(*said) if as_json else markdown(different_report(*said)))
         raise typer.Exit(error.exit_code) from None
-    typer.echo(found.json() if as_json else found.markdown(), nl=False)
+    show(found.json() if as_json else found.markdown())
     if found.reached is False:
         raise typer.Exit(options.TARGET_NOT_MET)

@@ -38,7 +38,7 @@ def curve(
     """
     # Loaded when it is asked for: help is there at once.
     from autochain.cli.first_run import compile_first
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import show, terminal
     from autochain.tasks.curve import CurveRequest
     from autochain.tasks.curve import curve as run
 
@@ -58,6 +58,6 @@ def curve(
         force=force,
     )
     found = run(request, terminal(compile_first))
-    typer.echo(found.json() if as_json else found.markdown(), nl=False)
+    show(found.json() if as_json else found.markdown())
     if not found.curve.reached:
         raise typer.Exit(NONE_REACHED)

@@ -2,20 +2,27 @@
 
 import gc
 import os
+import signal
 import sys
+import threading
 import traceback
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
+from types import FrameType
 
 import typer
 
 from autochain import __version__
-from autochain.errors import AutochainError, StoppedError
+from autochain.cli.terminal import say
+from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, plain
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
 _ALL_OF_IT = "AUTOCHAIN_TRACEBACK"
+_LONGEST_ARGUMENT = 10_000  # twice the longest path of common systems
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
 # Each the function of that name in the module of that name, or a group of them.
@@ -62,25 +69,72 @@ def main() -> None:
     gc.disable()
     kept = keep_compiled_code()
     if kept is not None:
-        typer.echo(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}", err=True)
+        say(f"autochain: its own folder and the home cannot be written; compiled code goes to {kept}")
     # What another command needs is not loaded: half a second, and two where only the version is asked for.
     first = sys.argv[1:2]
     asked = [name for name in _COMMANDS if first == [name]]
     try:
-        _app(_COMMANDS if not asked and first != ["--version"] else asked)()
+        _refuse_arguments(sys.argv[1:])
+        with _ended_in_order():
+            _app(_COMMANDS if not asked and first != ["--version"] else asked)()
     except AutochainError as error:
-        typer.echo(f"autochain: {error}", err=True)
+        say(f"autochain: {error}")
         if isinstance(error, StoppedError):
             # Trials may still run in threads; an orderly end of the interpreter would pull the ground from under them.
-            sys.stdout.flush()
-            sys.stderr.flush()
+            with suppress(OSError):
+                sys.stdout.flush()
+                sys.stderr.flush()
             os._exit(error.exit_code)
         sys.exit(error.exit_code)
     except Exception as error:  # the last resort: one line in place of a page, and nothing half-written is left by then
         if os.environ.get(_ALL_OF_IT):
             raise
-        typer.echo(f"autochain: {_fault(error)}", err=True)
+        refused = _refused_output()
+        if refused is None:
+            say(f"autochain: {_fault(error)}")
+        else:
+            say(f"autochain: the result cannot be printed ({refused}). Files that were asked for are written.")
         sys.exit(1)
+
+
+def _refuse_arguments(arguments: Sequence[str]) -> None:
+    """Refuse what no command takes, and what would steer the terminal in the parser's own messages."""
+    for argument in arguments:
+        if len(argument) > _LONGEST_ARGUMENT:
+            raise UsageError(
+                f"an argument has {len(argument)} characters ({plain(argument, 60)}); {_LONGEST_ARGUMENT} is the most. "
+                "Shorten it."
+            )
+        if any(unicodedata.category(c) == "Cc" for c in argument) and not Path(argument).exists():
+            raise UsageError(f"the argument {plain(argument, 200)} holds a control character. Write it without.")
+
+
+def _refused_output() -> str | None:
+    """Why stdout takes nothing, such as a full disk; None where it does. It is let go, so that the end is in order."""
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return error.strerror or type(error).__name__
+    return None
+
+
+@contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """Let SIGTERM end a run as a second Ctrl-C does, so that nothing half-written is left; not where it is ignored."""
+
+    def on_end(signum: int, frame: FrameType | None) -> None:
+        raise TerminatedError("Ended by another process; what was done is kept where --resume goes on.")
+
+    if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, on_end)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    else:
+        yield
 
 
 def _fault(error: Exception) -> str:

@@ -52,7 +52,7 @@ def render(
     """
     # Loaded when it is asked for: help is there at once.
     from autochain.cli.first_run import compile_first
-    from autochain.cli.terminal import terminal
+    from autochain.cli.terminal import show, terminal
     from autochain.tasks.render import RenderRequest
     from autochain.tasks.render import render as run
 
@@ -68,6 +68,6 @@ def render(
         log=log_of(log, no_log),
     )
     made = run(request, terminal(compile_first))
-    typer.echo(made.json() if as_json else made.markdown(), nl=False)
+    show(made.json() if as_json else made.markdown())
     if made.met is False:
         raise typer.Exit(options.TARGET_NOT_MET)

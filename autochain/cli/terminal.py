@@ -3,19 +3,31 @@
 import gc
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 
 import typer
 
 from autochain.cli.interrupt import asked_to_stop
+from autochain.errors import plain
 from autochain.progress import Progress
 from autochain.tasks.caller import Caller
 
 
+def say(words: str) -> None:
+    """Print on stderr what steers no terminal; where nothing can be printed, nothing is."""
+    with suppress(OSError, ValueError):
+        typer.echo(plain(words), err=True)
+
+
 def tell(words: str) -> None:
     """Print one line that stops nothing."""
-    typer.echo(f"autochain: {words}", err=True)
+    say(f"autochain: {words}")
+
+
+def show(text: str) -> None:
+    """Print a result on stdout."""
+    typer.echo(plain(text), nl=False)
 
 
 def _ask(question: str) -> bool:
@@ -51,7 +63,7 @@ class _Lines:
 
     def __call__(self, phase: str, done: float) -> None:
         if phase != self._last:
-            typer.echo(f"{phase} ...", err=True)
+            say(f"{phase} ...")
         self._last = phase
 
 
@@ -60,14 +72,14 @@ def printing() -> Iterator[Callable[[str], None]]:
     """Give what prints a result on stdout; where nobody reads it, that is an error only once the files are there."""
     failed: list[OSError] = []
 
-    def show(text: str) -> None:
+    def tried(text: str) -> None:
         try:
-            typer.echo(text, nl=False)
+            show(text)
             sys.stdout.flush()
         except OSError as error:
             failed.append(error)
 
-    yield show
+    yield tried
     for error in failed:
         raise error
 

@@ -34,9 +34,9 @@ class BoundError(ValueError):
 
 
 class ConfigPart(BaseModel):
-    """A part of the configuration: frozen, and strict about keys."""
+    """A part of the configuration: frozen, and strict about keys and types."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
 
 
 def _value(parameter: Parameter, given: Any) -> Value:

@@ -11,10 +11,12 @@ from autochain.chain.chain import STAGES
 from autochain.config.chain import BoundError
 from autochain.config.coordinates import SET
 from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
-from autochain.errors import ConfigError, TargetError
+from autochain.errors import ConfigError, TargetError, plain
+from autochain.given import quoted, read_toml
 from autochain.resources import resource
 
 LUFS_RANGE = (-40.0, 0.0)
+_LONGEST = 200  # characters of a table in a message
 # Beyond this the waveform would have to be denser than a full-scale square wave pair can be in practice.
 MOST_LU_ABOVE_CEILING = 2.0
 
@@ -69,15 +71,19 @@ def _line(problem: Any) -> str:
     if problem["type"] == "missing":
         return f"{address} is missing. Add it, or leave out the whole entry."
     if problem["type"] in ("tuple_type", "list_type"):
-        return f"{address} is {problem['input']!r}; it must be a list. Write it in brackets."
+        return f"{address} is {quoted(problem['input'])}; it must be a list. Write it in brackets."
     if problem["type"] in ("model_type", "dict_type", "model_attributes_type"):
-        return f"{address} is {problem['input']!r}; it must be a table. Write [{address}] above its keys."
+        return f"{address} is {quoted(problem['input'])}; it must be a table. Write [{address}] above its keys."
     value = problem["input"]
     if isinstance(error := problem.get("ctx", {}).get("error"), BoundError):
         address, value = f"{address}.{error.key}", error.value
-    shown = _inline(value) if isinstance(value, dict) else repr(value)
+    shown = plain(_inline(value), _LONGEST) if isinstance(value, dict) else quoted(_as_in_toml(value))
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
     return f"{address} is {shown}; it {reason}{'' if reason.endswith('?') else '.'}"
+
+
+def _as_in_toml(value: Any) -> Any:
+    return list(map(_as_in_toml, value)) if isinstance(value, tuple) else value
 
 
 def _inline(values: dict[str, Any]) -> str:
@@ -95,6 +101,13 @@ def _holds(values: Any, path: tuple[Any, ...]) -> bool:
     return True
 
 
+def _with_tuples(value: Any) -> Any:
+    """TOML's lists as the model holds them: it takes nothing for something else."""
+    if isinstance(value, dict):
+        return {key: _with_tuples(one) for key, one in value.items()}
+    return tuple(map(_with_tuples, value)) if isinstance(value, list) else value
+
+
 def read_config(path: Path | None = None, overrides: dict[str, Any] | None = None) -> Config:
     """Read a config file over the packaged defaults, then apply `overrides` (nested, same keys).
 
@@ -102,21 +115,18 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     ------
     ConfigError
         Missing file, broken TOML, unknown keys or values out of range; one line per problem.
+    UnreadableError
+        A file that the system does not let be read.
     """
     values: dict[str, Any] = tomllib.loads(resource("configs", "default.toml").read_text(encoding="utf-8"))
     where = "default.toml"
     if path is not None:
         where = path.name
-        try:
-            values = _layered(values, tomllib.loads(path.read_text(encoding="utf-8")))
-        except OSError as error:
-            raise ConfigError(f"{path}: cannot be read ({error.strerror}). Check the path of --config.") from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise ConfigError(f"{path}: not valid TOML ({error}). Correct that line.") from None
+        values = _layered(values, read_toml(path, "--config"))
     if overrides:
         values = _layered(values, overrides)
     try:
-        config = Config.model_validate(values)
+        config = Config.model_validate(_with_tuples(values))
     except ValidationError as error:
         lines = [
             f"{'command line' if _holds(overrides or {}, problem['loc']) else where}: {_line(problem)}"

@@ -1,18 +1,32 @@
 """A sheet read back: what a later search takes from it, checked; everything else on it is left alone."""
 
 import hashlib
-import json
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
 from autochain.earlier.sheet import EarlierSheet
-from autochain.errors import SheetError
+from autochain.errors import SheetError, plain
+from autochain.given import json_in, quoted, unreadable_text
 
 _VERSION = 1
+
+
+def _unquoted(value: Value) -> Value:
+    """Refuse a number that was written as a word."""
+    if isinstance(value, str):
+        try:
+            float(value)
+        except ValueError:
+            return value
+        raise ValueError("must be a number without quotation marks")
+    return value
+
+
+_Value = Annotated[Value, AfterValidator(_unquoted)]
 
 
 class _Read(BaseModel):
@@ -28,12 +42,12 @@ class _Mix(_Read):
 
 class _Stage(_Read):
     stage: str
-    settings: dict[str, Value]
+    settings: dict[str, _Value]
 
 
 class _Search(_Read):
     coordinates: dict[str, float]
-    found: dict[str, Value]
+    found: dict[str, _Value]
 
 
 class _Costs(_Read):
@@ -41,9 +55,9 @@ class _Costs(_Read):
 
 
 class _Request(_Read):
-    locks: dict[str, Value]
+    locks: dict[str, _Value]
     without: tuple[str, ...]
-    seed: int
+    seed: Annotated[int, Field(ge=0, le=2**32 - 1)]  # as of a configuration
 
 
 class _Provenance(_Read):
@@ -68,26 +82,31 @@ def read_sheet(path: Path) -> EarlierSheet:
     Raises
     ------
     SheetError
-        The file cannot be read, is no sheet, or holds what no sheet holds; one line per problem, each with its path.
+        The file is not there, is no sheet, or holds what no sheet holds; one line per problem, each with its path.
+    UnreadableError
+        The system does not let the file be read.
     """
     try:
         data = path.read_bytes()
-    except OSError as error:
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as error:
         raise SheetError(f"{path}: cannot be read ({error.strerror}). Check the path of the sheet.") from None
+    except (OSError, ValueError) as error:
+        raise unreadable_text(path, error) from None
     return sheet_in(data, path)
 
 
 def sheet_in(data: bytes, path: Path) -> EarlierSheet:
     """The same of JSON that is in memory; `path` is what it is called."""
     try:
-        values = json.loads(data)
-    except (ValueError, RecursionError) as error:
-        raise SheetError(f"{path}: not JSON ({error}). Give the .sheet.json that was written beside it.") from None
+        values = json_in(data)
+    except ValueError as error:
+        reason = plain(str(error), 200)
+        raise SheetError(f"{path}: not JSON ({reason}). Give the .sheet.json that was written beside it.") from None
     if not isinstance(values, dict) or "format_version" not in values:
         raise SheetError(f"{path}: not a settings sheet. Give the .sheet.json of an earlier run.")
-    if values["format_version"] != _VERSION:
+    if values["format_version"] != _VERSION or type(values["format_version"]) is not int:
         raise SheetError(
-            f"{path}: format_version is {values['format_version']!r}; {_VERSION} can be read. "
+            f"{path}: format_version is {quoted(values['format_version'])}; {_VERSION} can be read. "
             "Make the sheet again with suggest."
         )
     try:
@@ -130,4 +149,4 @@ def _line(path: str, problem: Any) -> str:
     if problem["type"] == "extra_forbidden":
         return f"{path} is not known here. Take it out."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
-    return f"{path} is {problem['input']!r}; it {reason}."
+    return f"{path} is {quoted(problem['input'])}; it {reason}."

@@ -86,7 +86,7 @@ def edges_of_clipping(clicks: Sequence[Click], clipped_runs: int) -> tuple[Click
     return found if len(found) >= _FEWEST_EDGES or clipped_runs else ()
 
 
-def _found(cells: SpikeCells, heights: npt.NDArray[np.float32], places: npt.NDArray[np.int32]) -> tuple[Click, ...]:
+def _found(cells: SpikeCells, heights: npt.NDArray[np.float32], places: npt.NDArray[np.int16]) -> tuple[Click, ...]:
     found: list[tuple[int, int, float]] = []
     for channel in range(heights.shape[1]):
         spike, peak = np.ascontiguousarray(heights[:, channel]), cells.peak[:, channel]
@@ -102,13 +102,13 @@ def _found(cells: SpikeCells, heights: npt.NDArray[np.float32], places: npt.NDAr
 
 def _stands_out(spike: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
     """Ratio of every spike to the second highest around it."""
-    first = np.zeros(spike.size)
-    second = np.zeros(spike.size)
+    first = np.zeros(spike.size, dtype=np.float32)
+    second = np.zeros(spike.size, dtype=np.float32)
     for shift in range(2, _NEAR_CELLS + 1):
         for neighbour in (_shifted(spike, shift), _shifted(spike, -shift)):
             second = np.maximum(second, np.minimum(first, neighbour))
             first = np.maximum(first, neighbour)
-    return np.asarray(spike / np.maximum(second, 1e-9))
+    return np.asarray(spike / np.maximum(second, 1e-9, dtype=np.float64))
 
 
 def _shifted(values: npt.NDArray[np.float32], cells: int) -> npt.NDArray[np.float32]:
@@ -130,7 +130,7 @@ def _repeats(spike: npt.NDArray[np.float32], out: npt.NDArray[np.float64], index
 
 
 def _joined(
-    found: list[tuple[int, int, float]], cells: SpikeCells, places: npt.NDArray[np.int32]
+    found: list[tuple[int, int, float]], cells: SpikeCells, places: npt.NDArray[np.int16]
 ) -> tuple[Click, ...]:
     groups: list[list[tuple[int, int, float]]] = []
     for one in found:

@@ -30,6 +30,7 @@ _TAPS_PER_STEP = 12
 _FRAMES_AT_ONCE = 2048
 _WINDOW_S, _HOPS_PER_WINDOW = 1.0, 4
 _PART_S = 24.0
+_WINDOWS_AT_ONCE = 2048
 _LEAST_WINDOWS = 13  # 4 s
 _HIGHEST_HZ = 420.0
 _BESIDE_HZ = np.concatenate([-np.arange(1.0, 5.1, 0.5), np.arange(1.0, 5.1, 0.5)])
@@ -102,6 +103,7 @@ class HumMeter:
         """Families found in everything pushed so far, the stronger one first; empty without 4 s of sound."""
         rest = [self._decimated(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
         low = np.concatenate([np.empty((0, self._channels)), *self._low, *rest])
+        self._low = [low[: len(low) - sum(map(len, rest))]]  # in place of its pieces
         lines = [self._lines(low[:, c]) for c in range(self._channels)]
         found = [hum for mains_hz in _FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
@@ -122,16 +124,25 @@ class HumMeter:
         hop = size // _HOPS_PER_WINDOW
         rows = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
         middle_s = (np.arange(len(rows)) * hop + 0.5 * size) / self._rate_hz
-        sounding = np.sqrt(np.mean(rows**2, axis=1)) > _SILENCE
-        rows, middle_s = rows[sounding], middle_s[sounding]
-        if len(rows) < _LEAST_WINDOWS:
+        # A song is done at once. Hours are not: as overlapping windows they take twenty times their own memory.
+        cuts = [slice(start, start + _WINDOWS_AT_ONCE) for start in range(0, len(rows), _WINDOWS_AT_ONCE)]
+        sounding = np.concatenate([np.sqrt(np.mean(rows[cut] ** 2, axis=1)) > _SILENCE for cut in cuts])
+        if np.count_nonzero(sounding) < _LEAST_WINDOWS:
             return {}
         window = np.hanning(size + 1)[:-1]
-        windowed = (rows * (2.0 / window.sum() * window)).astype(np.float32)
-        parts = np.array_split(np.arange(len(rows)), max(1, round(len(rows) * hop / (_PART_S * self._rate_hz))))
+        window *= 2.0 / window.sum()
         lines_hz, (real, imaginary) = _lines_hz(), _turning(size, self._rate_hz)
-        amplitudes = windowed @ real + 1j * (windowed @ imaginary)
-        amplitudes *= _turned_by(middle_s[:, None] * _looked_at_hz())
+
+        def amplitudes_of(cut: slice) -> _Complexes:
+            windowed = (rows[cut][sounding[cut]] * window).astype(np.float32)
+            amplitude: _Complexes = windowed @ real + 1j * (windowed @ imaginary)
+            amplitude *= _turned_by(middle_s[cut][sounding[cut], None] * _looked_at_hz())
+            return amplitude
+
+        amplitudes = np.concatenate([amplitudes_of(cut) for cut in cuts])
+        middle_s = middle_s[sounding]
+        count = len(middle_s)
+        parts = np.array_split(np.arange(count), max(1, round(count * hop / (_PART_S * self._rate_hz))))
         found = {}
         for line_hz, amplitude in zip(lines_hz, np.split(amplitudes, len(lines_hz), axis=1), strict=True):
             wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in _FAMILIES_HZ if line_hz % f == 0.0))

@@ -2,7 +2,7 @@
 
 from collections import deque
 from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,11 +23,13 @@ from autochain.measure.noise import steady_floor_dbfs
 from autochain.measure.peaks import peak_density
 from autochain.measure.resonance import ResonanceMap, ResonanceMeter
 from autochain.measure.spikes import SpikeCells, SpikeMeter
+from autochain.memory import give_back
 from autochain.threads import cores
 
 _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
 _BLOCKS_AHEAD = 2
 _AT_EDIT_S = 0.005
+_AT_ONCE_S = 900.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +89,12 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
         for last in under_way:
             _done(last)
         pool = stack.enter_context(ThreadPoolExecutor(cores()))
-        hums, jumped, mapped = pool.submit(hum.result), pool.submit(jumps.result), pool.submit(resonance.result)
+        hums = pool.submit(hum.result)
+        if frames > _AT_ONCE_S * rate_hz:  # hours: what one result takes on its way is given back before the next
+            wait([hums])
+            del hum, pushes
+            give_back()
+        jumped, mapped = pool.submit(jumps.result), pool.submit(resonance.result)
         cells, measured = spike_meter.result(), mix.result()
         # Some clicks are edits: the sound around them is looked at once more.
         spikes, steps = separate_edits(find_clicks(cells), jumped.result(), blocks, rate_hz)

@@ -152,6 +152,7 @@ class ResonanceMeter:
         rest = [self._taken(piece[:end]) for piece, end in self._pieces.rest() if end >= self._size]
         empty = np.empty((0, self._lanes, self._bands.size), dtype=np.float32)
         floor_db = np.concatenate([empty, *self._floors, *(floors for floors, _ in rest)])
+        self._floors = [floor_db[: len(self._powers)]]  # in place of its pieces: hours are large
         powers = np.array(self._powers + [power for _, own in rest for power in own])
         playing = powers > max(_NOTHING, _PLAYING * float(powers.mean())) if powers.size else np.zeros(0, dtype=bool)
         return ResonanceMap(

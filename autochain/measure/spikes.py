@@ -15,6 +15,7 @@ a raised cosine, which finds pulses of three to six samples where the sound reac
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,8 +28,8 @@ ORDER = 24
 _CELLS = 16  # of a block that shares one prediction, which is made from twice its length
 
 _Singles = npt.NDArray[np.float32]
-_Places = npt.NDArray[np.int32]
-_Rows = tuple[_Singles, _Singles, _Places, _Singles, _Places]
+_Places = npt.NDArray[np.int16]
+_Rows = tuple[npt.NDArray[Any], ...]  # peak, spike, place, pulse, its place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,7 +70,7 @@ class SpikeCells:
 class SpikeMeter:
     """Collects `SpikeCells` from blocks of any size; the size does not change a bit of the result.
 
-    Memory grows by 20 bytes per channel and ms.
+    Memory grows by 16 bytes per channel and ms.
 
     Parameters
     ----------
@@ -91,13 +92,15 @@ class SpikeMeter:
         self._pieces = WholeUnits(self._block)
         self._frames = 0
         self._kept = np.zeros((self._block // 2, channels))  # context, then what waits for the context after it
-        self._rows: list[_Rows] = []
+        self._columns: tuple[list[npt.NDArray[Any]], ...] = ([], [], [], [], [])
 
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels)."""
         self._frames += block.shape[0]
         for piece in self._pieces.push(block):
-            self._rows.append(self._take(np.concatenate([self._kept, piece])))
+            taken = self._take(np.concatenate([self._kept, piece]))
+            for column, rows in zip(self._columns, taken, strict=True):
+                column.append(rows)
 
     def result(self) -> SpikeCells:
         """Everything pushed so far."""
@@ -105,10 +108,14 @@ class SpikeMeter:
         tail = np.zeros((2 * self._block, self._channels))
         tail[: rest.shape[0]] = rest
         kept = self._kept
-        rows = [*self._rows, self._take(np.concatenate([kept, tail]))]
+        last = self._take(np.concatenate([kept, tail]))
         self._kept = kept
         cells = -(-self._frames // self._cell)
-        peak, spike, place, pulse, pulse_place = (np.concatenate([row[k] for row in rows])[:cells] for k in range(5))
+        joined = []
+        for column, rows in zip(self._columns, last, strict=True):
+            joined.append(np.concatenate([*column, rows]))
+            column[:] = [joined[-1][: len(joined[-1]) - len(rows)]]  # in place of its pieces: hours are large
+        peak, spike, place, pulse, pulse_place = (one[:cells] for one in joined)
         return SpikeCells(
             rate_hz=self._rate_hz,
             cell=self._cell,
@@ -131,7 +138,7 @@ class SpikeMeter:
             cells = (peak[channel], spike[channel], place[channel], pulse[channel], pulse_place[channel])
             spikes(one, *self._scratch, *cells)
         self._kept = sound[blocks * block :].copy()
-        return peak.T, spike.T, place.T, pulse.T, pulse_place.T
+        return peak.T, spike.T, place.T.astype(np.int16), pulse.T, pulse_place.T.astype(np.int16)
 
 
 def measure_spikes(samples: Samples, rate_hz: int) -> SpikeCells:

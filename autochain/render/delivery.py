@@ -52,15 +52,13 @@ class DeliveryOrder:
     config
         Gives the limits of a solve.
     out
-        Folder, which is there.
+        Folder that holds none of the files.
     alternates
         Other versions of the song: same settings, same drive.
     solve
         Solve the drive anew for the sheet's target.
     coders
         Also try the usual coders and measure what they add to the peaks.
-    force
-        Whether existing files may be replaced.
     """
 
     mix: Mix
@@ -72,12 +70,6 @@ class DeliveryOrder:
     alternates: Sequence[tuple[Path, Mix]] = ()
     solve: bool = False
     coders: bool = False
-    force: bool = False
-
-    @property
-    def sources(self) -> tuple[Path, ...]:
-        """Files that must not be overwritten."""
-        return self.mix_path, *(path for path, _ in self.alternates)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -306,10 +298,10 @@ def _write(
 ) -> None:
     path, sheet = order.out / name, order.sheet
     if export.kind.bits is None:
-        write_lossy(path, heard, export, tags, order.force, order.sources)
+        write_lossy(path, heard, export, tags)
     else:
         bits = export.kind.bits
         heard = room_for_dither(heard, made.peak_dbtp, sheet.target.ceiling_dbtp, bits)
         write_wav(
-            path, heard, export.rate_hz, sheet.seed, order.force, order.sources, bits, export.kind.container, tags
+            path, heard, export.rate_hz, sheet.seed, bits=bits, container=export.kind.container, tags=tags
         )

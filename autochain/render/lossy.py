@@ -7,7 +7,7 @@ import numpy as np
 import soundfile
 
 from autochain.audio.blocks import for_soundfile, shown
-from autochain.audio.files import replace_file
+from autochain.audio.files import replace_file, write_samples
 from autochain.audio.mix import Samples
 from autochain.audio.tags import put_id3, put_tags
 from autochain.errors import AudioFileError
@@ -51,7 +51,7 @@ def write_lossy(
         ) as file:
             put_tags(file, {} if id3 else tags)
             for start in range(0, len(samples), _BLOCK_FRAMES):
-                file.write(np.ascontiguousarray(samples[start : start + _BLOCK_FRAMES]))
+                write_samples(file, np.ascontiguousarray(samples[start : start + _BLOCK_FRAMES]), path)
         if id3:
             put_id3(temporary, tags)
         back = soundfile.info(for_soundfile(temporary)).frames  # what a coder could not write at its end raises nothing

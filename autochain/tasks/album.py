@@ -19,10 +19,13 @@ from autochain.album.run import Album, AlbumPlan, refuse_other_target, run
 from autochain.album.same_settings import FOLDER
 from autochain.album.tracks import Track, find_tracks
 from autochain.audio.files import check_output
+from autochain.audio.output_set import OutputSet, output_set
+from autochain.config import Config
 from autochain.errors import AutochainError, UsageError
 from autochain.search.contradictions import refuse_contradictions
+from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import usable_log, write_log, write_texts
+from autochain.tasks.outputs import stage_texts, usable_log, write_log
 from autochain.tasks.sounds import header_of
 from autochain.tasks.wish import Wish
 
@@ -118,6 +121,19 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
     config, decisions = request.settled(request.lufs)
     refuse_other_target(config)
     refuse_contradictions(decisions, config, None)
+    folders = (request.out, request.out / FOLDER)
+    with output_set(request.out, "album", parts=folders) as outputs:
+        return _gathered(request, outputs, tracks, config, decisions, caller)
+
+
+def _gathered(
+    request: AlbumRequest,
+    outputs: OutputSet,
+    tracks: Sequence[Track],
+    config: Config,
+    decisions: Decisions,
+    caller: Caller,
+) -> Gathered:
     replace_own, sources = request.force or request.resume, _sources(request, tracks)
     _refuse_outputs(request, tracks, replace_own, sources)
     caller = replace(caller, tell=_once(caller.tell))
@@ -134,16 +150,18 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
         jobs=request.jobs,
         force=request.force,
         resume=request.resume,
-        same_within=within,
+        same_within=request.same_settings,
     )
-    found, failures = _done(request, plan, log, caller)
+    found, failures = _done(request, plan, outputs, log, caller)
     result = Gathered(album=found, failures=tuple(failures), files=())
     texts = {"album.md": result.markdown(), "album.html": result.html(), "album.json": result.json()}
-    return replace(result, files=write_texts(request.out, texts, replace_own, sources))
+    files = stage_texts(outputs, texts)
+    outputs.commit(replace_own, sources)
+    return replace(result, files=files)
 
 
 def _done(
-    request: AlbumRequest, plan: AlbumPlan, log: Path | None, caller: Caller
+    request: AlbumRequest, plan: AlbumPlan, outputs: OutputSet, log: Path | None, caller: Caller
 ) -> tuple[Album, list[Failure]]:
     """Do the tracks and render their masters; also the masters that could not be rendered."""
     workers = nullcontext() if request.scheduler is None else cluster(request.scheduler)
@@ -157,7 +175,7 @@ def _done(
         )
         if not request.masters:
             return found, []
-        return found, write_masters(found, request.out, request.force, request.resume, show)
+        return found, write_masters(found, outputs, request.force, request.resume, show)
 
 
 def _once(tell: Callable[[str], None]) -> Callable[[str], None]:

@@ -17,7 +17,7 @@ from autochain.config import Config, read_config
 from autochain.errors import AutochainError
 from autochain.measure.inspection import inspect, inspect_file
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import write_texts
+from autochain.tasks.outputs import write_set
 from autochain.tasks.sounds import Sound, header_of
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def check(request: CheckRequest, caller: Caller = NOBODY) -> Checks:
     if page is None or request.out is None or not checked:
         return result
     texts = zip(FILES, (page.html(list(map(str, errors))), result.markdown(), result.json()), strict=True)
-    return replace(result, files=write_texts(request.out, dict(texts), request.force, tuple(named)))
+    return replace(result, files=write_set(request.out, "check", dict(texts), request.force, tuple(named)))
 
 
 def _named(mixes: Sequence[Path]) -> dict[Path, str]:

@@ -15,7 +15,7 @@ from autochain.document.as_markdown import markdown
 from autochain.log.entry import comparison_entry
 from autochain.render.sheet_chain import sheet_chain
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import usable_log, write_log, write_texts
+from autochain.tasks.outputs import usable_log, write_log, write_set
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 
@@ -105,7 +105,8 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
     if request.out is not None:
         texts: Mapping[str, str] = {"md": result.markdown(), "html": result.html(), "json": result.json()}
         named = {f"{stem}.compare.{kind}": text for kind, text in texts.items()}
-        result = replace(result, files=write_texts(request.out, named, request.force, sources))
+        files = write_set(request.out, f"{stem}.compare", named, request.force, sources)
+        result = replace(result, files=files)
     if mix.sha256 != master.sha256:  # a mix against itself is no master to remember
         write_log(log, lambda: comparison_entry(found), caller)
     return result

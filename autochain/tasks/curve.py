@@ -1,9 +1,12 @@
 """What each loudness costs one mix, and where it begins to cost more."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from autochain.audio.files import check_output
+from autochain.audio.output_set import OutputSet, output_set_where
+from autochain.config import Config
 from autochain.config.read import check_target
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.knee import LEAST_POINTS
@@ -15,9 +18,10 @@ from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
 from autochain.search.contradictions import refuse_contradictions
 from autochain.sheet import Sheet
+from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import ONLY_PRINTED, write_texts
+from autochain.tasks.outputs import ONLY_PRINTED, stage_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 from autochain.tasks.wish import Wish
 
@@ -101,10 +105,23 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)
     stem, sources = path_of(request.mix).stem, files_among((request.mix,))
-    if request.out is not None:
-        check_output(request.out, curve_file_names(stem, targets), request.force, sources)
-    else:
-        caller.tell(ONLY_PRINTED)
+    with output_set_where(request.out, f"{stem}.curve") as outputs:
+        if outputs is not None:
+            check_output(outputs.folder, curve_file_names(stem, targets), request.force, sources)
+        else:
+            caller.tell(ONLY_PRINTED)
+        return _traced(request, config, decisions, targets, outputs, caller)
+
+
+def _traced(
+    request: CurveRequest,
+    config: Config,
+    decisions: Decisions,
+    targets: Sequence[float],
+    outputs: OutputSet | None,
+    caller: Caller,
+) -> Traced:
+    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
     header_of(request.mix)
     if len(targets) < LEAST_POINTS:
         caller.tell(
@@ -116,16 +133,18 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     with caller.watch() as show:
         traced = trace(mix, config, targets, decisions, request.jobs, show)
         result = Traced(drawn=with_sheets(traced, stem), files=())
-        if request.out is None:
+        if outputs is None:
             return result
         files: tuple[Path, ...] = ()
         for place, (point, sheet) in enumerate(result.drawn.points):
             show("drawing the pages", place / len(traced.points))
             own = {result.drawn.sheet_name(point, kind): text for kind, text in sheet_texts(mix, point, sheet).items()}
-            files += write_texts(request.out, own, request.force, sources)
+            files += stage_texts(outputs, own)
     texts = {"csv": result.csv(), "json": result.json(), "html": result.html(), "md": result.markdown()}
     pages = {f"{stem}.curve.{kind}": text for kind, text in texts.items()}
-    return replace(result, files=files + write_texts(request.out, pages, request.force, sources))
+    files += stage_texts(outputs, pages)
+    outputs.commit(request.force, sources)
+    return replace(result, files=files)
 
 
 def _points(count: int) -> str:

@@ -5,11 +5,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from autochain.audio.files import check_output, write_text, write_wav
+from autochain.audio.files import check_output, write_wav
+from autochain.audio.output_set import OutputSet, output_set
 from autochain.demo import CHARACTERS, demo_song
 from autochain.page import check_folder
 from autochain.sheet.words import CAUTION
 from autochain.tasks.caller import NOBODY, Caller
+from autochain.tasks.outputs import stage_texts
+from autochain.tasks.sounds import path_of
 from autochain.tasks.suggest import Suggested, SuggestRequest, nobody_waits, suggest
 
 _RATE_HZ = 44100
@@ -84,7 +87,14 @@ def demo(
         whole_songs=request.whole_songs,
         force=request.force,
     )
+    with output_set(request.out, f"{mix.stem}.demo") as outputs:
+        return Demonstrated(mix=_mix_in(request, wanted, outputs, caller), suggested=suggest(wanted, caller, known))
+
+
+def _mix_in(request: DemoRequest, wanted: SuggestRequest, outputs: OutputSet, caller: Caller) -> Path:
+    """The mix, made unless a run that is gone on with has made it."""
     config, _ = wanted.settled(wanted.lufs)
+    mix = path_of(wanted.mix)
     # A run that was stopped has its mix already, and is checked for what else is there when it goes on.
     if not (request.resume and mix.exists()):
         check_output(request.out, [f"{mix.stem}.{end}" for end in _ENDS], request.force)
@@ -95,6 +105,7 @@ def demo(
             from autochain.demo import make_demo  # half of scipy, for instruments
 
             samples = make_demo(request.character, _RATE_HZ)
-        write_wav(mix, samples, _RATE_HZ, config.search.seed, request.force)
-        write_text(request.out / f"{mix.stem}.txt", CAUTION + "\n", request.force)
-    return Demonstrated(mix=mix, suggested=suggest(wanted, caller, known))
+        write_wav(outputs.staging / mix.name, samples, _RATE_HZ, config.search.seed)
+        stage_texts(outputs, {f"{mix.stem}.txt": CAUTION + "\n"})
+        outputs.commit(request.force)
+    return mix

@@ -10,7 +10,7 @@ from autochain.log.file import log_path, read
 from autochain.log.history import LAST_MASTERS, History, history_of
 from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import write_texts
+from autochain.tasks.outputs import write_set
 
 _FILES = ("history.md", "history.html", "history.json")
 
@@ -81,4 +81,4 @@ def recall(request: HistoryRequest, caller: Caller = NOBODY) -> Recalled:
     if request.out is None:
         return result
     texts = zip(_FILES, (result.markdown(), result.html(), result.json()), strict=True)
-    return replace(result, files=write_texts(request.out, dict(texts), request.force, (log,)))
+    return replace(result, files=write_set(request.out, "history", dict(texts), request.force, (log,)))

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from autochain.audio.files import write_text
+from autochain.audio.output_set import OutputSet, output_set
 from autochain.errors import AutochainError
 from autochain.log.file import append, refuse_unusable
 from autochain.tasks.caller import Caller
@@ -13,13 +14,21 @@ from autochain.tasks.caller import Caller
 ONLY_PRINTED = "the result will only be printed: files are written to the folder that -o names, and none is named."
 
 
-def write_texts(
-    out: Path, texts: Mapping[str, str], force: bool, sources: Sequence[Path] = ()
+def write_set(
+    out: Path, name: str, texts: Mapping[str, str], force: bool, sources: Sequence[Path] = ()
 ) -> tuple[Path, ...]:
-    """Write texts by file name into a folder, each complete or not at all; returns where."""
+    """Write texts by file name into a folder, all or none, as its set of that name; returns where."""
+    with output_set(out, name) as outputs:
+        files = stage_texts(outputs, texts)
+        outputs.commit(force, sources)
+    return files
+
+
+def stage_texts(outputs: OutputSet, texts: Mapping[str, str]) -> tuple[Path, ...]:
+    """Add texts by file name to a set that is not committed yet; returns where they will be."""
     for name, text in texts.items():
-        write_text(out / name, text, force, sources)
-    return tuple(out / name for name in texts)
+        write_text(outputs.staging / name, text)
+    return tuple(outputs.folder / name for name in texts)
 
 
 def usable_log(log: Path | None, caller: Caller) -> Path | None:

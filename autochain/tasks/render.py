@@ -7,6 +7,7 @@ from typing import Any
 
 from autochain.audio.files import check_output, refuse_size
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.output_set import OutputSet, output_set_where
 from autochain.chain.output import with_silence
 from autochain.chain.settings import OUTPUT
 from autochain.config import Config, read_config
@@ -26,7 +27,7 @@ from autochain.render.report import report, report_page
 from autochain.render.sheet_chain import sheet_chain
 from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import usable_log, write_log, write_texts
+from autochain.tasks.outputs import stage_texts, usable_log, write_log
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 
@@ -117,6 +118,11 @@ def render(request: RenderRequest, caller: Caller = NOBODY) -> Rendered:
     AudioFileError
         A file that cannot be used, a folder that cannot be written.
     """
+    with output_set_where(request.out, f"{path_of(request.mix).stem}.render") as outputs:
+        return _rendered(request, outputs, caller)
+
+
+def _rendered(request: RenderRequest, outputs: OutputSet | None, caller: Caller) -> Rendered:
     sheet = read_given(request.sheet)
     sheet_chain(sheet)
     config = read_config(None, {"target": sheet.target.model_dump(exclude_none=True)})
@@ -124,17 +130,17 @@ def render(request: RenderRequest, caller: Caller = NOBODY) -> Rendered:
     for path in request.alternates:
         header_of(path)
     exports = parse_exports(list(request.also), rate_hz, channels)
-    if request.out is None:
+    if outputs is None:
         _refuse_about_files(request)
     else:
-        _refuse_outputs(request, request.out, exports, rate_hz, channels)
+        _refuse_outputs(request, outputs.folder, exports, rate_hz, channels)
     log = usable_log(request.log, caller)
     mix = loaded(request.mix)
     refuse_inaudible(mix)
     refuse_other_mix(sheet, mix)
-    if request.out is None:
+    if outputs is None:
         return _in_memory(request, mix, sheet, config, caller)
-    return _delivered(request, request.out, mix, sheet, exports, config, log, caller)
+    return _delivered(request, outputs, mix, sheet, exports, config, log, caller)
 
 
 def _refuse_about_files(request: RenderRequest) -> None:
@@ -187,7 +193,7 @@ def _in_memory(request: RenderRequest, mix: Mix, sheet: EarlierSheet, config: Co
 
 def _delivered(
     request: RenderRequest,
-    out: Path,
+    outputs: OutputSet,
     mix: Mix,
     sheet: EarlierSheet,
     exports: Sequence[Export],
@@ -200,7 +206,7 @@ def _delivered(
         for name, song in ((request.mix, mix), *others):
             if export.kind.bits is not None:
                 size = round(song.samples.size * export.rate_hz / song.rate_hz)
-                refuse_size(out / export.name(path_of(name).stem, mix.rate_hz), size, export.kind.bits)
+                refuse_size(outputs.folder / export.name(path_of(name).stem, mix.rate_hz), size, export.kind.bits)
     with caller.watch() as show:
         order = DeliveryOrder(
             mix=mix,
@@ -208,17 +214,17 @@ def _delivered(
             sheet=sheet,
             exports=exports,
             config=config,
-            out=out,
+            out=outputs.staging,
             alternates=others,
             solve=request.solve,
             coders=request.coders,
-            force=request.force,
         )
         delivery = deliver(order, show)
     blocks = tuple(report(delivery))
     texts = (markdown(blocks), report_page(delivery, blocks), to_json(delivery), to_csv(delivery))
     pages = zip(_page_names(request), texts, strict=True)
-    written = write_texts(out, dict(pages), request.force, _sources(request))
+    written = stage_texts(outputs, dict(pages))
+    outputs.commit(request.force, _sources(request))
 
     def entry() -> Mapping[str, Any]:
         before, after = measure(mix.samples, mix.rate_hz), delivery.files[0].reading.figures
@@ -233,5 +239,5 @@ def _delivered(
         met=delivery.met,
         lowered_db=delivery.master.lowered_db,
         delivery=delivery,
-        files=(*(out / one.file for one in delivery.files), *written),
+        files=(*(outputs.folder / one.file for one in delivery.files), *written),
     )

@@ -13,6 +13,7 @@ from autochain.audio.blocks import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, read_blocks,
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.errors import AudioFileError
+from autochain.given import name_shown
 
 Sound = Path | Mix
 IN_MEMORY = "mix.wav"  # what samples without a file are called, and their results after them
@@ -37,8 +38,8 @@ def path_of(sound: Sound) -> Path:
 
 
 def name_of(path: Path) -> str:
-    """Base name of a file, bytes that are no text escaped: it goes into JSON."""
-    return path.name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+    """Base name of a file, what is no text escaped: it goes into JSON."""
+    return name_shown(path.name)
 
 
 def files_among(sources: Iterable[object]) -> tuple[Path, ...]:

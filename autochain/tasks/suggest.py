@@ -8,8 +8,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from autochain.audio.files import check_output, refuse_size, write_text, write_wav
+from autochain.audio.blocks import shown
+from autochain.audio.files import check_output, refuse_size, write_wav
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.output_set import OutputSet, output_set_where
 from autochain.chain.output import with_silence
 from autochain.chain.settings import OUTPUT
 from autochain.config import Config
@@ -30,7 +32,7 @@ from autochain.sheet.words import CAUTION
 from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import ONLY_PRINTED, usable_log, write_log, write_texts
+from autochain.tasks.outputs import ONLY_PRINTED, stage_texts, usable_log, write_log
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
 from autochain.tasks.wish import Wish
@@ -166,6 +168,13 @@ def suggest(
     StoppedError
         Stopped before there was a result.
     """
+    with output_set_where(request.out, f"{request.stem}.suggest") as outputs:
+        return _suggested(request, outputs, caller, known)
+
+
+def _suggested(
+    request: SuggestRequest, outputs: OutputSet | None, caller: Caller, known: Callable[[Suggested], None]
+) -> Suggested:
     settled = _settled(request, caller)
     mix = loaded(request.mix)
     refuse_inaudible(mix)
@@ -173,7 +182,7 @@ def suggest(
         refuse_size(request.out / f"{request.stem}.preview.wav", mix.samples.size, _PREVIEW_BITS)
     if settled.near is not None and not request.another_song:
         _ask_about_another_song(settled.near, mix, caller)
-    return _searched(request, settled, mix, read_references(request.references), caller, known)
+    return _searched(request, settled, mix, read_references(request.references), outputs, caller, known)
 
 
 def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
@@ -198,7 +207,12 @@ def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
     refuse_contradictions(decisions, config, None if near is None else near.held)
     force = request.force
     if request.out is not None:
-        force = force or (request.resume and _stopped_early(request.out / f"{request.stem}.sheet.json"))
+        if request.resume and not force:
+            sheet = request.out / f"{request.stem}.sheet.json"
+            complete = _complete(sheet)
+            if complete and not _journal_path(request, request.out).exists():
+                raise UsageError(f"{shown(sheet)} is complete: nothing is left to go on with. Start anew with --force.")
+            force = complete is False
         _refuse_outputs(request, request.out, force)
     else:
         caller.tell(ONLY_PRINTED)
@@ -232,12 +246,12 @@ def _sound_folder(request: SuggestRequest) -> str:
     return f"{request.stem}.sheet.sound"
 
 
-def _stopped_early(path: Path) -> bool:
-    """Whether a sheet is the best so far of a run that was stopped: going on may replace it."""
+def _complete(path: Path) -> bool | None:
+    """Whether a sheet's search came to its end, or the sheet is the best so far; None where there is no sheet."""
     try:
-        return json.loads(path.read_text(encoding="utf-8"))["search"]["complete"] is False
-    except (OSError, ValueError, KeyError, TypeError):
-        return False
+        return bool(json.loads(path.read_text(encoding="utf-8"))["search"]["complete"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
 
 
 def _ask_about_another_song(near: Around, mix: Mix, caller: Caller) -> None:
@@ -252,11 +266,12 @@ def _searched(
     settled: _Settled,
     mix: Mix,
     references: tuple[Reference, ...],
+    outputs: OutputSet | None,
     caller: Caller,
     known: Callable[[Suggested], None],
 ) -> Suggested:
     """Search, tell, draw, and only then write."""
-    config, decisions, near, out = settled.config, settled.decisions, settled.near, request.out
+    config, decisions, near = settled.config, settled.decisions, settled.near
     page: _Page | None = None
     with caller.stoppable() as stop:
         with _journal_of(request, settled, mix, references) as journal, caller.watch() as show:
@@ -272,16 +287,20 @@ def _searched(
                 on_tools = set_tools(found, request.own_tools())
             result = Suggested(sheet=build_sheet(found, on_tools), found=found, files=())
         known(result)
-        if out is not None:
+        if outputs is not None:
             with caller.watch() as show:
                 show("drawing the page", 0.0)
                 page = _drawn(request, result)
-    if out is not None and page is not None:
-        files = _preview(request, result, out, settled.force) if request.preview else ()
-        files += page.write(out, request, result, force=settled.force)
+    if outputs is not None and page is not None:
+        files = _preview(request, result, outputs) if request.preview else ()
+        files += page.stage(outputs, request, result)
+        if request.whole_songs:
+            from autochain.page import check_folder
+
+            check_folder(outputs.folder / _sound_folder(request), force=settled.force)
+        done = _journal_path(request, outputs.folder) if result.sheet.search.complete else None
+        outputs.commit(settled.force, request.sources, done)
         result = replace(result, files=files)
-    if journal is not None and result.sheet.search.complete:
-        journal.remove()
     write_log(settled.log, partial(_entry, result, None if page is None else page.thirds), caller)
     return result
 
@@ -294,16 +313,17 @@ class _Page:
     listening: "Listening | None"
     thirds: tuple[BandChange, ...]
 
-    def write(self, out: Path, request: SuggestRequest, result: Suggested, *, force: bool) -> tuple[Path, ...]:
+    def stage(self, outputs: OutputSet, request: SuggestRequest, result: Suggested) -> tuple[Path, ...]:
         from autochain.page import sheet_hash, write_folder
 
         files: tuple[Path, ...] = ()
         if request.whole_songs and self.listening is not None:
-            write_folder(out / _sound_folder(request), self.listening, sheet_hash(result.sheet), force=force)
-            files = (out / _sound_folder(request),)
+            folder = _sound_folder(request)
+            write_folder(outputs.staging / folder, self.listening, sheet_hash(result.sheet), force=False)
+            files = (outputs.folder / folder,)
         texts = {"html": self.html, "md": result.markdown(), "json": result.json()}
         named = {f"{request.stem}.sheet.{kind}": text for kind, text in texts.items()}
-        return files + write_texts(out, named, force, request.sources)
+        return files + stage_texts(outputs, named)
 
 
 def _drawn(request: SuggestRequest, result: Suggested) -> _Page:
@@ -331,17 +351,15 @@ def _journal_of(
     """The journal of a run that writes files; none else."""
     if request.out is None:
         return nullcontext(None)
-    request.out.mkdir(parents=True, exist_ok=True)
     asked = request_of(
         mix.sha256, settled.config, settled.decisions, settled.near, [one.sha256 for one in references]
     )
     return Journal(_journal_path(request, request.out), asked, resume=request.resume)
 
 
-def _preview(request: SuggestRequest, result: Suggested, out: Path, force: bool) -> tuple[Path, ...]:
-    """Write the rendered result with its caution."""
-    caution, heard = out / f"{request.stem}.preview.txt", out / f"{request.stem}.preview.wav"
-    write_text(caution, CAUTION + "\n", force, request.sources)
+def _preview(request: SuggestRequest, result: Suggested, outputs: OutputSet) -> tuple[Path, ...]:
+    """Stage the rendered result with its caution."""
+    caution, heard = f"{request.stem}.preview.txt", f"{request.stem}.preview.wav"
     seed = result.found.config.search.seed
-    write_wav(heard, result.samples, result.rate_hz, seed, force, request.sources, _PREVIEW_BITS)
-    return caution, heard
+    write_wav(outputs.staging / heard, result.samples, result.rate_hz, seed, bits=_PREVIEW_BITS)
+    return *stage_texts(outputs, {caution: CAUTION + "\n"}), outputs.folder / heard

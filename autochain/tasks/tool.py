@@ -6,10 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
-from autochain.audio.files import check_output, write_text, write_wav
+from autochain.audio.files import check_output, write_wav
+from autochain.audio.output_set import output_set
 from autochain.sheet.words import CAUTION
 from autochain.tasks.caller import NOBODY, Caller
-from autochain.tasks.outputs import write_texts
+from autochain.tasks.outputs import stage_texts, write_set
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded
 from autochain.tool import signal
 from autochain.tool.as_json import tool_json
@@ -66,8 +67,10 @@ def write_signal(request: SignalRequest) -> SignalMade:
     told = _told(request)
     files = tuple(request.out / name for name in names)
     sound = signal.make(request.kind, request.rate_hz).astype(np.float32)
-    write_wav(files[0], sound, request.rate_hz, _SEED, request.force, bits=_BITS)
-    write_text(files[1], told, request.force)
+    with output_set(request.out, f"{request.kind}.test") as outputs:
+        write_wav(outputs.staging / names[0], sound, request.rate_hz, _SEED, bits=_BITS)
+        stage_texts(outputs, {names[1]: told})
+        outputs.commit(request.force)
     return SignalMade(files=files, told=told)
 
 
@@ -180,5 +183,5 @@ def read_a_tool(request: ToolReadRequest, caller: Caller = NOBODY) -> ToolRead:
     result = ToolRead(reading=reading, files=())
     if request.out is not None:
         texts = dict(zip(names, (reading.tool.toml(), result.html(), result.markdown()), strict=True))
-        result = replace(result, files=write_texts(request.out, texts, request.force, sources))
+        result = replace(result, files=write_set(request.out, f"{request.name}.tool", texts, request.force, sources))
     return result

@@ -41,7 +41,7 @@ def test_a_list_gives_order_titles_and_offsets_beside_itself(tmp_path: Path) -> 
     ("text", "said"),
     [
         ("[[track]]\nfil = 'a.wav'\n", r"track\.0\.fil"),
-        ("[[track]\n", "mend the TOML"),
+        ("[[track]\n", "not valid TOML"),
         ("", "track: Field required"),
         ("[[track]]\nfile = 'a.wav'\nruns_into_next = true\n", "a.wav is the last and runs into none"),
         (

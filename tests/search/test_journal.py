@@ -169,7 +169,7 @@ def straight(excerpts_mix, sensing_plan, command, tmp_path_factory):
     return out
 
 
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_killed_and_resumed_by_command_gives_the_same_bytes(
     excerpts_mix, sensing_plan, straight, tmp_path, command, how
 ):
@@ -181,8 +181,11 @@ def test_killed_and_resumed_by_command_gives_the_same_bytes(
     process.send_signal(how)
     _, said = process.communicate(timeout=120)
     assert kept.exists()
-    if how == signal.SIGKILL:
-        assert process.returncode == -signal.SIGKILL
+    if how != signal.SIGINT:
+        assert process.returncode == (-signal.SIGKILL if how == signal.SIGKILL else 128 + signal.SIGTERM), said
+        assert "Traceback" not in said
+        if how == signal.SIGTERM:
+            assert [path.name for path in out.iterdir()] == [kept.name]  # in order: neither lock nor part
         assert not list(out.glob("*.sheet.*"))
         refused = command("suggest", excerpts_mix, *asked, "-o", out)
         assert refused.code == 2

@@ -24,7 +24,8 @@ def mix(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def written(folder: Path) -> set[str]:
-    return {path.name for path in folder.iterdir() if not path.name.endswith(".journal.jsonl")}
+    names = {path.name for path in folder.iterdir()}
+    return {name for name in names if not name.startswith(".") and not name.endswith(".journal.jsonl")}
 
 
 def test_the_result_is_told_before_any_file_is_there(mix: Path, tmp_path: Path) -> None:

@@ -1,0 +1,234 @@
+"""What becomes of hostile files, of ceilings under attack and of runs that are killed? One question: does it hold?
+
+Parts, by name on the command line; all of them without:
+
+- `sounds`, `sheets`, `configurations`, `lists`: hypothesis seeds the generators of `tests/hostile`.
+- `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
+- `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
+- `growth`: suggestions in one process, and what it holds after them.
+"""
+
+import argparse
+import hashlib
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import hypothesis
+import numpy as np
+import soundfile
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from autochain.audio.signals import pink_noise
+from autochain.resources import resource
+from benchmarks.report import RESULTS, machine, save, table
+from tests.hostile.ceilings import held, hostile_master
+from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet
+from tests.hostile.outcomes import REFUSED, RIGHT, outcome, take_configuration, take_list, take_sheet, take_sound
+from tests.hostile.sounds import hostile_sound
+
+RATE_HZ = 44100
+_SHEET = Path(__file__).resolve().parent.parent / "tests" / "hostile" / "sheet.json"
+_QUICK = "[search]\nbudget = 4\n[search.excerpts]\ncount = 1\nlength_s = 3.2\npreroll_s = 0.0\n"
+
+
+def driven(cases: int, do: Callable[[Random], str]) -> Counter[str]:
+    """Outcomes of so many cases that hypothesis makes."""
+    found: Counter[str] = Counter()
+
+    @hypothesis.seed(1)
+    @settings(max_examples=cases, deadline=None, database=None, phases=[Phase.generate],
+              suppress_health_check=list(HealthCheck))  # fmt: skip
+    @given(st.integers(0, 2**64 - 1))
+    def one(seed: int) -> None:
+        found[do(Random(seed))] += 1
+
+    one()
+    return found
+
+
+def fuzzed(name: str, cases: int, folder: Path) -> Counter[str]:
+    """Outcomes of one generator."""
+    sheet = json.loads(_SHEET.read_text(encoding="utf-8"))
+    values = tomllib.loads(resource("configs", "default.toml").read_text(encoding="utf-8"))
+
+    def do(chance: Random) -> str:
+        suffix, take = ".toml", take_configuration
+        if name == "sounds":
+            kind, data, _ = hostile_sound(chance)
+            suffix, take = f".{kind}", take_sound
+        elif name == "sheets":
+            data, suffix, take = hostile_sheet(sheet, chance), ".json", take_sheet
+        elif name == "configurations":
+            data = hostile_configuration(values, chance)
+        else:
+            data, take = hostile_list(chance), take_list
+        path = folder / f"hostile{suffix}"
+        path.write_bytes(data)
+        try:
+            return outcome(take, path)
+        finally:
+            path.unlink()
+
+    return driven(cases, do)
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """Every file that is not hidden, by its hash."""
+    seen = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file() and not any(part.startswith(".") for part in path.relative_to(folder).parts):
+            seen[str(path.relative_to(folder))] = hashlib.sha256(path.read_bytes()).hexdigest()
+    return seen
+
+
+def commands(folder: Path) -> Iterator[tuple[str, list[str], list[str]]]:
+    """Name, arguments without the folder of the results, and what is added to go on."""
+    mixes = folder / "mixes"
+    mixes.mkdir()
+    for name, seed in (("one", 1), ("two", 2)):
+        sound = pink_noise(5.0, RATE_HZ, -20.0) * np.linspace(0.5, 1.0, 5 * RATE_HZ)[:, None] * (1.0 + 0.1 * seed)
+        soundfile.write(mixes / f"{name}.wav", sound.astype(np.float32), RATE_HZ, subtype="FLOAT")
+    plan = folder / "quick.toml"
+    plan.write_text(_QUICK, encoding="utf-8")
+    one, quick = str(mixes / "one.wav"), ["--config", str(plan), "--lufs", "-12"]
+    yield "suggest", ["suggest", one, *quick, "--preview", "--no-log"], ["--resume"]
+    yield "curve", ["curve", one, "--config", str(plan), "--from", "-14", "--to", "-13"], []
+    yield "album", ["album", str(mixes), *quick, "--masters", "--no-log"], ["--resume"]
+    sheet = folder / "sheets"
+    run(["suggest", one, *quick, "--no-log", "-o", str(sheet)]).communicate()
+    own = str(sheet / "one.sheet.json")
+    yield "render", ["render", one, "--sheet", own, "--also", "flac24", "--also", "mp3:192", "--no-log"], []
+
+
+def run(arguments: list[str]) -> "subprocess.Popen[str]":
+    """Start a command."""
+    told = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path[:1])}
+    command = [sys.executable, "-m", "autochain", *arguments]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=told)
+
+
+def killed(moments: int, folder: Path) -> Counter[str]:
+    """Outcomes of runs that were ended at random moments and then gone on with."""
+    chance, found = random.Random(1), Counter[str]()
+    for name, arguments, more in commands(folder):
+        sources = hashes(folder / "mixes")
+        straight = folder / f"{name}-straight"
+        began = time.monotonic()
+        run([*arguments, "-o", str(straight)]).communicate()
+        took_s, wanted = time.monotonic() - began, hashes(straight)
+        for _ in range(moments):
+            out = folder / "out"
+            shutil.rmtree(out, ignore_errors=True)
+            process = run([*arguments, "-o", str(out)])
+            # Half of the moments lie in the last third, in which files are written.
+            time.sleep(took_s * chance.choice((chance.uniform(0.1, 1.0), chance.uniform(0.65, 1.05))))
+            process.send_signal(chance.choice((signal.SIGINT, signal.SIGTERM, signal.SIGKILL)))
+            _, said = process.communicate()
+            found[f"{name}: {_afterwards(out, wanted, arguments, more, said)}"] += 1
+            if hashes(folder / "mixes") != sources:
+                found[f"{name}: a source was changed"] += 1
+    return found
+
+
+def _afterwards(out: Path, wanted: dict[str, str], arguments: list[str], more: list[str], said: str) -> str:
+    """What is there after a kill, and after the run was gone on with."""
+    if "Traceback" in said:
+        return f"a traceback: {said[-200:]}"
+    there = hashes(out) if out.exists() else {}
+    stopped = "best so far" in said  # its sheet is another, and whole
+    for file, own in there.items():
+        ours = file in wanted or file.endswith(".journal.jsonl")
+        whole = stopped or wanted.get(file) == own or file.endswith((".journal.jsonl", "album.html", "album.md"))
+        if not ours or not whole:
+            return f"{file} is there and not whole"
+    again = run([*arguments, "-o", str(out), *(more if there or out.exists() else [])])
+    _, words = again.communicate()
+    complete = "nothing is left to go on with" in words or ("exists already" in words and there == wanted)
+    if again.returncode not in (0, 3) and not complete:
+        return f"not gone on with: {words[-200:]}"
+    left = [path.name for path in out.rglob(".*") if path.suffix in (".part", ".lock")]
+    if left:
+        return f"left: {left}"
+    others = sorted(set(hashes(out).items()) ^ set(wanted.items()))
+    return RIGHT if not others else f"another result: {others}"
+
+
+def grown(suggestions: int, folder: Path) -> dict[str, Any]:
+    """Memory of one process over many suggestions, in MB after a tenth of them and after all."""
+    from autochain import suggest
+
+    mix = folder / "mix.wav"
+    soundfile.write(mix, pink_noise(4.0, RATE_HZ, -20.0).astype(np.float32), RATE_HZ, subtype="FLOAT")
+    plan = folder / "quick.toml"
+    plan.write_text(_QUICK, encoding="utf-8")
+    held_mb = []
+    for done in range(suggestions):
+        suggest(mix, lufs=-12.0, config=plan, seed=done % 7)
+        lines = (line.split() for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines())
+        held_mb.append(next(int(line[1]) for line in lines if line[0] == "RssAnon:") / 1000.0)
+    early = float(np.median(held_mb[suggestions // 10 : suggestions // 5 + 1]))
+    return {"suggestions": suggestions, "early_mb": early, "late_mb": float(np.median(held_mb[-suggestions // 10 :]))}
+
+
+def main() -> None:
+    """Run the parts that are asked for and write what became of them."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parts = ("sounds", "sheets", "configurations", "lists", "ceilings", "kills", "growth")
+    parser.add_argument("parts", nargs="*", help=", ".join(parts))
+    parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
+    parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
+    parser.add_argument("--suggestions", type=int, default=500)
+    asked = parser.parse_args()
+    kept, where = RESULTS / "reliability.json", machine()
+    before = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
+    results: dict[str, Any] = before.get("parts", {})
+    for name in asked.parts or parts:
+        began = time.process_time()
+        with tempfile.TemporaryDirectory() as folder:
+            if name == "kills":
+                figures: dict[str, Any] = dict(killed(asked.moments, Path(folder)))
+            elif name == "growth":
+                figures = grown(asked.suggestions, Path(folder))
+            elif name == "ceilings":
+                figures = dict(driven(asked.cases, lambda chance: held(*hostile_master(chance))))
+            else:
+                figures = dict(fuzzed(name, asked.cases, Path(folder)))
+        results[name] = {"figures": figures, "cpu_s": round(time.process_time() - began, 1)}
+        save("reliability", "Does it hold?", where, {"parts": results}, _table(results))
+
+
+def _table(results: dict[str, Any]) -> str:
+    rows = []
+    for name, one in results.items():
+        figures = one["figures"]
+        if name == "growth":
+            continue
+        right = sum(n for what, n in figures.items() if what.split(": ")[-1] == RIGHT)
+        refused, cases = figures.get(REFUSED, 0), sum(figures.values())
+        rows.append((name, cases, right, refused, cases - right - refused))
+    lines = [table(("part", "cases", "right", "refused with the reason", "anything else"), rows)]
+    if "growth" in results:
+        grew = results["growth"]["figures"]
+        lines += ["", f"{grew['suggestions']} suggestions in one process: {grew['early_mb']:.0f} MB of memory after a "
+                  f"tenth of them, {grew['late_mb']:.0f} MB at the end."]  # fmt: skip
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,86 @@
+"""Hundreds of hostile files: each is taken and right, or refused in words that name it."""
+
+import json
+import tomllib
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from autochain.resources import resource
+from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet
+from tests.hostile.outcomes import REFUSED, RIGHT, outcome, take_configuration, take_list, take_sheet, take_sound
+from tests.hostile.sounds import KINDS, hostile_sound, whole
+
+STORED = Path(__file__).parent / "sheet.json"
+
+
+@pytest.fixture(scope="module")
+def sheet() -> dict[str, Any]:
+    """A whole sheet, stored."""
+    read: dict[str, Any] = json.loads(STORED.read_text(encoding="utf-8"))
+    return read
+
+
+def became(cases: int, make: Callable[[Random], Path], take: Callable[[Path], str | None]) -> Counter[str]:
+    """Outcomes of so many cases."""
+    found: Counter[str] = Counter()
+    for seed in range(cases):
+        path = make(Random(seed))
+        found[outcome(take, path)] += 1
+        path.unlink()
+    return found
+
+
+def only_right_or_refused(found: Counter[str]) -> None:
+    assert set(found) <= {RIGHT, REFUSED}, found.most_common()
+    assert found[REFUSED] > 0.2 * found.total()  # else the cases are not hostile
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: f"{kind[1]}-{kind[2]}")
+def test_the_whole_file_that_each_case_starts_from_is_taken(tmp_path: Path, kind: tuple[str, str, str, int]) -> None:
+    path = tmp_path / f"whole.{kind[0]}"
+    path.write_bytes(whole(kind))
+    assert outcome(take_sound, path) == RIGHT
+
+
+def test_sounds(tmp_path: Path) -> None:
+    def make(chance: Random) -> Path:
+        suffix, data, _ = hostile_sound(chance)
+        path = tmp_path / f"hostile.{suffix}"
+        path.write_bytes(data)
+        return path
+
+    only_right_or_refused(became(300, make, take_sound))
+
+
+def test_sheets(tmp_path: Path, sheet: dict[str, Any]) -> None:
+    def make(chance: Random) -> Path:
+        path = tmp_path / "hostile.sheet.json"
+        path.write_bytes(hostile_sheet(sheet, chance))
+        return path
+
+    only_right_or_refused(became(300, make, take_sheet))
+
+
+def test_configurations(tmp_path: Path) -> None:
+    values = tomllib.loads(resource("configs", "default.toml").read_text(encoding="utf-8"))
+
+    def make(chance: Random) -> Path:
+        path = tmp_path / "hostile.toml"
+        path.write_bytes(hostile_configuration(values, chance))
+        return path
+
+    only_right_or_refused(became(300, make, take_configuration))
+
+
+def test_album_lists(tmp_path: Path) -> None:
+    def make(chance: Random) -> Path:
+        path = tmp_path / "hostile.toml"
+        path.write_bytes(hostile_list(chance))
+        return path
+
+    only_right_or_refused(became(300, make, take_list))
