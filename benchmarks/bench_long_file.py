@@ -1,8 +1,8 @@
 """How much memory and time does a long file take, to measure, to check and to render through the whole chain?
 
 A subprocess measures the file, another checks it, another renders it into a 24-bit file, and each reports its own peak
-of resident memory. Beside it, in the same run: a file of a sixth of the length, which shows how both grow, and a process that
-only imports, which shows what is there before.
+of resident memory. Beside it, in the same run: a file of a sixth of the length, which shows how both grow, and a
+process that only imports, which shows what is there before.
 """
 
 import argparse

@@ -26,7 +26,9 @@ from autochain.search.trials import Trials
 from autochain.solve.decisions import Decisions
 from autochain.solve.solved import Guess
 
-SHOWN = (24, 32, 40, 48, 64, 96)
+SHOWN = (24, 32, 40, 48, 56, 100, 200)
+MOST = {"random": 200}  # trials; twice those of the others
+OTHERS_MOST = 100
 BATCH = 8
 
 
@@ -49,7 +51,6 @@ SAMPLERS: dict[str, Callable[[Config, int], Any]] = {
 def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget: int) -> tuple[list[float], float]:
     """The best score after every trial, and the sampler's own CPU time a trial."""
     trials = Trials(ready.excerpts, ready.song, config, ready.binding, RunOptions())
-    ready.excerpts.warm()
     aim = trials.calibrated()
     sampler, scores, spent = SAMPLERS[name](config, seed), [], 0.0
 
@@ -76,6 +77,22 @@ def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget
     return [min(scores[: count + 1]) for count in range(len(scores))], spent / budget
 
 
+def ahead_of_luck(runs: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
+    """How far the model is ahead of two to four times as many trials at random, over searches of one cell and seed."""
+    luck = {(r["recording"], r["above_db"], r["seed"]): r["best"][200] for r in runs if r["sampler"] == "random"}
+    rows = []
+    for count in (56, 100):
+        gains = [
+            luck[r["recording"], r["above_db"], r["seed"]] - r["best"][count]
+            for r in runs
+            if r["sampler"] == "model" and (r["recording"], r["above_db"], r["seed"]) in luck
+        ]
+        if gains:
+            better = f"{sum(g > 0.0 for g in gains)} of {len(gains)}"
+            rows.append((f"{count} trials", len(gains), better, f"{statistics.median(gains):.2f}", f"{min(gains):.2f}"))
+    return rows
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path, help="recordings, numbered")
@@ -91,10 +108,10 @@ def main() -> None:
         for above, ready, config in prepared(path, ABOVE_GAIN_ALONE_DB, 1, None, 1):
             for seed in args.seeds:
                 for name in args.samplers:
-                    best, own_s = best_so_far(ready, config, name, seed, max(SHOWN))
+                    best, own_s = best_so_far(ready, config, name, seed, MOST.get(name, OTHERS_MOST))
                     runs.append(
                         {"recording": number, "above_db": above, "sampler": name, "seed": seed, "own_s": own_s,
-                         "best": {count: best[count - 1] for count in SHOWN}}
+                         "best": {count: best[count - 1] for count in SHOWN if count <= len(best)}}
                     )  # fmt: skip
                     told = [f"{score:.3f}" for score in runs[-1]["best"].values()]
                     print(number, above, seed, name, *told, flush=True)
@@ -105,16 +122,22 @@ def main() -> None:
     rows = []
     for name in args.samplers:
         mine = [r for r in runs if r["sampler"] == name]
-        behind = {c: [r["best"][c] - floor[r["recording"], r["above_db"]] for r in mine] for c in SHOWN}
+        shown = [c for c in SHOWN if c in mine[0]["best"]]
+        behind = {c: [r["best"][c] - floor[r["recording"], r["above_db"]] for r in mine] for c in shown}
         middle = [f"{statistics.median(b):.3f} ({max(b):.2f})" for b in behind.values()]
+        middle += [""] * (len(SHOWN) - len(shown))
         rows.append((name, len(mine), *middle, 1000.0 * statistics.median(r["own_s"] for r in mine)))
+    ahead = ahead_of_luck(runs)
     text = (
         f"Recordings, {args.half} numbers, at {', '.join(f'{a:g}' for a in ABOVE_GAIN_ALONE_DB)} dB over gain alone: "
         "how far the best score after so many trials lies behind the best of all runs of the cell, in the middle "
         "(and at worst).\n\n"
         + table(("sampler", "runs", *(f"{c} trials" for c in SHOWN), "own CPU ms a trial"), rows)
-    )
-    save("samplers", "How many trials does the search's sampler need?", where, {"runs": runs}, text)
+        + ("" if not ahead else "\n\n" + table(
+            ("the model after", "searches", "better than 200 at random", "in the middle by", "at worst"), ahead))
+    )  # fmt: skip
+    name = "samplers" if args.half == "odd" else f"samplers_{args.half}"
+    save(name, "How many trials does the search's sampler need?", where, {"runs": runs}, text)
 
 
 if __name__ == "__main__":

@@ -277,7 +277,7 @@ def search_demo(character: str, folder: Path) -> Suggested:
     # Longer than the excerpts, so that trials hear a part of the song and the end result all of it.
     write_wav(mix, make_demo(character, RATE, DEMO_S, 1), RATE, 1)
     lufs = demo_song(character).target_lufs
-    plan = small_config(folder / "plan.toml", sensitivity_trials=9, equal_chains=2)
+    plan = small_config(folder / "plan.toml", sensitivity_trials=11, equal_chains=2)
     return run_suggest(mix, folder / "out", lufs, CEILING_DBTP, "--budget", DEMO_TRIALS, "--jobs", 2, "--config", plan)
 
 
@@ -328,4 +328,4 @@ def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def sensing_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same, and how far settings may move is tried, and what other tools do."""
-    return small_config(tmp_path_factory.mktemp("config") / "sensing.toml", sensitivity_trials=9, equal_chains=2)
+    return small_config(tmp_path_factory.mktemp("config") / "sensing.toml", sensitivity_trials=11, equal_chains=2)

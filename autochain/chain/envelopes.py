@@ -102,7 +102,7 @@ def step_peaks(samples: Samples, frames: int) -> Samples:
 
 
 def _completed(samples: Samples, span: int, begun: npt.NDArray[np.int64]) -> Samples:
-    """Largest magnitudes of the steps of `span` values that the next ones complete; `begun` goes on from call to call."""
+    """Largest magnitudes of the steps of `span` values that the next ones complete; `begun` goes on."""
     bits = np.dtype(np.int32) if samples.dtype.itemsize == 4 else np.dtype(np.int64)
     mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
     peaks = np.empty(samples.size // span + 1, samples.dtype)

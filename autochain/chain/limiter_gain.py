@@ -51,8 +51,10 @@ def gain_line(rate_hz: float, settings: StageSettings, cell: int = CELL_FRAMES) 
     )
 
 
-def gain_for_peaks(peaks: npt.NDArray[np.floating[Any]], rate_hz: float, settings: StageSettings) -> npt.NDArray[np.float32]:
-    """Gain at every frame of a sound whose true peak at each of them is `peaks`, one for all channels; shape (frames,).
+def gain_for_peaks(
+    peaks: npt.NDArray[np.floating[Any]], rate_hz: float, settings: StageSettings
+) -> npt.NDArray[np.float32]:
+    """Gain at every frame of a sound whose true peak at each of them is `peaks`, one for all channels.
 
     `rate_hz` need not be one of sound: at a few thousand frames a second the gain is what it is at the full rate, in
     steps.

@@ -27,8 +27,8 @@ _LONGEST_ARGUMENT = 10_000  # twice the longest path of common systems
 _TAKES_NOTHING = (errno.ENOSPC, errno.EIO, errno.EFBIG, errno.EBADF)
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
-# Each the function of that name in the module of that name.
-_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "demo")
+# Each the function of that name in the module of that name, or a group of them.
+_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "tool", "demo")
 
 
 def _app(commands: Iterable[str]) -> typer.Typer:
@@ -42,7 +42,11 @@ def _app(commands: Iterable[str]) -> typer.Typer:
     )
     app.callback()(_options)
     for name in commands:
-        app.command()(getattr(import_module(f"autochain.cli.{name}"), name))
+        command = getattr(import_module(f"autochain.cli.{name}"), name)
+        if isinstance(command, typer.Typer):
+            app.add_typer(command)
+        else:
+            app.command()(command)
     return app
 
 

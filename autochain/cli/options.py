@@ -67,6 +67,15 @@ References = Annotated[
     ),
 ]
 
+Tools = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--tools",
+        metavar="FILE",
+        help="A processor of your own (NAME.tool.toml of tool read): the sheet tells what to set on it; repeatable.",
+    ),
+]
+
 Whole = Annotated[
     bool,
     typer.Option(

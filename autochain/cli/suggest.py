@@ -25,6 +25,7 @@ def suggest(
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
     reference: options.References = None,
+    tools: options.Tools = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
     silent: Annotated[
@@ -61,6 +62,7 @@ def suggest(
         around=around,
         another_song=another,
         references=reference or (),
+        tools=tools or (),
         budget=budget,
         seed=seed,
         jobs=jobs,

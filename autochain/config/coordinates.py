@@ -91,6 +91,7 @@ COORDINATES = (
     Coordinate(name="onset_db", stage=TRANSIENT, parameter="onset_db", off_below=0.1),
     Coordinate(name="limiter_lookahead_ms", stage=LIMITER, parameter="lookahead_ms", scale="log"),
     Coordinate(name="limiter_release_ms", stage=LIMITER, parameter="release_ms", scale="log"),
+    Coordinate(name="limiter_link_percent", stage=LIMITER, parameter="link_percent"),
 )  # fmt: skip
 
 NAMES: tuple[str, ...] = tuple(c.name for c in COORDINATES)

@@ -95,6 +95,7 @@ class Coordinates(ConfigPart):
     onset_db: float
     limiter_lookahead_ms: float
     limiter_release_ms: float
+    limiter_link_percent: float
 
     @field_validator("*")
     @classmethod
@@ -117,6 +118,7 @@ class Ranges(ConfigPart):
     onset_db: Bounds
     limiter_lookahead_ms: Bounds
     limiter_release_ms: Bounds
+    limiter_link_percent: Bounds
 
     @field_validator("*")
     @classmethod

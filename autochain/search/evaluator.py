@@ -1,5 +1,6 @@
 """One point of the search: settings to a solved, rendered and priced trial."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated
 
@@ -9,12 +10,14 @@ from autochain.chain.chain import ChainPlan, in_blocks
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
-from autochain.measure.loudness import HopMeter, Series
+from autochain.measure.loudness import HopMeter
+from autochain.measure.true_peak import TruePeakMeter
 from autochain.search.costs import CostReference, Costs, score
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
 from autochain.solve.drive import Solution, within_slopes
 from autochain.solve.material import Material
+from autochain.solve.outline import Outline
 from autochain.solve.solved import Guess, Solved
 from autochain.solve.solver import SILENT_LUFS, Solver
 from autochain.solve.work import early_work_db
@@ -22,8 +25,9 @@ from autochain.solve.work import early_work_db
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
-# One LU costs up to eight points of score, so that this much is 0.016 of it at most.
-EXACT_LU = 0.002
+# One LU costs one to four points of score, so that this much is 0.02 of it at most. Chains of one song err alike by
+# what is told of their drives, within 0.002 LU, so that they compare more closely than that.
+EXACT_LU = 0.005
 _MOST_EXACT_RENDERS = 3
 # In a journal by stage and parameter.
 StoredSettings = Annotated[
@@ -33,10 +37,14 @@ StoredSettings = Annotated[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aim:
-    """Loudness that a trial is solved for, and what a LU more of it costs: scores are those at the very loudness."""
+    """Loudness that a trial is solved for, and what a LU more of it costs: scores are those at the very loudness.
+
+    `over_told_lu` is how much louder the song comes out than `solve.estimate` tells, beyond what the excerpts do.
+    """
 
     lufs: float
     score_per_lu: float = 0.0
+    over_told_lu: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,23 +77,20 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AtLoudness:
+class PricedSong:
     """A whole song's chain at a very loudness.
 
     Attributes
     ----------
-    drive_db
-        Drive that gave it, off a hand's steps.
-    hops
-        K-weighted power per 10 ms hop of the output.
+    solved
+        The chain at the drive that gave it, off a hand's steps; its samples are not kept.
     costs
         Costs of that render.
     early_work_db
         As of a trial.
     """
 
-    drive_db: float
-    hops: Series
+    solved: Solved
     costs: Costs
     early_work_db: float
 
@@ -134,37 +139,90 @@ class Evaluator(Solver):
         rise_lu = louder.solution.reached_lufs - quieter.solution.reached_lufs
         return max(0.0, (high - low) / rise_lu) if rise_lu > 0.0 else 0.0
 
-    def at_loudness(self, solved: Solved, lufs: float) -> AtLoudness:
+    def at_loudness(self, solved: Solved, lufs: float) -> PricedSong:
         """Price a whole song's chain at a very loudness: its drive moves by hundredths of a dB, off a hand's steps.
 
         Chains are compared there, since which is louder is not better. The song is rendered and compared in blocks.
         """
-        (song,) = solved.before_peaks
-        drive_db, reached, settings = solved.settings[DRIVE]["gain_db"], solved.solution.reached_lufs, solved.settings
-        slope = within_slopes(solved.solution.slope)
-        for turn in range(_MOST_EXACT_RENDERS):
-            if abs(reached - lufs) > EXACT_LU:
-                was_db, was_lufs = drive_db, reached
-                drive_db -= (reached - lufs) / slope
-                settings = settings.with_(DRIVE, gain_db=drive_db)
-            elif turn:
-                break
-            running, meter = self.running(song.shape[1], settings), self.reference.meter()
-            loudness = HopMeter(self.material.rate_hz, song.shape[1])
+        over_lu, slope = solved.solution.reached_lufs - lufs, within_slopes(solved.solution.slope)
+        more_db = -over_lu / slope if abs(over_lu) > EXACT_LU else 0.0
+        return self._closing_in(solved, solved.settings[DRIVE]["gain_db"] + more_db, slope, lufs)
+
+    def told_at_loudness(
+        self, plan: Outline, lufs: float, guess: Guess, over_lu: float, readings: Sequence[str]
+    ) -> PricedSong | None:
+        """The same of a chain that was never rendered, at the drive that the sound ahead of it lets expect.
+
+        None where that is out of reach. The slope so told is right within a few hundredths, so that one render more
+        does where the first is not near enough.
+
+        Parameters
+        ----------
+        plan
+            What is solved; its drive is free, and nothing else.
+        lufs
+            Loudness wanted.
+        guess
+            Where the drive is looked for.
+        over_lu
+            How much louder than told the chain is known to come out.
+        readings
+            True-peak readings to take.
+        """
+        settings, before_peaks, traces = self._dynamics.render(plan)
+        hops = self.material.hops_before(before_peaks)
+        told = self._told(settings, before_peaks, hops, plan, lufs - over_lu, guess)
+        if told.drive_db is None:
+            return None
+        begun = Solved(
+            settings=settings,
+            solution=Solution(drive_db=told.drive_db, reached_lufs=lufs, met=True, slope=told.slope, renders=0),
+            loss_db=0.0,
+            before_peaks=before_peaks,
+            rendered=[],
+            traces=traces,
+            hops=[],
+            true_peak_dbtp=None,
+        )
+        return self._closing_in(begun, told.drive_db, told.slope, lufs, readings)
+
+    def _closing_in(
+        self, begun: Solved, drive_db: float, slope: float, lufs: float, readings: Sequence[str] = ()
+    ) -> PricedSong:
+        """Render and price at one drive after the other, until the loudness is the very one."""
+        (song,) = begun.before_peaks
+        rate_hz, channels = self.material.rate_hz, song.shape[1]
+        was: tuple[float, float] | None = None
+        for renders in range(1, _MOST_EXACT_RENDERS + 1):
+            settings = begun.settings.with_(DRIVE, gain_db=drive_db)
+            running, meter = self.running(channels, settings), self.reference.meter()
+            loudness, peak = HopMeter(rate_hz, channels), TruePeakMeter(rate_hz, channels, readings)
             for piece in running.run(in_blocks(song)):
                 loudness.push(piece)
                 meter.push(piece)
+                if readings:
+                    peak.push(piece)
             hops = [loudness.result()]
             heard = self.material.wanted_lufs(hops)
             reached = SILENT_LUFS if heard is None else heard
-            if drive_db != solved.settings[DRIVE]["gain_db"]:
-                slope = within_slopes((reached - was_lufs) / (drive_db - was_db))
-        at = replace(solved, settings=settings, hops=hops, traces=[{**solved.traces[0], **running.traces}])
-        return AtLoudness(
-            drive_db=drive_db,
-            hops=hops[0],
-            costs=self.reference.priced(at, meter.result()),
-            early_work_db=self._early_work_db(at),
+            if abs(reached - lufs) <= EXACT_LU or renders == _MOST_EXACT_RENDERS:
+                break
+            if was is not None:
+                slope = within_slopes((reached - was[1]) / (drive_db - was[0]))
+            was = drive_db, reached
+            drive_db -= (reached - lufs) / slope
+        solved = replace(
+            begun,
+            settings=settings,
+            solution=replace(begun.solution, drive_db=drive_db, reached_lufs=reached, slope=slope, renders=renders),
+            traces=[{**begun.traces[0], **running.traces}],
+            hops=hops,
+            true_peak_dbtp=peak.result().highest_dbtp,
+        )
+        return PricedSong(
+            solved=solved,
+            costs=self.reference.priced(solved, meter.result()),
+            early_work_db=self._early_work_db(solved),
         )
 
     def _early_work_db(self, solved: Solved) -> float:

@@ -275,16 +275,19 @@ class ReadySearch:
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
-        guess = Guess(slope=found.slope, drive_db=found.drive_db)
-        # Where nothing reaches the target, what comes nearest is for the song alone to tell.
-        if found.met or spent.best.solution.met:
-            guess = self.excerpts.start_from(plan, spent.aim.lufs, found)
+        guess, over_told_lu = Guess(slope=found.slope, drive_db=found.drive_db), None
+        if found.met and plan.drive_db is None:
+            guess = Guess(slope=found.slope, loss_db=trial.loss_db)
+            over_told_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+        elif spent.best.solution.met:  # where nothing reaches the target, what comes nearest is for the song to tell
+            guess = self.excerpts.end_of_reach(plan, spent.aim.lufs, found)
         return Contender(
             name=name,
             settings=trial.settings,
             target=target,
             decisions=decisions,
             guess=guess,
+            over_told_lu=over_told_lu,
         )
 
     def _suggestion(

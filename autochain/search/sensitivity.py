@@ -7,10 +7,10 @@ it holds; between rendered points the score is taken to rise evenly.
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import NamedTuple, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from autochain.chain.chain import ChainPlan
 from autochain.chain.parameter import Parameter
@@ -29,19 +29,8 @@ _FAR = 1000.0  # of them lead to the end of any range
 _T = TypeVar("_T")
 
 
-class Judged(NamedTuple):
-    """Score of a chain from a fresh render, and the level lost to the peak stages there, in dB."""
-
-    score: float
-    loss_db: float
-
-
-class Judge(Protocol):
-    """Judges complete settings, whatever drive is in them."""
-
-    def __call__(self, settings: ChainSettings, loss_db: float | None = None) -> Judged:
-        """Judged with the drive solved from that loss; from that of the chain as it stands when None."""
-        ...
+# Score of complete settings from a fresh render, whatever drive is in them; safe in several threads.
+Judge = Callable[[ChainSettings], float]
 
 
 class InParallel(Protocol):
@@ -158,7 +147,7 @@ def sensitivity(
     Parameters
     ----------
     judge
-        Judges a chain; safe in several threads.
+        Judges a chain.
     settings
         The chain.
     knobs
@@ -175,12 +164,11 @@ def sensitivity(
     if not moves or 1 + len(moves) > most_trials:
         return ()
 
-    def at(knob: Knob, value: float, loss_db: float | None = None) -> Judged:
-        return judge(knob.moved(settings, value), loss_db)
+    def at(knob: Knob, value: float) -> float:
+        return judge(knob.moved(settings, value))
 
     stays, *moved = in_parallel([partial(judge, settings), *(partial(at, k, k.at(side)) for k, side in moves)])
-    first = {(k.name, side): judged for (k, side), judged in zip(moves, moved, strict=True)}
-    change = {move: judged.score - stays.score for move, judged in first.items()}
+    change = {(k.name, side): judged - stays for (k, side), judged in zip(moves, moved, strict=True)}
 
     def worst(knob: Knob) -> tuple[float, float]:
         """How much the score worsens a step away, on the worse side, and which side that is."""
@@ -193,15 +181,7 @@ def sensitivity(
     def end(knob: Knob, side: float) -> float | None:
         if (knob.name, side) not in change:
             return None
-        losses = {0.0: stays.loss_db, side: first[knob.name, side].loss_db}
-
-        def change_at(value: float) -> float:
-            steps = side * abs(knob.steps(value))
-            judged = at(knob, value, _expected(losses, steps))
-            losses[steps] = judged.loss_db
-            return judged.score - stays.score
-
-        return _end(change_at, knob, side, change[knob.name, side], worse_by, renders)
+        return _end(lambda value: at(knob, value) - stays, knob, side, change[knob.name, side], worse_by, renders)
 
     ends = in_parallel(partial(end, knob, side) for knob in shown for side in (-1.0, 1.0))
     found = []
@@ -253,13 +233,6 @@ def _end(
             return good
         change = change_at(value)
         renders -= 1
-
-
-def _expected(losses: Mapping[float, float], steps: float) -> float:
-    """Level lost so many steps away, on the line through the two nearest places where it is known."""
-    near, other = sorted(losses, key=lambda known: abs(known - steps))[:2]
-    slope = (losses[other] - losses[near]) / (other - near)
-    return losses[near] + slope * max(-2.0, min(2.0, steps - near))
 
 
 def _outside(good: float, change: float, worse_by: float) -> float:

@@ -9,10 +9,10 @@ from autochain.search.baselines import BASELINE_WORDS
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
 from autochain.search.other_hands import OtherHands
-from autochain.search.sensitivity import Judge, Judged
+from autochain.search.sensitivity import Judge
 from autochain.search.surrogate import Surrogate
 from autochain.solve.decisions import Decisions
-from autochain.solve.drive import Solution, within_slopes
+from autochain.solve.drive import Solution
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
@@ -86,8 +86,7 @@ class Spent:
         """What judges complete settings near those of a chain, on the excerpts at the loudness of the trials.
 
         Only the drive is solved, no nearer than a render or two bring it: what is missing is told by what a LU costs
-        this very chain, so that small differences of score are not those of the loudness. Where a guess leads astray,
-        the drive is solved once more from nowhere.
+        this very chain, so that small differences of score are not those of the loudness.
 
         Parameters
         ----------
@@ -98,28 +97,18 @@ class Spent:
         """
         excerpts, lufs = self.excerpts, self.aim.lufs
         plan = only_drive_left(settings, decisions)
-        aim, start = Aim(lufs=lufs), Guess(slope=found.slope, drive_db=found.drive_db)
+        aim, start = Aim(lufs=lufs), Guess(slope=found.slope)
         if plan.drive_db is None:
             quieter, louder = (
                 excerpts.solve(replace(plan, drive_db=found.drive_db + aside_db), lufs, start)
                 for aside_db in (-_ASIDE_DB, _ASIDE_DB)
             )
-            slope = (louder.solution.reached_lufs - quieter.solution.reached_lufs) / (2.0 * _ASIDE_DB)
-            if slope > 0.0:
-                aim = Aim(lufs=lufs, score_per_lu=excerpts.score_per_lu(quieter, louder))
-                slope = within_slopes(slope)
-                missing_lu = lufs - louder.solution.reached_lufs
-                start = Guess(slope=slope, loss_db=louder.loss_db + missing_lu / slope)
+            aim = Aim(lufs=lufs, score_per_lu=excerpts.score_per_lu(quieter, louder))
+            start = Guess(slope=found.slope, loss_db=0.5 * (quieter.loss_db + louder.loss_db))
         roughly = excerpts.with_tolerance(min(_ROUGHLY_LU, _MOST_TOLD / max(1.0, aim.score_per_lu)))
 
-        def judge(settings: ChainSettings, loss_db: float | None = None) -> Judged:
-            plan = only_drive_left(settings, decisions)
-            guess = start if loss_db is None else Guess(slope=start.slope, loss_db=loss_db)
-            solved = roughly.solve(plan, lufs, guess)
-            if not solved.solution.met:
-                solved = roughly.solve(plan, lufs, Guess())
-            over_lu = solved.solution.reached_lufs - lufs
-            return Judged(roughly.price(solved, aim).score, solved.loss_db - over_lu / within_slopes(start.slope))
+        def judge(settings: ChainSettings) -> float:
+            return roughly.price(roughly.solve(only_drive_left(settings, decisions), lufs, start), aim).score
 
         return judge
 

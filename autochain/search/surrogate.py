@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 # In ranges: what is expected of a length before anything is known, and how far from it (natural log) is likely. Medians
 # over searches of real recordings with odd numbers, 3 to 7 dB over gain alone.
-_USUAL_LENGTHS = np.array([1.2, 5.0, 5.0, 1.5, 4.0, 4.0, 0.8, 1.3, 1.2, 3.0, 1.2])
+_USUAL_LENGTHS = np.array([1.2, 5.0, 5.0, 1.5, 4.0, 4.0, 0.8, 1.3, 1.2, 3.0, 1.2, 1.2])
 _SPREAD = 0.7
 _STEP = 1.5
 _SHORTEST, _LONGEST = 0.1, 20.0

@@ -86,7 +86,6 @@ class Trials:
         With `sides` chains about as good as the best are set on other tools, and neighbours are looked for.
         """
         self._run.progress("calibrating the excerpts", 0.0)
-        self._excerpts.warm()
         self._aim = self.calibrated()
         grids = {} if self._seeds else self._distinct()
         self._spend_on_known(grids)
@@ -127,8 +126,10 @@ class Trials:
         """Loudness of the excerpts when the song is at the target, and what a LU more costs there.
 
         The song is rendered once, at the drive that the excerpts took; what it misses, the excerpts are to make up for.
+        Beside it what every trial reads of the excerpts is built.
         """
         excerpts = self._excerpts
+        excerpts.material.warm()
         plan = outline_at(self._start, self._binding.searched, self._limiter_ceiling, excerpts.chain)
         heard = excerpts.solve(plan, self._target_lufs, Guess())
 
@@ -136,13 +137,23 @@ class Trials:
             return Decisions(locks=ChainSettings({DRIVE: {"gain_db": drive_db}}))
 
         drive_db, settings = heard.solution.drive_db, heard.settings
+
+        def a_lu() -> float:
+            excerpts.warm()
+            less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
+            return excerpts.score_per_lu(excerpts.solve(less, self._target_lufs, Guess()), heard)
+
+        price = self._run.beside(a_lu)
         whole = self._song.solve(only_drive_left(settings, same(drive_db)), self._target_lufs, Guess(), keep=False)
         missing_lu = self._target_lufs - whole.solution.reached_lufs
+        over_told_lu = self._song.over_told_lu(whole.settings, whole.solution.reached_lufs, whole.before_peaks)
+        over_told_lu -= excerpts.over_told_lu(settings, heard.solution.reached_lufs, heard.before_peaks)
         del whole
-        less = only_drive_left(settings, same(drive_db - _TURNED_BACK_DB))
-        quieter = excerpts.solve(less, self._target_lufs, Guess())
-        a_lu = min(_MOST_A_LU, excerpts.score_per_lu(quieter, heard))
-        return Aim(lufs=heard.solution.reached_lufs + missing_lu, score_per_lu=a_lu)
+        return Aim(
+            lufs=heard.solution.reached_lufs + missing_lu,
+            score_per_lu=min(_MOST_A_LU, price()),
+            over_told_lu=over_told_lu,
+        )
 
     def _spend_on_known(self, grids: Grids) -> None:
         """What is tried whatever comes of it: earlier points, simple chains, and a spread of others."""

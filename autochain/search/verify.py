@@ -16,16 +16,16 @@ from autochain.measure.measurement import LevelFigures, Levels, MixMeter
 from autochain.measure.true_peak import QUICK_READINGS, READINGS
 from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Evaluator, PricedSong
 from autochain.search.facts import stage_facts
 from autochain.search.result import Finished, Verified
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import Outline, only_drive_left
-from autochain.solve.solved import Guess
-from autochain.solve.solver import LOUDNESS_TOLERANCE_LU
+from autochain.solve.solved import Guess, Solved
+from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU
 
 SUGGESTION = "suggestion"
-# As near as the render that is priced has to be begun: from there it is at the very loudness but for 0.002 LU.
+# As near as a render that is priced has to be begun from: then that one is at the very loudness.
 _NEARLY_LU = 0.045
 
 
@@ -45,6 +45,8 @@ class Contender:
         The locks that bind it.
     guess
         Start of the solve.
+    over_told_lu
+        How much louder it is known to come out than `solve.estimate` tells; None where it is not known.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Contender:
     target: Target
     decisions: Decisions
     guess: Guess
+    over_told_lu: float | None = None
 
 
 def chain_of(contender: Contender, chain: ChainPlan) -> Outline:
@@ -74,34 +77,67 @@ def verify(contender: Contender, song: Evaluator, *, carefully: bool = False) ->
     song
         Evaluator over the whole song's linear-stage output.
     carefully
-        Whether all three true-peak readings are taken, of the very settings that are given. Else two are, of a drive a
-        step or two beside them.
+        Whether all three true-peak readings are taken, of the very settings that are given. Else two are, of a drive
+        within a step or two of them.
     """
-    target = contender.target
-    wanted, ceiling_dbtp = target.loudness_lufs, target.ceiling_dbtp
-    plan = only_drive_left(song.chain.rounded(contender.settings), contender.decisions)
-    solver = song if carefully else song.with_tolerance(max(_NEARLY_LU, song.plan.tolerance_lu))
-    solved = solver.solve(
-        plan, wanted, contender.guess, step_db=0.1, hold_dbtp=ceiling_dbtp, keep=False,
-        readings=READINGS if carefully else QUICK_READINGS,
-    )  # fmt: skip
-    found = LevelFigures.of(solved.hops[0], solved.true_peak_dbtp)
-    met = meets(found, target)
-    priced = song.at_loudness(solved, wanted if met else solved.solution.reached_lufs)
-    settings = solved.settings
-    if met and plan.drive_db is None and not carefully:
-        nearest_db = song.chain.stages[DRIVE].parameter("gain_db").rounded(priced.drive_db)
-        settings = settings.with_(DRIVE, gain_db=nearest_db)
+    target, chain = contender.target, song.chain
+    plan = only_drive_left(chain.rounded(contender.settings), contender.decisions)
+    priced = None if carefully else _told(contender, plan, song)
+    if priced is not None:
+        peak_dbtp, met, saturated = priced.solved.true_peak_dbtp, True, False
+        settings = _set_by_hand(priced, chain, target.loudness_lufs)
+    else:
+        solved = _solved(contender, plan, song, carefully=carefully)
+        peak_dbtp, saturated = solved.true_peak_dbtp, solved.solution.saturated
+        met = meets(LevelFigures.of(solved.hops[0], peak_dbtp), target)
+        wanted = target.loudness_lufs if met else solved.solution.reached_lufs
+        priced = song.at_loudness(solved, wanted)
+        by_hand = carefully or plan.drive_db is not None
+        settings = solved.settings if by_hand else _set_by_hand(priced, chain, wanted)
     return Verified(
         name=contender.name,
         settings=settings,
-        after=LevelFigures.of(priced.hops, solved.true_peak_dbtp),
+        after=LevelFigures.of(priced.solved.hops[0], peak_dbtp),
         costs=priced.costs,
         score=score(priced.costs, song.weights),
         met=met,
-        saturated=solved.solution.saturated,
+        saturated=saturated,
         early_work_db=priced.early_work_db,
     )
+
+
+def _told(contender: Contender, plan: Outline, song: Evaluator) -> PricedSong | None:
+    """Priced at the drive that the sound ahead of it lets expect; None where that is not known, or does not hold."""
+    target, over_lu = contender.target, contender.over_told_lu
+    if over_lu is None:
+        return None
+    priced = song.told_at_loudness(plan, target.loudness_lufs, contender.guess, over_lu, QUICK_READINGS)
+    if priced is None:
+        return None
+    peak_dbtp = priced.solved.true_peak_dbtp
+    with_dither_dbtp = None if peak_dbtp is None else peak_dbtp + DITHER_DB
+    return priced if meets(LevelFigures.of(priced.solved.hops[0], with_dither_dbtp), target) else None
+
+
+def _solved(contender: Contender, plan: Outline, song: Evaluator, *, carefully: bool) -> Solved:
+    """Solved by renders, the limiter's ceiling lowered where it has to be; with care on a hand's steps."""
+    target = contender.target
+    return (song if carefully else song.with_tolerance(max(_NEARLY_LU, song.plan.tolerance_lu))).solve(
+        plan,
+        target.loudness_lufs,
+        contender.guess,
+        step_db=0.1 if carefully else 0.0,
+        hold_dbtp=target.ceiling_dbtp,
+        keep=False,
+        readings=READINGS if carefully else QUICK_READINGS,
+    )
+
+
+def _set_by_hand(priced: PricedSong, chain: ChainPlan, wanted_lufs: float) -> ChainSettings:
+    """Settings with the drive on the step that is nearest to the loudness wanted."""
+    at = priced.solved.solution
+    drive_db = at.drive_db - (at.reached_lufs - wanted_lufs) / at.slope
+    return priced.solved.settings.with_(DRIVE, gain_db=chain.stages[DRIVE].parameter("gain_db").rounded(drive_db))
 
 
 def meets(found: Levels, target: Target) -> bool:

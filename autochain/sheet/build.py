@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import CLIPPER, DRIVE, OUTPUT, ChainSettings, StageSettings
@@ -31,6 +31,7 @@ from autochain.sheet.model import (
     MixFacts,
     Move,
     NoteEntry,
+    OnToolsFacts,
     Provenance,
     ReadinessFacts,
     Reduction,
@@ -40,10 +41,14 @@ from autochain.sheet.model import (
     Sheet,
     Spread,
     StageEntry,
+    StageOnTool,
     TargetFacts,
 )
 from autochain.sheet.words import WHILE_MOVING
 from autochain.units import number
+
+if TYPE_CHECKING:
+    from autochain.search.on_tools import OnTools
 
 _DECIMALS = 3
 _FADE_S = 2.1  # the longest fade: as much of a silence may stay
@@ -186,8 +191,39 @@ def _cut(finding: Finding, output: StageSettings) -> str | None:
     return f"Not all of it is cut off here, as it may be a quiet {quiet}. If not, lock output.{which}_cut_ms higher."
 
 
-def build_sheet(suggestion: Suggestion) -> Sheet:
-    """Gather the sheet's facts from a search result."""
+def _on_tools(found: "OnTools", suggestion: Suggestion) -> OnToolsFacts:
+    from autochain.search.on_tools import band_positions
+
+    stages = []
+    for one in found.stages:
+        by_role = [dict(one.positions)] if one.positions else []
+        if one.tool.kind == "equaliser" and not one.why_not:
+            by_role = band_positions(one.tool, suggestion.chosen.settings[one.stage])
+        stages.append(
+            StageOnTool(
+                stage=one.stage,
+                tool=one.tool.name,
+                knobs=tuple({one.tool.knobs[role].word: at for role, at in own.items()} for own in by_role),
+                noted=dict(one.tool.noted),
+                reduction_typical_db=None if one.reduction_typical_db is None else _fine(one.reduction_typical_db),
+                reduction_max_db=None if one.reduction_max_db is None else _fine(one.reduction_max_db),
+                off_db=_fine(one.off_db),
+                input_gain_db=_fine(one.input_gain_db),
+                output_gain_db=_fine(one.output_gain_db),
+                why_not=one.why_not,
+            )
+        )
+    return OnToolsFacts(
+        stages=tuple(stages),
+        drive_db=found.drive_db,
+        trim_db=found.trim_db,
+        lufs=None if found.lufs is None else _fine(found.lufs),
+        true_peak_dbtp=None if found.true_peak_dbtp is None else _fine(found.true_peak_dbtp),
+    )
+
+
+def build_sheet(suggestion: Suggestion, on_tools: "OnTools | None" = None) -> Sheet:
+    """Build the sheet of a suggestion; `on_tools` is the same on the user's own tools."""
     mix, config, chosen = suggestion.mix, suggestion.config, suggestion.chosen
     point = suggestion.stats.coordinates
     return Sheet(
@@ -247,6 +283,7 @@ def build_sheet(suggestion: Suggestion) -> Sheet:
         ),
         around=_around(suggestion),
         moved=_moved(suggestion),
+        on_tools=None if on_tools is None else _on_tools(on_tools, suggestion),
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),

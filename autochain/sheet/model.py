@@ -213,6 +213,36 @@ class AroundFacts(_Part):
     decided: dict[str, Value]
 
 
+class StageOnTool(_Part):
+    """One stage on a tool of the user's.
+
+    `knobs` are positions by the tool's own words, one table a band; `noted` is what has to stand as it was measured.
+    `reduction_db` is what its meter will show by its model; `off_db` how far its gain is from the stage's, rms in the
+    loud part. Where it cannot be set from here `why_not` says why, and the meter holds.
+    """
+
+    stage: StageName
+    tool: str
+    knobs: tuple[dict[str, float], ...]
+    noted: dict[str, str]
+    reduction_typical_db: float | None
+    reduction_max_db: float | None
+    off_db: float
+    input_gain_db: float
+    output_gain_db: float
+    why_not: str
+
+
+class OnToolsFacts(_Part):
+    """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out."""
+
+    stages: tuple[StageOnTool, ...]
+    drive_db: float | None
+    trim_db: float | None
+    lufs: float | None
+    true_peak_dbtp: float | None
+
+
 class Move(_Part):
     """A setting that stands elsewhere than on the earlier sheet; null where the stage is not in the chain."""
 
@@ -267,4 +297,5 @@ class Sheet(_Part):
     search: SearchFacts
     around: AroundFacts | None
     moved: tuple[Move, ...]
+    on_tools: OnToolsFacts | None = None
     provenance: Provenance

@@ -31,6 +31,7 @@ from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
 from autochain.sheet.model import Baseline, Figures, NoteEntry, Request, Sheet, StageEntry, TargetFacts
 from autochain.sheet.neighbours import neighbour_blocks
+from autochain.sheet.on_tools import tools_told, with_tools
 from autochain.sheet.settings import lock_names, setting_text, shown_settings, value_text
 from autochain.sheet.words import (
     BASELINES,
@@ -169,7 +170,12 @@ def _settings(sheet: Sheet) -> Iterator[Block]:
     if not sheet.met:
         yield Paragraph("They miss the target. The top of the sheet says why; read it before you dial them.")
     head = ["#", "stage", "set", "meter in loud parts", "input in the loudest part", "trim"]
-    yield table(head, _stage_rows(sheet), role="set")
+    rows = list(_stage_rows(sheet))
+    if sheet.on_tools is not None:
+        head, rows = with_tools(sheet, head, rows)
+    yield table(head, rows, role="set")
+    if sheet.on_tools is not None:
+        yield Paragraph(tools_told(sheet.on_tools))
     yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _other_hands(sheet), _left_at_default(sheet)))))
     yield Paragraph(_to_lock(sheet), role="names")
 

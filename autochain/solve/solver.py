@@ -21,11 +21,12 @@ from autochain.chain.stage import GainTrace
 from autochain.config.model import Drive
 from autochain.measure.loudness import HopMeter
 from autochain.measure.true_peak import READINGS, TruePeakMeter, read_true_peak
+from autochain.solve.decisions import Decisions
 from autochain.solve.drive import Solution, solve_drive, within_slopes
 from autochain.solve.dynamics import Dynamics
 from autochain.solve.estimate import Estimate
 from autochain.solve.material import Material
-from autochain.solve.outline import Outline
+from autochain.solve.outline import Outline, only_drive_left
 from autochain.solve.solved import Guess, Solved
 from autochain.units import linear_to_db
 
@@ -37,7 +38,6 @@ MOST_TRIM_STEPS = 2
 _SILENT_DBTP = -200.0
 # How near an estimated loudness comes to the target before the rest goes along its slope.
 _ESTIMATED_LU, _MOST_ESTIMATES = 0.05, 12
-_APART_DB = 0.1  # least distance of two renders that show a slope
 
 
 def _driven_more(solution: Solution, missing_lu: float) -> Guess:
@@ -139,8 +139,7 @@ class Solver:
         before_lufs = material.wanted_lufs(hops)
         start = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
         if plan.drive_db is None and guess.drive_db is None:
-            estimate = Estimate(material, before_peaks, hops, self._behind)
-            guess = self._estimated(settings, estimate, peak_db, plan, guess, target_lufs, start)
+            guess = self._told(settings, before_peaks, hops, plan, target_lufs, guess)
         held = () if hold_dbtp is None else tuple(readings)
         aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, held)
         true_peak_dbtp: float | None = None
@@ -195,17 +194,31 @@ class Solver:
             true_peak_dbtp=true_peak_dbtp,
         )
 
-    def _estimated(
+    def over_told_lu(
+        self, settings: ChainSettings, reached_lufs: float, before_peaks: list[Samples] | None = None
+    ) -> float:
+        """How much louder a chain came out than the sound ahead of its drive (made anew if not given) lets expect."""
+        if before_peaks is None:
+            _, before_peaks, _ = self._dynamics.render(only_drive_left(settings, Decisions()))
+        told = Estimate(self.material, before_peaks, self.material.hops_before(before_peaks), self._behind)
+        lufs = told.lufs_at(settings)
+        return 0.0 if lufs is None else reached_lufs - lufs
+
+    def _told(
         self,
         settings: ChainSettings,
-        estimate: Estimate,
-        peak_db: float,
+        before_peaks: list[Samples],
+        hops: Sequence[npt.NDArray[np.float64]],
         plan: Outline,
-        guess: Guess,
         target_lufs: float,
-        gain_alone_db: float,
+        guess: Guess,
     ) -> Guess:
         """Drive and slope that the sound ahead of the drive lets expect; the guess where it says out of reach."""
+        material = self.material
+        estimate = Estimate(material, before_peaks, hops, self._behind)
+        peak_db = 0.0 if plan.clip_share is None else linear_to_db(material.highest(before_peaks))
+        before_lufs = material.wanted_lufs(hops)
+        gain_alone_db = target_lufs - (material.integrated_lufs if before_lufs is None else before_lufs)
 
         def expected(drive_db: float) -> float:
             lufs = estimate.lufs_at(self._with_drive(settings, drive_db, plan.clip_share, peak_db))
@@ -224,10 +237,8 @@ class Solver:
         slope = within_slopes(found.slope)
         return Guess(slope=slope, drive_db=found.drive_db + (target_lufs - found.reached_lufs) / slope)
 
-    def start_from(self, plan: Outline, target_lufs: float, found: Solution) -> Guess:
-        """Where a solve on more of the same song starts: the drive here, and the slope right there.
-
-        Two renders a step or more apart, since a solution may be rough and its slope that of a long way.
+    def end_of_reach(self, plan: Outline, target_lufs: float, found: Solution) -> Guess:
+        """Where a solve on more of the same song starts whose target a solve here has not reached.
 
         Parameters
         ----------
@@ -236,27 +247,13 @@ class Solver:
         target_lufs
             Loudness of this material at which the song is expected to meet its target.
         found
-            A solution for about the same settings.
+            The solution that fell short, for about the same settings.
         """
         guess = Guess(slope=found.slope, drive_db=found.drive_db)
         if plan.drive_db is not None:
             return guess
-        if not found.met:
-            solution = self.solve(plan, target_lufs, guess, dialable=True).solution
-            return Guess(slope=solution.slope, drive_db=solution.drive_db, out_of_reach=solution.saturated)
-        settings, before_peaks, _ = self._dynamics.render(plan)
-
-        def lufs_at(drive_db: float) -> float:
-            sound = self._rendered(before_peaks, settings.with_(DRIVE, gain_db=drive_db))
-            lufs = self.material.wanted_lufs(sound.hops)
-            return SILENT_LUFS if lufs is None else lufs
-
-        first = lufs_at(found.drive_db)
-        more_db = (target_lufs - first) / within_slopes(found.slope)
-        more_db = math.copysign(max(_APART_DB, abs(more_db)), more_db)
-        second = lufs_at(found.drive_db + more_db)
-        slope = within_slopes((second - first) / more_db)
-        return Guess(slope=slope, drive_db=found.drive_db + more_db + (target_lufs - second) / slope)
+        solution = self.solve(plan, target_lufs, guess, dialable=True).solution
+        return Guess(slope=solution.slope, drive_db=solution.drive_db, out_of_reach=solution.saturated)
 
     def _solve_level(
         self,

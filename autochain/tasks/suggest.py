@@ -92,7 +92,7 @@ class SuggestRequest(Wish):
     @property
     def sources(self) -> tuple[Path, ...]:
         """Files that are read and never replaced."""
-        return files_among((self.mix, self.around, *self.references))
+        return files_among((self.mix, self.around, *self.references, *self.tools))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -279,7 +279,13 @@ def _searched(
                 show(f"going on after {journal.resumed} trials", 0.0)
             asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
             found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
-            result = Suggested(sheet=build_sheet(found), found=found, files=())
+            on_tools = None
+            if request.tools:
+                from autochain.search.on_tools import set_tools
+
+                show("setting your own tools", 0.0)
+                on_tools = set_tools(found, request.own_tools())
+            result = Suggested(sheet=build_sheet(found, on_tools), found=found, files=())
         known(result)
         if outputs is not None:
             with caller.watch() as show:

@@ -1,14 +1,18 @@
 """What every search may be told, and what it comes to: a configuration and the engineer's decisions."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.config import Config, read_config
 from autochain.config.model import Target
 from autochain.errors import UsageError
 from autochain.solve.decisions import Decisions, parse_decisions
+
+if TYPE_CHECKING:
+    from autochain.chain.settings import StageName
+    from autochain.tool.tool import Tool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +35,8 @@ class Wish:
         How much is done at the same time, -1 for all cores; changes only time.
     config
         TOML over the packaged defaults.
+    tools
+        Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do.
     force
         Replace results that exist; never a source.
     """
@@ -42,6 +48,7 @@ class Wish:
     seed: int | None = None
     jobs: int = -1
     config: Path | None = None
+    tools: Sequence[Path] = ()
     force: bool = False
 
     def settled(
@@ -72,4 +79,15 @@ class Wish:
         }
         given = {table: {key: v for key, v in own.items() if v is not None} for table, own in asked.items()}
         config = read_config(self.config, given)
+        if self.tools:
+            from autochain.search.tool_limits import limits  # what fits and draws is loaded where there is a tool
+
+            config = read_config(self.config, {**given, "chain": limits(self.own_tools(), config)})
         return config, parse_decisions(list(self.lock), list(self.without), config.chain_plan)
+
+    def own_tools(self) -> "Mapping[StageName, Tool]":
+        """The user's tools by the stage that they stand for; ToolError for a file that cannot hold."""
+        from autochain.search.tool_limits import tools_by_stage
+        from autochain.tool.tool import read_tool
+
+        return tools_by_stage([read_tool(path) for path in self.tools])

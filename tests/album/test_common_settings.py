@@ -15,7 +15,7 @@ from autochain.demo import make_demo
 from tests.conftest import small_config
 
 RATE = 44100
-LIMITER = {"lookahead_ms": 2.0, "release_ms": 40.0}
+LIMITER = {"lookahead_ms": 2.0, "release_ms": 40.0, "link_percent": 100.0}
 
 
 def test_a_stage_that_half_of_the_tracks_have_is_in_at_the_median_of_its_values() -> None:
@@ -26,7 +26,7 @@ def test_a_stage_that_half_of_the_tracks_have_is_in_at_the_median_of_its_values(
     ]
     tracks[0] = tracks[0].with_("transient", onset_db=1.0)
     common = common_settings(tracks, DEFAULT)
-    assert common["limiter"].plain() == {"lookahead_ms": 2.0, "release_ms": 20.0}
+    assert common["limiter"].plain() == {"lookahead_ms": 2.0, "release_ms": 20.0, "link_percent": 100.0}
     assert common["clipper"].plain() == {"softness": 40.0}
     assert "transient" not in common
     tracks[1] = tracks[1].with_("transient", onset_db=1.0)

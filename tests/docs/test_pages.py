@@ -81,7 +81,12 @@ def test_the_map_has_every_package_in_the_order_of_imports() -> None:
 def options_by_command() -> dict[str, set[str]]:
     group = typer.main.get_command(_app(_COMMANDS))
     return {
-        name: {option for parameter in command.params for option in (*parameter.opts, *parameter.secondary_opts)}
+        name: {
+            option
+            for one in (command, *getattr(command, "commands", {}).values())  # a group's commands have its options
+            for parameter in one.params
+            for option in (*parameter.opts, *parameter.secondary_opts)
+        }
         for name, command in group.commands.items()  # type: ignore[attr-defined]
     }
 

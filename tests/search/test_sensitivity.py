@@ -14,7 +14,7 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
-from autochain.search.sensitivity import NEARLY, Judged, free_knobs, sensitivity
+from autochain.search.sensitivity import NEARLY, free_knobs, sensitivity
 from autochain.solve.decisions import Decisions
 from autochain.solve.material import Material
 from autochain.solve.outline import only_drive_left
@@ -40,9 +40,9 @@ def knobs(settings=SETTINGS, locks=NOTHING_SET):
 def found_for(judge, most=45, jobs=1, worse_by=WORSE_BY, **more):
     calls = []
 
-    def counted(settings, loss_db=None):
+    def counted(settings):
         calls.append(settings)
-        return Judged(judge(settings), 1.0 if loss_db is None else loss_db)
+        return judge(settings)
 
     found = sensitivity(counted, SETTINGS, knobs(**more), worse_by, most, RunOptions(jobs=jobs).in_parallel)
     return {(f.stage, f.parameter): f for f in found}, calls
@@ -123,7 +123,7 @@ def test_a_better_place_beside_does_not_end_the_range():
     assert 0.9 - far <= clip.low <= 0.9 - nearly + 0.15
 
 
-@pytest.mark.parametrize("most", [9, 15, 30, 45])
+@pytest.mark.parametrize("most", [10, 15, 30, 45])
 def test_no_more_is_rendered_than_allowed(most):
     found, calls = found_for(bowl(ceiling=0.01, release=0.01, softness=0.01), most)
     assert len(calls) <= most
@@ -131,7 +131,7 @@ def test_no_more_is_rendered_than_allowed(most):
 
 
 def test_too_few_renders_for_a_step_of_every_setting_say_nothing():
-    found, calls = found_for(bowl(ceiling=0.1), 8)
+    found, calls = found_for(bowl(ceiling=0.1), 9)
     assert (found, calls) == ({}, [])
 
 
@@ -192,7 +192,9 @@ def test_the_range_of_a_real_mix_holds_when_its_ends_are_rendered_again(searched
     for told in found.sensitivity:
         assert chosen.settings[told.stage][told.parameter] == told.value
         assert score_at(told.stage, told.parameter, told.step_to) - base == pytest.approx(
-            told.score_change, abs=solved
+            told.score_change,
+                # Where a step costs many points, a LU costs more there than at the chosen chain: printed is a tenth.
+                abs=solved + 0.03 * abs(told.score_change),
         )
         for end in (told.low, told.high):
             if end is not None:

@@ -143,14 +143,14 @@ def test_vectors_are_linear_in_shares_and_logarithmic_in_times():
     ends = {name: getattr(RANGES, name) for name in Coordinates.model_fields}
     low = Coordinates(**{name: span[0] for name, span in ends.items()})
     high = Coordinates(**{name: span[1] for name, span in ends.items()})
-    assert to_vector(low, RANGES) == pytest.approx([0.0] * 11)
-    assert to_vector(high, RANGES) == pytest.approx([1.0] * 11)
+    assert to_vector(low, RANGES) == pytest.approx([0.0] * len(ends))
+    assert to_vector(high, RANGES) == pytest.approx([1.0] * len(ends))
     # closed forms: geometric mean for times, arithmetic mean for shares
     middle = Coordinates(
         **{n: math.sqrt(a * b) if n.endswith("_ms") else (a + b) / 2.0 for n, (a, b) in ends.items()}
     )
-    assert to_vector(middle, RANGES) == pytest.approx([0.5] * 11)
+    assert to_vector(middle, RANGES) == pytest.approx([0.5] * len(ends))
     assert on_edge(middle, RANGES) == ()
     # Shares at zero are a choice, not an edge, and what their stages would use means nothing then.
-    assert set(on_edge(low, RANGES)) == {"limiter_lookahead_ms", "limiter_release_ms"}
+    assert set(on_edge(low, RANGES)) == {"limiter_lookahead_ms", "limiter_release_ms", "limiter_link_percent"}
     assert set(on_edge(high, RANGES)) == set(ends)

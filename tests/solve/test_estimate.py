@@ -118,6 +118,6 @@ def test_gain_for_peaks_is_the_gain_of_the_limiter():
     gain = gain_for_peaks(np.abs(sound[:, 0]), RATE, own)
     # Detector and meters read up to 0.2 dB over the true peak (docstring of `limiter.Limiting`).
     ratio_db = 20.0 * np.log10(np.abs(gain * sound[:, 0])[100:] / np.abs(turned)[100:])
-    assert 0.0 <= ratio_db.min()
+    assert ratio_db.min() >= 0.0
     assert ratio_db.max() < 0.2
     assert gain.min() < 0.5

@@ -1,0 +1,65 @@
+"""The column for the user's own tools: their words, their knobs' positions, what their meters will show."""
+
+from collections.abc import Sequence
+
+from autochain.chain.settings import DRIVE, OUTPUT
+from autochain.document.blocks import Line
+from autochain.sheet.model import OnToolsFacts, Sheet, StageOnTool
+from autochain.units import number
+
+# rms in the loud part: over it, a knob's position is told with a warning. A limit of this project.
+MOVES_OTHERWISE_DB = 0.5
+
+
+def with_tools(sheet: Sheet, head: Sequence[str], rows: Sequence[list[Line]]) -> tuple[list[str], list[list[Line]]]:
+    """The table of settings with a column behind "set"; rows that are no stage of their own keep it empty."""
+    facts = sheet.on_tools
+    assert facts is not None
+    names = list(dict.fromkeys(one.tool for one in facts.stages))
+    name = f"on {names[0]}" if len(names) == 1 else "on your tools"
+    cells = _cells(sheet, facts, len(names) > 1)
+    at = list(head).index("set") + 1
+    wide = [[*row[:at], cells.get(str(row[0]), ""), *row[at:]] for row in rows]
+    return [*head[:at], name, *head[at:]], wide
+
+
+def tools_told(facts: OnToolsFacts) -> str:
+    """What the column means, and what will come out by the models."""
+    loud, peak = number(facts.lufs, "LUFS"), number(facts.true_peak_dbtp, "dBTP")
+    return (
+        f"On your tools: knobs at places that they have, found on this mix with the models of your tools. By these the "
+        f"master will have {loud} at {peak}. Set the drive last, by your loudness meter."
+    )
+
+
+def _cells(sheet: Sheet, facts: OnToolsFacts, several: bool) -> dict[str, str]:
+    """By the number of the row."""
+    by_stage = {one.stage: one for one in facts.stages}
+    cells = {}
+    for place, entry in enumerate(sheet.stages, 1):
+        if entry.stage in by_stage:
+            cells[str(place)] = _cell(by_stage[entry.stage], several)
+        elif entry.stage == DRIVE and facts.drive_db is not None:
+            cells[str(place)] = f"gain {number(facts.drive_db, 'dB')}"
+        elif entry.stage == OUTPUT and facts.trim_db:
+            cells[str(place)] = f"trim {number(facts.trim_db, 'dB')}"
+    return cells
+
+
+def _cell(one: StageOnTool, several: bool) -> str:
+    first = f"{one.tool}: " if several else ""
+    if one.why_not:
+        return f"{first}{one.why_not}"
+    bands = [", ".join(f"{word} {at:g}" for word, at in own.items()) for own in one.knobs]
+    parts = bands if len(bands) < 2 else [f"{k}. {band}" for k, band in enumerate(bands, 1)]
+    if one.input_gain_db:
+        parts.insert(0, f"input gain {number(one.input_gain_db, 'dB', signed=True)}")
+        parts.append(f"output gain {number(one.output_gain_db, 'dB', signed=True)}")
+    if one.noted:
+        parts.append("as measured: " + ", ".join(f"{name} {value}" for name, value in one.noted.items()))
+    if one.reduction_typical_db is not None:
+        typical, most = number(one.reduction_typical_db), number(one.reduction_max_db, "dB")
+        parts.append(f"meter {typical}, at most {most}")
+    if one.off_db > MOVES_OTHERWISE_DB:
+        parts.append(f"it moves otherwise, by {number(one.off_db, 'dB')}: trust the meter")
+    return first + "; ".join(parts)

@@ -1,0 +1,269 @@
+"""A tool as it was read: what it is at each bounce, what its knobs mean; kept as TOML that a person may edit."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from autochain.tool import signal
+from autochain.tool.clipper_model import ClipperModel
+from autochain.tool.compressor_model import CompressorModel
+from autochain.tool.fit_equaliser import EqualiserModel
+from autochain.tool.knobs import THINGS, KnobMap, ToolKnob, knob_maps
+from autochain.tool.limiter_model import LimiterModel
+from autochain.tool.refusal import ToolError
+from autochain.tool.signal import ToolKind
+
+TOOL_FORMAT = 1
+Model = CompressorModel | LimiterModel | ClipperModel | EqualiserModel
+MODELS: Mapping[ToolKind, type[Any]] = {
+    "compressor": CompressorModel,
+    "limiter": LimiterModel,
+    "clipper": ClipperModel,
+    "equaliser": EqualiserModel,
+}
+
+# How far the model may be off where it is used: rms of the gain in dB over the programme for what follows level, dB
+# under the output for a clipper, rms of the curve for an equaliser. Limits of this project.
+TRUSTED_DB: Mapping[ToolKind, float] = {"compressor": 0.3, "limiter": 0.3, "clipper": -30.0, "equaliser": 0.3}
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
+
+
+class BounceRead(_Part):
+    """One bounce: the file, what was set, what was found."""
+
+    file: str
+    sha256: str
+    rate_hz: int
+    delay_samples: float
+    polarity: Literal[1, -1]
+    gain_db: float
+    residual_db: float
+    programme_db: float
+    knobs: dict[str, float]
+    noted: dict[str, str] = {}
+    model: dict[str, Any]
+
+
+class _Knob(_Part):
+    word: str
+    low: float | None = None
+    high: float | None = None
+    step: Annotated[float, Field(ge=0.0)] = 0.0
+    positions: tuple[float, ...] = ()
+
+
+class _File(_Part):
+    format_version: Literal[1]
+    name: Annotated[str, Field(min_length=1)]
+    kind: ToolKind
+    test: str
+    test_version: int
+    test_sha256: str
+    autochain: str
+    knobs: dict[str, _Knob]
+    bounce: Annotated[tuple[BounceRead, ...], Field(min_length=1)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tool:
+    """A processor of the user's.
+
+    Attributes
+    ----------
+    name, kind
+        What the user calls it, and what it is.
+    test
+        Name of the test that it was bounced with.
+    bounces
+        What was read, one entry a bounce.
+    knobs
+        Knobs by role.
+    """
+
+    name: str
+    kind: ToolKind
+    test: str
+    bounces: tuple[BounceRead, ...]
+    knobs: Mapping[str, ToolKnob]
+
+    @cached_property
+    def maps(self) -> Mapping[str, KnobMap]:
+        """What every knob means, by role."""
+        return knob_maps(self.kind, [(one.knobs, one.model) for one in self.bounces], self.knobs)
+
+    @cached_property
+    def models(self) -> tuple[Model, ...]:
+        """The model at every bounce."""
+        return tuple(model_of(self.kind, one.model) for one in self.bounces)
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the model fits well enough to set the tool by it."""
+        return all(one.programme_db <= TRUSTED_DB[self.kind] for one in self.bounces)
+
+    @property
+    def noted(self) -> Mapping[str, str]:
+        """What stood otherwise while it was bounced, and must stand so again."""
+        return self.bounces[0].noted
+
+    def at(self, positions: Mapping[str, float]) -> Model:
+        """The model at some positions of the knobs; the others as in the first bounce."""
+        model: Any = self.models[0]
+        fields_of = THINGS[self.kind]
+        changed: dict[str, Any] = {fields_of[role][0]: self.maps[role].thing(at) for role, at in positions.items()}
+        if "ratio" in changed:
+            changed["ratio"] = max(1.001, changed["ratio"])
+        if "knee_db" in changed:
+            changed["knee_db"] = max(0.0, changed["knee_db"])
+        if "softness" in changed:
+            changed["softness"] = min(100.0, max(0.0, changed["softness"]))
+        made: Model = replace(model, **changed)
+        return made
+
+    def positions_for(self, things: Mapping[str, float]) -> dict[str, float]:
+        """Positions that come nearest to some things, by role; roles without a knob are left out."""
+        return {role: self.maps[role].position(value) for role, value in things.items() if role in self.maps}
+
+    def toml(self) -> str:
+        """The file."""
+        return _to_toml(self)
+
+
+def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
+    """A model from a file's table; ToolError for what is not in it or no such thing."""
+    known = {one.name for one in fields(MODELS[kind])}
+    unknown = sorted(set(values) - known)
+    if unknown:
+        raise ToolError(f"model has {unknown[0]}, which a {kind} has not. Take it out, or read the tool again.")
+    try:
+        return TypeAdapter(MODELS[kind]).validate_python(dict(values))
+    except ValidationError as error:
+        problem = error.errors()[0]
+        where = ".".join(map(str, problem["loc"]))
+        raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
+
+
+def read_tool(path: Path) -> Tool:
+    """Read a tool file, strictly.
+
+    Raises
+    ------
+    ToolError
+        It cannot be read, is no tool file, or holds what none holds; one line per problem.
+    """
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ToolError(f"{path}: cannot be read ({error.strerror}). Check the path of --tools.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ToolError(f"{path}: not valid TOML ({error}). Correct that line, or read the tool again.") from None
+    try:
+        # TOML has lists where tuples are meant, and whole numbers where a hand left out the point.
+        file = _File.model_validate(values, strict=False)
+    except ValidationError as error:
+        lines = [_line(path, problem) for problem in error.errors()]
+        raise ToolError("\n".join(lines)) from None
+    if file.test not in signal.TESTS or file.test_sha256 != signal.test_sha256(file.test):
+        raise ToolError(
+            f"{path.name}: it was read from version {file.test_version} of the test {file.test!r} "
+            f"({file.test_sha256[:12]}), and this autochain makes version {signal.TEST_VERSION}. Bounce the test anew "
+            "and read the tool again."
+        )
+    known = THINGS[file.kind]
+    try:
+        for role in file.knobs:
+            if role not in known:
+                raise ToolError(f"knobs.{role} is no knob of a {file.kind}. It can have {', '.join(known)}.")
+        tool = Tool(
+            name=file.name,
+            kind=file.kind,
+            test=file.test,
+            bounces=file.bounce,
+            knobs={role: ToolKnob(role=role, **own.model_dump()) for role, own in file.knobs.items()},
+        )
+        _ = tool.models, tool.maps
+    except ToolError as error:
+        raise ToolError(f"{path.name}: {error}") from None
+    return tool
+
+
+def _line(path: Path, problem: Any) -> str:
+    where = ".".join(str(key) for key in problem["loc"])
+    if problem["type"] == "extra_forbidden":
+        return f"{path.name}: {where} is not known here. Take it out."
+    if problem["type"] == "missing":
+        return f"{path.name}: {where} is missing. Put it back, or read the tool again."
+    reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    return f"{path.name}: {where} is {problem['input']!r}; it {reason[:1].lower() + reason[1:]}."
+
+
+def _to_toml(tool: Tool) -> str:
+    import autochain
+
+    lines = [
+        "# A processor as autochain read it from bounces of its test. The tables under knobs may be edited: the ends",
+        "# and steps of your knobs, and what they are called. All else is measured.",
+        f"format_version = {TOOL_FORMAT}",
+        f"name = {_value(tool.name)}",
+        f"kind = {_value(tool.kind)}",
+        f"test = {_value(tool.test)}",
+        f"test_version = {signal.TEST_VERSION}",
+        f"test_sha256 = {_value(signal.test_sha256(tool.test))}",
+        f"autochain = {_value(autochain.__version__)}",
+    ]
+    if not tool.knobs:
+        lines += ["", "[knobs]"]
+    for role, knob in tool.knobs.items():
+        lines += ["", f"[knobs.{role}]", f"word = {_value(knob.word)}"]
+        lines += [f"{key} = {_value(v)}" for key in ("low", "high") if (v := getattr(knob, key)) is not None]
+        lines += [f"step = {_value(knob.step)}"] if knob.step else []
+        lines += [f"positions = {_value(knob.positions)}"] if knob.positions else []
+    for one in tool.bounces:
+        values = one.model_dump()
+        tables = {key: values.pop(key) for key in ("knobs", "noted", "model")}
+        lines += ["", "[[bounce]]", *(f"{key} = {_value(value)}" for key, value in values.items())]
+        for key, table in tables.items():
+            if table or key == "knobs":
+                lines += ["", f"[bounce.{key}]", *(f"{_key(name)} = {_value(value)}" for name, value in table.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _key(name: str) -> str:
+    plain = name.replace("_", "").replace("-", "")
+    return name if plain.isalnum() and plain.isascii() else _value(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        escaped = "".join(
+            c if c.isprintable() and c not in '"\\' else f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}"
+            for c in value
+        )
+        return f'"{escaped}"'
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        text = f"{value:.6g}"
+        return text if any(c in text for c in ".en") else f"{text}.0"
+    if isinstance(value, Sequence):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    raise TypeError(f"{value!r} has no place in a tool file")
+
+
+def plain_model(model: Model) -> dict[str, Any]:
+    """A model for a file, at sane precision."""
+    return {name: _fine(value) for name, value in asdict(model).items()}
+
+
+def _fine(value: Any) -> Any:
+    return round(float(f"{value:.6g}"), 5) + 0.0 if isinstance(value, float) else value

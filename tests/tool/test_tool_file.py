@@ -1,0 +1,90 @@
+"""The file of a tool: written plainly, read strictly."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from autochain.tool import signal
+from autochain.tool.compressor_model import CompressorModel
+from autochain.tool.knobs import ToolKnob
+from autochain.tool.refusal import ToolError
+from autochain.tool.tool import BounceRead, Tool, plain_model, read_tool
+
+
+def bounce(attack_knob: float, attack_ms: float, **more) -> BounceRead:
+    model = CompressorModel(threshold_dbfs=-20.0, ratio=2.0, knee_db=6.0, attack_ms=attack_ms, release_ms=100.0)
+    values = {"file": "böunce \"1\".wav", "sha256": "0" * 64, "rate_hz": 48000, "delay_samples": 64.0, "polarity": -1,
+              "gain_db": 0.0, "residual_db": 0.01, "programme_db": 0.02, "knobs": {"attack": attack_knob},
+              "noted": {"mode": "2", "odd key": "x"}, "model": plain_model(model)}  # fmt: skip
+    return BounceRead(**{**values, **more})
+
+
+TOOL = Tool(
+    name="bus 1",
+    kind="compressor",
+    test="compressor",
+    bounces=(bounce(10.0, 2.5), bounce(40.0, 10.0)),
+    knobs={"attack": ToolKnob(role="attack", word="Speed", low=0.1, high=80.0, step=0.1)},
+)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "bus.tool.toml"
+
+
+def test_what_is_written_is_read_back(path: Path) -> None:
+    path.write_text(TOOL.toml(), encoding="utf-8")
+    again = read_tool(path)
+    assert (again.name, again.kind, again.bounces) == (TOOL.name, TOOL.kind, TOOL.bounces)
+    assert dict(again.knobs) == TOOL.knobs
+    assert again.toml() == TOOL.toml()
+    assert tomllib.loads(TOOL.toml())["test_sha256"] == signal.test_sha256("compressor")
+    assert again.at({"attack": 20.0}).attack_ms == pytest.approx(5.0)
+    assert again.positions_for({"attack": 6.0, "ratio": 3.0}) == {"attack": 24.0}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        ('kind = "compressor"', 'kind = "gate"', "kind is 'gate'"),
+        ("format_version = 1", "format_version = 2", "format_version is 2"),
+        ('word = "Speed"', 'word = "Speed"\ncolour = "red"', "knobs.attack.colour is not known here"),
+        ("step = 0.1", "step = -0.1", "knobs.attack.step is -0.1"),
+        ("[knobs.attack]", "[knobs.mood]", "knobs.mood is no knob of a compressor"),
+        ('detector = "peak"', 'detector = "nose"', "model.detector"),
+        ("attack_ms = 2.5", "attack_ms = 2.5\nglow = 1.0", "model has glow"),
+        ("polarity = -1", "polarity = 0", "bounce.0.polarity is 0"),
+        ("residual_db = 0.01\n", "", "bounce.0.residual_db is missing"),
+        ("attack = 40.0", "attack = 10.0", None),
+        ("[[bounce]]", "[[bounce", "not valid TOML"),
+    ],
+)
+def test_a_file_that_cannot_hold_is_refused_with_its_place(path: Path, old: str, new: str, reason: str | None) -> None:
+    assert old in TOOL.toml()
+    path.write_text(TOOL.toml().replace(old, new, 1), encoding="utf-8")
+    if reason is None:  # the same knob twice: the mean of what was read
+        assert read_tool(path).maps["attack"].points == ((10.0, 6.25),)
+        return
+    with pytest.raises(ToolError, match=re.escape(reason)):
+        read_tool(path)
+
+
+def test_a_file_of_another_test_is_refused(path: Path) -> None:
+    path.write_text(TOOL.toml().replace(signal.test_sha256("compressor"), "f" * 64), encoding="utf-8")
+    with pytest.raises(ToolError, match="Bounce the test anew"):
+        read_tool(path)
+
+
+def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ToolError, match="cannot be read"):
+        read_tool(tmp_path / "none.tool.toml")
+
+
+def test_a_model_that_fits_badly_is_not_trusted() -> None:
+    read = bounce(1.0, 1.0, programme_db=0.9)
+    badly = Tool(name="x", kind="compressor", test="compressor", bounces=(read,), knobs={})
+    assert TOOL.trusted
+    assert not badly.trusted
