@@ -25,9 +25,8 @@ from autochain.solve.work import early_work_db
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
-# One LU costs one to four points of score, so that this much is 0.02 of it at most. Chains of one song err alike by
-# what is told of their drives, within 0.002 LU, so that they compare more closely than that.
-EXACT_LU = 0.005
+# One LU costs up to eight points of score, so that this much is 0.024 of it at most.
+EXACT_LU = 0.003
 _MOST_EXACT_RENDERS = 3
 # In a journal by stage and parameter.
 StoredSettings = Annotated[
