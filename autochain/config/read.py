@@ -133,7 +133,12 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
             for problem in error.errors()
         ]
         raise ConfigError("\n".join(lines)) from None
-    check_target(config.target)
+    try:
+        check_target(config.target)
+    except TargetError as error:
+        if path is None or _holds(overrides or {}, ("target",)):
+            raise
+        raise TargetError(f"{where}: {error}") from None
     return _within_chain(config, where)
 
 

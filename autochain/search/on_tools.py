@@ -1,9 +1,10 @@
 """A suggestion carried out on the user's own tools, by their models: what to set on each, and what comes of it.
 
 Stage after stage, on this very song: the knobs of a tool are turned until its model moves the gain as the sheet's stage
-does on the same sound, by least squares over the loud part; then to the nearest places that the knobs have, the
-threshold last. So nothing depends on what two makers mean by "threshold" or "attack". Behind the last tool the drive
-is solved again for the loudness, and the limiter's ceiling lowered by what its peaks pass.
+does on the same sound, by least squares over the loud part; then to the nearest places that the knobs have. Last the
+threshold, until the meter shows what the sheet names. So nothing depends on what two makers mean by "threshold" or
+"attack". Behind the last tool the drive is solved again for the loudness, and the limiter's ceiling lowered by what its
+peaks pass.
 """
 
 from collections.abc import Callable, Mapping
@@ -12,10 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.equaliser import NARROW
 from autochain.chain.output import held_trim_db
-from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings, StageName, StageSettings
+from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName, StageSettings
 from autochain.config.model import Target
 from autochain.measure.loudness import integrated_lufs, loud_hops, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
@@ -44,6 +46,7 @@ _LEVEL = {"compressor": "threshold", "clipper": "ceiling"}
 _STEPS = {"threshold": 0.2, "ceiling": 0.2, "softness": 3.0}
 _DRIVE_ROUNDS = 4
 _SONG_ROUNDS = 2
+_LEAST_ON_A_METER_DB = 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
 
@@ -134,20 +137,29 @@ class _Desk:
         self.run_up = round(min(_RUN_UP_S, begin) * self.rate_hz)
         start = round(begin * 100.0) * round(hop)
         self.excerpt = slice(start - self.run_up, start + round(_EXCERPT_S * self.rate_hz))
+        in_excerpt = slice(self.excerpt.start // round(hop), self.excerpt.stop // round(hop))
+        self.excerpt_loud = self.loud[in_excerpt].copy()
+        self.excerpt_loud[: self.run_up // round(hop)] = False
         self.placed: dict[StageName, OnTool] = {}
+        self.typical: dict[StageName, float] = {}  # what the sheet's own stages take in the excerpt
 
     def set_tools(self) -> OnTools:
-        before = self._before_drive(self.mix.astype(np.float64))
         drive = self.settings.get(DRIVE, "gain_db")
-        piece, ours = before[self.excerpt], self._ours_before_drive()
+        ours = self._ours_before_drive()
+        wanted = None if drive is None else self._heard(self._through_ours(ours, DRIVE))
+        before = self._before_drive(self.mix.astype(np.float64))
+        piece = before[self.excerpt]
         if drive is None:
             out = self._after_drive(before, None)
             return self._result(before, out, None)
         # As loud on the loud part as the sheet's own chain is there; the song tells the rest.
-        wanted = self._heard(self._through_ours(ours, DRIVE))
         # A make-up gain ahead of the drive is the drive's to take back.
         start = drive - sum(_behind(one.tool) for one in self.placed.values() if not one.why_not)
         drive = self._solved(start, wanted, lambda d: self._after_drive(piece, d, place=True))
+        if CLIPPER in self.placed:
+            # It was set at another drive.
+            del self.placed[CLIPPER]
+            drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
         out = self._under_ceiling(before, drive, self._after_drive(before, drive))
         aim = self.target.heard_lufs(self.suggestion.chosen.after)
         for _ in range(_SONG_ROUNDS):
@@ -165,7 +177,9 @@ class _Desk:
             if name == DRIVE:
                 break
             if name in self.settings:
-                x = stage.process(x, self.rate_hz, self.settings[name]).samples
+                out = stage.process(x, self.rate_hz, self.settings[name]).samples
+                self.typical[name] = self._meter(x, out, 0.0, self.excerpt_loud)[0]
+                x = out
         return np.asarray(x, dtype=np.float64)
 
     def _through_ours(self, x: Floats, first: StageName) -> Floats:
@@ -173,7 +187,9 @@ class _Desk:
         sound = x.astype(np.float32)
         for name in names[names.index(first) :]:
             if name in self.settings and name != OUTPUT:
-                sound = self.plan.stages[name].process(sound, self.rate_hz, self.settings[name]).samples
+                out = self.plan.stages[name].process(sound, self.rate_hz, self.settings[name]).samples
+                self.typical[name] = self._meter(sound, out, 0.0, self.excerpt_loud)[0]
+                sound = out
         return np.asarray(sound, dtype=np.float64)
 
     def _before_drive(self, x: Floats) -> Floats:
@@ -245,22 +261,42 @@ class _Desk:
             out = tool.at(positions).process(x * 10.0 ** (-0.05 * around_db), self.rate_hz)
             return read(out * 10.0 ** (0.05 * around_db)) - wanted - _behind(tool)
 
-        positions = self._turned(name, tool, lambda p: error(p, shift), shift)
+        def meter_off(positions: Mapping[str, float], around_db: float) -> Floats:
+            out = tool.at(positions).process(x * 10.0 ** (-0.05 * around_db), self.rate_hz)
+            typical, _ = self._meter(x, out * 10.0 ** (0.05 * around_db), _behind(tool), self.excerpt_loud)
+            return np.array([typical - self.typical[name]])
+
+        # What the meter shows is what the sheet names: the level knob goes by it, times by the course of the gain.
+        by_meter = self.typical.get(name, 0.0) > _LEAST_ON_A_METER_DB
+
+        def turned(around_db: float) -> dict[str, float]:
+            return self._turned(
+                name, tool, lambda p: error(p, around_db), around_db,
+                (lambda p: meter_off(p, around_db)) if by_meter else (lambda p: error(p, around_db)),
+            )  # fmt: skip
+
+        positions = turned(shift)
         if tool.kind == "clipper" and "ceiling" in tool.maps:
             top = tool.maps["ceiling"].ends[1]
             if positions["ceiling"] >= top - 1e-6:
                 # The knob is at its end: the rest by gains around it.
                 held = {**positions, "ceiling": top}
-                found, _ = least_squares(lambda p: error(held, float(p[0])), [shift], [(0.0, 24.0)], [0.2], 8, 0.01)
+                off = meter_off if by_meter else error
+                found, _ = least_squares(lambda p: off(held, float(p[0])), [shift], [(0.0, 24.0)], [0.2], 8, 0.01)
                 shift = round(float(np.ceil(10.0 * found[0])) / 10.0, 6)
-                positions = self._turned(name, tool, lambda p: error(p, shift), shift)
+                positions = turned(shift)
         return OnTool(
             stage=name, tool=tool, positions=positions, off_db=float(np.sqrt(np.mean(error(positions, shift) ** 2))),
             input_gain_db=-shift, output_gain_db=shift,
         )  # fmt: skip
 
     def _turned(
-        self, name: StageName, tool: Tool, error: Callable[[Mapping[str, float]], Floats], shift: float
+        self,
+        name: StageName,
+        tool: Tool,
+        error: Callable[[Mapping[str, float]], Floats],
+        shift: float,
+        level_error: Callable[[Mapping[str, float]], Floats],
     ) -> dict[str, float]:
         """Knobs at places that they have."""
         start = self._start(name, tool, shift)
@@ -273,10 +309,12 @@ class _Desk:
             own = {r: float(np.exp(v)) if tool.maps[r].log else float(v) for r, v in zip(roles, point, strict=True)}
             return {**start, **own}
 
-        def led(roles: list[str], begin: Mapping[str, float], rounds: int) -> dict[str, float]:
+        def led(
+            roles: list[str], begin: Mapping[str, float], rounds: int, by: Callable[[Mapping[str, float]], Floats]
+        ) -> dict[str, float]:
             some = [tool.maps[role] for role in roles]
             point, _ = least_squares(
-                lambda p: error({**begin, **of(p, roles)}),
+                lambda p: by({**begin, **of(p, roles)}),
                 [m.scaled(begin[role]) for role, m in zip(roles, some, strict=True)],
                 [(m.scaled(m.ends[0]), m.scaled(m.ends[1])) for m in some],
                 [_STEPS.get(role, 0.05 if m.log else 0.1) for role, m in zip(roles, some, strict=True)],
@@ -284,13 +322,13 @@ class _Desk:
             )  # fmt: skip
             return {**begin, **dict(zip(roles, (of(point, roles)[r] for r in roles), strict=True))}
 
-        found = led(free, start, 8)
+        found = led(free, start, 8, error)
         level = _LEVEL.get(tool.kind)
         rest = {role: tool.maps[role].held(found[role]) for role in free if role != level}
         found |= rest
-        if level is not None and level in tool.maps and rest:
+        if level is not None and level in tool.maps:
             # The other knobs have moved to places that they have: the level follows.
-            found = led([level], found, 6)
+            found = led([level], found, 8, level_error)
         return {role: tool.maps[role].held(at) for role, at in found.items() if role in tool.maps} if maps else found
 
     def _start(self, name: StageName, tool: Tool, shift: float) -> dict[str, float]:
@@ -372,13 +410,15 @@ class _Desk:
             placed = self.placed[name]
             out = self._through(name, x)
             if placed.tool.kind != "equaliser":
-                typical, most = self._meter(x, out, _behind(placed.tool))
+                typical, most = self._meter(x, out, _behind(placed.tool), self.loud)
                 placed = replace(placed, reduction_typical_db=typical, reduction_max_db=most)
             found.append(placed)
             x = out
         return found
 
-    def _meter(self, x: Floats, out: Floats, behind_db: float) -> tuple[float, float]:
+    def _meter(
+        self, x: Samples, out: Samples, behind_db: float, loud: npt.NDArray[np.bool_]
+    ) -> tuple[float, float]:
         """Typical reduction in the loud parts, and the largest, as `facts` tells them of ours."""
         hop = round(self.rate_hz / 100.0)
         count = len(x) // hop
@@ -387,8 +427,8 @@ class _Desk:
         top = size[np.arange(count), at]
         after = np.abs(out[: count * hop]).max(axis=1).reshape(count, hop)[np.arange(count), at]
         taken = np.where(top > 1e-4, 20.0 * np.log10(np.maximum(top, 1e-9) / np.maximum(after, 1e-9)) + behind_db, 0.0)
-        whole = min(count, len(self.loud)) // GRID_HOPS * GRID_HOPS
-        busy = self.loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5
+        whole = min(count, len(loud)) // GRID_HOPS * GRID_HOPS
+        busy = loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5
         peaks = taken[:whole].reshape(-1, GRID_HOPS).max(axis=1)[busy]
         return (float(np.median(peaks)) if peaks.size else 0.0), float(taken.max(initial=0.0))
 
