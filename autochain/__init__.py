@@ -1,7 +1,7 @@
 """Starting settings for a staged mastering chain, measured on the mix at hand.
 
-Six functions are for scripts: `measure`, `check`, `suggest`, `render`, `compare` and `curve`. They take a path, or
-samples with their rate, and give typed results:
+Seven functions are for scripts: `measure`, `check`, `suggest`, `render`, `compare`, `curve` and `read_tool`. They take
+a path, or samples with their rate, and give typed results:
 
     import autochain
     found = autochain.suggest("mix.wav", lufs=-9.0, ceiling_dbtp=-1.0, out="masters")
@@ -13,10 +13,10 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from autochain.face import check, compare, curve, measure, render, suggest
+    from autochain.face import check, compare, curve, measure, read_tool, render, suggest
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "check", "compare", "curve", "measure", "render", "suggest"]
+__all__ = ["__version__", "check", "compare", "curve", "measure", "read_tool", "render", "suggest"]
 
 
 class _Package(ModuleType):

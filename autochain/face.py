@@ -8,7 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +32,10 @@ from autochain.tasks.sounds import Sound, mix_of, name_of, path_of
 from autochain.tasks.suggest import Suggested, SuggestRequest
 from autochain.tasks.suggest import suggest as run_suggest
 
-__all__ = ["check", "compare", "curve", "measure", "render", "suggest"]
+if TYPE_CHECKING:
+    from autochain.tasks.tool import ToolRead
+
+__all__ = ["check", "compare", "curve", "measure", "read_tool", "render", "suggest"]
 
 PathLike = str | os.PathLike[str]
 # A file, or samples of shape (frames,) or (frames, channels) with their rate in Hz, as soundfile.read gives them.
@@ -119,6 +122,7 @@ def suggest(
     around: PathLike | Sheet | None = None,
     another_song: bool = False,
     references: Sequence[PathLike] = (),
+    tools: Sequence[PathLike] = (),
     budget: int | None = None,
     seed: int | None = None,
     jobs: int = -1,
@@ -149,6 +153,8 @@ def suggest(
         The sheet is known to be of another song; it is refused otherwise.
     references
         Files of songs whose balance is the aim.
+    tools
+        Files of your own processors, as `read_tool` writes them: what to set on them is `sheet.on_tools`.
     budget
         Trials, 2 or more; 200 by default.
     seed
@@ -198,6 +204,7 @@ def suggest(
         around=_sheet(around),
         another_song=another_song,
         references=[Path(one) for one in references],
+        tools=[Path(one) for one in tools],
         budget=budget,
         seed=seed,
         jobs=jobs,
@@ -384,6 +391,74 @@ def curve(
         config=_path(config),
     )
     return run_curve(request, _caller(progress))
+
+
+def read_tool(
+    bounces: Sequence[SoundLike],
+    *,
+    kind: str,
+    name: str,
+    settings: Sequence[str],
+    knobs: str = "",
+    out: PathLike | None = None,
+    force: bool = False,
+    progress: Progress = silent,
+) -> "ToolRead":
+    """Read a processor of your own from bounces of its test (`autochain tool signal`).
+
+    Parameters
+    ----------
+    bounces
+        Sounds as of `measure`, each bounced at other settings.
+    kind
+        `compressor`, `limiter`, `clipper` or `equaliser`.
+    name
+        What you call it.
+    settings
+        Knobs as they stood, one text a bounce: `threshold=-20 ratio=2`.
+    knobs
+        Ends and steps of the knobs: `attack=0.1:30:0.1 ratio=2|4|10`.
+    out
+        Folder for its file and page; without it nothing is written.
+    force
+        Replace files that exist; never a source.
+    progress
+        Called with a phase in words and its share done, 0 to 1.
+
+    Returns
+    -------
+    `reading.tool` has the model at every bounce, `models`, and what the knobs mean, `maps`.
+
+    Raises
+    ------
+    UsageError
+        A request that cannot hold, or a bounce that cannot be read, with the reason.
+    AudioFileError
+        A file that cannot be used, a folder that cannot be written.
+
+    Examples
+    --------
+    >>> import autochain, numpy as np
+    >>> from autochain.tool import signal
+    >>> played = signal.make("clipper", 48000)
+    >>> found = autochain.read_tool(
+    ...     [(np.clip(played, -0.25, 0.25), 48000)], kind="clipper", name="hard1", settings=["ceiling=-12"]
+    ... )
+    >>> round(found.reading.tool.models[0].ceiling_dbfs)
+    -12
+    """
+    from autochain.tasks.tool import ToolReadRequest, read_a_tool  # filters, which the other functions can do without
+
+    request = ToolReadRequest(
+        bounces=[_sound(one) for one in bounces],
+        kind=kind,
+        name=name,
+        settings=settings,
+        knobs=knobs,
+        out=_path(out),
+        force=force,
+    )
+    return read_a_tool(request, _caller(progress))
 
 
 def _sound(given: SoundLike) -> Sound:

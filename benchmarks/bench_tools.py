@@ -12,21 +12,43 @@ and a run that was stopped goes on.
 
 import argparse
 import json
+import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
+from real_recordings import recordings
 from report import RESULTS, machine, save, table
 from stranger_tools import Floats, Stranger, missing
 
-from autochain.audio.mix import Mix
+from autochain.audio.files import read_mix
+from autochain.audio.mix import Mix, Samples
 from autochain.chain.clipper import clipping_curve
+from autochain.chain.settings import StageSettings
+from autochain.chain.stage import Processed, Stage
+from autochain.config import read_config
 from autochain.errors import AutochainError
+from autochain.measure.loudness import integrated_lufs, loud_hops
+from autochain.measure.loudness import weighted_hops as measure_hops
+from autochain.measure.movement import gain_movement_db
+from autochain.measure.true_peak import read_true_peak
+from autochain.search.costs import MOVING, NO_COSTS, CostReference, score
+from autochain.search.on_tools import OnTools, set_tools
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.result import Suggestion
+from autochain.search.run import suggest
+from autochain.search.tool_limits import limits
+from autochain.solve.excerpts import whole_song
+from autochain.solve.material import Material
 from autochain.tool import signal
+from autochain.tool.gain_curve import gain_db
 from autochain.tool.read import read_bounces
+from autochain.tool.tool import Tool, read_tool
 
 
 class Cells(dict[str, Any]):
@@ -267,6 +289,240 @@ def fits_table(found: list[dict[str, Any]]) -> str:
     return table(head, rows)
 
 
+# How a hand bounces the test: twice, at unlike settings; the clipper once.
+BOUNCED: dict[tuple[str, str], tuple[list[dict[str, float]], dict[str, str], str]] = {
+    ("A", "compressor"): (
+        [{"threshold": -20, "ratio": 2, "attack": 20, "release": 250, "knee": 9.0},
+         {"threshold": -16, "ratio": 4, "attack": 80, "release": 1000, "knee": 3.0}],
+        {"detector": "rms", "link": "average"},
+        "threshold=-60:0:0.1 ratio=1:20:0.1 attack=0.01:2000:0.1 release=1:9000:1 knee=0:18:0.5",
+    ),
+    ("A", "limiter"): (
+        [{"ceiling": -12, "attack": 5, "release": 50}, {"ceiling": -9, "attack": 2, "release": 200}], {},
+        "ceiling=-24:0:0.1 attack=0.1:80:0.1 release=1:8000:1",
+    ),
+    ("A", "clipper"): ([{"ceiling": -10}], {"type": "tanh"}, "ceiling=-60:0:0.1"),
+    ("B", "compressor"): (
+        [{"threshold": -20, "ratio": 2, "attack": 10, "release": 150},
+         {"threshold": -16, "ratio": 4, "attack": 3, "release": 60}], {},
+        "threshold=-60:0:0.1 ratio=1:20:0.1 attack=0.1:500:0.1 release=1:5000:1",
+    ),
+    ("B", "limiter"): (
+        [{"ceiling": -12, "release": 50}, {"ceiling": -9, "release": 200}], {}, "ceiling=-24:0:0.1 release=1:5000:1"
+    ),
+    ("B", "clipper"): ([{"ceiling": -10, "knee": 6}], {}, "ceiling=-60:0:0.1"),
+}  # fmt: skip
+USED_FOR = {"bus_compressor": "compressor", "peak_compressor": "compressor", "clipper": "clipper", "limiter": "limiter"}
+CUT_S = 30.0
+
+
+def tool_of(maker: str, kind: str, cells: Cells) -> Tool:
+    """The tool file of a stranger, read from its bounces."""
+    key = f"tool {maker} {kind}"
+    if key not in cells:
+        settings, words, knobs = BOUNCED[maker, kind]
+        bounces, told = [], []
+        for knobs_now in settings:
+            one = Stranger(kind=kind, maker=maker, knobs=knobs_now, words=words)
+            sound = one.process(signal.make(kind, 48000), 48000).astype(np.float32)
+            bounces.append(Mix(samples=sound, rate_hz=48000, file="bounce.wav", sha256="0" * 64, subtype="PCM_24"))
+            told.append(" ".join(f"{name}={value}" for name, value in knobs_now.items()))
+        cells.keep(key, read_bounces(bounces, kind, maker, told, knobs).tool.toml())  # type: ignore[arg-type]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "stranger.tool.toml"
+        path.write_text(cells[key], encoding="utf-8")
+        return read_tool(path)
+
+
+class Applied:
+    """A sheet's chain with strangers in it, set by hand: from the column, or from the sheet's own numbers."""
+
+    def __init__(self, maker: str, found: Suggestion, on: OnTools | None) -> None:
+        self.rate_hz = found.mix.rate_hz
+        self.settings, plan = found.chosen.settings, found.config.chain_plan
+        positions = {one.stage: one for one in on.stages} if on else {}
+        drive = self.settings["drive"]["gain_db"] if on is None or on.drive_db is None else on.drive_db
+        self.passed: dict[str, tuple[Floats, Floats]] = {}
+        sound = found.mix.samples.astype(np.float64)
+        for name, stage in plan.stages.items():
+            if name not in self.settings:
+                continue
+            if name == "output":
+                trim = self.settings[name]["trim_db"] if on is None or on.trim_db is None else on.trim_db
+                sound = sound * 10.0 ** (trim / 20.0)
+            elif name == "drive":
+                sound = sound * 10.0 ** (drive / 20.0)
+            elif name in USED_FOR:
+                before, shift = sound, 0.0
+                if on is not None:
+                    knobs, shift = dict(positions[name].positions), positions[name].output_gain_db
+                else:
+                    knobs, shift = by_numbers(name, self.settings[name])
+                sound = self._through(maker, USED_FOR[name], knobs, sound * 10.0 ** (-shift / 20.0))
+                sound = sound * 10.0 ** (shift / 20.0)
+                self.passed[name] = before, sound
+            else:
+                done = stage.process(sound.astype(np.float32), self.rate_hz, self.settings[name])
+                sound = done.samples.astype(np.float64)
+        self.sound = sound
+
+    def _through(self, maker: str, kind: str, knobs: dict[str, float], sound: Floats) -> Floats:
+        first, words, _ = BOUNCED[maker, kind]
+        named = {"lookahead": "attack"} if kind == "limiter" else {}
+        own = {**first[0], **{named.get(role, role): at for role, at in knobs.items()}}
+        one = Stranger(kind=kind, maker=maker, knobs={name: own[name] for name in first[0]}, words=words)
+        late = one.late(self.rate_hz)
+        out = one.process(np.concatenate([sound, np.zeros((late + 8, 2))]), self.rate_hz)
+        return out[late : late + len(sound)]
+
+
+def by_numbers(name: str, settings: StageSettings) -> tuple[dict[str, float], float]:
+    """The sheet's own numbers on a knob of the same name, and gains around a clipper over full scale, as it prints."""
+    if name == "limiter":
+        return {"ceiling": settings["ceiling_dbtp"], "release": settings["release_ms"],
+                "lookahead": settings["lookahead_ms"]}, 0.0  # fmt: skip
+    if name == "clipper":
+        over = max(0.0, settings["ceiling_dbfs"])
+        return {"ceiling": settings["ceiling_dbfs"] - over}, over
+    return {"threshold": settings["threshold_db"], "ratio": settings["ratio"], "knee": settings["knee_db"],
+            "attack": settings["attack_ms"], "release": settings["release_ms"]}, 0.0  # fmt: skip
+
+
+def typical_db(before: Floats, after: Floats, loud: npt.NDArray[np.bool_], rate_hz: int) -> float:
+    """Typical reduction as a sheet tells it: median over loud 400 ms blocks of the largest, at the tops."""
+    hop = round(rate_hz / 100)
+    count = min(len(before) // hop, len(loud)) // 40 * 40
+    size = np.abs(before[: count * hop]).max(axis=1).reshape(count, hop)
+    at = size.argmax(axis=1)
+    rows = np.arange(count)
+    top, out = size[rows, at], np.abs(after[: count * hop]).max(axis=1).reshape(count, hop)[rows, at]
+    taken = np.where(top > 1e-4, 20.0 * np.log10(np.maximum(top, 1e-9) / np.maximum(out, 1e-9)), 0.0)
+    busy = loud[:count].reshape(-1, 40).mean(axis=1) >= 0.5
+    return float(np.median(taken.reshape(-1, 40).max(axis=1)[busy]))
+
+
+def blind(folder: Path, half: str, only: list[int], cells: Cells) -> list[dict[str, Any]]:
+    """Every stage at usual settings, solved and verified by the search, then carried out on strangers."""
+    found = []
+    for number, path in recordings(folder, half).items():
+        for maker in ("A", "B"):
+            key = f"blind {number} {maker}"
+            if (only and number not in only) or (half == "even" and not only):
+                continue
+            if key not in cells:
+                cells.keep(key, blind_one(number, path, maker, cells))
+            found.append(cells[key])
+            print(found[-1], flush=True)
+    return found
+
+
+def blind_one(number: int, path: Path, maker: str, cells: Cells) -> dict[str, Any]:
+    mix = read_mix(path)
+    begin = max(0, len(mix.samples) // 2 - round(0.5 * CUT_S * mix.rate_hz))
+    cut = mix.samples[begin : begin + round(CUT_S * mix.rate_hz)]
+    mix = replace(mix, samples=np.ascontiguousarray(np.repeat(cut, 2, axis=1) if cut.shape[1] == 1 else cut))
+    loudness = measure_hops(mix.samples, mix.rate_hz)
+    level = integrated_lufs(loudness)
+    assert level is not None
+    # As loud as every stage has something to do and a hand would still go.
+    target = {"lufs": min(-9.0, round(level + 9.0)), "ceiling_dbtp": -1.0}
+    tools = {stage: tool_of(maker, kind, cells) for stage, kind in USED_FOR.items()}
+    config = read_config(None, {"target": target, "search": {"budget": 2, "sensitivity_trials": 0}})
+    config = read_config(None, {"target": target, "search": {"budget": 2, "sensitivity_trials": 0},
+                                "chain": limits(tools, config)})  # fmt: skip
+    result = suggest(SearchRequest(mix=mix, config=config), RunOptions(jobs=1))
+    if "trade_default" not in result.baselines:
+        return {"recording": number, "maker": maker, "left_out": "a gain is enough"}
+    chosen = result.baselines["trade_default"]
+    taken = dict[str, float]()
+    loud = loud_hops(loudness, level)
+
+    def observe(stage: Stage, before: Samples, after: Processed) -> None:
+        if stage.name in USED_FOR:
+            taken[stage.name] = typical_db(before, after.samples, loud, mix.rate_hz)
+
+    samples = config.chain_plan.render(mix.samples, mix.rate_hz, chosen.settings, observe=observe).samples
+    result = replace(result, chosen=chosen, samples=samples)
+    on = set_tools(result, tools)
+    row: dict[str, Any] = {"recording": number, "maker": maker, "target": target["lufs"], "met": chosen.met,
+                           "sheet": taken}  # fmt: skip
+    prices = Prices(result, loud)
+    row["score_ours"] = prices.score(samples, None)
+    for name, how in (("column", on), ("numbers", None)):
+        applied = Applied(maker, result, how)
+        sound = applied.sound.astype(np.float32)
+        peak = read_true_peak(sound, mix.rate_hz).highest_dbtp
+        row[name] = {
+            "lufs": integrated_lufs(measure_hops(sound, mix.rate_hz)), "true_peak_dbtp": peak,
+            "taken": {stage: typical_db(*pair, loud, mix.rate_hz) for stage, pair in applied.passed.items()},
+            "score": prices.score(sound, applied),
+        }  # fmt: skip
+    return row
+
+
+class Prices:
+    """What the score makes of a sound beside the mix; the movement from what compressors and limiter take."""
+
+    def __init__(self, result: Suggestion, loud: npt.NDArray[np.bool_]) -> None:
+        mix = result.mix
+        hops = measure_hops(mix.samples, mix.rate_hz)
+        level = integrated_lufs(hops)
+        assert level is not None
+        self.material = Material(mix.samples, mix.rate_hz, hops, level, [whole_song(len(hops))])
+        self.reference = CostReference(self.material)
+        self.result, self.loud = result, loud
+
+    def score(self, sound: npt.NDArray[np.float32], applied: Applied | None) -> float:
+        result, rate_hz = self.result, self.result.mix.rate_hz
+        hop = round(rate_hz / 100)
+        if applied is None:
+            traces = result.config.chain_plan.render(result.mix.samples, rate_hz, result.chosen.settings).traces
+            moving = np.sum([traces[n].mean_db for n in MOVING if n in traces], axis=0)
+        else:
+            moving = np.zeros(-(-len(sound) // hop))
+            for name in MOVING:
+                if name in applied.passed:
+                    before, after = applied.passed[name]
+                    gains = gain_db(before, after, np.arange(0, len(before), hop))
+                    moving += np.nan_to_num(-gains)
+        wide = min(len(moving), len(self.loud))
+        crest = self.reference.crest.compare(sound)
+        distortion = self.reference.distortion.compare(sound)
+        image, tilt = self.reference.balance.compare(sound)
+        costs = replace(
+            NO_COSTS,
+            added_distortion_nmr_db=NO_COSTS.added_distortion_nmr_db if distortion is None else distortion.nmr_db,
+            added_distortion_low_nmr_db=NO_COSTS.added_distortion_low_nmr_db if distortion is None
+            else distortion.nmr_low_db,
+            crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
+            onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
+            gain_movement_db=gain_movement_db([moving[:wide]], [self.loud[:wide]]),
+            image_shift_db=image,
+            tilt_shift_db=tilt,
+        )  # fmt: skip
+        return float(score(costs, result.config.weights))
+
+
+def blind_table(found: list[dict[str, Any]]) -> str:
+    """With the column and without: loudness missed, peak over the ceiling, reduction off by stage, score lost."""
+    rows = []
+    for row in found:
+        if "left_out" in row:
+            rows.append([row["recording"], row["maker"], row["left_out"], *[""] * 6])
+            continue
+        for name in ("column", "numbers"):
+            own = row[name]
+            off = {stage: own["taken"][stage] - row["sheet"][stage] for stage in own["taken"]}
+            told = ", ".join(f"{stage.replace('_', ' ')} {value:+.1f}" for stage, value in off.items())
+            rows.append(
+                [row["recording"], row["maker"], name, row["target"], own["lufs"] - row["target"],
+                 own["true_peak_dbtp"] + 1.0, max(map(abs, off.values())), told, own["score"] - row["score_ours"]]
+            )  # fmt: skip
+    head = ["recording", "maker", "set by", "target, LUFS", "loudness off, LU", "peak over the ceiling, dB",
+            "reduction off at most, dB", "by stage", "score lost"]  # fmt: skip
+    return table(head, rows)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("part", choices=("fits", "blind"))
@@ -284,9 +540,13 @@ def main() -> None:
     result = {key: known.get(key, []) for key in ("fits", "blind")}
     if given.part == "fits":
         result["fits"] = fits(Cells(given.cells), given.most)
+    else:
+        result["blind"] = blind(Path(given.folder), given.half, given.only, Cells(given.cells))
     refused = [f"- {row['kind']}, {row['maker']}: {row['refused']}" for row in result["fits"] if "refused" in row]
     told = ["Refused:\n\n" + "\n".join(refused)] if refused else []
     text = "\n\n".join(["## Fits", fits_table(result["fits"]), *told])
+    if result["blind"]:
+        text += "\n\n## A sheet applied blindly\n\n" + blind_table(result["blind"])
     save("tools", QUESTION, where, result, text)
 
 

@@ -1,4 +1,4 @@
-"""What a script gets: the six functions of the package, their examples, and that they do what the commands do."""
+"""What a script gets: the seven functions of the package, their examples, and that they do what the commands do."""
 
 import doctest
 import json
@@ -37,8 +37,8 @@ def python(code: str) -> str:
     return done.stdout.strip()
 
 
-def test_there_are_six_functions() -> None:
-    assert FUNCTIONS == ["check", "compare", "curve", "measure", "render", "suggest"]
+def test_there_are_seven_functions() -> None:
+    assert FUNCTIONS == ["check", "compare", "curve", "measure", "read_tool", "render", "suggest"]
     assert sorted(face.__all__) == FUNCTIONS
     assert set(FUNCTIONS) <= set(dir(autochain))
     with pytest.raises(AttributeError, match="no attribute 'master'"):

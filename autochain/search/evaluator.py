@@ -149,7 +149,7 @@ class Evaluator(Solver):
         return self._closing_in(solved, solved.settings[DRIVE]["gain_db"] + more_db, slope, lufs)
 
     def told_at_loudness(
-        self, plan: Outline, lufs: float, guess: Guess, over_lu: float, readings: Sequence[str]
+        self, plan: Outline, lufs: float, guess: Guess, readings: Sequence[str]
     ) -> PricedSong | None:
         """The same of a chain that was never rendered, at the drive that the sound ahead of it lets expect.
 
@@ -163,15 +163,13 @@ class Evaluator(Solver):
         lufs
             Loudness wanted.
         guess
-            Where the drive is looked for.
-        over_lu
-            How much louder than told the chain is known to come out.
+            Where the drive is looked for, and how much louder than told the chain is known to come out.
         readings
             True-peak readings to take.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         hops = self.material.hops_before(before_peaks)
-        told = self._told(settings, before_peaks, hops, plan, lufs - over_lu, guess)
+        told = self._told(settings, before_peaks, hops, plan, lufs, guess)
         if told.drive_db is None:
             return None
         begun = Solved(

@@ -230,7 +230,9 @@ class _Desk:
         x = np.ascontiguousarray(x)
         ours = self._by_ours(name, x)
         blocks = _Blocks(x, self.run_up, self.rate_hz)
-        wanted = blocks.gain_db(ours)
+        # A clipper works on tops, and one curve may bend below them where another does not.
+        read = blocks.top_gain_db if tool.kind == "clipper" else blocks.gain_db
+        wanted = read(ours)
         shift = 0.0
         if tool.kind == "clipper" and "ceiling" in tool.maps:
             # A ceiling over what the tool reaches: gains around it, its curve is the same at any level.
@@ -239,16 +241,21 @@ class _Desk:
         elif tool.kind == "clipper":
             shift = round(self.settings[name]["ceiling_dbfs"] - _ceiling(tool), 1)
 
-        def made(positions: Mapping[str, float]) -> Floats:
-            out = tool.at(positions).process(x * 10.0 ** (-0.05 * shift), self.rate_hz)
-            return np.asarray(out * 10.0 ** (0.05 * shift))
+        def error(positions: Mapping[str, float], around_db: float) -> Floats:
+            out = tool.at(positions).process(x * 10.0 ** (-0.05 * around_db), self.rate_hz)
+            return read(out * 10.0 ** (0.05 * around_db)) - wanted - _behind(tool)
 
-        def error(positions: Mapping[str, float]) -> Floats:
-            return blocks.gain_db(made(positions)) - wanted - _behind(tool)
-
-        positions = self._turned(name, tool, error, shift)
+        positions = self._turned(name, tool, lambda p: error(p, shift), shift)
+        if tool.kind == "clipper" and "ceiling" in tool.maps:
+            top = tool.maps["ceiling"].ends[1]
+            if positions["ceiling"] >= top - 1e-6:
+                # The knob is at its end: the rest by gains around it.
+                held = {**positions, "ceiling": top}
+                found, _ = least_squares(lambda p: error(held, float(p[0])), [shift], [(0.0, 24.0)], [0.2], 8, 0.01)
+                shift = round(float(np.ceil(10.0 * found[0])) / 10.0, 6)
+                positions = self._turned(name, tool, lambda p: error(p, shift), shift)
         return OnTool(
-            stage=name, tool=tool, positions=positions, off_db=float(np.sqrt(np.mean(error(positions) ** 2))),
+            stage=name, tool=tool, positions=positions, off_db=float(np.sqrt(np.mean(error(positions, shift) ** 2))),
             input_gain_db=-shift, output_gain_db=shift,
         )  # fmt: skip
 
@@ -395,6 +402,9 @@ class _Blocks:
         count = (len(x) - run_up) // block
         self._starts = np.arange(count) * block
         self._x = x[run_up : run_up + count * block]
+        size = np.abs(self._x).max(axis=1)
+        self._tops = self._starts + size.reshape(count, block).argmax(axis=1)
+        self._top = size[self._tops]
         level = of_level(np.sum(self._x**2, axis=1), self._starts)
         self._loud = level > level.max() - _LOUD_DB
 
@@ -402,6 +412,12 @@ class _Blocks:
         piece = out[self._first : self._first + len(self._x)]
         found = gain_db(self._x, piece, self._starts)[self._loud]
         return np.asarray(np.nan_to_num(found, nan=-60.0))
+
+    def top_gain_db(self, out: Floats) -> Floats:
+        """Gain of the largest sample of every block: what a meter shows."""
+        piece = np.abs(out[self._first : self._first + len(self._x)]).max(axis=1)
+        after = np.maximum(piece[self._tops], 1e-9)
+        return np.asarray((20.0 * np.log10(after / np.maximum(self._top, 1e-9)))[self._loud])
 
 
 def _moved(drive_db: float, heard: float | None, wanted: float | None) -> float:

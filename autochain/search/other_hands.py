@@ -69,7 +69,7 @@ class OtherHands:
         outline = as_set_by(stranger, trial, decisions, self._solver)
         if outline is None:
             return 0.0
-        guess = Guess(slope=within_slopes(trial.solution.slope), drive_db=trial.settings[DRIVE]["gain_db"])
+        guess = Guess(slope=within_slopes(trial.solution.slope), loss_db=trial.loss_db)
         solved = self._solver.solve(outline, self._aim.lufs, guess)
         return self._solver.price(solved, self._aim).score - trial.score
 

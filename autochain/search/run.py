@@ -38,7 +38,7 @@ from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.trials import Trials
-from autochain.search.verify import Contender, chain_of, finish, under_ceiling, verify
+from autochain.search.verify import Contender, chain_of, dithered_under_ceiling, finish, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
@@ -269,16 +269,16 @@ class ReadySearch:
             choice = choose(spent, verified, config)
             suggestion = self._suggestion(config, spent, verified, choice, brief=brief)
             shown = (suggestion.chosen, *suggestion.neighbours.values())
-            if all(under_ceiling(one.after, target) for one in shown):
+            if all(dithered_under_ceiling(one.after, target) for one in shown):
                 break
         return Reached(suggestion=suggestion, spent=spent)
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
-        guess, over_told_lu = Guess(slope=found.slope, drive_db=found.drive_db), None
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
         if found.met and plan.drive_db is None:
-            guess = Guess(slope=found.slope, loss_db=trial.loss_db)
-            over_told_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            over_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            guess = Guess(slope=found.slope, loss_db=trial.loss_db, over_told_lu=over_lu)
         elif spent.best.solution.met:  # where nothing reaches the target, what comes nearest is for the song to tell
             guess = self.excerpts.end_of_reach(plan, spent.aim.lufs, found)
         return Contender(
@@ -287,7 +287,6 @@ class ReadySearch:
             target=target,
             decisions=decisions,
             guess=guess,
-            over_told_lu=over_told_lu,
         )
 
     def _suggestion(

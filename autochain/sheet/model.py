@@ -297,5 +297,5 @@ class Sheet(_Part):
     search: SearchFacts
     around: AroundFacts | None
     moved: tuple[Move, ...]
-    on_tools: OnToolsFacts | None = None
+    on_tools: OnToolsFacts | None
     provenance: Provenance

@@ -57,6 +57,7 @@ WHILE_MOVING: dict[Place, str] = {
     (TRANSIENT, "onset_db"): "higher: hits stand out, then click and poke; lower: they sink into the body",
     (LIMITER, "lookahead_ms"): "shorter: kick and snare lose weight or crackle; longer: a dip before the hit",
     (LIMITER, "release_ms"): "shorter: bass grows rough; longer: the mix ducks behind hits and pumps",
+    (LIMITER, "link_percent"): "lower: a hit on one side pulls the image to the other; higher: it ducks both sides",
 }
 
 # name -> (label, meaning), in the order of the columns that show them

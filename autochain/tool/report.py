@@ -125,7 +125,7 @@ def _listed(model: Model, fields: tuple[str, ...]) -> str:
 def _how_well(tool: Tool) -> Line:
     worst = max(one.programme_db for one in tool.bounces)
     if tool.kind == "clipper":
-        told = f"On the test's music the model misses {worst:.0f} dB under its output"
+        told = f"What the model misses on the test's music lies {-worst:.0f} dB under its output"
     elif tool.kind == "equaliser":
         told = f"The curve is met within {worst:.2f} dB rms"
     else:

@@ -15,7 +15,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         bench = Workbench(Path(folder), {})
         for page in [TOP / name for name in sys.argv[1:]] or PAGES:
-            for command in needed_by(page):
+            # In the order of reading, as a later one may use what an earlier one has made.
+            for command in (*needed_by(page), *(example.command for example in examples_of(page))):
                 bench.output_of(command)
             lines = page.read_text(encoding="utf-8").splitlines()
             for example in reversed(examples_of(page)):
