@@ -18,7 +18,7 @@ import typer
 
 from autochain import __version__
 from autochain.cli.terminal import say
-from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, plain
+from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, printable
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
@@ -104,11 +104,11 @@ def _refuse_arguments(arguments: Sequence[str]) -> None:
     for argument in arguments:
         if len(argument) > _LONGEST_ARGUMENT:
             raise UsageError(
-                f"an argument has {len(argument)} characters ({plain(argument, 60)}); {_LONGEST_ARGUMENT} is the most. "
-                "Shorten it."
+                f"an argument has {len(argument)} characters ({printable(argument, 60)}); "
+                f"{_LONGEST_ARGUMENT} is the most. Shorten it."
             )
         if any(unicodedata.category(c) == "Cc" for c in argument) and not Path(argument).exists():
-            raise UsageError(f"the argument {plain(argument, 200)} holds a control character. Write it without.")
+            raise UsageError(f"the argument {printable(argument, 200)} holds a control character. Write it without.")
 
 
 def _refused_output(error: Exception) -> str | None:
