@@ -32,7 +32,7 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Shown, Suggestion, Verified
+from autochain.search.result import OnSheet, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
@@ -227,7 +227,7 @@ class ReadySearch:
         by_place = dict(zip(own, verified, strict=True))
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
 
-    def finished(self, verified: Verified, target: Target, *, keep: bool = False) -> tuple[Shown, Samples]:
+    def finished(self, verified: Verified, target: Target, *, keep: bool = False) -> tuple[OnSheet, Samples]:
         """Render what stands on the sheet and measure it; with `keep` the samples are given too."""
         return finish(verified, target, self.mix, self.song, self.measured.prepared.ends, keep=keep)
 
@@ -323,7 +323,7 @@ class ReadySearch:
         )
 
     def _notes(
-        self, config: Config, verified: Sequence[Verified], chosen: Shown, choice: Choice
+        self, config: Config, verified: Sequence[Verified], chosen: OnSheet, choice: Choice
     ) -> tuple[Note, ...]:
         request, measured, stats = self.measured.request, self.measured, choice.stats
         asked = request.decisions.locks

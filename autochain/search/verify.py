@@ -18,7 +18,7 @@ from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
 from autochain.search.evaluator import Evaluator, PricedSong
 from autochain.search.facts import stage_facts
-from autochain.search.result import Shown, Verified
+from autochain.search.result import OnSheet, Verified
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import Outline, only_drive_left
 from autochain.solve.solved import Guess, Solved
@@ -150,7 +150,7 @@ def dithered_under_ceiling(found: Levels, target: Target) -> bool:
 
 def finish(
     verified: Verified, target: Target, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None, *, keep: bool
-) -> tuple[Shown, Samples]:
+) -> tuple[OnSheet, Samples]:
     """Render what stands on a sheet as it is set there, and measure all of it.
 
     Parameters
@@ -178,7 +178,7 @@ def finish(
             output[done : done + len(piece)] = piece
             done += len(piece)
     after, material = meter.result().figures, song.material
-    finished = Shown(
+    finished = OnSheet(
         **{f.name: getattr(verified, f.name) for f in fields(Verified) if f.name not in ("after", "met")},
         after=after,
         met=meets(after, target),
