@@ -18,6 +18,7 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.equaliser import NARROW
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName, StageSettings
+from autochain.chain.stage import Processed, Stage
 from autochain.config.model import Target
 from autochain.measure.loudness import integrated_lufs, loud_hops, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
@@ -26,6 +27,7 @@ from autochain.search.result import Suggestion
 from autochain.solve.excerpts import GRID_HOPS
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.clipper_model import ClipperModel
+from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.fit_compressor import of_level
 from autochain.tool.fit_equaliser import EqualiserModel
 from autochain.tool.gain_curve import gain_db
@@ -47,6 +49,7 @@ _STEPS = {"threshold": 0.2, "ceiling": 0.2, "softness": 3.0}
 _DRIVE_ROUNDS = 4
 _SONG_ROUNDS = 2
 _LEAST_ON_A_METER_DB = 0.1
+_METER_ROUNDS, _METER_DB = 4, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
 
@@ -142,9 +145,11 @@ class _Desk:
         self.excerpt_loud[: self.run_up // round(hop)] = False
         self.placed: dict[StageName, OnTool] = {}
         self.typical: dict[StageName, float] = {}  # what the sheet's own stages take in the excerpt
+        self.song_typical: dict[StageName, float] = {}  # and in the song
 
     def set_tools(self) -> OnTools:
         drive = self.settings.get(DRIVE, "gain_db")
+        self.plan.render(self.mix, self.rate_hz, self.settings, observe=self._note)
         ours = self._ours_before_drive()
         wanted = None if drive is None else self._heard(self._through_ours(ours, DRIVE))
         before = self._before_drive(self.mix.astype(np.float64))
@@ -169,6 +174,9 @@ class _Desk:
             drive = moved
             out = self._after_drive(before, drive)
         return self._result(before, out, drive)
+
+    def _note(self, stage: Stage, before: Samples, after: Processed) -> None:
+        self.song_typical[stage.name] = self._meter(before, after.samples, 0.0, self.loud)[0]
 
     def _ours_before_drive(self) -> Floats:
         """The excerpt through the sheet's own stages before the drive."""
@@ -201,10 +209,28 @@ class _Desk:
                 continue
             if name in self.tools:
                 self.placed[name] = self._placed(name, x[self.excerpt])
-                x = self._through(name, x)
+                x = self._by_the_song(name, x)
             else:
                 x = self._by_ours(stage.name, x)
         return x
+
+    def _by_the_song(self, name: StageName, x: Floats) -> Floats:
+        """Move a compressor's threshold until its meter shows over the song what the sheet names; return its output."""
+        for _ in range(_METER_ROUNDS):
+            out = self._through(name, x)
+            placed = self.placed[name]
+            model = None if placed.why_not or "threshold" not in placed.positions else placed.tool.at(placed.positions)
+            if not isinstance(model, CompressorModel):
+                return out
+            over = self._meter(x, out, _behind(placed.tool), self.loud)[0] - self.song_typical[name]
+            knob = placed.tool.maps["threshold"]
+            now = placed.positions["threshold"]
+            # A threshold that is higher by so much takes this much less of what lies over it.
+            moved = knob.held(knob.position(knob.thing(now) + over / max(0.2, 1.0 - 1.0 / model.ratio)))
+            if abs(over) <= _METER_DB or moved == now:
+                return out
+            self.placed[name] = replace(placed, positions={**placed.positions, "threshold": moved})
+        return self._through(name, x)
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False) -> Floats:
         """From the drive on, without the output; with `place` the tools are set on what they hear."""
