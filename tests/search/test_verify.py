@@ -118,7 +118,7 @@ def test_a_chain_whose_drive_is_told_is_priced_in_one_render_as_one_that_is_solv
     assert told.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)
     assert told.score == pytest.approx(solved.score, abs=2.0 * 4.0 * EXACT_LU)
     rendered.clear()
-    astray = verified(song, over_told_lu=over_lu + 0.05)  # its slope is right all the same
+    astray = verified(song, over_told_lu=over_lu + 0.02)  # its slope is right within a tenth all the same
     assert len(rendered) == 2
     assert astray.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)
 
