@@ -10,7 +10,7 @@ _TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 _LONGEST_LINE = 1000  # characters
 
 
-def plain(text: str, longest: int | None = None) -> str:
+def printable(text: str, longest: int | None = None) -> str:
     """Text for a terminal: what would steer it escaped, line breaks kept, and cut where it is longer than `longest`."""
     escaped = "".join(c if c == "\n" or not steers(c) else ascii(c)[1:-1] for c in text)
     if longest is None or len(escaped) <= longest:
@@ -29,7 +29,7 @@ class AutochainError(Exception):
     exit_code = 1
 
     def __str__(self) -> str:
-        return "\n".join(plain(line, _LONGEST_LINE) for line in super().__str__().split("\n"))
+        return "\n".join(printable(line, _LONGEST_LINE) for line in super().__str__().split("\n"))
 
 
 class AudioFileError(AutochainError):

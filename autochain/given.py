@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from autochain.errors import ConfigError, UnreadableError, plain, steers
+from autochain.errors import ConfigError, UnreadableError, printable, steers
 
 # A limit of this project: a list of ten thousand songs is a tenth of it.
 _MOST_BYTES = 16_000_000
@@ -25,7 +25,7 @@ def quoted(value: object) -> str:
         text = repr(value)
     except ValueError:  # Python writes out no integer of thousands of digits
         text = "an integer of thousands of digits"
-    return plain(text, _LONGEST_WORD)
+    return printable(text, _LONGEST_WORD)
 
 
 def read_toml(path: Path, what: str) -> dict[str, Any]:
@@ -61,7 +61,8 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
     except RecursionError:
         raise ConfigError(f"{path}: not valid TOML (nested too deeply). Write it flatter.") from None
     except ValueError as error:  # no UTF-8, no TOML, a number of thousands of digits
-        raise ConfigError(f"{path}: not valid TOML ({plain(str(error), _LONGEST_WORD)}). Correct that line.") from None
+        why = printable(str(error), _LONGEST_WORD)
+        raise ConfigError(f"{path}: not valid TOML ({why}). Correct that line.") from None
 
 
 def json_in(data: bytes) -> Any:

@@ -144,7 +144,7 @@ def reached_line(cells: Sequence[Mapping[str, Any]]) -> str:
             span = f"{statistics.median(shares):.0f} % of it ({min(shares):.0f} to {max(shares):.0f} %)"
             lines.append(f"- from the {plain} to the {best} dialled settings reach {span}, in {len(shares)} cells")
         else:
-            lines.append(f"- from the {plain} to the {best} there is no way: the plain one adds less")
+            lines.append(f"- from the {plain} to the {best} there is no way: it adds less, or does not get that loud")
     left = [cell["masters"]["suggestion"]["nmr_db"] - cell["masters"][MOVING]["nmr_db"] for cell in cells]
     return "\n".join(lines) + f"\n- what they leave to the {MOVING}: {statistics.median(left):.1f} dB in the median"
 

@@ -63,7 +63,7 @@ def cell_of(path: Path) -> dict[str, Any] | None:
     chains = list(dict.fromkeys([spent.alike[0].settings, spent.best.settings]))
     trials = [next(t for t in spent.alike if t.settings == settings) for settings in chains]
     found = [
-        {"score": t.score, "stages": list(t.settings), "changes": dict(c)}
+        {"score": t.score, "settings": t.settings.plain(), "changes": dict(c)}
         for t, c in zip(trials, everybody.changes(trials, ready.binding.searched), strict=True)
     ]
     return {

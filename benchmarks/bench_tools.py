@@ -48,7 +48,7 @@ from autochain.solve.material import Material
 from autochain.tool import signal
 from autochain.tool.gain_curve import gain_db
 from autochain.tool.read import read_bounces
-from autochain.tool.tool import Tool, read_tool
+from autochain.tool.tool import Tool, tool_of_file
 
 
 class Cells(dict[str, Any]):
@@ -331,7 +331,7 @@ def tool_of(maker: str, kind: str, cells: Cells) -> Tool:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "stranger.tool.toml"
         path.write_text(cells[key], encoding="utf-8")
-        return read_tool(path)
+        return tool_of_file(path)
 
 
 class Applied:

@@ -247,10 +247,12 @@ def line(name: str, cells: Sequence[Mapping[str, Any]]) -> tuple[Any, ...] | Non
         ranks.append(of["plain"] - of[name])
     beyond = [beyond_trade(cell, name) for _, _, cell in rows]
     gained = [says(m["judges"], p["judges"], True) for m, p, _ in rows]
+    tried = [says(m["judges"], cell["finalists"][CONTROL]["judges"], True) for m, _, cell in rows]
     recordings_gained = {cell["recording"] for (_, _, cell), g in zip(rows, gained, strict=True) if g > 0}
     return (
         name, f"{sum(g > 0 for g in gained)} / {sum(g < 0 for g in gained)} of {len(rows)}",
         f"{len(recordings_gained)} of {len({cell['recording'] for _, _, cell in rows})}",
+        "–" if name == CONTROL else f"{sum(t > 0 for t in tried)} / {sum(t < 0 for t in tried)}",
         middle(ranks, "{:+.2f}"),
         *(middle([change(m["judges"], p["judges"], judge) for m, p, _ in rows], form)
           if judge in rows[0][0]["judges"] else None
@@ -266,8 +268,8 @@ def middle(values: Sequence[float], form: str) -> str:
 
 
 HEAD = (
-    "candidate", "cells gained / lost", "recordings gained", "mean rank better by", "noise-to-mask lower (dB)",
-    "distance lower (%)", "opinion lost lower (%)", "similarity lost lower (%)",
+    "candidate", "cells gained / lost", "recordings gained", "against finer plain chains", "mean rank better by",
+    "noise-to-mask lower (dB)", "distance lower (%)", "opinion lost lower (%)", "similarity lost lower (%)",
     f"noise-to-mask lower at equal other readings (dB; cells over {CLEAR_DB:g})", "score lower",
 )  # fmt: skip
 
@@ -305,7 +307,8 @@ def page(cells: Sequence[Mapping[str, Any]], verdicts: str) -> str:
             "Medians over cells of the best master with a candidate beside the best without; better is positive "
             f"everywhere. A cell is gained when more of the judges are clearly better ({CLEAR_DB:g} dB of "
             f"noise-to-mask, {CLEAR_RATIO - 1.0:.0%} of a reading) than clearly worse. `{CONTROL}` is no widening: "
-            "what as many more tries give. In the second tables votes of the judges, and the setting.",
+            "what as many more tries give; the fourth column counts cells gained and lost against that. In the second "
+            "tables votes of the judges, and the setting.",
             *parts,
         ]
     )

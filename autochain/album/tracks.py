@@ -130,7 +130,7 @@ def _listed(source: Path) -> list[_Listed]:
 
 
 def _named_by(source: Path) -> Iterator[_Listed]:
-    if source.is_dir():
+    if is_folder(source):
         for path in _sound_files(source):
             yield object(), path, _Entry(file=path.name)
     elif source.suffix.lower() == ".toml":
@@ -149,6 +149,14 @@ def _named_by(source: Path) -> Iterator[_Listed]:
             raise ConfigError(f"{source}: {before.file} is the last and runs into none. Remove its runs_into_next.")
     else:
         yield object(), source, _Entry(file=source.name)
+
+
+def is_folder(path: Path) -> bool:
+    """Whether a folder is there; what cannot even be looked for is none, and is told of where it is read."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):  # a name too long, a zero byte
+        return False
 
 
 def _read_list(path: Path) -> _List:

@@ -161,9 +161,12 @@ def output_set(folder: Path, name: str, *, parts: Iterable[Path] = ()) -> Iterat
     UsageError
         When something is in the way of unfinished files.
     """
-    if folder.exists() and not folder.is_dir():
-        raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
-    made = [one for one in (folder, *folder.absolute().parents) if not one.exists()]
+    try:
+        if folder.exists() and not folder.is_dir():
+            raise AudioFileError(f"{shown(folder)} is a file; name a folder for the results.")
+        made = [one for one in (folder, *folder.absolute().parents) if not one.exists()]
+    except OSError as error:
+        raise unwritable(folder, error) from error
     try:
         try:
             folder.mkdir(parents=True, exist_ok=True)

@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from autochain.chain._compressor_kernels import mean_of
+
 Floats = npt.NDArray[np.floating[Any]]
 Integers = npt.NDArray[np.integer[Any]]
 
@@ -126,7 +128,7 @@ def apply_nodes(
         if begun[0] == room.size:
             gains[0, completed] = lowest
             gains[1, completed] = highest
-            gains[2, completed] = room.mean()
+            gains[2, completed] = mean_of(room)
             begun[0], begun[1], begun[2] = 0.0, np.inf, 0.0
             completed += 1
     return completed

@@ -1,5 +1,6 @@
 """Entry point: dispatch, and errors we understand as one line and an exit code."""
 
+import errno
 import gc
 import os
 import signal
@@ -17,12 +18,13 @@ import typer
 
 from autochain import __version__
 from autochain.cli.terminal import say
-from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, plain
+from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, printable
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
 _ALL_OF_IT = "AUTOCHAIN_TRACEBACK"
 _LONGEST_ARGUMENT = 10_000  # twice the longest path of common systems
+_TAKES_NOTHING = (errno.ENOSPC, errno.EIO, errno.EFBIG, errno.EBADF)
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
 # Each the function of that name in the module of that name, or a group of them.
@@ -89,7 +91,7 @@ def main() -> None:
     except Exception as error:  # the last resort: one line in place of a page, and nothing half-written is left by then
         if os.environ.get(_ALL_OF_IT):
             raise
-        refused = _refused_output()
+        refused = _refused_output(error)
         if refused is None:
             say(f"autochain: {_fault(error)}")
         else:
@@ -102,22 +104,21 @@ def _refuse_arguments(arguments: Sequence[str]) -> None:
     for argument in arguments:
         if len(argument) > _LONGEST_ARGUMENT:
             raise UsageError(
-                f"an argument has {len(argument)} characters ({plain(argument, 60)}); {_LONGEST_ARGUMENT} is the most. "
-                "Shorten it."
+                f"an argument has {len(argument)} characters ({printable(argument, 60)}); "
+                f"{_LONGEST_ARGUMENT} is the most. Shorten it."
             )
         if any(unicodedata.category(c) == "Cc" for c in argument) and not Path(argument).exists():
-            raise UsageError(f"the argument {plain(argument, 200)} holds a control character. Write it without.")
+            raise UsageError(f"the argument {printable(argument, 200)} holds a control character. Write it without.")
 
 
-def _refused_output() -> str | None:
+def _refused_output(error: Exception) -> str | None:
     """Why stdout takes nothing, such as a full disk; None where it does. It is let go, so that the end is in order."""
-    try:
-        sys.stdout.flush()
-    except OSError as error:
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return error.strerror or type(error).__name__
-    return None
+    # Of all that is written, it alone has no name.
+    if not isinstance(error, OSError) or error.filename is not None or error.errno not in _TAKES_NOTHING:
+        return None
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return error.strerror or type(error).__name__
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from functools import partial
 import typer
 
 from autochain.cli.interrupt import asked_to_stop
-from autochain.errors import plain
+from autochain.errors import printable
 from autochain.progress import Progress
 from autochain.tasks.caller import Caller
 
@@ -17,7 +17,7 @@ from autochain.tasks.caller import Caller
 def say(words: str) -> None:
     """Print on stderr what steers no terminal; where nothing can be printed, nothing is."""
     with suppress(OSError, ValueError):
-        typer.echo(plain(words), err=True)
+        typer.echo(printable(words), err=True)
 
 
 def tell(words: str) -> None:
@@ -27,7 +27,7 @@ def tell(words: str) -> None:
 
 def show(text: str) -> None:
     """Print a result on stdout."""
-    typer.echo(plain(text), nl=False)
+    typer.echo(printable(text), nl=False)
 
 
 def _ask(question: str) -> bool:

@@ -11,7 +11,7 @@ from autochain.chain.chain import STAGES
 from autochain.config.chain import BoundError
 from autochain.config.coordinates import SET
 from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
-from autochain.errors import ConfigError, TargetError, plain
+from autochain.errors import ConfigError, TargetError, printable
 from autochain.given import quoted, read_toml
 from autochain.resources import resource
 
@@ -77,7 +77,7 @@ def _line(problem: Any) -> str:
     value = problem["input"]
     if isinstance(error := problem.get("ctx", {}).get("error"), BoundError):
         address, value = f"{address}.{error.key}", error.value
-    shown = plain(_inline(value), _LONGEST) if isinstance(value, dict) else quoted(_as_in_toml(value))
+    shown = printable(_inline(value), _LONGEST) if isinstance(value, dict) else quoted(_as_in_toml(value))
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ").removesuffix(".")
     return f"{address} is {shown}; it {reason}{'' if reason.endswith('?') else '.'}"
 
@@ -133,7 +133,12 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
             for problem in error.errors()
         ]
         raise ConfigError("\n".join(lines)) from None
-    check_target(config.target)
+    try:
+        check_target(config.target)
+    except TargetError as error:
+        if path is None or _holds(overrides or {}, ("target",)):
+            raise
+        raise TargetError(f"{where}: {error}") from None
     return _within_chain(config, where)
 
 

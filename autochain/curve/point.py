@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from autochain.search.costs import Costs
-from autochain.search.result import Finished, Suggestion
+from autochain.search.result import OnSheet, Suggestion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,7 @@ class Point:
     taken_from_lufs: float | None = None
 
     @property
-    def chosen(self) -> Finished:
+    def chosen(self) -> OnSheet:
         """The chain."""
         return self.found.chosen
 

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
 from autochain.earlier.sheet import EarlierSheet
-from autochain.errors import SheetError, plain
+from autochain.errors import SheetError, printable
 from autochain.given import json_in, quoted, unreadable_text
 
 _VERSION = 1
@@ -100,7 +100,7 @@ def sheet_in(data: bytes, path: Path) -> EarlierSheet:
     try:
         values = json_in(data)
     except ValueError as error:
-        reason = plain(str(error), 200)
+        reason = printable(str(error), 200)
         raise SheetError(f"{path}: not JSON ({reason}). Give the .sheet.json that was written beside it.") from None
     if not isinstance(values, dict) or "format_version" not in values:
         raise SheetError(f"{path}: not a settings sheet. Give the .sheet.json of an earlier run.")

@@ -25,9 +25,8 @@ from autochain.solve.work import early_work_db
 # A target out of reach costs more than any reachable point, and more the further it is missed.
 OUT_OF_REACH = 100.0
 OUT_OF_REACH_PER_LU = 10.0
-# One LU costs one to four points of score, so that this much is 0.02 of it at most. Chains of one song err alike by
-# what is told of their drives, within 0.002 LU, so that they compare more closely than that.
-EXACT_LU = 0.005
+# One LU costs up to eight points of score, so that this much is 0.024 of it at most.
+EXACT_LU = 0.003
 _MOST_EXACT_RENDERS = 3
 # In a journal by stage and parameter.
 StoredSettings = Annotated[
@@ -149,7 +148,7 @@ class Evaluator(Solver):
         return self._closing_in(solved, solved.settings[DRIVE]["gain_db"] + more_db, slope, lufs)
 
     def told_at_loudness(
-        self, plan: Outline, lufs: float, guess: Guess, over_lu: float, readings: Sequence[str]
+        self, plan: Outline, lufs: float, guess: Guess, readings: Sequence[str]
     ) -> PricedSong | None:
         """The same of a chain that was never rendered, at the drive that the sound ahead of it lets expect.
 
@@ -163,15 +162,13 @@ class Evaluator(Solver):
         lufs
             Loudness wanted.
         guess
-            Where the drive is looked for.
-        over_lu
-            How much louder than told the chain is known to come out.
+            Where the drive is looked for, and how much louder than told the chain is known to come out.
         readings
             True-peak readings to take.
         """
         settings, before_peaks, traces = self._dynamics.render(plan)
         hops = self.material.hops_before(before_peaks)
-        told = self._told(settings, before_peaks, hops, plan, lufs - over_lu, guess)
+        told = self._told(settings, before_peaks, hops, plan, lufs, guess)
         if told.drive_db is None:
             return None
         begun = Solved(

@@ -12,7 +12,7 @@ from autochain.search.costs import NO_COSTS
 from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.facts import stage_facts
 from autochain.search.notes import gain_only_note, too_dense_note, too_quiet_note, two_loudnesses_note
-from autochain.search.result import Finished, SearchStats, Suggestion, Verified
+from autochain.search.result import OnSheet, SearchStats, Suggestion, Verified
 from autochain.search.verify import Contender, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import whole_song
@@ -71,8 +71,8 @@ def gain_only(
     facts = stage_facts(mix.samples, mix.rate_hz, settings, {}, hops, loud_hops(hops, integrated), chain, song_ends)
     met = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
 
-    def result(name: str) -> Finished:
-        return Finished(
+    def result(name: str) -> OnSheet:
+        return OnSheet(
             name=name,
             settings=settings,
             after=after,

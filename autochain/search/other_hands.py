@@ -9,8 +9,10 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from autochain.chain.settings import DRIVE, ChainSettings
+from autochain.config.coordinates import SWITCHING
 from autochain.config.model import Ranges
 from autochain.search.evaluator import OUT_OF_REACH, Aim, Evaluator, Trial
 from autochain.search.sensitivity import InParallel
@@ -69,7 +71,7 @@ class OtherHands:
         outline = as_set_by(stranger, trial, decisions, self._solver)
         if outline is None:
             return 0.0
-        guess = Guess(slope=within_slopes(trial.solution.slope), drive_db=trial.settings[DRIVE]["gain_db"])
+        guess = Guess(slope=within_slopes(trial.solution.slope), loss_db=trial.loss_db)
         solved = self._solver.solve(outline, self._aim.lufs, guess)
         return self._solver.price(solved, self._aim).score - trial.score
 
@@ -124,9 +126,15 @@ def leaders(
         The scale on which points are near.
     """
 
-    def place(trial: Trial) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def place(trial: Trial) -> npt.NDArray[np.float64]:
         assert trial.coordinates is not None
-        return np.array(to_vector(switched(trial.coordinates), ranges))
+        assert best.coordinates is not None
+        on = switched(trial.coordinates)
+        # What a stage would use that is left out makes no chain unlike another.
+        unused = {name for c in SWITCHING if getattr(on, c.name) == 0.0 for name in c.uses}
+        return np.array(
+            to_vector(on.model_copy(update={name: getattr(best.coordinates, name) for name in unused}), ranges)
+        )
 
     near = [
         trial

@@ -63,7 +63,7 @@ class Verified:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finished(Verified):
+class OnSheet(Verified):
     """A chain that stands on the sheet: rendered as it is set there, and measured by all meters.
 
     Attributes
@@ -115,10 +115,10 @@ class Suggestion:
     decisions: Decisions
     before: Measurement
     readiness: Readiness
-    chosen: Finished
+    chosen: OnSheet
     samples: Samples
     baselines: dict[str, Verified]
-    neighbours: dict[str, Finished]
+    neighbours: dict[str, OnSheet]
     rotation_saving_db: float
     spans: tuple[Span, ...]
     stats: SearchStats

@@ -32,13 +32,13 @@ from autochain.search.missed import missed_note
 from autochain.search.notes import mono_note, notes_for
 from autochain.search.prepared import Prepared, prepare
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Finished, Suggestion, Verified
+from autochain.search.result import OnSheet, Suggestion, Verified
 from autochain.search.rotation import rotation_on
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
 from autochain.search.trials import Trials
-from autochain.search.verify import Contender, chain_of, finish, under_ceiling, verify
+from autochain.search.verify import Contender, chain_of, dithered_under_ceiling, finish, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
 from autochain.solve.inaudible import inaudible
@@ -227,7 +227,7 @@ class ReadySearch:
         by_place = dict(zip(own, verified, strict=True))
         return [replace(by_place[twin], name=c.name) for c, twin in zip(contenders, first, strict=True)]
 
-    def finished(self, verified: Verified, target: Target, *, keep: bool = False) -> tuple[Finished, Samples]:
+    def finished(self, verified: Verified, target: Target, *, keep: bool = False) -> tuple[OnSheet, Samples]:
         """Render what stands on the sheet and measure it; with `keep` the samples are given too."""
         return finish(verified, target, self.mix, self.song, self.measured.prepared.ends, keep=keep)
 
@@ -269,16 +269,16 @@ class ReadySearch:
             choice = choose(spent, verified, config)
             suggestion = self._suggestion(config, spent, verified, choice, brief=brief)
             shown = (suggestion.chosen, *suggestion.neighbours.values())
-            if all(under_ceiling(one.after, target) for one in shown):
+            if all(dithered_under_ceiling(one.after, target) for one in shown):
                 break
         return Reached(suggestion=suggestion, spent=spent)
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)
-        guess, over_told_lu = Guess(slope=found.slope, drive_db=found.drive_db), None
+        guess = Guess(slope=found.slope, drive_db=found.drive_db)
         if found.met and plan.drive_db is None:
-            guess = Guess(slope=found.slope, loss_db=trial.loss_db)
-            over_told_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            over_lu = self.excerpts.over_told_lu(trial.settings, found.reached_lufs) + spent.aim.over_told_lu
+            guess = Guess(slope=found.slope, loss_db=trial.loss_db, over_told_lu=over_lu)
         elif spent.best.solution.met:  # where nothing reaches the target, what comes nearest is for the song to tell
             guess = self.excerpts.end_of_reach(plan, spent.aim.lufs, found)
         return Contender(
@@ -287,7 +287,6 @@ class ReadySearch:
             target=target,
             decisions=decisions,
             guess=guess,
-            over_told_lu=over_told_lu,
         )
 
     def _suggestion(
@@ -324,7 +323,7 @@ class ReadySearch:
         )
 
     def _notes(
-        self, config: Config, verified: Sequence[Verified], chosen: Finished, choice: Choice
+        self, config: Config, verified: Sequence[Verified], chosen: OnSheet, choice: Choice
     ) -> tuple[Note, ...]:
         request, measured, stats = self.measured.request, self.measured, choice.stats
         asked = request.decisions.locks

@@ -17,10 +17,8 @@ from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
 
 _CLOSELY_LU = 0.004
-# Most of a score that is told by what a LU costs and not rendered, and most loudness: near a chain that is known
-# within a tenth, which leaves 0.015.
-_MOST_TOLD = 0.15
-_ROUGHLY_LU = 0.05
+# Most loudness whose score is told by what a LU costs the chain. One far worse may lose twice as much by it.
+_ROUGHLY_LU = 0.01
 _ASIDE_DB = 0.15  # to either side of a drive, to learn what a LU costs there
 
 
@@ -104,8 +102,10 @@ class Spent:
                 for aside_db in (-_ASIDE_DB, _ASIDE_DB)
             )
             aim = Aim(lufs=lufs, score_per_lu=excerpts.score_per_lu(quieter, louder))
-            start = Guess(slope=found.slope, loss_db=0.5 * (quieter.loss_db + louder.loss_db))
-        roughly = excerpts.with_tolerance(min(_ROUGHLY_LU, _MOST_TOLD / max(1.0, aim.score_per_lu)))
+            reached_lufs = louder.solution.reached_lufs
+            over_lu = excerpts.over_told_lu(louder.settings, reached_lufs, louder.before_peaks)
+            start = Guess(slope=found.slope, loss_db=louder.loss_db - _ASIDE_DB, over_told_lu=over_lu)
+        roughly = excerpts.with_tolerance(_ROUGHLY_LU)
 
         def judge(settings: ChainSettings) -> float:
             return roughly.price(roughly.solve(only_drive_left(settings, decisions), lufs, start), aim).score

@@ -18,7 +18,7 @@ from autochain.prepare.silence_and_fades import SilenceAndFades
 from autochain.search.costs import score
 from autochain.search.evaluator import Evaluator, PricedSong
 from autochain.search.facts import stage_facts
-from autochain.search.result import Finished, Verified
+from autochain.search.result import OnSheet, Verified
 from autochain.solve.decisions import Decisions
 from autochain.solve.outline import Outline, only_drive_left
 from autochain.solve.solved import Guess, Solved
@@ -44,9 +44,7 @@ class Contender:
     decisions
         The locks that bind it.
     guess
-        Start of the solve.
-    over_told_lu
-        How much louder it is known to come out than `solve.estimate` tells; None where it is not known.
+        Start of the solve. With `over_told_lu` the drive is told, and renders only check it.
     """
 
     name: str
@@ -54,7 +52,6 @@ class Contender:
     target: Target
     decisions: Decisions
     guess: Guess
-    over_told_lu: float | None = None
 
 
 def chain_of(contender: Contender, chain: ChainPlan) -> Outline:
@@ -108,15 +105,14 @@ def verify(contender: Contender, song: Evaluator, *, carefully: bool = False) ->
 
 def _told(contender: Contender, plan: Outline, song: Evaluator) -> PricedSong | None:
     """Priced at the drive that the sound ahead of it lets expect; None where that is not known, or does not hold."""
-    target, over_lu = contender.target, contender.over_told_lu
-    if over_lu is None:
+    target, guess = contender.target, contender.guess
+    if guess.over_told_lu is None:
         return None
-    priced = song.told_at_loudness(plan, target.loudness_lufs, contender.guess, over_lu, QUICK_READINGS)
+    priced = song.told_at_loudness(plan, target.loudness_lufs, guess, QUICK_READINGS)
     if priced is None:
         return None
-    peak_dbtp = priced.solved.true_peak_dbtp
-    with_dither_dbtp = None if peak_dbtp is None else peak_dbtp + DITHER_DB
-    return priced if meets(LevelFigures.of(priced.solved.hops[0], with_dither_dbtp), target) else None
+    found = LevelFigures.of(priced.solved.hops[0], priced.solved.true_peak_dbtp)
+    return priced if meets(found, target) and dithered_under_ceiling(found, target) else None
 
 
 def _solved(contender: Contender, plan: Outline, song: Evaluator, *, carefully: bool) -> Solved:
@@ -144,17 +140,17 @@ def meets(found: Levels, target: Target) -> bool:
     """Whether levels are those of a target: the loudness within 0.1 LU, and under the ceiling."""
     heard = target.heard_lufs(found)
     near = heard is not None and abs(heard - target.loudness_lufs) <= LOUDNESS_TOLERANCE_LU
-    return near and under_ceiling(found, target)
+    return near and (found.true_peak_dbtp is None or found.true_peak_dbtp <= target.ceiling_dbtp)
 
 
-def under_ceiling(found: Levels, target: Target) -> bool:
-    """Whether no peak passes the ceiling; silence has none."""
-    return found.true_peak_dbtp is None or found.true_peak_dbtp <= target.ceiling_dbtp
+def dithered_under_ceiling(found: Levels, target: Target) -> bool:
+    """Whether no peak of a file passes the ceiling, the dither on it included; silence has none."""
+    return found.true_peak_dbtp is None or found.true_peak_dbtp + DITHER_DB <= target.ceiling_dbtp
 
 
 def finish(
     verified: Verified, target: Target, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None, *, keep: bool
-) -> tuple[Finished, Samples]:
+) -> tuple[OnSheet, Samples]:
     """Render what stands on a sheet as it is set there, and measure all of it.
 
     Parameters
@@ -182,7 +178,7 @@ def finish(
             output[done : done + len(piece)] = piece
             done += len(piece)
     after, material = meter.result().figures, song.material
-    finished = Finished(
+    finished = OnSheet(
         **{f.name: getattr(verified, f.name) for f in fields(Verified) if f.name not in ("after", "met")},
         after=after,
         met=meets(after, target),

@@ -15,7 +15,7 @@ from autochain.search.facts import StageFacts
 from autochain.search.front import SIDES
 from autochain.search.other_hands import missed
 from autochain.search.request import config_sha256, flat_locks, versions
-from autochain.search.result import Finished, Suggestion, Verified
+from autochain.search.result import OnSheet, Suggestion, Verified
 from autochain.search.sensitivity import Sensitivity
 from autochain.sheet.model import (
     Alternative,
@@ -108,7 +108,7 @@ def _stage(facts: StageFacts, before: StageFacts | None) -> StageEntry:
     )
 
 
-def _alternative(name: str, found: Finished, chosen: Verified) -> Alternative:
+def _alternative(name: str, found: OnSheet, chosen: Verified) -> Alternative:
     own, theirs = found.costs.as_dict(), chosen.costs.as_dict()
     return Alternative.model_validate(
         {

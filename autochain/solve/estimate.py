@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.clipper import clipping_curve, half_width
+from autochain.chain.clipper import PARABOLA, clipping_curve, half_width
 from autochain.chain.envelopes import Envelopes, group_frames, step_peaks
 from autochain.chain.limiter_gain import gain_for_peaks
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, TRANSIENT, ChainSettings, StageName, StageSettings
@@ -107,6 +107,6 @@ def _clip(peaks: _Singles, gain: _Singles, settings: StageSettings) -> None:
     """Bend peaks over the knee, and turn the gain down by as much."""
     ceiling = db_to_linear(settings["ceiling_dbfs"])
     over = np.flatnonzero(peaks > ceiling - half_width(ceiling, settings["softness"]))
-    bent = clipping_curve(peaks[over], ceiling, settings["softness"])
+    bent = clipping_curve(peaks[over], ceiling, settings["softness"], settings.word("curve", PARABOLA))
     gain[over] *= bent / peaks[over]
     peaks[over] = bent

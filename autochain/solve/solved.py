@@ -17,12 +17,14 @@ class Guess:
 
     `drive_db`, where it is known, is the drive itself: what a chain needs on the excerpts it needs on the song. With
     `out_of_reach` it is the drive from which on more hardly made the excerpts louder, which were still too quiet.
+    `over_told_lu`, where it is known, is how much louder the chain comes out than `solve.estimate` tells.
     """
 
     loss_db: float = 1.0
     slope: float = 0.75
     drive_db: float | None = None
     out_of_reach: bool = False
+    over_told_lu: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -215,6 +215,7 @@ class Solver:
     ) -> Guess:
         """Drive and slope that the sound ahead of the drive lets expect; the guess where it says out of reach."""
         material = self.material
+        target_lufs -= guess.over_told_lu or 0.0
         estimate = Estimate(material, before_peaks, hops, self._behind)
         peak_db = 0.0 if plan.clip_share is None else linear_to_db(material.highest(before_peaks))
         before_lufs = material.wanted_lufs(hops)

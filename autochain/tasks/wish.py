@@ -88,6 +88,6 @@ class Wish:
     def own_tools(self) -> "Mapping[StageName, Tool]":
         """The user's tools by the stage that they stand for; ToolError for a file that cannot hold."""
         from autochain.search.tool_limits import tools_by_stage
-        from autochain.tool.tool import read_tool
+        from autochain.tool.tool import tool_of_file
 
-        return tools_by_stage([read_tool(path) for path in self.tools])
+        return tools_by_stage([tool_of_file(path) for path in self.tools])

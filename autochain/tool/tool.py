@@ -151,7 +151,7 @@ def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
         raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
 
 
-def read_tool(path: Path) -> Tool:
+def tool_of_file(path: Path) -> Tool:
     """Read a tool file, strictly.
 
     Raises

@@ -3,6 +3,7 @@
 import hashlib
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -212,6 +213,29 @@ def test_a_shell_sees_the_line_and_the_exit_code(files, tmp_path, arguments, cod
     assert word in done.stderr
     assert "Traceback" not in done.stderr
     assert not out.exists()
+
+
+def test_what_would_steer_the_terminal_or_fill_it_is_refused_and_shown_plain(command, tmp_path):
+    refused(command("check", "a\x1b[31m.wav"), 2, r"a\x1b[31m.wav", "control character", "Write it without")
+    refused(command("suggest", "x" * 100_000), 2, "100000 characters", "10000 is the most")
+    ran = command("check", f"{'x' * 300}.wav")
+    refused(ran, 1, "File name too long", "shorter name")
+    ran = command("suggest", tmp_path / f"{'x' * 250}.wav", "-o", tmp_path / "out")
+    refused(ran, 1, "name too long", "shorter name")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is there on Linux")
+def test_where_the_result_cannot_be_printed_one_line_says_so():
+    with open("/dev/full", "w") as full:  # noqa: PTH123
+        done = subprocess.run(
+            [sys.executable, "-m", "autochain", "--version"],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )
+    assert done.returncode == 1
+    assert done.stderr == (
+        "autochain: the result cannot be printed (No space left on device). Files that were asked for are written.\n"
+    )
 
 
 def test_a_fault_of_the_program_is_one_line_and_says_how_to_see_all(command, tmp_path, monkeypatch):

@@ -105,12 +105,12 @@ def test_suggestion_and_baselines_stand_on_the_sheet_with_every_cost(demo_run, c
     run = demo_run(character)
     for column in (run.sheet["costs"], *run.sheet["baselines"].values()):
         assert set(column) >= set(Weights.model_fields) | {"score"}
-        # score: sum of weight x cost; noise-to-mask ratios through 10 lg(1 + 10^((NMR + 30) / 10))
+        # score: sum of weight x cost; noise-to-mask ratios through 10 lg(1 + 10^((NMR + 20) / 10))
         priced = 0.0
         for name, weight in run.sheet["weights"].items():
             value = column[name]
             if name.endswith("nmr_db"):
-                value = 10.0 * np.log10(1.0 + 10.0 ** ((value + 30.0) / 10.0))
+                value = 10.0 * np.log10(1.0 + 10.0 ** ((value + 20.0) / 10.0))
             priced += weight * value
         assert column["score"] == pytest.approx(priced, abs=0.01)
     lines = [line for line in run.markdown.splitlines() if line.startswith("| ")]

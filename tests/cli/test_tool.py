@@ -11,7 +11,7 @@ import soundfile
 
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
-from autochain.tool.tool import read_tool
+from autochain.tool.tool import tool_of_file
 from tests.conftest import Ran
 
 
@@ -52,7 +52,7 @@ def test_a_bounce_becomes_a_file_and_a_page(command: Callable[..., Ran], folder:
     page = (folder / "out" / "c1.tool.html").read_text(encoding="utf-8")
     assert page.count("<svg") == 2
     assert "script-src 'none'" in page
-    tool = read_tool(folder / "out" / "c1.tool.toml")
+    tool = tool_of_file(folder / "out" / "c1.tool.toml")
     assert (tool.name, tool.kind, tool.knobs["ceiling"].word, tool.noted) == ("c1", "clipper", "Limit", {"mode": "2"})
 
 

@@ -295,7 +295,7 @@ def test_newer_decisions_replace_the_older_ones():
 def test_what_a_search_moves_is_not_held_and_the_rest_is():
     decided, near = stay_near(SHEET, Decisions(), CONFIG)
     assert decided == Decisions()
-    assert set(near.held["limiter"]) == {"attack_ms", "release_behaviour", "link_percent"}
+    assert set(near.held["limiter"]) == {"attack_ms", "release_behaviour"}
     assert set(near.held["clipper"]) == {"oversampling"}
     settled = near.settled(decided, STAGES)
     assert settled.without == STAGES.keys() - STAGE_SETTINGS.keys()

@@ -25,7 +25,7 @@ from autochain.prepare.references import Reference, profile
 from autochain.search.front import DENSER, MORE_OPEN
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
-from autochain.search.run import suggest
+from autochain.search.run import MeasuredMix
 from autochain.sheet import Sheet, build_sheet
 from tests.conftest import RATE, Ran
 from tests.page.browsing import Opened
@@ -56,14 +56,17 @@ def made(small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Made:
     samples[first : first + tone] = 0.3 * np.sin(2.0 * np.pi * 997.0 * np.arange(tone) / RATE)[:, None]
     mix = Mix(samples=samples, rate_hz=RATE, file="song.wav", sha256="0" * 64, subtype="PCM_24")
     plan = read_config(small_plan, {"target": {"lufs": -10.0, "ceiling_dbtp": -1.0}, "search": {"budget": 6}})
-    found = suggest(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2))
+    ready = MeasuredMix.of(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2)).ready()
+    found = ready.reach(plan.target).suggestion
     others = [v for v in found.baselines.values() if v.settings != found.chosen.settings]
     sides = zip((MORE_OPEN, DENSER), others, strict=True)
     bright = np.diff(samples, axis=0, prepend=0.0).astype(np.float32)  # 6 dB an octave up
     beside = (samples, bright, samples[: 20 * RATE])
     found = replace(
         found,
-        neighbours={side: replace(verified, name=side) for side, verified in sides},
+        neighbours={
+            side: ready.finished(replace(verified, name=side), plan.target)[0] for side, verified in sides
+        },
         references=tuple(
             Reference(file=f"song {k}.wav", sha256=str(k) * 64, profile=profile(sound, RATE))
             for k, sound in enumerate(beside)

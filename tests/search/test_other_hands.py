@@ -145,6 +145,12 @@ def test_leaders_are_as_good_unlike_each_other_and_of_no_more_stages():
     assert leaders(best, trials, 0.0, 9, PLAN.ranges) == [best]
 
 
+def test_a_setting_of_a_stage_that_is_left_out_makes_no_chain_unlike_another():
+    best = trial(5.0, bus_work_db=0.0)
+    twin, other = trial(5.0, bus_work_db=0.0, bus_attack_ms=60.0), trial(5.1, bus_work_db=0.0, limiter_release_ms=85.0)
+    assert leaders(best, [twin, other], 0.2, 3, PLAN.ranges) == [best, other]
+
+
 def test_the_chain_that_costs_least_over_all_hands_is_suited_and_ours_are_among_them():
     a, b = trial(5.0), trial(5.1)
     # (5.0 + 5.4 + 5.2) / 3 against 5.1 + (0.0 + 0.1 + 0.1) / 3

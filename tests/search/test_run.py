@@ -8,8 +8,10 @@ from autochain.audio.mix import Mix
 from autochain.audio.signals import pink_noise, struck
 from autochain.chain.chain import STAGES
 from autochain.config import read_config
+from autochain.search import run
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
+from autochain.search.verify import verify
 from autochain.solve.decisions import parse_decisions
 
 RATE = 44100
@@ -82,6 +84,27 @@ def test_the_suggestion_is_the_best_of_what_was_verified(small):
     least = min(v.score for v in found.baselines.values())
     # A chain of fewer stages may be suggested for one that gains less than this over it.
     assert found.chosen.score <= least + found.config.search.chain_earns
+
+
+def test_a_peak_that_only_the_slowest_meter_finds_has_all_verified_again_with_care(
+    excerpts_mix, small_plan, monkeypatch
+):
+    care, over = [], [False]
+
+    def verified(*args, carefully):
+        care.append(carefully)
+        return verify(*args, carefully=carefully)
+
+    def under(*_):
+        return over.pop() if over else True
+
+    monkeypatch.setattr(run, "verify", verified)
+    monkeypatch.setattr(run, "dithered_under_ceiling", under)
+    _, found, _ = searched(read_mix(excerpts_mix), small_plan, budget=3)
+    half = len(care) // 2
+    assert care == [False] * half + [True] * half
+    assert found.chosen.met
+    assert found.chosen.after.true_peak_dbtp <= found.config.target.ceiling_dbtp
 
 
 def test_excerpts_predict_the_whole_song(small):

@@ -37,10 +37,13 @@ def target_at(lufs):
     return CONFIG.target.model_copy(update={"lufs": lufs})
 
 
-def verified(song, lufs=-9.0, locks=(), *, carefully=False):
-    decisions = parse_decisions(list(locks), [])
+def verified(song, lufs=-9.0, locks=(), *, settings=SETTINGS, over_told_lu=None, carefully=False):
     contender = Contender(
-        name="limiter_only", settings=SETTINGS, target=target_at(lufs), decisions=decisions, guess=Guess()
+        name="limiter_only",
+        settings=settings,
+        target=target_at(lufs),
+        decisions=parse_decisions(list(locks), []),
+        guess=Guess(over_told_lu=over_told_lu),
     )
     return verify(contender, song, carefully=carefully)
 
@@ -60,7 +63,8 @@ def test_one_chain_solved_to_two_loudnesses_has_one_score(song):
         at.append(found)
     heard = [finished(song, found)[0].after.integrated_lufs for found in at]
     assert heard[1] - heard[0] >= 0.03
-    assert at[1].score == pytest.approx(at[0].score, abs=0.01)
+    # Each at the very target but for EXACT_LU, and a LU costs this chain four points or less (next test).
+    assert at[1].score == pytest.approx(at[0].score, abs=2.0 * 4.0 * EXACT_LU)
 
 
 def test_a_score_is_that_of_a_render_at_the_very_target(song):
@@ -75,7 +79,7 @@ def test_a_score_is_that_of_a_render_at_the_very_target(song):
         return song.price(solved, Aim(lufs=lufs)).score
 
     a_lu = (rendered(-8.9) - rendered(-9.1)) / 0.2
-    assert 1.0 < a_lu < 8.0  # or the next line would say nothing, or hold for anything
+    assert 1.0 < a_lu < 4.0  # or the next line would say nothing, or hold for anything
     assert found.score == pytest.approx(rendered(-9.0), abs=1.5 * EXACT_LU * a_lu)
 
 
@@ -98,6 +102,33 @@ def test_what_is_set_is_the_step_nearest_to_the_very_target(song):
     assert off_lu(0.0) < min(off_lu(-0.1), off_lu(0.1))
     assert finished(song, found)[0].after.integrated_lufs == pytest.approx(-9.0, abs=off_lu(0.0) + 1e-3)
     assert found.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)  # of the render that was priced
+
+
+def test_a_chain_whose_drive_is_told_is_priced_in_one_render_as_one_that_is_solved(song, monkeypatch):
+    solved = verified(song)
+    over_lu = song.over_told_lu(solved.settings, finished(song, solved)[0].after.integrated_lufs)
+    assert abs(over_lu) < 0.06  # what solve.estimate states of itself
+    rendered = []
+    running = Evaluator.running
+    monkeypatch.setattr(Evaluator, "running", lambda *args: rendered.append(args) or running(*args))
+    told = verified(song, over_told_lu=over_lu)
+    assert len(rendered) == 1
+    assert told.met
+    assert told.settings == solved.settings
+    assert told.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)
+    assert told.score == pytest.approx(solved.score, abs=2.0 * 4.0 * EXACT_LU)
+    rendered.clear()
+    astray = verified(song, over_told_lu=over_lu + 0.05)  # its slope is right all the same
+    assert len(rendered) == 2
+    assert astray.after.integrated_lufs == pytest.approx(-9.0, abs=EXACT_LU)
+
+
+def test_a_chain_whose_drive_is_told_gives_way_where_the_ceiling_would_be_passed(song):
+    at_the_ceiling = SETTINGS.with_("limiter", ceiling_dbtp=-1.0)  # no room for the dither of a file
+    found = verified(song, settings=at_the_ceiling, over_told_lu=0.0)
+    assert found.met
+    assert found.settings["limiter"]["ceiling_dbtp"] == pytest.approx(-1.1)
+    assert finished(song, found)[0].after.true_peak_dbtp <= -1.0
 
 
 def test_verified_with_care_all_readings_are_of_what_is_set(song):

@@ -10,7 +10,7 @@ from autochain.tool import signal
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.knobs import ToolKnob
 from autochain.tool.refusal import ToolError
-from autochain.tool.tool import BounceRead, Tool, plain_model, read_tool
+from autochain.tool.tool import BounceRead, Tool, plain_model, tool_of_file
 
 
 def bounce(attack_knob: float, attack_ms: float, **more) -> BounceRead:
@@ -37,7 +37,7 @@ def path(tmp_path: Path) -> Path:
 
 def test_what_is_written_is_read_back(path: Path) -> None:
     path.write_text(TOOL.toml(), encoding="utf-8")
-    again = read_tool(path)
+    again = tool_of_file(path)
     assert (again.name, again.kind, again.bounces) == (TOOL.name, TOOL.kind, TOOL.bounces)
     assert dict(again.knobs) == TOOL.knobs
     assert again.toml() == TOOL.toml()
@@ -66,21 +66,21 @@ def test_a_file_that_cannot_hold_is_refused_with_its_place(path: Path, old: str,
     assert old in TOOL.toml()
     path.write_text(TOOL.toml().replace(old, new, 1), encoding="utf-8")
     if reason is None:  # the same knob twice: the mean of what was read
-        assert read_tool(path).maps["attack"].points == ((10.0, 6.25),)
+        assert tool_of_file(path).maps["attack"].points == ((10.0, 6.25),)
         return
     with pytest.raises(ToolError, match=re.escape(reason)):
-        read_tool(path)
+        tool_of_file(path)
 
 
 def test_a_file_of_another_test_is_refused(path: Path) -> None:
     path.write_text(TOOL.toml().replace(signal.test_sha256("compressor"), "f" * 64), encoding="utf-8")
     with pytest.raises(ToolError, match="Bounce the test anew"):
-        read_tool(path)
+        tool_of_file(path)
 
 
 def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ToolError, match="cannot be read"):
-        read_tool(tmp_path / "none.tool.toml")
+        tool_of_file(tmp_path / "none.tool.toml")
 
 
 def test_a_model_that_fits_badly_is_not_trusted() -> None:
