@@ -57,6 +57,10 @@ def test_sounds(tmp_path: Path) -> None:
     only_right_or_refused(became(300, make, take_sound))
 
 
+def test_the_whole_sheet_that_each_case_starts_from_is_taken() -> None:
+    assert outcome(take_sheet, STORED) == RIGHT
+
+
 def test_sheets(tmp_path: Path, sheet: dict[str, Any]) -> None:
     def make(chance: Random) -> Path:
         path = tmp_path / "hostile.sheet.json"
