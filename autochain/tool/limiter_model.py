@@ -73,7 +73,7 @@ class LimiterModel:
         attack = min(round(1e-3 * self.attack_ms * rate_hz), ahead)
         taken = 1.0 - np.minimum(1.0, ceiling / np.maximum(size, 1e-12))
         # What comes is held from a look-ahead before it on; the averages look `attack` back.
-        held = scipy.ndimage.maximum_filter1d(taken, ahead + 1, origin=(ahead + 1) // 2 - ahead)
+        held = scipy.ndimage.maximum_filter1d(taken, ahead + 1, origin=-((ahead + 1) // 2))
         kernels.fall_back(held, fall, 0.0, taken)
         for length in (attack // 2 + 1, attack + 1 - attack // 2):
             taken = _average(taken, length)
