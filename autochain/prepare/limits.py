@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field
 class Limits(BaseModel):
     """The `[check]` section of a configuration, which says what each limit means and where it comes from."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
 
     quietest_lufs: float = Field(ge=-70.0, le=0.0)
     loudest_lufs: float = Field(ge=-70.0, le=0.0)

@@ -199,3 +199,11 @@ def test_another_process_gets_the_same_configuration(tmp_path):
     assert sent == config
     assert config_sha256(sent) == config_sha256(config)
     assert sent.chain_plan == config.chain_plan
+
+
+@pytest.mark.parametrize(("key", "given"), [("noise_dbfs", "-inf"), ("jump_revisit_db", "inf"), ("dc_dbfs", "nan")])
+def test_a_limit_of_check_without_an_end_is_refused(tmp_path, key, given):
+    path = tmp_path / "mine.toml"
+    path.write_text(f"[check]\n{key} = {given}\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match=rf"mine.toml: check.{key} is {given}; it should be a finite number"):
+        read_config(path)
