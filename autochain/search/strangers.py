@@ -52,18 +52,18 @@ class Stranger:
 
 
 def _rms(settings: ChainSettings) -> ChainSettings:
-    for name in COMPRESSORS:
-        if name in settings:
-            other = RMS_LEVEL if settings[name].word("detector") == PEAK_LEVEL else PEAK_LEVEL
-            settings = settings.with_(name, detector=other)
-    return settings
+    return _turned(settings, "detector", PEAK_LEVEL, RMS_LEVEL)
 
 
 def _follows(settings: ChainSettings) -> ChainSettings:
+    return _turned(settings, "release_shape", HOLDS, FOLLOWS)
+
+
+def _turned(settings: ChainSettings, choice: str, one: str, other: str) -> ChainSettings:
+    """Every compressor set to the one of two words that it is not set to."""
     for name in COMPRESSORS:
         if name in settings:
-            other = FOLLOWS if settings[name].word("release_shape") == HOLDS else HOLDS
-            settings = settings.with_(name, release_shape=other)
+            settings = settings.with_(name, {choice: other if settings[name].word(choice) == one else one})
     return settings
 
 
