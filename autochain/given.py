@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from autochain.errors import ConfigError, UnreadableError, printable, steers
+from autochain.errors import AutochainError, ConfigError, UnreadableError, printable, steers
 
 # A limit of this project: a list of ten thousand songs is a tenth of it.
 _MOST_BYTES = 16_000_000
@@ -45,12 +45,7 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
     UnreadableError
         When the system does not let it be read.
     """
-    try:
-        data = path.read_bytes()
-    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as error:
-        raise ConfigError(f"{path}: cannot be read ({error.strerror}). Check the path of {what}.") from None
-    except (OSError, ValueError) as error:
-        raise unreadable_text(path, error) from None
+    data = bytes_of(path, what, ConfigError)
     if len(data) > _MOST_BYTES:
         raise ConfigError(f"{path}: has {len(data) / 1e6:.0f} MB; {_MOST_BYTES / 1e6:.0f} is the most. Check {what}.")
     try:
@@ -63,6 +58,16 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
     except ValueError as error:  # no UTF-8, no TOML, a number of thousands of digits
         why = printable(str(error), _LONGEST_WORD)
         raise ConfigError(f"{path}: not valid TOML ({why}). Correct that line.") from None
+
+
+def bytes_of(path: Path, what: str, refused: type[AutochainError]) -> bytes:
+    """Bytes of a file that a user names: `refused` where it is not there, UnreadableError where it cannot be read."""
+    try:
+        return path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as error:
+        raise refused(f"{path}: cannot be read ({error.strerror}). Check the path of {what}.") from None
+    except (OSError, ValueError) as error:
+        raise _unreadable_text(path, error) from None
 
 
 def json_in(data: bytes) -> Any:
@@ -86,7 +91,7 @@ def _no_number(name: str) -> Any:
     raise ValueError(f"{name} is no number")
 
 
-def unreadable_text(path: Path, error: Exception) -> UnreadableError:
+def _unreadable_text(path: Path, error: Exception) -> UnreadableError:
     """Say why the system does not let a file be read."""
     reason = getattr(error, "strerror", None) or error
     return UnreadableError(f"{path}: cannot be read ({reason}). Check the name and the permissions.")

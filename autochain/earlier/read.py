@@ -10,7 +10,7 @@ from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import SheetError, printable
-from autochain.given import json_in, quoted, unreadable_text
+from autochain.given import bytes_of, json_in, quoted
 
 _VERSION = 1
 
@@ -86,13 +86,7 @@ def read_sheet(path: Path) -> EarlierSheet:
     UnreadableError
         The system does not let the file be read.
     """
-    try:
-        data = path.read_bytes()
-    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as error:
-        raise SheetError(f"{path}: cannot be read ({error.strerror}). Check the path of the sheet.") from None
-    except (OSError, ValueError) as error:
-        raise unreadable_text(path, error) from None
-    return sheet_in(data, path)
+    return sheet_in(bytes_of(path, "the sheet", SheetError), path)
 
 
 def sheet_in(data: bytes, path: Path) -> EarlierSheet:

@@ -116,10 +116,10 @@ def set_tools(suggestion: Suggestion, tools: Mapping[StageName, Tool]) -> OnTool
     settings, plan = suggestion.chosen.settings, suggestion.config.chain_plan
     if not any(stage in settings for stage in tools):
         return None
-    return _Desk(suggestion, settings, plan, tools).set_tools()
+    return _Rack(suggestion, settings, plan, tools).set_tools()
 
 
-class _Desk:
+class _Rack:
     """The stages in order, ours or the user's."""
 
     def __init__(

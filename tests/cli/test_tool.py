@@ -59,6 +59,7 @@ def test_a_bounce_becomes_a_file_and_a_page(command: Callable[..., Ran], folder:
 def test_json_has_the_fit_alone(command: Callable[..., Ran], folder: Path) -> None:
     ran = command("tool", "read", folder / "bounce.wav", *READ, "--json")
     found = json.loads(ran.out)
+    # The settings that made the bounce; tolerances are limits of this project.
     assert found["bounces"][0]["fit"]["ceiling_dbfs"] == pytest.approx(-12.0, abs=0.05)
     assert found["bounces"][0]["fit"]["softness"] == pytest.approx(40.0, abs=3.0)
     assert found["trusted"]

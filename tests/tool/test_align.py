@@ -32,6 +32,7 @@ def test_half_a_sample_is_taken_out() -> None:
     spectrum = np.fft.rfft(sound, axis=0)
     turn = np.exp(-1j * np.pi * np.arange(len(spectrum)) / len(sound))[:, None]
     found = lay_beside(mix_of_sound(np.fft.irfft(spectrum * turn, len(sound), axis=0)), (TEST,))
+    # Turned by exactly half a sample; the tolerance is a limit of this project.
     assert found.delay_samples == pytest.approx(0.5, abs=0.02)
     assert np.sqrt(np.mean((found.heard - found.played) ** 2)) < 1e-3
 

@@ -27,6 +27,7 @@ def test_a_clean_bounce_has_nothing_to_tell(bounced) -> None:
 
 def test_a_gain_behind_it_is_told_with_its_size(bounced) -> None:
     path = check_path(bounced("compressor", lambda x: 1.2 * works(x)), "compressor", "b.wav")
+    # Closed form; the tolerance is a limit of this project.
     assert path.gain_db == pytest.approx(20.0 * np.log10(1.2), abs=0.01)
     assert "+1.6 dB: a gain behind the processor" in path.remarks[0]
 
@@ -34,6 +35,7 @@ def test_a_gain_behind_it_is_told_with_its_size(bounced) -> None:
 def test_noise_is_told(bounced) -> None:
     noise = 10.0 ** (-65.0 / 20.0) * np.random.default_rng(1).standard_normal((63 * 48000 + 6720, 2))
     path = check_path(bounced("compressor", lambda x: works(x) + noise[: len(x)]), "compressor", "b.wav")
+    # The rms of the noise as it was made; the tolerance is a limit of this project.
     assert path.noise_dbfs == pytest.approx(-65.0, abs=0.5)
     assert "There is noise at -65 dBFS" in path.remarks[0]
 

@@ -16,6 +16,7 @@ def test_our_clipper_is_found(bounced) -> None:
         return STAGE.process(x.astype(np.float32), 48000, settings).samples
 
     fit = fit_clipper(bounced("clipper", ours, bits=16))
+    # The hidden settings; tolerances are limits of this project.
     assert fit.model.ceiling_dbfs == pytest.approx(-8.0, abs=0.05)
     assert fit.model.softness == pytest.approx(60.0, abs=2.0)
     assert fit.model.oversampled
@@ -38,6 +39,7 @@ def test_a_curve_of_its_own_is_kept_as_it_is(bounced, curve, at_threshold: float
     assert not model.oversampled
     size = 10.0 ** (np.arange(-30.0, 0.0, 0.7) / 20.0)
     error_db = 20.0 * np.log10(model.curve(size) / (T * curve(size / T)))
+    # Beside the curve itself, a closed form; limits of this project.
     assert np.abs(error_db).max() < 0.05
     assert model.curve(np.array([-T]))[0] == pytest.approx(-T * at_threshold, rel=0.005)
     assert fit.programme_db < -45.0

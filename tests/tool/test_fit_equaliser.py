@@ -21,6 +21,7 @@ def test_a_band_is_found(bounced, hidden: EqualiserModel) -> None:
     fit = fit_equaliser(bounce)
     model = fit.model
     assert model.type == hidden.type
+    # The hidden settings; tolerances are limits of this project.
     assert model.freq_hz == pytest.approx(hidden.freq_hz, rel=0.01)
     assert model.gain_db == pytest.approx(hidden.gain_db, abs=0.05)
     assert model.q == pytest.approx(hidden.q, rel=0.02)
