@@ -160,7 +160,8 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         earlier=[],
         levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
-    entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
+    ended = found.stats.complete, found.chosen.met
+    entry = render_entry("album", mix, found.before, found.chosen.after, thirds, *ended)
     return Finished(record=record, texts=named, entry=entry)
 
 
