@@ -59,5 +59,5 @@ def list_text(songs: Iterable[Entry]) -> str:
 
 
 def _quoted(words: str) -> str:
-    """A basic string of TOML 1.0, whose escapes are those of JSON; DEL alone is one more that must be escaped."""
-    return json.dumps(words, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """A basic string of TOML 1.0, whose escapes are those of JSON; control characters are refused before."""
+    return json.dumps(words, ensure_ascii=False)
