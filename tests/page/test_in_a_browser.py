@@ -160,6 +160,7 @@ def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
 def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> None:
     page = opened.page
     names = opened.state()["names"]
+    page.click(".listen summary")
     page.click("#hide")
     shown = page.inner_text("#versions")
     assert not any(name in shown for name in names)
@@ -286,8 +287,8 @@ def test_the_contents_lead_to_every_section(opened: Opened) -> None:
     links[-1].click()
     # A heading that was asked for is not under the player.
     assert page.evaluate(
-        "document.querySelector('h2:target').getBoundingClientRect().top"
-        " >= document.querySelector('.player').getBoundingClientRect().bottom"
+        "document.querySelector('h2:target').getBoundingClientRect().bottom"
+        " <= document.querySelector('.player').getBoundingClientRect().top"
     )
 
 
