@@ -111,7 +111,7 @@ def excerpts_of(
         names["suggestion"]: places_of(found.samples, windows, mix.rate_hz),
     }
     for side, verified in found.neighbours.items():
-        heard[names[side]] = rendered_places(found.config.chain_plan, mix, verified.settings, windows)
+        heard[names[side]] = rendered_places(found.config.chain_plan, verified.settings, mix, windows)
     return levelled(heard, mix.rate_hz, windows, found.config.search.seed)
 
 
@@ -220,9 +220,7 @@ def affordable_s(parts: Sequence[Samples], rate_hz: int, budget_bytes: int = BUD
     return min(MOST_S, budget_bytes * (len(parts[0]) / rate_hz) / max(1, taken))
 
 
-def rendered_places(
-    chain: ChainPlan, mix: Mix, settings: ChainSettings, windows: Sequence[Window]
-) -> Samples:
+def rendered_places(chain: ChainPlan, settings: ChainSettings, mix: Mix, windows: Sequence[Window]) -> Samples:
     """Windows of what settings make of a mix, one behind the other; only these are rendered, without fades."""
     parts = []
     for first, last in _spans(windows, mix.rate_hz):
