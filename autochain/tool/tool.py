@@ -1,6 +1,6 @@
 """A tool as it was read: what it is at each bounce, what its knobs mean; kept as TOML that a person may edit."""
 
-import tomllib
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from functools import cached_property
@@ -9,6 +9,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from autochain.errors import ConfigError
+from autochain.given import quoted, read_toml
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
@@ -136,6 +138,11 @@ class Tool:
         """The file."""
         return _to_toml(self)
 
+    @property
+    def sha256(self) -> str:
+        """Hash of all that is in the file, whatever its layout."""
+        return hashlib.sha256(self.toml().encode()).hexdigest()
+
 
 def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     """A model from a file's table; ToolError for what is not in it or no such thing."""
@@ -160,20 +167,23 @@ def tool_of_file(path: Path) -> Tool:
         It cannot be read, is no tool file, or holds what none holds; one line per problem.
     """
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ToolError(f"{path}: cannot be read ({error.strerror}). Check the path of --tools.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ToolError(f"{path}: not valid TOML ({error}). Correct that line, or read the tool again.") from None
+        values = read_toml(path, "--tools, or of tools.files in the configuration")
+    except ConfigError as error:
+        raise ToolError(str(error)) from None
+    return tool_in(values, path.name)
+
+
+def tool_in(values: Any, where: str) -> Tool:
+    """The same from what such a file holds; `where` is what it is called."""
     try:
         # TOML has lists where tuples are meant, and whole numbers where a hand left out the point.
         file = _File.model_validate(values, strict=False)
     except ValidationError as error:
-        lines = [_line(path, problem) for problem in error.errors()]
+        lines = [_line(where, problem) for problem in error.errors()]
         raise ToolError("\n".join(lines)) from None
     if file.test not in signal.TESTS or file.test_sha256 != signal.test_sha256(file.test):
         raise ToolError(
-            f"{path.name}: it was read from version {file.test_version} of the test {file.test!r} "
+            f"{where}: it was read from version {file.test_version} of the test {file.test!r} "
             f"({file.test_sha256[:12]}), and this autochain makes version {signal.TEST_VERSION}. Bounce the test anew "
             "and read the tool again."
         )
@@ -191,18 +201,18 @@ def tool_of_file(path: Path) -> Tool:
         )
         _ = tool.models, tool.maps
     except ToolError as error:
-        raise ToolError(f"{path.name}: {error}") from None
+        raise ToolError(f"{where}: {error}") from None
     return tool
 
 
-def _line(path: Path, problem: Any) -> str:
+def _line(file: str, problem: Any) -> str:
     where = ".".join(str(key) for key in problem["loc"])
     if problem["type"] == "extra_forbidden":
-        return f"{path.name}: {where} is not known here. Take it out."
+        return f"{file}: {where} is not known here. Take it out."
     if problem["type"] == "missing":
-        return f"{path.name}: {where} is missing. Put it back, or read the tool again."
+        return f"{file}: {where} is missing. Put it back, or read the tool again."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
-    return f"{path.name}: {where} is {problem['input']!r}; it {reason[:1].lower() + reason[1:]}."
+    return f"{file}: {where} is {quoted(problem['input'])}; it {reason[:1].lower() + reason[1:]}."
 
 
 def _to_toml(tool: Tool) -> str:
