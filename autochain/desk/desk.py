@@ -9,8 +9,9 @@ from typing import Any
 from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
+from autochain.desk.album import AlbumOnDesk
 from autochain.desk.checks import Checks
-from autochain.desk.events import Events, Told
+from autochain.desk.events import About, Events, Told
 from autochain.desk.folder import SongFiles, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED, fragment
@@ -22,7 +23,7 @@ from autochain.progress import Progress, Stop
 SONGS = "songs"  # the one part of the songs page
 _CHECK = "check"
 _END_S = 1.2  # how long work that is under way is waited for at the end
-_VERSIONS = "versions"
+_VERSIONS, _WORK = "versions", ("work", "")
 # Parts of a song's page that follow what the open song says has changed; a part may be named itself.
 _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "versions": ("versions", "costs"),
@@ -56,6 +57,8 @@ class Desk:
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()
+        self.album = AlbumOnDesk(lambda: self.songs, out)
+        self.album_overview = ""  # of the last run, as HTML
         self._checks = Checks(out, read_config())
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
@@ -124,11 +127,11 @@ class Desk:
         """Tell one line."""
         self.events.say(words, song or None)
 
-    def whole(self, song_id: str | None) -> list[tuple[tuple[str, ...], Told]]:
+    def whole(self, song_id: str | None) -> list[tuple[About, Told]]:
         """All that a page shows, to be told to one that comes back."""
         parts = (SONGS,) if song_id is None else (*PARTS, _VERSIONS)
         told = [(("part", part), self._showing(song_id, part)) for part in parts]
-        return [*told, (("work",), self._work_now)]
+        return [*told, (_WORK, self._work_now)]
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
@@ -153,7 +156,7 @@ class Desk:
 
     def _changed(self, song_id: str | None, *parts: str) -> None:
         for part in parts:
-            self.events.tell(("part", part), self._showing(song_id, part), song_id)
+            self.events.changed(("part", part), self._showing(song_id, part), song_id)
 
     def _showing(self, song_id: str | None, part: str) -> Callable[[], Mapping[str, Any]]:
         """Give what makes the message that shows a part as it is when the message is sent."""
@@ -172,7 +175,7 @@ class Desk:
         return message
 
     def _worked(self) -> None:
-        self.events.tell(("work",), self._work_now, everywhere=True)
+        self.events.changed(_WORK, self._work_now, everywhere=True)
 
     def _work_now(self) -> Mapping[str, Any]:
         return {"kind": "work", **self.work.doing().plain()}

@@ -17,6 +17,7 @@ _BETWEEN_S = 0.15  # what is told more often is told once
 _MOST_READERS = 4  # of a browser's six connections to one host, for all its tabs, two are left for sound and actions
 _MOST_LINES = 20
 
+About = tuple[str, str]  # kind, and of which part of a page
 # A message, or what makes it when it is sent.
 Told = Mapping[str, Any] | Callable[[], Mapping[str, Any]]
 
@@ -27,7 +28,7 @@ class _Reader:
     def __init__(self, song: str | None) -> None:
         self.song = song
         self.loop, self.wake = asyncio.get_running_loop(), asyncio.Event()
-        self.waiting: dict[tuple[str, ...], Told] = {}
+        self.waiting: dict[About, Told] = {}
         self.lines: list[Told] = []
         self.away = False
 
@@ -44,8 +45,12 @@ class Events:
         self._readers: list[_Reader] = []
         self._ended = False
 
-    def tell(self, about: tuple[str, ...], told: Told, song: str | None = None, *, everywhere: bool = False) -> None:
-        """Tell the readers of a song, of the songs page (None) or all; it takes the place of what waits about that."""
+    def tell(self, kind: str, song: str | None = None, **facts: Any) -> None:
+        """Tell the readers of a song, or of the pages of all (None): the latest of a kind, and of an `id` where given."""
+        self.changed((kind, str(facts.get("id", ""))), {"kind": kind, "song": song, **facts}, song)
+
+    def changed(self, about: About, told: Told, song: str | None = None, *, everywhere: bool = False) -> None:
+        """Tell the readers of a song, of the pages of all (None) or everybody; it replaces what waits about the same."""
         with self._lock:
             for reader in self._readers:
                 if everywhere or reader.song == song:
@@ -66,7 +71,7 @@ class Events:
         """How many pages listen."""
         return len(self._readers)
 
-    async def read(self, song: str | None, first: Iterable[tuple[tuple[str, ...], Told]]) -> AsyncIterator[str]:
+    async def read(self, song: str | None, first: Iterable[tuple[About, Told]]) -> AsyncIterator[str]:
         """What is told from now on, behind what is told first: one JSON text each."""
         reader = _Reader(song)
         reader.waiting.update(first)
