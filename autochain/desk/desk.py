@@ -4,31 +4,29 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
 from autochain.desk.checks import Checks
-from autochain.desk.events import About, Events, Told
+from autochain.desk.events import EVERYWHERE, Events
 from autochain.desk.folder import SongFiles, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
-from autochain.desk.song_view import PARTS, TOUCHED, fragment
-from autochain.desk.songs_view import songs_fragment
+from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.work import Job, Work
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
 SONGS = "songs"  # the one part of the songs page
+VERSIONS = "versions"  # the list of what can be heard, told like a part of a song's page
 _CHECK = "check"
 _END_S = 1.2  # how long work that is under way is waited for at the end
-_VERSIONS, _WORK = "versions", ("work", "")
 # Parts of a song's page that follow what the open song says has changed; a part may be named itself.
 _FOLLOW: Mapping[str, tuple[str, ...]] = {
-    "versions": ("versions", "costs"),
-    "hand": ("chain", "costs"),
-    "costs": ("head", "chain", "costs"),
+    "versions": (VERSIONS, "costs", "kept", "bounces"),
+    "hand": ("head", "chain", "costs"),
+    "costs": ("head", "chain", "costs", "time"),
     "measured": PARTS,
     "curve": ("loud",),
     "said": (),
@@ -82,7 +80,7 @@ class Desk:
                 job = Job(words=f"checking {song.name}", song=song.id, run=self._check(song), kind=_CHECK, background=True)
                 self.work.submit(job)
         if new:
-            self._changed(None, SONGS)
+            self.events.changed(None, (SONGS,))
 
     def song(self, song_id: str) -> SongFiles:
         """The song of that identifier; UsageError where there is none."""
@@ -102,7 +100,7 @@ class Desk:
                 self._open = None
                 if before is not None:
                     before.close()
-                    self.events.say("Another song was opened. Load this page again to go on here.", before.files.id)
+                    self.said(before.files.id, "Another song was opened. Load this page again to go on here.")
                 del before
                 self._open = OpenSong(files, self._told_by(files.id))
             song = self._open
@@ -121,17 +119,11 @@ class Desk:
 
     def touched(self, song: OpenSong, action: str) -> None:
         """Show what an action has changed on the pages of a song."""
-        self._changed(song.files.id, *TOUCHED.get(action, ()), _VERSIONS)
+        self.events.changed(song.files.id, (*TOUCHED.get(action, ()), VERSIONS))
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.say(words, song or None)
-
-    def whole(self, song_id: str | None) -> list[tuple[About, Told]]:
-        """All that a page shows, to be told to one that comes back."""
-        parts = (SONGS,) if song_id is None else (*PARTS, _VERSIONS)
-        told = [(("part", part), self._showing(song_id, part)) for part in parts]
-        return [*told, (_WORK, self._work_now)]
+        self.events.tell("said", song or EVERYWHERE, words=words)
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
@@ -142,43 +134,19 @@ class Desk:
         return ended
 
     def _told_by(self, song_id: str) -> Callable[..., None]:
+        """Give what the open song calls when something of it has changed."""
+
         def changed(*what: str) -> None:
+            song = self._open
+            if "said" in what and song is not None and song.files.id == song_id and song.told:
+                self.said(song_id, song.told[-1])
             for one in what:
-                if one == "said":
-                    song = self._open
-                    if song is not None and song.files.id == song_id and song.told:
-                        self.said(song_id, song.told[-1])
-                if one == _VERSIONS:
-                    self._changed(song_id, _VERSIONS)
-                self._changed(song_id, *_FOLLOW.get(one, (one,)))
+                self.events.changed(song_id, _FOLLOW.get(one, (one,)))
 
         return changed
 
-    def _changed(self, song_id: str | None, *parts: str) -> None:
-        for part in parts:
-            self.events.changed(("part", part), self._showing(song_id, part), song_id)
-
-    def _showing(self, song_id: str | None, part: str) -> Callable[[], Mapping[str, Any]]:
-        """Give what makes the message that shows a part as it is when the message is sent."""
-
-        def message() -> Mapping[str, Any]:
-            try:
-                if song_id is None:
-                    return {"kind": "fragment", "song": None, "id": part, "html": songs_fragment(self)}
-                song = self.now_open(song_id)
-                if part == _VERSIONS:
-                    return {"kind": part, "song": song_id, "versions": [one.plain() for one in song.versions()]}
-                return {"kind": "fragment", "song": song_id, "id": part, "html": fragment(part, song.facts())}
-            except AutochainError as error:
-                return {"kind": "said", "song": song_id, "words": str(error)}
-
-        return message
-
     def _worked(self) -> None:
-        self.events.changed(_WORK, self._work_now, everywhere=True)
-
-    def _work_now(self) -> Mapping[str, Any]:
-        return {"kind": "work", **self.work.doing().plain()}
+        self.events.tell("work", EVERYWHERE, **self.work.doing().plain())
 
     def _check(self, song: SongFiles) -> Callable[[Progress, Stop], None]:
         def run(progress: Progress, stop: Stop) -> None:
@@ -187,7 +155,7 @@ class Desk:
                 self.errors.pop(song.id, None)
             except AutochainError as error:
                 self.errors[song.id] = str(error)
-            self._changed(None, SONGS)
+            self.events.changed(None, (SONGS,))
 
         return run
 
