@@ -13,7 +13,8 @@ from autochain.document.blocks import Block
 from autochain.document.shell import STYLE, text
 from autochain.page.findings_part import packaged
 
-_STATIC = {"desk.css": "text/css", "desk.js": "text/javascript", "sound.js": "text/javascript"}
+_MEDIA_TYPES = {"css": "text/css", "js": "text/javascript"}
+_OWN = re.compile(r"[a-z_]+\.(css|js)")
 _ENVIRONMENT = Environment(
     loader=PackageLoader("autochain.desk"),
     autoescape=select_autoescape(),
@@ -25,7 +26,7 @@ _ENVIRONMENT.filters["spelt"] = lambda words: Markup(text(words))  # signs that 
 _TIME = re.compile(r'<span(?: class="time")? data-time="([\d.]+)">([^<]*)</span>')
 
 
-def shown(template: str, **facts: Any) -> str:
+def rendered(template: str, **facts: Any) -> str:
     """One template with facts filled in; what is text is escaped."""
     return _ENVIRONMENT.get_template(template).render(**facts)
 
@@ -41,6 +42,6 @@ def static(name: str) -> tuple[bytes, str] | None:
         own = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
         style = "\n".join((STYLE, packaged("closeups.css"), packaged("style.css"), own))
         return style.encode(), "text/css"
-    if name not in _STATIC:
-        return None
-    return files("autochain.desk").joinpath(name).read_bytes(), _STATIC[name]
+    own_file = files("autochain.desk").joinpath(name)
+    matched = _OWN.fullmatch(name)
+    return (own_file.read_bytes(), _MEDIA_TYPES[matched[1]]) if matched and own_file.is_file() else None

@@ -3,11 +3,9 @@
 import secrets
 import socket
 from collections.abc import AsyncIterator, Callable
-from pathlib import Path
 from typing import Any
 
 import uvicorn
-from jinja2 import Environment, PackageLoader, select_autoescape
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -15,36 +13,37 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from autochain.desk import album_routes
 from autochain.desk.desk import Desk
 from autochain.desk.guard import Guard
-from autochain.desk.song_view import song_parts
+from autochain.desk.facts_of import facts_of
+from autochain.desk.pages import rendered
+from autochain.desk.pages import static as static_file
+from autochain.desk.song_view import song_page
 from autochain.desk.songs_view import songs_part
 from autochain.errors import AutochainError
-
-_STATIC = {"desk.css": "text/css", "sound.js": "text/javascript", "desk.js": "text/javascript"}
-_TEMPLATES = Environment(loader=PackageLoader("autochain.desk"), autoescape=select_autoescape(), trim_blocks=True)
 
 
 def app(desk: Desk) -> Starlette:
     """All routes over one desk."""
 
     def page(template: str, **facts: Any) -> HTMLResponse:
-        return HTMLResponse(_TEMPLATES.get_template(template).render(**facts))
+        return HTMLResponse(rendered(template, **facts))
 
     async def songs(request: Request) -> Response:
         return page("songs.html", songs=await run_in_threadpool(songs_part, desk))
 
     async def song(request: Request) -> Response:
         opened = await run_in_threadpool(desk.opened, request.path_params["song"])
-        parts = await run_in_threadpool(song_parts, opened)
-        facts = {
+        player = {
             "song": opened.files.id,
             "rate_hz": opened.mix.rate_hz,
             "channels": opened.mix.channels,
             "frames": opened.frames,
             "versions": [version.plain() for version in opened.versions()],
         }
-        return page("song.html", name=opened.files.path.name, parts=parts, facts=facts)
+        facts = await run_in_threadpool(facts_of, opened, desk.checked.get(opened.files.id))
+        return HTMLResponse(await run_in_threadpool(song_page, facts, player))
 
     async def do(request: Request) -> Response:
         asked = await request.json()
@@ -70,10 +69,10 @@ def app(desk: Desk) -> Starlette:
         return StreamingResponse(lines(), media_type="text/event-stream")
 
     async def static(request: Request) -> Response:
-        name = request.path_params["name"]
-        if name not in _STATIC:
+        found = static_file(request.path_params["name"])
+        if found is None:
             raise HTTPException(404)
-        return Response((Path(__file__).parent / name).read_bytes(), media_type=_STATIC[name])
+        return Response(found[0], media_type=found[1])
 
     async def refused(request: Request, error: Exception) -> Response:
         return JSONResponse({"error": str(error)}, 400)
@@ -82,6 +81,7 @@ def app(desk: Desk) -> Starlette:
         routes=[
             Route("/", songs),
             Route("/events", events),
+            *album_routes.routes(desk),
             Route("/static/{name}", static),
             Route("/song/{song}", song),
             Route("/song/{song}/do", do, methods=["POST"]),

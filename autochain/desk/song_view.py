@@ -6,12 +6,14 @@ A part is the element of its id. Nothing is measured or searched here: facts bec
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from markupsafe import Markup
+
 from autochain.chain.chain import STAGES
 from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
 from autochain.desk.facts import Known, SongFacts
 from autochain.desk.fields import target_field
-from autochain.desk.pages import blocks_html, shown
+from autochain.desk.pages import blocks_html, rendered
 from autochain.desk.words import SIGNS, takes_words
 from autochain.document.blocks import Block
 from autochain.page.closeups import Looks
@@ -20,7 +22,7 @@ from autochain.page.pictures.song import song_picture
 from autochain.render.formats import KINDS, RATES_HZ
 from autochain.search.costs import terms
 from autochain.sheet.findings import NOTHING, VERDICTS, kinds, listed
-from autochain.sheet.words import COSTS, LISTEN_MODERATELY
+from autochain.sheet.words import CAUTION, COSTS, LISTEN_MODERATELY
 from autochain.units import clock, number
 
 HAND, SUGGESTION, LIMITER_ALONE = "your settings", "suggestion", "limiter alone"
@@ -262,9 +264,15 @@ TOUCHED: Mapping[str, tuple[str, ...]] = {
 
 def fragment(part: str, facts: SongFacts) -> str:
     """The element of that part as HTML."""
-    return shown(f"{part}_part.html", **_PARTS[part](facts))
+    return rendered(f"{part}_part.html", **_PARTS[part](facts))
 
 
 def fragments(parts: Iterable[str], facts: SongFacts) -> dict[str, str]:
     """Several parts by id."""
     return {part: fragment(part, facts) for part in parts}
+
+
+def song_page(facts: SongFacts, player: Mapping[str, Any]) -> str:
+    """The whole page; `player` is what its scripts read: song, rate_hz, channels, frames, versions."""
+    parts = {part: Markup(one) for part, one in fragments(PARTS, facts).items()}
+    return rendered("song.html", name=facts.files.path.name, parts=parts, facts=player, caution=CAUTION)
