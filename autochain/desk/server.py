@@ -3,7 +3,6 @@
 import secrets
 import socket
 from collections.abc import AsyncIterator, Callable
-from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -17,12 +16,12 @@ from starlette.routing import Route
 from autochain.desk import album_routes
 from autochain.desk.desk import Desk
 from autochain.desk.guard import Guard
+from autochain.desk.facts_of import facts_of
 from autochain.desk.pages import rendered
-from autochain.desk.song_view import song_parts
+from autochain.desk.pages import static as static_file
+from autochain.desk.song_view import song_page
 from autochain.desk.songs_view import songs_part
 from autochain.errors import AutochainError
-
-_STATIC = {"desk.css": "text/css"} | {f"{name}.js": "text/javascript" for name in ("sound", "desk", "album")}
 
 
 def app(desk: Desk) -> Starlette:
@@ -36,15 +35,15 @@ def app(desk: Desk) -> Starlette:
 
     async def song(request: Request) -> Response:
         opened = await run_in_threadpool(desk.opened, request.path_params["song"])
-        parts = await run_in_threadpool(song_parts, opened)
-        facts = {
+        player = {
             "song": opened.files.id,
             "rate_hz": opened.mix.rate_hz,
             "channels": opened.mix.channels,
             "frames": opened.frames,
             "versions": [version.plain() for version in opened.versions()],
         }
-        return page("song.html", name=opened.files.path.name, parts=parts, facts=facts)
+        facts = await run_in_threadpool(facts_of, opened, desk.checked.get(opened.files.id))
+        return HTMLResponse(await run_in_threadpool(song_page, facts, player))
 
     async def do(request: Request) -> Response:
         asked = await request.json()
@@ -70,10 +69,10 @@ def app(desk: Desk) -> Starlette:
         return StreamingResponse(lines(), media_type="text/event-stream")
 
     async def static(request: Request) -> Response:
-        name = request.path_params["name"]
-        if name not in _STATIC:
+        found = static_file(request.path_params["name"])
+        if found is None:
             raise HTTPException(404)
-        return Response((Path(__file__).parent / name).read_bytes(), media_type=_STATIC[name])
+        return Response(found[0], media_type=found[1])
 
     async def refused(request: Request, error: Exception) -> Response:
         return JSONResponse({"error": str(error)}, 400)
