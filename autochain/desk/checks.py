@@ -5,6 +5,7 @@ A verdict is taken again only where it would be the same: same bytes of the file
 
 import hashlib
 import json
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
@@ -12,7 +13,7 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from autochain.audio.files import write_text
 from autochain.check.checked import Checked
@@ -24,7 +25,6 @@ from autochain.tasks.check import check_mix
 
 FOLDER = ".desk"
 _MOST_BYTES = 4_000_000
-_CHECKED: TypeAdapter[Checked] = TypeAdapter(Checked, config=ConfigDict(ser_json_inf_nan="constants"))
 
 
 class _Kept(BaseModel):
@@ -67,7 +67,7 @@ class Checks:
             self._keep(song, _Kept(sha256=sha256, made_by=self._made_by(), checked=checked))
         return checked
 
-    def forget_others(self, songs: list[SongFiles]) -> None:
+    def forget_others(self, songs: Sequence[SongFiles]) -> None:
         """Drop what is kept of mixes that are gone."""
         known = {f"{song.id}.json" for song in songs}
         with suppress(OSError):
@@ -91,10 +91,9 @@ class Checks:
             return None
 
     def _keep(self, song: SongFiles, kept: _Kept) -> None:
-        text = json.dumps(
-            {**kept.model_dump(exclude={"checked"}), "checked": json.loads(_CHECKED.dump_json(kept.checked))}
-        )
-        # What does not read back as it was is not kept; and a folder that takes nothing stops no check.
+        text = kept.model_dump_json()
+        # What does not read back as it was, such as a figure without end, is not kept; nor where the folder takes
+        # nothing, which stops no check.
         with suppress(AutochainError, ValueError):
             if _Kept.model_validate_json(text).checked == kept.checked:
                 write_text(self._path(song), text, force=True)

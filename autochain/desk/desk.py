@@ -4,13 +4,15 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
+from autochain.desk.actions import engine
 from autochain.desk.album import AlbumOnDesk
 from autochain.desk.checks import Checks
-from autochain.desk.events import EVERYWHERE, Events
+from autochain.desk.events import EVERYWHERE, Events, Message
 from autochain.desk.folder import SongFiles, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
@@ -77,8 +79,8 @@ class Desk:
                     )
         for song in new:
             if song.id not in self.errors:
-                job = Job(words=f"checking {song.name}", song=song.id, run=self._check(song), kind=_CHECK, background=True)
-                self.work.submit(job)
+                words = f"checking {song.name}"
+                self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
         if new:
             self.events.changed(None, (SONGS,))
 
@@ -103,11 +105,11 @@ class Desk:
                     self.said(before.files.id, "Another song was opened. Load this page again to go on here.")
                 del before
                 self._open = OpenSong(files, self._told_by(files.id))
-            song = self._open
+            song: Any = self._open
         self.work.first(_CHECK, song_id)
-        if song.measured is None:
+        if hasattr(song, "measured") and song.measured is None:
             self.work.submit(song.measure_job())
-        return song
+        return self.now_open(song_id)
 
     def now_open(self, song_id: str) -> OpenSong:
         """The song where it is the open one; NotOpenError where it is not."""
@@ -121,16 +123,30 @@ class Desk:
         """Show what an action has changed on the pages of a song."""
         self.events.changed(song.files.id, (*TOUCHED.get(action, ()), VERSIONS))
 
+    def bounced(self, song: OpenSong, path: Path) -> None:
+        """A bounce lies in the song's folder now."""
+        self.work.submit(engine(song).bounce_job(path))
+
+    def referred(self, song: OpenSong, path: Path) -> None:
+        """A reference lies in the song's folder now: the next search looks at it."""
+        engine(song).reference(path.name, True)
+        self.touched(song, "reference")
+
+    def work_now(self) -> Message:
+        """What is being done, as pages are told."""
+        return {"kind": "work", **self.work.doing().plain()}
+
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.tell("said", song or EVERYWHERE, words=words)
+        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": words})
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
         self.events.close()
         ended = self.work.close(_END_S)
-        if self._open is not None:
-            self._open.close()
+        song, self._open = self._open, None
+        if song is not None:
+            song.close()
         return ended
 
     def _told_by(self, song_id: str) -> Callable[..., None]:
@@ -146,7 +162,7 @@ class Desk:
         return changed
 
     def _worked(self) -> None:
-        self.events.tell("work", EVERYWHERE, **self.work.doing().plain())
+        self.events.publish(EVERYWHERE, self.work_now())
 
     def _check(self, song: SongFiles) -> Callable[[Progress, Stop], None]:
         def run(progress: Progress, stop: Stop) -> None:

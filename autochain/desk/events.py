@@ -50,21 +50,24 @@ class Events:
         self._ended = False
 
     def tell(self, kind: str, song: str | None = None, **facts: Any) -> None:
-        """Tell the pages of a song, those of all songs (None), or every page (`EVERYWHERE`).
-
-        It takes the place of what waits of the same kind and the same `id`; lines, of kind `said`, are all told, those
-        of a song on the pages of all songs, too.
-        """
-        message = {"kind": kind, "song": None if song == EVERYWHERE else song, **facts}
-        with self._lock:
-            for reader in self._readers:
-                if song in (reader.song, EVERYWHERE) or (kind == "said" and reader.song is None):
-                    reader.put(message)
+        """Tell the pages of a song, or of all songs (None), one thing; see `publish`."""
+        self.publish(song, {"kind": kind, "song": song, **facts})
 
     def changed(self, song: str | None, parts: Iterable[str]) -> None:
         """Say which parts of the pages of a song, or of all songs, look otherwise now."""
         for part in parts:
-            self.tell(PART, song, id=part)
+            self.publish(song, {"kind": PART, "song": song, "id": part})
+
+    def publish(self, to: str | None, message: Message) -> None:
+        """Tell the pages of a song, those of all songs (None), or every page (`EVERYWHERE`).
+
+        It takes the place of what waits of the same `kind` and the same `id`. Lines, of kind `said`, are all told,
+        those of a song on the pages of all songs, too.
+        """
+        with self._lock:
+            for reader in self._readers:
+                if to in (reader.song, EVERYWHERE) or (message["kind"] == "said" and reader.song is None):
+                    reader.put(message)
 
     @property
     def readers(self) -> int:

@@ -8,6 +8,7 @@ from typing import Literal
 
 from autochain.album.tracks import is_folder, mixes_in
 from autochain.errors import AudioFileError, UsageError
+from autochain.given import name_shown
 
 State = Literal["nothing yet", "sheet", "master", "delivered"]
 RESULTS = "masters"  # the folder beside the mixes that takes what no other is named for
@@ -29,6 +30,11 @@ class SongFiles:
     def stem(self) -> str:
         """What the names of all results begin with."""
         return self.path.stem
+
+    @property
+    def name(self) -> str:
+        """Base name of the mix, what is no text escaped."""
+        return name_shown(self.path.name)
 
     @property
     def sheet(self) -> Path:
