@@ -15,8 +15,8 @@ from starlette.routing import Route
 
 from autochain.desk import album_routes
 from autochain.desk.desk import Desk
-from autochain.desk.guard import Guard
 from autochain.desk.facts_of import facts_of
+from autochain.desk.guard import Guard
 from autochain.desk.pages import rendered
 from autochain.desk.pages import static as static_file
 from autochain.desk.song_view import song_page
