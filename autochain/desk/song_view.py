@@ -151,7 +151,7 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
     picture = ""
     if course is not None:
         marks = [] if looks is None else marks_of(looks)
-        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)])
+        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], HAND)
     listen = [
         {
             "label": STAGES[entry.stage].label,
