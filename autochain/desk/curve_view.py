@@ -12,7 +12,7 @@ _PICTURE = (
     "trade default; upright: the wanted loudness."
 )
 _HOW = "A dot takes its settings under the hand, so that you hear it. Tab or arrow keys go from dot to dot."
-_SIZE = (560.0, 250.0)
+_SIZE = (600.0, 215.0)
 
 
 def loud_part(facts: SongFacts) -> dict[str, Any]:

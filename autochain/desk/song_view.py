@@ -125,7 +125,8 @@ def costs_part(facts: SongFacts) -> dict[str, Any]:
     for name, (label, unit, decimals, meaning) in COSTS.items():
         weight = getattr(facts.weights, name)
         if weight or label.startswith(" "):
-            cells = [number(None if one.costs is None else getattr(one.costs, name), decimals=decimals) for one in beside]
+            values = [None if one.costs is None else getattr(one.costs, name) for one in beside]
+            cells = [number(value, decimals=decimals) for value in values]
             rows.append({"label": label.strip(), "unit": unit, "meaning": meaning, "cells": cells})
     return {
         "heads": heads,
@@ -150,7 +151,7 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
     picture = ""
     if course is not None:
         marks = [] if looks is None else marks_of(looks)
-        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)])
+        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], HAND)
     listen = [
         {
             "label": STAGES[entry.stage].label,

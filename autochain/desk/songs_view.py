@@ -76,7 +76,7 @@ def songs_part(desk: Desk) -> SongsPart:
 
 
 def _lead(desk: Desk) -> str:
-    counts = Counter(one.readiness.verdict for one in desk.checked.values())
+    counts = Counter[str](one.readiness.verdict for one in desk.checked.values())
     told = [f"{counts[verdict]} {words}" for verdict, words in VERDICTS.items() if counts[verdict]]
     told += [f"{len(desk.errors)} that cannot be used"] if desk.errors else []
     left = len(desk.songs) - len(desk.checked) - len(desk.errors)
