@@ -146,7 +146,7 @@ def _traced(
     mix = loaded(request.mix)
     refuse_inaudible(mix)
     with caller.watch() as show:
-        traced = trace(mix, config, targets, decisions, request.jobs, show)
+        traced = trace(mix, config, targets, decisions, request.jobs, show, caller.point)
         result = Traced(drawn=with_sheets(traced, stem, tools, show), files=())
         if outputs is None:
             return result

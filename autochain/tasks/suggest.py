@@ -278,7 +278,8 @@ def _searched(
             if journal is not None and journal.resumed:
                 show(f"going on after {journal.resumed} trials", 0.0)
             asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
-            found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
+            run = RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better)
+            found = search(asked, run)
             on_tools = None
             if own := request.own_tools(config):
                 from autochain.search.on_tools import set_tools
