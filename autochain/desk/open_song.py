@@ -6,7 +6,7 @@ only to hand over what it found.
 
 import math
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -16,17 +16,22 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import kept_frames
 from autochain.chain.settings import NOTHING_SET, OUTPUT, ChainSettings, Value
 from autochain.config import read_config
+from autochain.desk.facts import BounceFacts, CurveFacts, ReferenceFacts
 from autochain.desk.folder import SongFiles
 from autochain.desk.hand import Hand, HandState, start_of
 from autochain.desk.place import Place, Turned
 from autochain.desk.renders import Passing, Renders
 from autochain.desk.sheet_figures import Figures, SheetVersion, sheet_version
 from autochain.desk.versions import HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
+from autochain.document.blocks import Block
 from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import LevelFigures
+from autochain.page.closeups import Looks
+from autochain.page.pictures.song import SongCurves
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.result import OnSheet
 from autochain.solve.solved import Guess
 
 _AHEAD_S = 0.5  # how long before what is heard a new place begins, and how long before its end one is too late
@@ -99,6 +104,15 @@ class OpenSong:
         self._revision = 0
         self._exact: tuple[HandState, Figures] | None = None
         self._audible: dict[str, Audible] = {}
+        # What the page shows beside: set by jobs, read by `facts_of`.
+        self.found: OnSheet | None = None
+        self.looks: Looks | None = None
+        self.course: SongCurves | None = None
+        self.curve: CurveFacts | None = None
+        self.bounces: tuple[BounceFacts, ...] = ()
+        self.references: tuple[ReferenceFacts, ...] = ()
+        self.delivery: Sequence[Block] | None = None
+        self.takes: Mapping[str, float] = {}
         self._read_sheet()
         if self.sheet is not None:
             self._begin(self._start_from(self.sheet), self.sheet.figures)
@@ -134,6 +148,16 @@ class OpenSong:
         """The place as it was solved last."""
         now = self._now
         return None if now is None else now.turned
+
+    @property
+    def figures(self) -> Figures | None:
+        """Of what is under the hand, as far as they are known."""
+        return self._hand_figures()
+
+    def beside(self) -> dict[str, Figures]:
+        """Of every other version whose figures are known, by key."""
+        with self._lock:
+            return {key: one.figures for key, one in self._audible.items() if one.figures is not None}
 
     def close(self) -> None:
         """End what goes on in the background."""

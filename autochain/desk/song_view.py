@@ -38,7 +38,7 @@ def head_part(facts: SongFacts) -> dict[str, Any]:
     """Does it reach the target, what does it cost, and what is wrong with the mix."""
     return {
         "name": facts.files.path.name,
-        "state": _state(facts.hand),
+        "state": _state(facts.hand) if len(facts.settings) else "Settings come as soon as the mix has been measured.",
         "sign": SIGNS[{True: "ready", False: "revisit", None: "waiting"}[facts.hand.met]],
         "figures": _figures(facts.hand),
         "cost": _cost(facts),
@@ -63,8 +63,10 @@ def _state(hand: Known) -> str:
 def _figures(hand: Known) -> str:
     """Loudness and peak in one line; what is an estimate says so."""
     about = "" if hand.exact else "about "
+    part = hand.loudest_part_lufs
+    loudest = "" if part is None else f"{about}{number(part, 'LUFS')} in the loudest 3 s"
     parts = [
-        "" if hand.lufs is None else f"{about}{number(hand.lufs, 'LUFS')}",
+        loudest if hand.lufs is None else f"{about}{number(hand.lufs, 'LUFS')}",
         "" if hand.true_peak_dbtp is None else f"{about}{number(hand.true_peak_dbtp, 'dBTP')}",
     ]
     return " at ".join(filter(None, parts))
