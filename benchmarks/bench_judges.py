@@ -1,9 +1,9 @@
 """Can the outside judges be trusted: are they blind and keen where they have to be?
 
-A stretch of demo mix, or of real recordings, is changed in ways whose effect is known beforehand. What a static filter undoes (gain, delay,
-phase rotation, a broad bell, width) must read next to nothing; clipping and movement must read more the more there
-is, for every judge that is said to follow them. Fails where that does not hold, and where the opinion formula
-misses its published values.
+A stretch of demo mix, or of real recordings, is changed in ways whose effect is known beforehand. What a static filter
+undoes (gain, delay, phase rotation, a broad bell, width) must read next to nothing; clipping and movement must read
+more the more there is, for every judge that is said to follow them. Fails where that does not hold, and where the
+opinion formula misses its published values.
 """
 
 import argparse
@@ -152,7 +152,8 @@ def main() -> None:
         print(f"{character}: done", flush=True)
     verdict = "All as it has to be." if not wrong else "Not as it has to be:\n\n" + "\n".join(f"- {w}" for w in wrong)
     save(
-        "judges" if args.recordings is None else "judges_real", "Are the outside judges blind and keen where they have to be?", where,
+        "judges" if args.recordings is None else "judges_real",
+        "Are the outside judges blind and keen where they have to be?", where,
         {"seconds": args.seconds, "linear_at_most": LINEAR_AT_MOST, "faults": wrong, "readings": result},
         f"{args.seconds:g} s of each mix at 48 kHz; less is less difference. {verdict}\n\n"
         + table(("mix", "change", *args.judges), rows),
