@@ -42,7 +42,8 @@ def versions() -> dict[str, str]:
 
 def config_sha256(config: Config) -> str:
     """Hash of a complete configuration."""
-    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    left_out = {"learned"} if config.learned is None else set()  # which came later than sheets that have such a hash
+    canonical = json.dumps(config.model_dump(mode="json", exclude=left_out), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 

@@ -26,7 +26,7 @@ from autochain.search.contradictions import refuse_contradictions
 from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import stage_texts, usable_log, write_log
-from autochain.tasks.sounds import header_of
+from autochain.tasks.sounds import files_among, header_of
 from autochain.tasks.wish import Wish
 
 
@@ -191,9 +191,9 @@ def _once(tell: Callable[[str], None]) -> Callable[[str], None]:
 
 
 def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]:
-    """Mixes and lists, which are never replaced."""
+    """Mixes, lists and choices, which are never replaced."""
     mixes = [path for track in tracks for path in track.paths]
-    return (*mixes, *(source for source in request.sources if source.is_file()))
+    return (*mixes, *(source for source in request.sources if source.is_file()), *files_among((request.taste,)))
 
 
 def _refuse_outputs(

@@ -104,7 +104,7 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     check_target(config.target.model_copy(update={"lufs": targets[-1]}))
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)
-    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, request.taste))
     with output_set_where(request.out, f"{stem}.curve") as outputs:
         if outputs is not None:
             check_output(outputs.folder, curve_file_names(stem, targets), request.force, sources)
@@ -121,7 +121,7 @@ def _traced(
     outputs: OutputSet | None,
     caller: Caller,
 ) -> Traced:
-    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, request.taste))
     header_of(request.mix)
     if len(targets) < LEAST_POINTS:
         caller.tell(

@@ -92,7 +92,7 @@ class SuggestRequest(Wish):
     @property
     def sources(self) -> tuple[Path, ...]:
         """Files that are read and never replaced."""
-        return files_among((self.mix, self.around, *self.references, *self.tools))
+        return files_among((self.mix, self.around, *self.references, *self.tools, self.taste))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from autochain.config import Config, read_config
-from autochain.config.model import Target
+from autochain.config.model import Learned, Target
 from autochain.errors import UsageError
 from autochain.solve.decisions import Decisions, parse_decisions
 
@@ -37,6 +37,8 @@ class Wish:
         TOML over the packaged defaults.
     tools
         Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do.
+    taste
+        File of blind choices (`taste.choices`), from which the weights of the score are learned.
     force
         Replace results that exist; never a source.
     """
@@ -49,6 +51,7 @@ class Wish:
     jobs: int = -1
     config: Path | None = None
     tools: Sequence[Path] = ()
+    taste: Path | None = None
     force: bool = False
 
     def settled(
@@ -79,11 +82,32 @@ class Wish:
         }
         given = {table: {key: v for key, v in own.items() if v is not None} for table, own in asked.items()}
         config = read_config(self.config, given)
+        if self.taste is not None:
+            given |= self._learned(self.taste, config)
+            config = read_config(self.config, given)
         if self.tools:
             from autochain.search.tool_limits import limits  # what fits and draws is loaded where there is a tool
 
             config = read_config(self.config, {**given, "chain": limits(self.own_tools(), config)})
         return config, parse_decisions(list(self.lock), list(self.without), config.chain_plan)
+
+    def _learned(self, taste: Path, config: Config) -> dict[str, Any]:
+        """The part of a configuration that choices give; ChoicesError for a file that cannot hold."""
+        from autochain.taste import read_choices, told  # a fit and its splines are loaded where there are choices
+        from autochain.taste.told import default_weights
+
+        if config.weights != default_weights():
+            of = "the configuration" if self.config is None else self.config.name
+            raise UsageError(
+                f"--taste {taste} and [weights] in {of} both set the weights, and a search has one set of them. "
+                "Drop one."
+            )
+        kept = read_choices(taste)
+        found = told(kept.choices)
+        learned = Learned(
+            choices=found.count, sha256=kept.sha256, told=bool(found.costs), sentences=found.sentences
+        )
+        return {"weights": found.weights.model_dump(), "learned": learned.model_dump()}
 
     def own_tools(self) -> "Mapping[StageName, Tool]":
         """The user's tools by the stage that they stand for; ToolError for a file that cannot hold."""
