@@ -27,7 +27,7 @@ from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import stage_texts, usable_log, write_log
 from autochain.tasks.sounds import files_among, header_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +119,7 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
     if request.levels == OFFSETS and not any(track.offset_lu for track in tracks):
         raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
     config, decisions = request.settled(request.lufs)
+    tell_of_taste(config, caller)
     refuse_other_target(config)
     refuse_contradictions(decisions, config, None)
     folders = (request.out, request.out / FOLDER)

@@ -23,7 +23,7 @@ from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, stage_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +101,7 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     """
     targets = targets_lufs(request.quiet_lufs, request.loud_lufs, request.step_lu)
     config, decisions = request.settled(targets[0])
+    tell_of_taste(config, caller)
     check_target(config.target.model_copy(update={"lufs": targets[-1]}))
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)

@@ -9,10 +9,17 @@ from autochain.config import Config, read_config
 from autochain.config.model import Learned, Target
 from autochain.errors import UsageError
 from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.tasks.caller import Caller
 
 if TYPE_CHECKING:
     from autochain.chain.settings import StageName
     from autochain.tool.tool import Tool
+
+
+def tell_of_taste(config: Config, caller: Caller) -> None:
+    """Say what the weights were learned from before the long work begins."""
+    if config.learned is not None:
+        caller.tell(f"taste: {' '.join(config.learned.sentences)}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,6 +71,7 @@ def test_the_sheet_says_what_it_was_searched_with(command, tmp_path, brief_mix, 
     before = choices.read_bytes()
     ran = command("suggest", brief_mix, *asked, "--taste", choices, "-o", tmp_path / "out")
     assert ran.code in (0, 3), ran.err
+    assert "taste: You accept" in ran.err
     sheet = json.loads((tmp_path / "out" / f"{brief_mix.stem}.sheet.json").read_text(encoding="utf-8"))
     kept_now = read_choices(choices)
     found = told(kept_now.choices)
