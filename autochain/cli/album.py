@@ -32,6 +32,7 @@ def album(
     ] = -1,
     config: options.ConfigFile = None,
     tools: options.Tools = None,
+    taste: options.Taste = None,
     scheduler: Annotated[
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
@@ -83,6 +84,7 @@ def album(
         jobs=jobs,
         config=config,
         tools=tools or (),
+        taste=taste,
         scheduler=scheduler,
         same_settings=same_settings,
         masters=masters,

@@ -87,7 +87,9 @@ class Kept:
         if taken is None and self.path_of(name).exists():
             taken = wanted
         if taken is not None:
-            raise UsageError(f"a version called {quoted(taken)} is kept already. Choose another name, or drop that one.")
+            raise UsageError(
+                f"a version called {quoted(taken)} is kept already. Choose another name, or drop that one."
+            )
 
     def keep(self, name: object, sheet: Sheet, *, instead: bool = False) -> KeptVersion:
         """Write a sheet under a name.
