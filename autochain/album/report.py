@@ -53,16 +53,17 @@ _Placed = tuple[int, Track, Outcome]
 
 def to_markdown(album: Album) -> str:
     """Whole page with a final newline."""
-    return markdown(_blocks(album))
+    return markdown(to_blocks(album))
 
 
 def to_html(album: Album) -> str:
     """Whole document with a final newline; it needs nothing but the sheets beside it."""
     style = files("autochain.album").joinpath("style.css").read_text(encoding="utf-8")
-    return page("Album", html(_blocks(album)), style)
+    return page("Album", html(to_blocks(album)), style)
 
 
-def _blocks(album: Album) -> Iterator[Block]:
+def to_blocks(album: Album) -> Iterator[Block]:
+    """The overview, block by block."""
     shown = _shown(album)
     yield Heading("Album", 1)
     yield Paragraph(Strong(_summary(album)), "lead")
