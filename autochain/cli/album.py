@@ -52,6 +52,7 @@ def album(
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
+    silent: options.NoSound = False,
     log: LogFile = None,
     no_log: NoLog = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the overview's JSON alone on stdout.")] = False,
@@ -89,6 +90,7 @@ def album(
         same_settings=same_settings,
         masters=masters,
         resume=resume,
+        sound=not silent,
         force=force,
         log=log_of(log, no_log),
     )
