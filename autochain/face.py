@@ -338,6 +338,7 @@ def curve(
     seed: int | None = None,
     jobs: int = -1,
     config: PathLike | None = None,
+    tools: Sequence[PathLike] = (),
     progress: Progress = silent,
 ) -> Traced:
     """Find the best settings of a mix at each loudness from quiet to loud.
@@ -348,7 +349,7 @@ def curve(
         As of `measure`.
     quiet_lufs, loud_lufs, step_lu
         Quietest and loudest loudness, -40 to 0 LUFS, and the step between, 0.1 LU or more; 30 points at most.
-    ceiling_dbtp, lock, without, seed, jobs, config
+    ceiling_dbtp, lock, without, seed, jobs, config, tools
         As of `suggest`.
     budget
         Trials of one suggestion; the first point takes 60 % of them, each other 20 %.
@@ -389,6 +390,7 @@ def curve(
         seed=seed,
         jobs=jobs,
         config=_path(config),
+        tools=[Path(one) for one in tools],
     )
     return run_curve(request, _caller(progress))
 

@@ -31,6 +31,7 @@ def album(
         int, typer.Option("--jobs", help="Tracks at the same time, 1 GB each; -1 for all cores. Changes only time.")
     ] = -1,
     config: options.ConfigFile = None,
+    tools: options.Tools = None,
     scheduler: Annotated[
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
@@ -81,6 +82,7 @@ def album(
         seed=seed,
         jobs=jobs,
         config=config,
+        tools=tools or (),
         scheduler=scheduler,
         same_settings=same_settings,
         masters=masters,

@@ -217,6 +217,12 @@ class Prepare(ConfigPart):
         )
 
 
+class OwnTools(ConfigPart):
+    """Files of the user's own processors; `read_config` has put the folder of the configuration before them."""
+
+    files: tuple[str, ...] = ()
+
+
 class Config(ConfigPart):
     """Everything a run is told, apart from the mix itself."""
 
@@ -226,6 +232,7 @@ class Config(ConfigPart):
     check: Limits
     search: SearchPlan
     weights: Weights
+    tools: OwnTools = OwnTools()
 
     @cached_property
     def chain_plan(self) -> ChainPlan:

@@ -41,8 +41,9 @@ def versions() -> dict[str, str]:
 
 
 def config_sha256(config: Config) -> str:
-    """Hash of a complete configuration."""
-    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    """Hash of a complete configuration; what its tools hold a search to stands in its chain, and no folder does."""
+    values = config.model_dump(mode="json", exclude={"tools"})
+    canonical = json.dumps(values, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 

@@ -151,6 +151,7 @@ def _gathered(
         force=request.force,
         resume=request.resume,
         same_within=request.same_settings,
+        tools=request.own_tools(config),
     )
     found, failures = _done(request, plan, outputs, log, caller)
     result = Gathered(album=found, failures=tuple(failures), files=())
@@ -193,7 +194,7 @@ def _once(tell: Callable[[str], None]) -> Callable[[str], None]:
 def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]:
     """Mixes and lists, which are never replaced."""
     mixes = [path for track in tracks for path in track.paths]
-    return (*mixes, *(source for source in request.sources if source.is_file()))
+    return (*mixes, *(source for source in request.sources if source.is_file()), *request.tools)
 
 
 def _refuse_outputs(

@@ -281,11 +281,11 @@ def _searched(
             run = RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better)
             found = search(asked, run)
             on_tools = None
-            if request.tools:
+            if own := request.own_tools(config):
                 from autochain.search.on_tools import set_tools
 
                 show("setting your own tools", 0.0)
-                on_tools = set_tools(found, request.own_tools())
+                on_tools = set_tools(found, own)
             result = Suggested(sheet=build_sheet(found, on_tools), found=found, files=())
         known(result)
         if outputs is not None:
