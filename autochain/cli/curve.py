@@ -26,6 +26,7 @@ def curve(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
+    silent: options.NoSound = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the curve's JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -55,6 +56,7 @@ def curve(
         seed=seed,
         jobs=jobs,
         config=config,
+        sound=not silent,
         force=force,
     )
     found = run(request, terminal(compile_first))

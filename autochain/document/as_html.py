@@ -88,8 +88,9 @@ def _inline(one: Inline) -> str:
             return f"<bdi>{text(words)}</bdi>"
         case Link(words=words, href=href):
             return f'<a href="{text(href)}"><bdi>{text(words)}</bdi></a>'
-        case Time(words=words, from_s=from_s):
-            return f'<span data-time="{from_s:.2f}">{text(words)}</span>'
+        case Time(words=words, from_s=from_s, song=song):
+            which = "" if song is None else f' data-song="{song}"'
+            return f'<span data-time="{from_s:.2f}"{which}>{text(words)}</span>'
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[Line]], role: str) -> str:

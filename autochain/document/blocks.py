@@ -47,10 +47,14 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Time:
-    """A time of the song as text; a page that plays the song plays from `from_s` when it is pressed."""
+    """A time of the song as text; a page that plays the song plays from `from_s` when it is pressed.
+
+    `song` is which one, from 0 on, where a page plays several.
+    """
 
     words: str
     from_s: float
+    song: int | None = None
 
 
 Inline = str | Strong | Soft | Code | FileName | Link | Time

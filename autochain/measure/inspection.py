@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from autochain.audio.blocks import read_blocks
+from autochain.audio.blocks import read_blocks, unchanged
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.dropouts import Dropout, find_dropouts
@@ -63,8 +63,9 @@ def inspect_file(path: str | Path) -> Inspection:
     AudioFileError
         As `audio.files.read_mix`.
     """
-    blocks = read_blocks(path)
-    return _inspected(blocks, blocks.rate_hz, blocks.channels)
+    with unchanged(path):
+        blocks = read_blocks(path)
+        return _inspected(blocks, blocks.rate_hz, blocks.channels)
 
 
 def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspection:

@@ -10,12 +10,14 @@ from autochain.config import Config
 from autochain.config.read import check_target
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.knee import LEAST_POINTS
+from autochain.curve.listening import curve_sounds
 from autochain.curve.point import Curve
 from autochain.curve.report import to_html, to_markdown
 from autochain.curve.sheets import CurveSheets, curve_file_names, sheet_texts, with_sheets
 from autochain.curve.statement import knee_of
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
+from autochain.page.listening import Listening
 from autochain.search.contradictions import refuse_contradictions
 from autochain.sheet import Sheet
 from autochain.solve.decisions import Decisions
@@ -40,6 +42,8 @@ class CurveRequest(Wish):
         Between two points, 0.1 LU or more; 30 points at most.
     out
         Folder of all files; None writes none.
+    sound
+        Whether the page plays the mix and the points.
     """
 
     mix: Sound
@@ -47,14 +51,19 @@ class CurveRequest(Wish):
     loud_lufs: float = -6.0
     step_lu: float = 1.0
     out: Path | None = None
+    sound: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Traced:
-    """The curve, the sheet of each of its points, and the files that were written."""
+    """The curve, the sheet of each of its points, and the files that were written.
+
+    `listening` is what the page plays; None where nothing was written, no sound was wanted or there is nothing to play.
+    """
 
     drawn: CurveSheets
     files: tuple[Path, ...]
+    listening: Listening | None = None
 
     @property
     def curve(self) -> Curve:
@@ -78,7 +87,7 @@ class Traced:
 
     def html(self) -> str:
         """The same with pictures."""
-        return to_html(self.drawn)
+        return to_html(self.drawn, self.listening)
 
     def json(self) -> str:
         """All figures."""
@@ -136,6 +145,9 @@ def _traced(
         if outputs is None:
             return result
         files: tuple[Path, ...] = ()
+        if request.sound:
+            show("rendering the places to hear", 0.0)
+            result = replace(result, listening=curve_sounds(result.drawn))
         for place, (point, sheet) in enumerate(result.drawn.points):
             show("drawing the pages", place / len(traced.points))
             own = {result.drawn.sheet_name(point, kind): text for kind, text in sheet_texts(mix, point, sheet).items()}

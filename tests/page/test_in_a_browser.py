@@ -1,13 +1,10 @@
 """The page as Chromium shows and plays it, opened from disk."""
 
-import base64
-import io
 import json
 import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyebur128
@@ -17,7 +14,7 @@ from playwright.sync_api import Browser
 
 from tests.browsing import luminance
 from tests.conftest import Ran, Suggested
-from tests.page.browsing import Opened
+from tests.page.browsing import Opened, sounds_of
 
 
 @pytest.fixture(scope="module")
@@ -34,17 +31,6 @@ def opened(browser: Browser, run: Suggested) -> Iterator[Opened]:
     found = Opened(browser, html_of(run))
     yield found
     found.page.close()
-
-
-def sounds_of(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
-    """The page's facts and its sounds, decoded by libsndfile."""
-    found = re.search(r'id="sound">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
-    assert found is not None
-    facts = json.loads(found[1])
-    return facts, {
-        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(flac)), dtype="float64", always_2d=True)[0]
-        for one, flac in zip(facts["sounds"], facts["flac"], strict=True)
-    }
 
 
 def test_it_opens_from_disk_without_a_complaint_and_asks_for_nothing(opened: Opened, run: Suggested) -> None:
@@ -160,6 +146,7 @@ def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
 def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> None:
     page = opened.page
     names = opened.state()["names"]
+    page.click(".listen summary")
     page.click("#hide")
     shown = page.inner_text("#versions")
     assert not any(name in shown for name in names)
@@ -286,8 +273,8 @@ def test_the_contents_lead_to_every_section(opened: Opened) -> None:
     links[-1].click()
     # A heading that was asked for is not under the player.
     assert page.evaluate(
-        "document.querySelector('h2:target').getBoundingClientRect().top"
-        " >= document.querySelector('.player').getBoundingClientRect().bottom"
+        "document.querySelector('h2:target').getBoundingClientRect().bottom"
+        " <= document.querySelector('.player').getBoundingClientRect().top"
     )
 
 
