@@ -51,7 +51,7 @@ class Bounce:
         return f"bounce.{hashlib.sha256(str(self.path).encode('utf-8', 'surrogateescape')).hexdigest()[:12]}"
 
 
-def bounces_in(folder: Path) -> tuple[Path, ...]:
+def sounds_in(folder: Path) -> tuple[Path, ...]:
     """Sound files of a folder, by name."""
     if not folder.is_dir():
         return ()

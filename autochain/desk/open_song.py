@@ -18,12 +18,15 @@ from autochain.config import read_config
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
 from autochain.desk.bounces import Bounce, read_bounce
+from autochain.desk.curve_facts import of_file as curve_of_file
+from autochain.desk.facts import CurveFacts
 from autochain.desk.folder import SongFiles
 from autochain.desk.hand import Hand, HandState, start_of
 from autochain.desk.kept import Kept
 from autochain.desk.place import Turned
 from autochain.desk.renders import Renders
 from autochain.desk.sheet_figures import Figures, SheetVersion, levels_of, sheet_version
+from autochain.desk.ticked import Ticked
 from autochain.desk.under_hand import Now, UnderHand
 from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
 from autochain.desk.whole import Whole
@@ -32,7 +35,10 @@ from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import LevelFigures
+from autochain.page.closeups import Looks
+from autochain.page.pictures.song import SongCurves
 from autochain.progress import Progress, Stop, silent
+from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.run import MeasuredMix
 from autochain.tasks.compare import Compared
@@ -104,10 +110,16 @@ class OpenSong:
         The suggestion; None where there is none.
     told
         What there is to know of it, a line each.
-    references
-        Songs whose balance a search may move toward.
+    ticked
+        References dropped on the page, and which of them a search looks at.
     compared
         What was found of bounces, by key.
+    looks, course
+        What there is to see of the check's findings, and the song over time as it was verified last; None until then.
+    curve
+        The loudness curve as far as it is found; None before.
+    delivery
+        What went out from here; None before.
 
     Raises
     ------
@@ -125,8 +137,12 @@ class OpenSong:
         self.told: list[str] = []
         self.measured: MeasuredMix | None = None
         self.sheet: SheetVersion | None = None
-        self.references: tuple[Path, ...] = ()
+        self.ticked = Ticked(files.references)
         self.compared: dict[str, Compared] = {}
+        self.looks: Looks | None = None
+        self.course: SongCurves | None = None
+        self.curve: CurveFacts | None = curve_of_file(files.curve) if files.curve.exists() else None
+        self.delivery: Delivery | None = None
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)
@@ -339,6 +355,15 @@ class OpenSong:
         with self._lock:
             one = self._audible.get(key)
         return None if one is None else one.path
+
+    @property
+    def references(self) -> tuple[Path, ...]:
+        """Songs whose balance a search may move toward."""
+        return tuple(path for path, on in self.ticked.all() if on)
+
+    def reference(self, name: str, on: bool) -> None:
+        """Let the next search look at a reference, or not; UsageError where there is none of that name."""
+        self.ticked.tick(name, on)
 
     def add_bounce(self, path: Path) -> Version:
         """Lay a bounce or an earlier master under the mix; AudioFileError, DifferentMaterialError as `compare`."""

@@ -8,7 +8,11 @@ from typing import TYPE_CHECKING
 
 from autochain.chain.chain import NEEDED
 from autochain.chain.settings import ChainSettings
-from autochain.desk.bounces import FOLDER, bounces_in
+from autochain.curve.point import Point
+from autochain.curve.targets import targets_lufs
+from autochain.desk.bounces import FOLDER, sounds_in
+from autochain.desk.course import course_of, looks_of
+from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
 from autochain.desk.versions import BEST, HAND, SUGGESTION
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
@@ -43,6 +47,7 @@ def measured(song: "OpenSong", progress: Progress) -> MeasuredMix:
     if song.measured is None:
         request = SearchRequest(mix=song.mix, config=song.config)
         song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
+        song.looks = looks_of(song.mix, song.measured.readiness.findings)
         song.changed("measured")
     return song.measured
 
@@ -53,7 +58,7 @@ def measure(song: "OpenSong", progress: Progress) -> None:
     if song.state is None:
         progress("setting the trade default", 0.9)
         song.begin(_trade_default(found), None)
-    for path in bounces_in(song.files.versions / FOLDER):
+    for path in sounds_in(song.files.versions / FOLDER):
         try:
             song.add_bounce(path)
         except AutochainError as error:
@@ -75,9 +80,9 @@ def _trade_default(found: MeasuredMix) -> HandState:
 
 def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
     """Verify what is under the hand; no more once it is something else."""
-    state = song.state
-    if state is None or song.hand.verdict is not None:
-        return
+    state, verdict = song.state, song.hand.verdict
+    if state is None or (verdict is not None and verdict.found is not None):
+        return  # figures off a sheet are exact, but they draw no picture of the song
     try:
         _judged(song, state, progress, lambda: stop() or song.state is not state)
     except StoppedError:
@@ -88,6 +93,9 @@ def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) 
     ends = None if song.measured is None else song.measured.prepared.ends
     whole = song.whole.verified(state, ends, stop, lambda share: progress("verifying on the whole song", share))
     song.hand.judge(state, whole)
+    if song.measured is not None:
+        before, hops = song.measured.before, song.measured.hops
+        song.course = course_of(song.mix, hops, before, whole.found, whole.render, state.target)
     for what in ("hand", "costs", "versions"):
         song.changed(what)
 
@@ -234,7 +242,17 @@ def trace(
         out=song.files.out,
         force=True,
     )
-    run_curve(request, _caller(song, _ending(progress, stop), stop, state))
+    targets, points = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
+
+    def found(point: Point) -> None:
+        points.append(point)
+        song.curve = of_points(points, targets)
+        song.point(point, state)
+
+    song.curve = of_points((), targets)
+    song.changed("curve")
+    traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
+    song.curve = of_curve(traced.curve)
     song.read_versions()
     song.changed("curve")
 
@@ -259,7 +277,7 @@ def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progre
     request = RenderRequest(
         mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
     )
-    run_render(request, _caller(song, _ending(progress, stop), stop))
+    song.delivery = run_render(request, _caller(song, _ending(progress, stop), stop)).delivery
     song.changed("delivered")
 
 

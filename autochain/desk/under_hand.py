@@ -74,6 +74,7 @@ class UnderHand:
         self._elsewhere: tuple[int, Passing] | None = None
         self._verdicts: OrderedDict[_Judged, Verdict] = OrderedDict()
         self._base: HandState | None = None  # the state verified last
+        self._estimated: tuple[Now, Verdict | None, Figures] | None = None
         self.revision = 0
 
     def begin(self, state: HandState, figures: Figures | None) -> str | None:
@@ -264,12 +265,18 @@ class UnderHand:
         with self._lock:
             known, now, verdict = self.figures(), self._now, self.verdict
             base = None if self._base is None else self._verdicts.get(_judged(self._base))
+            done = self._estimated
         if known is None or verdict is not None or now is None:
             return known
+        if done is not None and done[:2] == (now, base):  # every part of a page asks for it
+            return done[2]
         costs, before = now.place.costs(now.turned), now.place.base_costs()
         if base is not None and base.figures.costs is not None and before is not None:
             costs = _moved(base.figures.costs, before, costs)
-        return replace(known, costs=costs, score=score(costs, self._config.weights))
+        told = replace(known, costs=costs, score=score(costs, self._config.weights))
+        with self._lock:
+            self._estimated = now, base, told
+        return told
 
 
 def _moved(whole: Costs, before: Costs, after: Costs) -> Costs:

@@ -261,8 +261,8 @@ def test_what_is_being_typed_is_not_replaced(opened: Seen, facts: SongFacts) -> 
 
 def test_stages_come_and_go_where_they_belong(opened: Seen, facts: SongFacts) -> None:
     def stages() -> list[str]:
-        found: list[str] = opened.page.locator(".stages > li").evaluate_all("all => all.map((one) => one.dataset.stage)")
-        return found
+        all_of = opened.page.locator(".stages > li")
+        return [all_of.nth(k).get_attribute("data-stage") or "" for k in range(all_of.count())]
 
     assert stages() == list(facts.settings)
     missing = next(name for name in facts.chain.stages if name not in facts.settings)
