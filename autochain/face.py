@@ -342,6 +342,7 @@ def curve(
     seed: int | None = None,
     jobs: int = -1,
     config: PathLike | None = None,
+    tools: Sequence[PathLike] = (),
     taste: PathLike | None = None,
     progress: Progress = silent,
 ) -> Traced:
@@ -353,7 +354,7 @@ def curve(
         As of `measure`.
     quiet_lufs, loud_lufs, step_lu
         Quietest and loudest loudness, -40 to 0 LUFS, and the step between, 0.1 LU or more; 30 points at most.
-    ceiling_dbtp, lock, without, seed, jobs, config, taste
+    ceiling_dbtp, lock, without, seed, jobs, config, tools, taste
         As of `suggest`.
     budget
         Trials of one suggestion; the first point takes 60 % of them, each other 20 %.
@@ -394,6 +395,7 @@ def curve(
         seed=seed,
         jobs=jobs,
         config=_path(config),
+        tools=[Path(one) for one in tools],
         taste=_path(taste),
     )
     return run_curve(request, _caller(progress))

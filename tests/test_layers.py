@@ -12,7 +12,7 @@ PACKAGE = Path(autochain.__file__).parent
 LAYERS = (
     "errors", "given", "units", "resources", "progress", "threads", "memory", "note", "document", "audio", "measure",
     "prepare", "chain", "tool", "config", "demo", "solve", "earlier", "search", "sheet", "taste", "check", "render",
-    "compare", "log", "page", "curve", "album", "tasks", "face", "cli",
+    "compare", "log", "page", "curve", "album", "tasks", "face", "desk", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

@@ -4,7 +4,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.album import record as records
 from autochain.album import tone
@@ -28,8 +28,12 @@ from autochain.progress import Progress, silent
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
 from autochain.sheet import SHEET_KINDS, build_sheet, to_json, to_markdown
+from autochain.sheet.findings import kinds
 from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import inaudible
+
+if TYPE_CHECKING:
+    from autochain.tool.tool import Tool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +51,7 @@ class Job:
 
     `plan` holds the track's own target, `request` is the hash of all that the result depends on. The same job gives
     the same bytes, wherever it is done. With `second` it is the track's second search, which holds common settings.
+    `tools` are the user's own processors, which the sheet then tells what to set on.
     """
 
     paths: tuple[Path, ...]
@@ -57,6 +62,7 @@ class Job:
     decisions: Decisions
     request: str
     second: SecondSearch | None = None
+    tools: "tuple[Tool, ...]" = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,8 +138,14 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     songs = _songs(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))
+    on_tools = None
+    if job.tools:
+        from autochain.search.on_tools import set_tools
+
+        progress("setting your own tools", 0.0)
+        on_tools = set_tools(found, job.tools)
     progress("drawing the page", 0.0)
-    sheet = build_sheet(found)
+    sheet = build_sheet(found, on_tools)
     thirds = thirds_of(found)
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}
@@ -156,11 +168,13 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         head_s=ends.head_s + (output.get("head_silence_ms", 0.0) - output.get("head_cut_ms", 0.0)) / 1000.0,
         tail_s=ends.tail_s + (output.get("tail_silence_ms", 0.0) - output.get("tail_cut_ms", 0.0)) / 1000.0,
         parts=songs,
+        reasons=kinds(finding for finding in sheet.readiness.findings if finding.sends_back),
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
         levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
-    entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
+    ended = found.stats.complete, found.chosen.met
+    entry = render_entry("album", mix, found.before, found.chosen.after, thirds, *ended)
     return Finished(record=record, texts=named, entry=entry)
 
 

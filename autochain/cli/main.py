@@ -28,7 +28,7 @@ _TAKES_NOTHING = (errno.ENOSPC, errno.EIO, errno.EFBIG, errno.EBADF)
 _MOST_WORDS = 200  # characters of an error that nobody foresaw
 
 # Each the function of that name in the module of that name, or a group of them.
-_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "tool", "demo")
+_COMMANDS = ("check", "suggest", "curve", "album", "render", "compare", "tool", "desk", "demo")
 
 
 def _app(commands: Iterable[str]) -> typer.Typer:

@@ -94,6 +94,11 @@ Whole = Annotated[
 ]
 
 
+NoSound = Annotated[
+    bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
+]
+
+
 Out = Annotated[
     Path | None,
     typer.Option(

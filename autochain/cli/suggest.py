@@ -29,9 +29,7 @@ def suggest(
     tools: options.Tools = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
-    silent: Annotated[
-        bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
-    ] = False,
+    silent: options.NoSound = False,
     whole: options.Whole = False,
     log: LogFile = None,
     no_log: NoLog = False,

@@ -238,6 +238,12 @@ class Prepare(ConfigPart):
         )
 
 
+class OwnTools(ConfigPart):
+    """Files of the user's own processors; `read_config` has put the folder of the configuration before them."""
+
+    files: tuple[str, ...] = ()
+
+
 class Config(ConfigPart):
     """Everything a run is told, apart from the mix itself."""
 
@@ -247,6 +253,7 @@ class Config(ConfigPart):
     check: Limits
     search: SearchPlan
     weights: Weights
+    tools: OwnTools = OwnTools()
     learned: Learned | None = None
 
     @cached_property

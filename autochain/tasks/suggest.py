@@ -279,13 +279,14 @@ def _searched(
             if journal is not None and journal.resumed:
                 show(f"going on after {journal.resumed} trials", 0.0)
             asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
-            found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
+            run = RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better)
+            found = search(asked, run)
             on_tools = None
-            if request.tools:
+            if own := request.own_tools(config):
                 from autochain.search.on_tools import set_tools
 
                 show("setting your own tools", 0.0)
-                on_tools = set_tools(found, request.own_tools())
+                on_tools = set_tools(found, own)
             result = Suggested(sheet=build_sheet(found, on_tools), found=found, files=())
         known(result)
         if outputs is not None:
@@ -343,7 +344,8 @@ def _entry(result: Suggested, thirds: tuple[BandChange, ...] | None) -> Mapping[
 
         thirds = thirds_of(result.found)
     found = result.found
-    return render_entry("suggest", found.mix, found.before, found.chosen.after, thirds)
+    ended = found.stats.complete, found.chosen.met
+    return render_entry("suggest", found.mix, found.before, found.chosen.after, thirds, *ended)
 
 
 def _journal_of(

@@ -1,6 +1,6 @@
 """What every search may be told, and what it comes to: a configuration and the engineer's decisions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,6 @@ from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.tasks.caller import Caller
 
 if TYPE_CHECKING:
-    from autochain.chain.settings import StageName
     from autochain.tool.tool import Tool
 
 
@@ -43,7 +42,8 @@ class Wish:
     config
         TOML over the packaged defaults.
     tools
-        Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do.
+        Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do. They
+        take the place of those that the configuration names.
     taste
         File of blind choices (`taste.choices`), from which the weights of the score are learned.
     force
@@ -92,10 +92,11 @@ class Wish:
         if self.taste is not None:
             given |= self._learned(self.taste, config)
             config = read_config(self.config, given)
-        if self.tools:
-            from autochain.search.tool_limits import limits  # what fits and draws is loaded where there is a tool
+        tools = self.own_tools(config)
+        if tools:
+            from autochain.search.tool_limits import limits, tools_by_stage
 
-            config = read_config(self.config, {**given, "chain": limits(self.own_tools(), config)})
+            config = read_config(self.config, {**given, "chain": limits(tools_by_stage(tools), config)})
         return config, parse_decisions(list(self.lock), list(self.without), config.chain_plan)
 
     def _learned(self, taste: Path, config: Config) -> dict[str, Any]:
@@ -116,9 +117,11 @@ class Wish:
         )
         return {"weights": found.weights.model_dump(), "learned": learned.model_dump()}
 
-    def own_tools(self) -> "Mapping[StageName, Tool]":
-        """The user's tools by the stage that they stand for; ToolError for a file that cannot hold."""
-        from autochain.search.tool_limits import tools_by_stage
-        from autochain.tool.tool import tool_of_file
+    def own_tools(self, config: Config) -> "tuple[Tool, ...]":
+        """The user's own processors, those named or else the configuration's; ToolError for a file that cannot hold."""
+        paths = self.tools or [Path(one) for one in config.tools.files]
+        if not paths:
+            return ()
+        from autochain.tool.tool import tool_of_file  # what fits and draws is loaded where there is a tool
 
-        return tools_by_stage([tool_of_file(path) for path in self.tools])
+        return tuple(tool_of_file(path) for path in paths)
