@@ -31,6 +31,8 @@ def album(
         int, typer.Option("--jobs", help="Tracks at the same time, 1 GB each; -1 for all cores. Changes only time.")
     ] = -1,
     config: options.ConfigFile = None,
+    tools: options.Tools = None,
+    taste: options.Taste = None,
     scheduler: Annotated[
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
@@ -82,6 +84,8 @@ def album(
         seed=seed,
         jobs=jobs,
         config=config,
+        tools=tools or (),
+        taste=taste,
         scheduler=scheduler,
         same_settings=same_settings,
         masters=masters,

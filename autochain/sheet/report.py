@@ -414,6 +414,7 @@ def _provenance(sheet: Sheet) -> Iterator[Block]:
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
         f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}"
         + (f", around the sheet {sheet.around.sha256[:12]}" if sheet.around else "")
+        + (f", weights from the choices {request.choices_sha256[:12]}" if request.choices_sha256 else "")
     ]
     for place, (file, sha256) in enumerate(request.references.items()):
         asked += [", " if place else ", references ", FileName(file), f" {sha256[:12]}"]

@@ -27,8 +27,8 @@ from autochain.search.contradictions import refuse_contradictions
 from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import stage_texts, usable_log, write_log
-from autochain.tasks.sounds import header_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.sounds import files_among, header_of
+from autochain.tasks.wish import Wish, tell_of_taste
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +124,7 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
     if request.levels == OFFSETS and not any(track.offset_lu for track in tracks):
         raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
     config, decisions = request.settled(request.lufs)
+    tell_of_taste(config, caller)
     refuse_other_target(config)
     refuse_contradictions(decisions, config, None)
     folders = (request.out, request.out / FOLDER)
@@ -156,6 +157,7 @@ def _gathered(
         force=request.force,
         resume=request.resume,
         same_within=request.same_settings,
+        tools=request.own_tools(config),
     )
     found, failures = _done(request, plan, outputs, log, caller)
     heard = None
@@ -200,9 +202,10 @@ def _once(tell: Callable[[str], None]) -> Callable[[str], None]:
 
 
 def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]:
-    """Mixes and lists, which are never replaced."""
+    """Mixes, lists and choices, which are never replaced."""
     mixes = [path for track in tracks for path in track.paths]
-    return (*mixes, *(source for source in request.sources if source.is_file()))
+    given = files_among((*request.tools, request.taste))
+    return (*mixes, *(source for source in request.sources if source.is_file()), *given)
 
 
 def _refuse_outputs(

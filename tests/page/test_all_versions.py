@@ -1,7 +1,9 @@
 """Mix, suggestion and both neighbours on one page: places inside it, or whole songs beside it, opened from disk."""
 
 import base64
+import errno
 import json
+import os
 import re
 import shutil
 import time
@@ -18,7 +20,7 @@ from playwright.sync_api import Browser
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
-from autochain.errors import UsageError
+from autochain.errors import AudioFileError, UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
 from autochain.prepare.references import Reference, profile
@@ -299,6 +301,18 @@ def test_a_folder_of_sound_is_whole_and_replaces_only_its_like(made: Made, tmp_p
     assert (folder / "mine.txt").read_text(encoding="utf-8") == "mine"
     (tmp_path / "one.flac").unlink()
     assert [p.name for p in tmp_path.iterdir()] == ["song.sound"]  # nothing half-written is left
+
+
+def test_a_folder_of_sound_that_cannot_be_written_is_called_by_its_own_name(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Path, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(self))
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(AudioFileError, match=r"/song\.sound/0000\.js cannot be written \(No space left on device\)"):
+        write_folder(tmp_path / "song.sound", made.songs, sheet_hash(made.sheet), force=False)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_command_puts_whole_songs_beside_the_page(
