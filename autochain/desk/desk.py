@@ -32,6 +32,8 @@ _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "costs": ("head", "chain", "costs", "time"),
     "measured": PARTS,
     "curve": ("loud",),
+    "compared": ("bounces",),
+    "delivered": ("head", "out"),
     "said": (),
 }
 
@@ -112,6 +114,7 @@ class Desk:
         self.work.first(_CHECK, song_id)
         if hasattr(song, "measured") and song.measured is None:
             self.work.submit(song.measure_job())
+            self.work.submit(song.verify_job())  # meters, and the picture of the song
         return self.now_open(song_id)
 
     def now_open(self, song_id: str) -> OpenSong:

@@ -84,7 +84,7 @@ def target_field(name: str, facts: SongFacts) -> Field:
     parameter = AIMS[name]
     value = facts.target_lufs if name == "lufs" else facts.ceiling_dbtp
     if name == "lufs" and facts.of_loudest_part:
-        parameter = replace(parameter, label="wanted loudness of the loudest 3 s")
+        parameter = replace(parameter, name="loudest_part_lufs", label="wanted loudness of the loudest 3 s")
     return Field(
         id=f"aim-{name}",
         parameter=parameter,

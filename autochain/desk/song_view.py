@@ -16,6 +16,7 @@ from autochain.desk.fields import target_field
 from autochain.desk.pages import blocks_html, rendered
 from autochain.desk.words import SIGNS, takes_words
 from autochain.document.blocks import Block
+from autochain.given import name_shown
 from autochain.page.closeups import Looks
 from autochain.page.findings_part import findings_shown, marks_of, strip_of
 from autochain.page.pictures.song import song_picture
@@ -37,8 +38,8 @@ _SONG = (
 def head_part(facts: SongFacts) -> dict[str, Any]:
     """Does it reach the target, what does it cost, and what is wrong with the mix."""
     return {
-        "name": facts.files.path.name,
-        "state": _state(facts.hand),
+        "name": facts.files.name,
+        "state": _state(facts.hand) if len(facts.settings) else "Settings come as soon as the mix has been measured.",
         "sign": SIGNS[{True: "ready", False: "revisit", None: "waiting"}[facts.hand.met]],
         "figures": _figures(facts.hand),
         "cost": _cost(facts),
@@ -63,8 +64,10 @@ def _state(hand: Known) -> str:
 def _figures(hand: Known) -> str:
     """Loudness and peak in one line; what is an estimate says so."""
     about = "" if hand.exact else "about "
+    part = hand.loudest_part_lufs
+    loudest = "" if part is None else f"{about}{number(part, 'LUFS')} in the loudest 3 s"
     parts = [
-        "" if hand.lufs is None else f"{about}{number(hand.lufs, 'LUFS')}",
+        loudest if hand.lufs is None else f"{about}{number(hand.lufs, 'LUFS')}",
         "" if hand.true_peak_dbtp is None else f"{about}{number(hand.true_peak_dbtp, 'dBTP')}",
     ]
     return " at ".join(filter(None, parts))
@@ -141,7 +144,6 @@ def costs_part(facts: SongFacts) -> dict[str, Any]:
         "loudness": [number(one.lufs) for one in beside],
         "peaks": [number(one.true_peak_dbtp) for one in beside],
         "rows": rows,
-        "known": bool(known),
     }
 
 
@@ -210,7 +212,8 @@ def out_part(facts: SongFacts) -> dict[str, Any]:
         "rates": [rate for rate in RATES_HZ if rate != facts.rate_hz],
         "takes": takes_words(facts.takes.get("deliver")),
         "report": "" if facts.delivery is None else blocks_html(facts.delivery),
-        "out": str(facts.files.out),
+        "there": facts.files.state in ("master", "delivered"),
+        "out": name_shown(str(facts.files.out)),
     }
 
 
@@ -276,4 +279,4 @@ def fragments(parts: Iterable[str], facts: SongFacts) -> dict[str, str]:
 def song_page(facts: SongFacts, player: Mapping[str, Any]) -> str:
     """The whole page; `player` is what its scripts read: song, rate_hz, channels, frames, versions."""
     parts = {part: Markup(one) for part, one in fragments(PARTS, facts).items()}
-    return rendered("song.html", name=facts.files.path.name, parts=parts, facts=player, caution=CAUTION)
+    return rendered("song.html", name=facts.files.name, parts=parts, facts=player, caution=CAUTION)

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from autochain.document.axes import across, area, line, rounds, svg, times, upright, word
+from autochain.document.axes import across, area, head, line, pressed, rounds, svg, times, upright, word
 from autochain.page.pictures.strip import Mark, marks_along
 from autochain.units import clock
 
@@ -99,12 +99,7 @@ def _playable(song: SongCurves, bottom: float, held_s: Sequence[tuple[float, flo
     """What a pointer presses, and a line for the player's place; the list of times and the slider do the same."""
     y = f'y="{_TOP:.1f}" height="{bottom - _TOP:.1f}"'
     for start, stop in held_s:
-        x, width = _x(start, song), _x(stop, song) - _x(start, song)
-        yield f'<rect class="held" x="{x:.1f}" y="{bottom + 2.0:.1f}" width="{width:.1f}" height="4"/>'
-        yield (
-            f'<rect class="reach" data-from="{start:.2f}" data-to="{stop:.2f}" x="{x:.1f}" {y} width="{width:.1f}">'
-            f"<title>play {clock(start)} to {clock(stop)}</title></rect>"
-        )
+        yield from pressed(_x(start, song), _x(stop, song) - _x(start, song), _TOP, bottom, start, stop)
     for cue in song.cues_s:
         x = _x(cue, song) - _REACH
         yield (
@@ -112,7 +107,7 @@ def _playable(song: SongCurves, bottom: float, held_s: Sequence[tuple[float, flo
             f"<title>play {clock(cue)}</title></rect>"
         )
     step = (_x(song.duration_s, song) - _x(0.0, song)) / max(song.duration_s, 1e-9)
-    yield f'<path class="head" data-step="{step:.4f}" d="M{_LEFT:.1f} {_TOP:.1f}v{bottom - _TOP:.1f}"/>'
+    yield head(_LEFT, _TOP, bottom, step)
 
 
 def _x(time_s: float, song: SongCurves) -> float:
