@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -113,9 +114,18 @@ class Desk:
             song: Any = self._open
         self.work.first(_CHECK, song_id)
         if hasattr(song, "measured") and song.measured is None:
-            self.work.submit(song.measure_job())
-            self.work.submit(song.verify_job())  # meters, and the picture of the song
+            self.work.submit(self._measuring(song))
         return self.now_open(song_id)
+
+    def _measuring(self, song: OpenSong) -> Job:
+        """Measure a song, and then verify what is under the hand: meters, and the picture of the song."""
+        job = song.measure_job()
+
+        def run(progress: Progress, stop: Stop) -> None:
+            job.run(progress, stop)
+            self.work.submit(song.verify_job())
+
+        return replace(job, run=run)
 
     def now_open(self, song_id: str) -> OpenSong:
         """The song where it is the open one; NotOpenError where it is not."""

@@ -15,6 +15,7 @@ from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import NOTHING_SET, ChainSettings, Value
 from autochain.config import read_config
+from autochain.config.model import Target
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
 from autochain.desk.bounces import Bounce, read_bounce
@@ -114,8 +115,10 @@ class OpenSong:
         References dropped on the page, and which of them a search looks at.
     compared
         What was found of bounces, by key.
-    looks, course
-        What there is to see of the check's findings, and the song over time as it was verified last; None until then.
+    looks
+        What there is to see of the check's findings; None until they are known.
+    course, course_of
+        The song over time as it was verified last, and with which settings for which target; None until then.
     curve
         The loudness curve as far as it is found; None before.
     delivery
@@ -141,6 +144,7 @@ class OpenSong:
         self.compared: dict[str, Compared] = {}
         self.looks: Looks | None = None
         self.course: SongCurves | None = None
+        self.course_of: tuple[ChainSettings, Target] | None = None
         self.curve: CurveFacts | None = curve_of_file(files.curve) if files.curve.exists() else None
         self.delivery: Delivery | None = None
         self.changed = changed

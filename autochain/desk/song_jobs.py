@@ -92,10 +92,11 @@ def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
 def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) -> None:
     ends = None if song.measured is None else song.measured.prepared.ends
     whole = song.whole.verified(state, ends, stop, lambda share: progress("verifying on the whole song", share))
-    song.hand.judge(state, whole)
+    state = song.hand.judge(state, whole)
     if song.measured is not None:
         before, hops = song.measured.before, song.measured.hops
         song.course = course_of(song.mix, hops, before, whole.found, whole.render, state.target)
+        song.course_of = state.active, state.target
     for what in ("hand", "costs", "versions"):
         song.changed(what)
 
@@ -211,6 +212,7 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
     if untouched:
         song.take(SUGGESTION, 0.0 if song.hand.now is None else song.hand.now.place.start_s)
         song.changed("hand")
+        verify(song, progress, stop)
     song.changed("costs")
 
 
@@ -251,8 +253,12 @@ def trace(
 
     song.curve = of_points((), targets)
     song.changed("curve")
-    traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
-    song.curve = of_curve(traced.curve)
+    try:
+        traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
+        song.curve = of_curve(traced.curve)
+    finally:
+        song.curve = replace(song.curve, running=False)
+        song.changed("curve")
     song.read_versions()
     song.changed("curve")
 
