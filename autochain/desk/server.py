@@ -148,8 +148,7 @@ def _song_page(desk: Desk, name: str) -> str:
 
 
 def _facts(desk: Desk, song: OpenSong) -> SongFacts:
-    now = desk.work.doing()
-    return facts_of(song, desk.checked.get(song.files.id), now.words if now.song == song.files.id else "")
+    return facts_of(song, desk.checked.get(song.files.id))
 
 
 def _plain_versions(song: OpenSong) -> list[dict[str, Any]]:
