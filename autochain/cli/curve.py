@@ -28,6 +28,7 @@ def curve(
     config: options.ConfigFile = None,
     silent: options.NoSound = False,
     tools: options.Tools = None,
+    taste: options.Taste = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the curve's JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -59,6 +60,7 @@ def curve(
         config=config,
         sound=not silent,
         tools=tools or (),
+        taste=taste,
         force=force,
     )
     found = run(request, terminal(compile_first))

@@ -125,7 +125,10 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     where = "default.toml"
     if path is not None:
         where = path.name
-        values = _layered(values, _tools_beside(path, read_toml(path, "--config")))
+        given = read_toml(path, "--config")
+        if "learned" in given:
+            raise ConfigError(f"{where}: learned is not a known key. Remove it; weights are learned by --taste.")
+        values = _layered(values, _tools_beside(path, given))
     if overrides:
         values = _layered(values, overrides)
     try:

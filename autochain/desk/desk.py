@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,10 @@ from autochain.desk.actions import engine
 from autochain.desk.album import AlbumOnDesk
 from autochain.desk.checks import Checks
 from autochain.desk.events import EVERYWHERE, Events, Message
-from autochain.desk.folder import SongFiles, refuse_missing, songs_in
+from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
+from autochain.desk.uploads import clear_old
 from autochain.desk.work import Job, Work
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
@@ -31,6 +33,8 @@ _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "costs": ("head", "chain", "costs", "time"),
     "measured": PARTS,
     "curve": ("loud",),
+    "compared": ("bounces",),
+    "delivered": ("head", "out"),
     "said": (),
 }
 
@@ -53,6 +57,7 @@ class Desk:
     def __init__(self, sources: Sequence[Path], out: Path) -> None:
         self.sources, self.out = sources, out
         self.events = Events()
+        self._did: tuple[int | None, str] = (None, "")
         self.work = Work(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
@@ -64,6 +69,7 @@ class Desk:
         self._open: OpenSong | None = None
         self.look()
         self._checks.forget_others(self.songs)
+        clear_old(folder_of_mixes(sources))
 
     def look(self) -> None:
         """Look for mixes that are new or gone; those that are new are checked."""
@@ -102,21 +108,31 @@ class Desk:
                 self._open = None
                 if before is not None:
                     before.close()
-                    self.said(before.files.id, "Another song was opened. Load this page again to go on here.")
+                    self.said(before.files.id, "Another song was opened. Load the page again to go on here.")
                 del before
                 self._open = OpenSong(files, self._told_by(files.id))
             song: Any = self._open
         self.work.first(_CHECK, song_id)
         if hasattr(song, "measured") and song.measured is None:
-            self.work.submit(song.measure_job())
+            self.work.submit(self._measuring(song))
         return self.now_open(song_id)
+
+    def _measuring(self, song: OpenSong) -> Job:
+        """Measure a song, and then verify what is under the hand: meters, and the picture of the song."""
+        job = song.measure_job()
+
+        def run(progress: Progress, stop: Stop) -> None:
+            job.run(progress, stop)
+            self.work.submit(song.verify_job())
+
+        return replace(job, run=run)
 
     def now_open(self, song_id: str) -> OpenSong:
         """The song where it is the open one; NotOpenError where it is not."""
         song = self._open
         if song is None or song.files.id != song_id:
             self.song(song_id)
-            raise NotOpenError("another song is open now. Load this page again.")
+            raise NotOpenError("another song is open now. Load the page again.")
         return song
 
     def touched(self, song: OpenSong, action: str) -> None:
@@ -162,6 +178,11 @@ class Desk:
         return changed
 
     def _worked(self) -> None:
+        now = self.work.doing()
+        before, self._did = self._did, (now.job, now.song)
+        if before[0] != now.job:  # pages of songs say what is being done for them
+            for song in {before[1], now.song} - {""}:
+                self.events.changed(song, ("head",))
         self.events.publish(EVERYWHERE, self.work_now())
 
     def _check(self, song: SongFiles) -> Callable[[Progress, Stop], None]:

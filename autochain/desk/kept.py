@@ -5,7 +5,7 @@ import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from autochain.audio.files import unwritable, write_text
+from autochain.audio.files import replace_file, unwritable, write_text
 from autochain.desk.sheet_figures import SheetVersion, sheet_version
 from autochain.errors import AutochainError, SheetError, UsageError, steers
 from autochain.given import quoted
@@ -87,7 +87,7 @@ class Kept:
         if taken is None and self.path_of(name).exists():
             taken = wanted
         if taken is not None:
-            raise UsageError(f"a version called {quoted(taken)} is kept already. Choose another name, or drop that one.")
+            raise UsageError(f"a version called {quoted(taken)} is kept already. Choose another name, or drop it.")
 
     def keep(self, name: object, sheet: Sheet, *, instead: bool = False) -> KeptVersion:
         """Write a sheet under a name.
@@ -104,6 +104,15 @@ class Kept:
         path = self.path_of(name)
         write_text(path, to_json(sheet), force=instead)
         return KeptVersion(name=file_name(name), path=path, version=sheet_version(path))
+
+    def keep_bytes(self, name: str, data: bytes) -> None:
+        """Write the bytes of a sheet under a name, or under the next free one of its kind."""
+        number, wanted = 1, name
+        while self.path_of(wanted).exists():
+            number += 1
+            wanted = f"{name} {number}"
+        path = self.path_of(wanted)
+        replace_file(path, lambda temporary: temporary.write_bytes(data), force=False, sources=())
 
     def rename(self, old: str, new: object) -> str:
         """Give a version another name, which is returned as it came out."""

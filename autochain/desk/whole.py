@@ -1,5 +1,6 @@
 """The whole song behind the linear stages of the settings under the hand: what has the last word on them."""
 
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
@@ -86,11 +87,13 @@ class Whole:
     def __init__(self, mix: Mix, chain: ChainPlan, drive: Drive, weights: Weights) -> None:
         self._mix, self._chain, self._drive, self._weights = mix, chain, drive, weights
         self._kept: tuple[ChainSettings, bool, _Song] | None = None
+        self._lock = threading.RLock()  # one song at a time
 
     def drop(self) -> None:
         """Give back what is kept: two songs and more."""
-        self._kept = None
-        give_back()
+        with self._lock:
+            self._kept = None
+            give_back()
 
     def verified(
         self, state: HandState, ends: SilenceAndFades | None, stop: Stop, said: Callable[[float], None]
@@ -112,6 +115,12 @@ class Whole:
         StoppedError
             When `stop` says so.
         """
+        with self._lock:
+            return self._verified(state, ends, stop, said)
+
+    def _verified(
+        self, state: HandState, ends: SilenceAndFades | None, stop: Stop, said: Callable[[float], None]
+    ) -> WholeSong:
         said(0.0)
         song = self._behind(state, stop)
         song.warm()

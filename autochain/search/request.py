@@ -42,8 +42,9 @@ def versions() -> dict[str, str]:
 
 def config_sha256(config: Config) -> str:
     """Hash of a complete configuration; what its tools hold a search to stands in its chain, and no folder does."""
-    values = config.model_dump(mode="json", exclude={"tools"})
-    canonical = json.dumps(values, sort_keys=True, separators=(",", ":"))
+    # Weights that were learned came later than sheets that have such a hash.
+    left_out = {"tools", "learned"} if config.learned is None else {"tools"}
+    canonical = json.dumps(config.model_dump(mode="json", exclude=left_out), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 

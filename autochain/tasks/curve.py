@@ -26,7 +26,7 @@ from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, stage_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
 
 if TYPE_CHECKING:
     from autochain.tool.tool import Tool
@@ -115,10 +115,11 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     targets = targets_lufs(request.quiet_lufs, request.loud_lufs, request.step_lu)
     config, decisions = request.settled(targets[0])
     tools = request.own_tools(config)
+    tell_of_taste(config, caller)
     check_target(config.target.model_copy(update={"lufs": targets[-1]}))
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)
-    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     with output_set_where(request.out, f"{stem}.curve") as outputs:
         if outputs is not None:
             check_output(outputs.folder, curve_file_names(stem, targets), request.force, sources)
@@ -136,7 +137,7 @@ def _traced(
     outputs: OutputSet | None,
     caller: Caller,
 ) -> Traced:
-    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     header_of(request.mix)
     if len(targets) < LEAST_POINTS:
         caller.tell(

@@ -129,8 +129,9 @@ def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: B
     phone.page.emulate_media(media="print")
     # Findings have their words and times there, their pictures on the screen alone.
     kinds = "h1, h2, td:not(:empty), li, figure, svg, .on-paper"
-    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('details, .contents, .listen'))"
-    hidden = f"{shown}.filter(e => !e.getClientRects().length)"
+    # What is folded away on the screen stands on paper.
+    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('.found details, .contents, .listen'))"
+    hidden = f"{shown}.filter(e => !e.getClientRects().length || !e.checkVisibility({{contentVisibilityAuto: true}}))"
     assert phone.page.evaluate(f"{hidden}.map(e => e.outerHTML)") == []
     assert not phone.page.query_selector(".listen, .player, .contents").is_visible()  # on paper nothing plays or leads
     phone.page.close()
@@ -154,7 +155,7 @@ def test_the_spectrum_stands_before_that_of_the_references(inside: Opened, made:
     (shown,) = (
         figure
         for figure in inside.page.query_selector_all("figure")
-        if "median" in figure.inner_text() and "references" in figure.inner_text()
+        if "median" in (figure.text_content() or "") and "references" in (figure.text_content() or "")
     )
     drawn = {}
     for kind in ("area", "median", "before", "line"):
@@ -245,6 +246,7 @@ def test_whole_songs_play_on_seek_and_repeat(beside: Opened) -> None:
     page.fill("#where", "20")
     beside.until("window.listening.position() > 20.1 && window.listening.position() < 22")
     page.check("#loop")
+    page.click(".contents a[href='#times']")
     button = page.query_selector_all("button[data-time]")[-1]
     button.click()
     wanted = float(button.get_attribute("data-time") or "nan")
