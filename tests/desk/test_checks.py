@@ -44,7 +44,9 @@ def test_a_mix_is_checked_once_and_again_when_it_or_the_limits_are_others(
     assert counted.made == 3
 
 
-@pytest.mark.parametrize("kept", [b"", b"{", b"null", b"[]" * 1000, b"\xff", b'{"sha256": "", "made_by": "", "checked": {}}'])
+@pytest.mark.parametrize(
+    "kept", [b"", b"{", b"null", b"[]" * 1000, b"\xff", b'{"sha256": "", "made_by": "", "checked": {}}']
+)
 def test_what_cannot_be_read_is_checked_again(kept: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     counted = Counted(monkeypatch)
     song = SongFiles(write_mix(tmp_path / "one.wav"), tmp_path / "out")

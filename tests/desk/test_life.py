@@ -1,8 +1,7 @@
-"""From the command to its end: the address on one line, Ctrl-C, a taken port, two desks, a folder that takes nothing."""
+"""From the command to its end: the address, Ctrl-C, a taken port, two desks, a folder that takes nothing."""
 
 import http.client
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -18,7 +17,7 @@ import pytest
 from autochain.audio.output_set import output_set
 from autochain.desk.guard import cookie_name
 from autochain.errors import RunningError
-from tests.desk.asking import write_mix
+from tests.desk.asking import names_in, write_mix
 
 ENDS_WITHIN_S = 2.0  # what a user is promised
 SLOW = 4.0  # times that on a machine that is busy with other tests
@@ -87,7 +86,7 @@ def test_it_prints_its_address_and_ends_in_order_while_a_page_listens_and_a_mix_
     assert (code, out, err) == (0, "", "")
     assert took_s < ENDS_WITHIN_S * SLOW
     assert not (tmp_path / "out" / ".desk.lock").exists()
-    assert not [name for name in os.listdir(tmp_path / "mixes") if name.startswith(".")]
+    assert not [name for name in names_in(tmp_path / "mixes") if name.startswith(".")]
 
 
 def test_a_second_desk_on_one_folder_says_who_is_there(tmp_path: Path) -> None:
@@ -116,9 +115,14 @@ def test_after_a_kill_the_next_desk_goes_on(tmp_path: Path) -> None:
 def test_a_desk_and_a_command_do_not_stand_in_each_others_way(tmp_path: Path) -> None:
     """What each writes has a lock of its own."""
     write_mix(tmp_path / "mixes" / "one.wav")
-    with running(tmp_path / "mixes", "-o", tmp_path / "out"), output_set(tmp_path / "out", "one.suggest"):
-        with pytest.raises(RunningError), output_set(tmp_path / "out", "desk"):
-            pass
+    out = tmp_path / "out"
+    with (
+        running(tmp_path / "mixes", "-o", out),
+        output_set(out, "one.suggest"),
+        pytest.raises(RunningError),
+        output_set(out, "desk"),
+    ):
+        pass
 
 
 def refused(*arguments: object) -> tuple[int, str]:
@@ -188,4 +192,4 @@ def test_an_empty_folder_is_a_desk_that_waits_for_mixes(tmp_path: Path) -> None:
         assert (status, json.loads(told)["name"]) == (200, "new.wav")
         assert b"new.wav" in desk.request("GET", "/")[1]
         assert desk.end(signal.SIGINT)[0] == 0
-    assert sorted(os.listdir(tmp_path / "mixes" / "masters")) in ([], [".desk"])
+    assert sorted(names_in(tmp_path / "mixes" / "masters")) in ([], [".desk"])

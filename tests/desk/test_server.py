@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import os
 import threading
 import time
 from pathlib import Path
@@ -16,7 +15,7 @@ from autochain.audio.files import read_mix
 from autochain.desk.actions import Answer
 from autochain.desk.desk import Desk
 from autochain.desk.guard import MOST_BYTES
-from tests.desk.asking import PORT, ask, asked, desk_of, guarded, own, write_mix
+from tests.desk.asking import PORT, ask, asked, desk_of, guarded, names_in, own, write_mix
 
 
 def until(true: Any, seconds: float = 60.0) -> None:
@@ -213,7 +212,7 @@ def test_an_upload_that_cannot_be_leaves_nothing(tmp_path: Path, path: str, quer
         before = (tmp_path / "mixes" / "one.wav").read_bytes()
         answer = ask(guarded(desk), "PUT", path, body=[body], query=query)
         assert answer.status in (400, 404, 405)
-        assert os.listdir(tmp_path / "mixes") == ["one.wav"]
+        assert names_in(tmp_path / "mixes") == ["one.wav"]
         assert (tmp_path / "mixes" / "one.wav").read_bytes() == before
 
 
@@ -223,7 +222,7 @@ def test_an_upload_that_breaks_off_leaves_nothing(tmp_path: Path) -> None:
             guarded(desk), "PUT", "/files/new.wav", own("PUT"), [b"RIFF"], query="as=mix", breaks_off=True
         )
         assert answer.status == 413
-        assert os.listdir(tmp_path / "mixes") == []
+        assert names_in(tmp_path / "mixes") == []
 
 
 def test_a_slow_upload_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -251,7 +250,7 @@ def test_a_slow_upload_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         began = time.monotonic()
         assert asyncio.run(run(guarded(desk))) == 400
         assert time.monotonic() - began < 5.0
-        assert os.listdir(tmp_path / "mixes") == []
+        assert names_in(tmp_path / "mixes") == []
 
 
 def test_sources_are_never_written(tmp_path: Path) -> None:
@@ -291,7 +290,7 @@ def test_a_page_that_comes_back_is_told_everything_and_one_that_begins_only_what
         song = desk.songs[0].id
         desk.opened(song)
         first = asyncio.run(heard(desk, f"song={song}"))
-        assert [one["kind"] for one in first][0] == "work"
+        assert first[0]["kind"] == "work"
         again = asyncio.run(heard(desk, f"song={song}&again=1"))
         parts = [one["id"] for one in again if one["kind"] == "fragment"]
         assert {"head", "chain", "loud"} <= set(parts)
