@@ -28,6 +28,7 @@ from autochain.progress import Progress, silent
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import suggest
 from autochain.sheet import SHEET_KINDS, build_sheet, to_json, to_markdown
+from autochain.sheet.findings import kinds
 from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import inaudible
 
@@ -156,11 +157,13 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
         head_s=ends.head_s + (output.get("head_silence_ms", 0.0) - output.get("head_cut_ms", 0.0)) / 1000.0,
         tail_s=ends.tail_s + (output.get("tail_silence_ms", 0.0) - output.get("tail_cut_ms", 0.0)) / 1000.0,
         parts=songs,
+        reasons=kinds(finding for finding in sheet.readiness.findings if finding.sends_back),
         files={name: records.sha256(records.as_bytes(text)) for name, text in named.items()},
         earlier=[],
         levels=gating_block_levels(gating_blocks(weighted_hops(found.samples, mix.rate_hz))),
     )
-    entry = render_entry("album", mix, found.before, found.chosen.after, thirds)
+    ended = found.stats.complete, found.chosen.met
+    entry = render_entry("album", mix, found.before, found.chosen.after, thirds, *ended)
     return Finished(record=record, texts=named, entry=entry)
 
 

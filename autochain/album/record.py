@@ -40,7 +40,8 @@ class Record(BaseModel):
     that these replace, `levels` the gating blocks of the master as `measure.loudness_histogram` counts them; empty once
     counted.
     `balance_db` and `change_db` are as in `tone`; `head_s` and `tail_s` the silence around the sound as it will play.
-    `parts` are the songs of a track that has several.
+    `parts` are the songs of a track that has several. `reasons` names what sends the mix back, as words; empty also
+    where an earlier version did not keep it.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -62,6 +63,7 @@ class Record(BaseModel):
     earlier: list[str]
     levels: list[int]
     parts: list[JoinedSong] = []
+    reasons: str = ""
 
 
 def track_file_names(stem: str) -> list[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from statistics import median
+from typing import TypeGuard
 
 from autochain.album.figures import drift, gaps_s, median_balance_db, median_change_db, standing_out, worst_relation_lu
 from autochain.album.job import Outcome
@@ -43,33 +44,40 @@ _TONE_WORDS = (
     "silence before the next track as they will play, in s."
 )
 
+# As short as a column needs them.
+_VERDICTS = {**VERDICTS, "usable": "remarks", "revisit": "go back"}
+
 # A track with its place from 1 on.
 _Placed = tuple[int, Track, Outcome]
 
 
 def to_markdown(album: Album) -> str:
     """Whole page with a final newline."""
-    return markdown(_blocks(album))
+    return markdown(to_blocks(album))
 
 
 def to_html(album: Album) -> str:
     """Whole document with a final newline; it needs nothing but the sheets beside it."""
     style = files("autochain.album").joinpath("style.css").read_text(encoding="utf-8")
-    return page("Album", html(_blocks(album)), style)
+    return page("Album", html(to_blocks(album)), style)
 
 
-def _blocks(album: Album) -> Iterator[Block]:
+def to_blocks(album: Album) -> Iterator[Block]:
+    """The overview, block by block."""
     shown = _shown(album)
     yield Heading("Album", 1)
     yield Paragraph(Strong(_summary(album)), "lead")
+    if back := [(track, found) for _, track, found in shown if _goes_back(found)]:
+        yield Paragraph(_back_to_the_mix(album), "lead")
+        yield Listed([_who_goes_back(album, track, found) for track, found in back])
     yield Paragraph("\n".join(_sentences(album)))
     drawn = [
         Drawn(place=place, record=found, href=_page_of(album, track))
         for place, track, found in shown
         if isinstance(found, Record)
     ]
-    yield Part(tuple(pictures(album, drawn)), only="page")
     yield _tracks(album, shown)
+    yield Part(tuple(pictures(album, drawn)), only="page")
     if album.done:
         yield Heading("Tone and gaps")
         yield Paragraph(_TONE_WORDS)
@@ -96,6 +104,21 @@ def _summary(album: Album) -> str:
     return "; ".join([first, *more]) + "."
 
 
+def _goes_back(found: Outcome) -> TypeGuard[Record]:
+    return isinstance(found, Record) and found.ready == "revisit"
+
+
+def _back_to_the_mix(album: Album) -> Line:
+    count = sum(_goes_back(found) for _, found in album.tracks)
+    verb = "goes" if count == 1 else "go"
+    return Strong(f"{count} of {len(album.tracks)} {verb} back to the mix first."), " A master makes it no better."
+
+
+def _who_goes_back(album: Album, track: Track, found: Record) -> Line:
+    link = Link(found.title, f"{_page_of(album, track)}#findings")
+    return (link, f": {found.reasons}.") if found.reasons else (link, ".")
+
+
 def _sentences(album: Album) -> Iterator[str]:
     """What holds of the album as a whole."""
     target, ceiling = number(album.target_lufs, "LUFS"), number(album.ceiling_dbtp, "dBTP")
@@ -111,8 +134,8 @@ def _sentences(album: Album) -> Iterator[str]:
         yield "Failed tracks were left out when levels were set; adding them may shift levels."
     if len(album.tracks) > MOST_ROWS:
         yield (
-            f"Shown, of {len(album.tracks)}: tracks that failed, miss their loudness or stand out, at most "
-            f"{MOST_ROWS}. All are in album.json; the sheet of each is beside it."
+            f"Shown, of {len(album.tracks)}: tracks that failed, go back to the mix, miss their loudness or stand out, "
+            f"at most {MOST_ROWS}. All are in album.json; the sheet of each is beside it."
         )
 
 
@@ -122,8 +145,12 @@ def _shown(album: Album) -> list[_Placed]:
     if len(every) <= MOST_ROWS:
         return every
     out = {id(record) for record, _ in standing_out(album)}
-    asking = [one for one in every if not isinstance(one[2], Record) or not one[2].met or id(one[2]) in out]
+    asking = [one for one in every if _asks_for_a_look(one[2]) or id(one[2]) in out]
     return asking[:MOST_ROWS]
+
+
+def _asks_for_a_look(found: Outcome) -> bool:
+    return not isinstance(found, Record) or not found.met or _goes_back(found)
 
 
 def _page_of(album: Album, track: Track) -> str:
@@ -131,23 +158,25 @@ def _page_of(album: Album, track: Track) -> str:
 
 
 def _tracks(album: Album, shown: Sequence[_Placed]) -> Table:
-    # The result first, as a narrow screen shows the first columns.
+    # The verdicts first: who must go back, and who misses the loudness.
     head = [
-        "track", "result", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB", "score",
-        "check",
+        "track", "mix", "result", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB",
+        "score",
     ]  # fmt: skip
     rows: list[list[Line]] = []
     for _, track, found in shown:
         if isinstance(found, Record):
             f = found.figures
             rows.append([
-                Link(found.title, _page_of(album, track)), "reached" if found.met else "missed",
+                Link(found.title, _page_of(album, track)),
+                Strong(_VERDICTS[found.ready]) if _goes_back(found) else _VERDICTS[found.ready],
+                "reached" if found.met else Strong("missed"),
                 number(found.mix_lufs), number(found.target_lufs), number(f["integrated_lufs"]),
                 number(f["true_peak_dbtp"]), number(f["psr_median_db"]), number(f["side_to_mid_db"]),
-                number(found.score if found.met else None, decimals=2), VERDICTS[found.ready],
+                number(found.score if found.met else None, decimals=2),
             ])  # fmt: skip
         else:
-            rows.append([FileName(track.title), "failed", *["–"] * 8])
+            rows.append([FileName(track.title), "–", Strong("failed"), *["–"] * 7])
     return table(head, rows, "tracks")
 
 

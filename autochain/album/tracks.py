@@ -4,17 +4,14 @@ Songs that run into each other are one track here: joined, they are given one ga
 of their masters are apart.
 """
 
-import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
-
+from autochain.album.list_file import Entry, read_list
 from autochain.audio.blocks import shown
 from autochain.errors import AudioFileError, ConfigError, UsageError
-from autochain.given import read_toml
 
 # What a folder is searched for; a file that is named may have any ending.
 _ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3")
@@ -50,28 +47,6 @@ class Track:
     def stem(self) -> str:
         """What the names of its sheets begin with."""
         return self.songs[0].stem
-
-
-class _Entry(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
-
-    file: str
-    title: str = ""
-    offset_lu: float = Field(default=0.0, ge=-40.0, le=40.0)
-    runs_into_next: bool = False
-
-    @field_validator("file", "title")
-    @classmethod
-    def _check(cls, text: str) -> str:
-        if any(unicodedata.category(c) == "Cc" for c in text):
-            raise ValueError("holds a control character. Write it without")
-        return text
-
-
-class _List(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    track: list[_Entry]
 
 
 def find_tracks(sources: Sequence[Path]) -> list[Track]:
@@ -119,7 +94,7 @@ def mixes_in(sources: Sequence[Path]) -> list[Path]:
 
 
 # The track that a song is of, its file, what the list says of it.
-_Listed = tuple[object, Path, _Entry]
+_Listed = tuple[object, Path, Entry]
 
 
 def _listed(source: Path) -> list[_Listed]:
@@ -132,10 +107,10 @@ def _listed(source: Path) -> list[_Listed]:
 def _named_by(source: Path) -> Iterator[_Listed]:
     if is_folder(source):
         for path in _sound_files(source):
-            yield object(), path, _Entry(file=path.name)
+            yield object(), path, Entry(file=path.name)
     elif source.suffix.lower() == ".toml":
         track, before = object(), None
-        for entry in _read_list(source).track:
+        for entry in read_list(source):
             if before is None or not before.runs_into_next:
                 track = object()
             elif before.offset_lu != entry.offset_lu:
@@ -148,7 +123,7 @@ def _named_by(source: Path) -> Iterator[_Listed]:
         if before is not None and before.runs_into_next:
             raise ConfigError(f"{source}: {before.file} is the last and runs into none. Remove its runs_into_next.")
     else:
-        yield object(), source, _Entry(file=source.name)
+        yield object(), source, Entry(file=source.name)
 
 
 def is_folder(path: Path) -> bool:
@@ -157,16 +132,6 @@ def is_folder(path: Path) -> bool:
         return path.is_dir()
     except (OSError, ValueError):  # a name too long, a zero byte
         return False
-
-
-def _read_list(path: Path) -> _List:
-    try:
-        return _List.model_validate(read_toml(path, "the list"))
-    except ValidationError as error:
-        lines = [f"{'.'.join(map(str, p['loc']))}: {p['msg'].removeprefix('Value error, ')}" for p in error.errors()]
-        raise ConfigError(
-            f"{path}: {'; '.join(lines)}. A track has file, title, offset_lu and runs_into_next."
-        ) from error
 
 
 def _sound_files(folder: Path) -> list[Path]:

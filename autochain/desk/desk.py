@@ -6,6 +6,7 @@ from pathlib import Path
 
 from autochain.check.checked import Checked
 from autochain.config import read_config
+from autochain.desk.album import AlbumOnDesk
 from autochain.desk.events import Events
 from autochain.desk.folder import SongFiles, songs_in
 from autochain.desk.open_song import OpenSong
@@ -35,6 +36,8 @@ class Desk:
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
         self.songs = songs_in(sources, out)
+        self.album = AlbumOnDesk(lambda: self.songs, out)
+        self.album_overview = ""  # of the last run, as HTML
         for song in self.songs:
             self.work.submit(Job(words=f"checking {song.path.name}", song=song.id, run=self._check(song), kind="check"))
 

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
-from jinja2 import Environment, PackageLoader, select_autoescape
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -15,21 +14,22 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from autochain.desk import album_routes
 from autochain.desk.desk import Desk
 from autochain.desk.guard import Guard
+from autochain.desk.pages import rendered
 from autochain.desk.song_view import song_parts
 from autochain.desk.songs_view import songs_part
 from autochain.errors import AutochainError
 
-_STATIC = {"desk.css": "text/css", "sound.js": "text/javascript", "desk.js": "text/javascript"}
-_TEMPLATES = Environment(loader=PackageLoader("autochain.desk"), autoescape=select_autoescape(), trim_blocks=True)
+_STATIC = {"desk.css": "text/css"} | {f"{name}.js": "text/javascript" for name in ("sound", "desk", "album")}
 
 
 def app(desk: Desk) -> Starlette:
     """All routes over one desk."""
 
     def page(template: str, **facts: Any) -> HTMLResponse:
-        return HTMLResponse(_TEMPLATES.get_template(template).render(**facts))
+        return HTMLResponse(rendered(template, **facts))
 
     async def songs(request: Request) -> Response:
         return page("songs.html", songs=await run_in_threadpool(songs_part, desk))
@@ -82,6 +82,7 @@ def app(desk: Desk) -> Starlette:
         routes=[
             Route("/", songs),
             Route("/events", events),
+            *album_routes.routes(desk),
             Route("/static/{name}", static),
             Route("/song/{song}", song),
             Route("/song/{song}/do", do, methods=["POST"]),

@@ -1,6 +1,7 @@
 """One line of the log: what was done to which file, with the key figures before and after.
 
 format_version 1: first version. Files are named by their base name and the hash of their bytes; no folder is kept.
+`complete` and `met` came later: older lines are without them, and older programs read past them.
 """
 
 from collections.abc import Iterable, Mapping
@@ -32,6 +33,8 @@ def entry_of(
     before: _Measured | None = None,
     after: _Measured | None = None,
     thirds: Iterable[BandChange] = (),
+    complete: bool | None = None,
+    met: bool | None = None,
     **more: float | None,
 ) -> dict[str, Any]:
     """Build an entry, stamped with the present time (UTC).
@@ -46,6 +49,8 @@ def entry_of(
         Measurements by name; only the key figures are kept.
     thirds
         Change of every third octave at equal loudness.
+    complete, met
+        Whether a search came to its end, and whether a target was reached; None where there was none.
     more
         Further changes by name, in the unit that the name says.
     """
@@ -64,6 +69,8 @@ def entry_of(
             if band.heard and band.change_db is not None
         },
         "change": {name: None if value is None else round(value, 2) for name, value in more.items()},
+        "complete": complete,
+        "met": met,
     }
 
 
@@ -85,7 +92,13 @@ def comparison_entry(found: "Comparison") -> dict[str, Any]:
 
 
 def render_entry(
-    command: str, mix: Mix, before: Measurement, after: Measurement, thirds: Iterable[BandChange]
+    command: str,
+    mix: Mix,
+    before: Measurement,
+    after: Measurement,
+    thirds: Iterable[BandChange],
+    complete: bool | None = None,
+    met: bool | None = None,
 ) -> dict[str, Any]:
     """Entry of `suggest`, `album` and `render`: what the settings make of a mix.
 
@@ -99,9 +112,17 @@ def render_entry(
         Its measurement and that of the result.
     thirds
         Change of every third octave at equal loudness.
+    complete, met
+        As `entry_of` takes them.
     """
     return entry_of(
-        command, (mix.file, mix.sha256), before=before.as_dict(), after=after.as_dict(), thirds=thirds
+        command,
+        (mix.file, mix.sha256),
+        before=before.as_dict(),
+        after=after.as_dict(),
+        thirds=thirds,
+        complete=complete,
+        met=met,
     )
 
 

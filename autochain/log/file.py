@@ -135,6 +135,8 @@ def _whole(entry: dict[str, Any]) -> bool:
         names += [entry["master"]["file"], entry["master"]["sha256"]]
     numbers = [v for key in ("before", "after", "thirds_db", "change") for v in entry[key].values() if v is not None]
     [float(name) for name in entry["thirds_db"]]
+    if not all(isinstance(entry.get(ended), bool | None) for ended in ("complete", "met")):
+        return False
     return all(isinstance(n, str) for n in names) and all(
         isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e6 for v in numbers
     )

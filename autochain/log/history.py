@@ -72,17 +72,22 @@ class Habit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """The last masters, oldest first; `compared` of them count for habits."""
+    """The last masters, oldest first; `compared` of them count for habits.
+
+    `left_out` counts attempts in the log that were stopped or missed their target: no masters.
+    """
 
     masters: tuple[LoggedMaster, ...]
     compared: int
     habits: tuple[Habit, ...]
+    left_out: int = 0
 
 
 def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST_MASTERS) -> History:
     """Gather the last masters from the entries of a log.
 
-    One mix counts once: with the last comparison made of it, or else with the last thing logged of it.
+    One mix counts once: with the last comparison made of it, or else with the last thing logged of it. A search that
+    was stopped and a target that was missed count for nothing.
 
     Parameters
     ----------
@@ -92,7 +97,8 @@ def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST_MASTERS) -
         How many masters at most.
     """
     chosen: dict[str, tuple[int, Mapping[str, Any]]] = {}
-    for place, entry in enumerate(entries):
+    ended = [entry for entry in entries if entry.get("complete") is not False and entry.get("met") is not False]
+    for place, entry in enumerate(ended):
         key = entry["mix"]["sha256"]
         known = chosen.get(key)
         if known is None or entry["command"] == "compare" or known[1]["command"] != "compare":
@@ -100,7 +106,12 @@ def history_of(entries: Sequence[Mapping[str, Any]], last: int = LAST_MASTERS) -
     newest = sorted(chosen.values(), key=lambda one: one[0])[-last:]
     masters = tuple(_master(entry) for _, entry in newest)
     compared = [one for one in masters if one.command == "compare"]
-    return History(masters=masters, compared=len(compared), habits=tuple(_habits(compared)))
+    return History(
+        masters=masters,
+        compared=len(compared),
+        habits=tuple(_habits(compared)),
+        left_out=len(entries) - len(ended),
+    )
 
 
 def _master(entry: Mapping[str, Any]) -> LoggedMaster:

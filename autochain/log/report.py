@@ -41,6 +41,7 @@ def history_to_json(history: History) -> str:
         {
             "format_version": 1,
             "compared": history.compared,
+            "left_out": history.left_out,
             "habits": [asdict(habit) for habit in history.habits],
             "masters": [asdict(master) for master in history.masters],
         }
@@ -85,11 +86,23 @@ def _blocks(history: History) -> Iterator[Block]:
     yield Heading(_TITLE, 1)
     if not history.masters:
         yield Paragraph(_EMPTY)
+        yield from _left_out(history)
         return
     yield Listed(tuple(habit_lines(history)))
+    yield from _left_out(history)
     yield Part(tuple(_pictures(history)), only="page")
     yield _table(history)
     yield Paragraph(_COLUMNS, "soft")
+
+
+def _left_out(history: History) -> Iterator[Paragraph]:
+    count = history.left_out
+    if count:
+        yield Paragraph(
+            f"Left out: {count} {'attempt that was' if count == 1 else 'attempts that were'} stopped or missed "
+            f"{'its' if count == 1 else 'their'} target.",
+            "soft",
+        )
 
 
 def _pictures(history: History) -> Iterator[Figure]:

@@ -230,7 +230,7 @@ def _delivered(
         before, after = measure(mix.samples, mix.rate_hz), delivery.files[0].reading.figures
         gain_db = (after.integrated_lufs or 0.0) - (before.integrated_lufs or 0.0)
         thirds = band_changes(measure_spectrum(mix.samples, mix.rate_hz), delivery.spectrum, gain_db)
-        return render_entry("render", mix, before, after, thirds)
+        return render_entry("render", mix, before, after, thirds, met=delivery.met)
 
     write_log(log, entry, caller)
     return Rendered(

@@ -342,7 +342,8 @@ def _entry(result: Suggested, thirds: tuple[BandChange, ...] | None) -> Mapping[
 
         thirds = thirds_of(result.found)
     found = result.found
-    return render_entry("suggest", found.mix, found.before, found.chosen.after, thirds)
+    ended = found.stats.complete, found.chosen.met
+    return render_entry("suggest", found.mix, found.before, found.chosen.after, thirds, *ended)
 
 
 def _journal_of(

@@ -18,6 +18,7 @@ from tests.browsing import Opened
 RATE = 44100
 TRACKS = 6
 PAUSE_S = 5.0
+FITS = "[...document.querySelectorAll('.wide')].every((one) => one.scrollWidth <= one.clientWidth)"
 
 
 @pytest.fixture(scope="module")
@@ -59,18 +60,30 @@ def test_figures_of_the_overview_say_what_the_pictures_show(made: Path) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1000, 390])
+@pytest.mark.parametrize("width", [1400, 1000, 390])
 def test_the_page_opens_from_disk_and_fits_the_window(made: Path, browser: Browser, width: int, scheme: Any) -> None:
     opened = Opened(browser, made / "album.html", width, scheme)
     assert opened.complaints == []
     assert opened.requests == [(made / "album.html").as_uri()]
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+    assert opened.page.locator(".wide").count() == 2
+    assert opened.page.evaluate(FITS)
     # Loudness, peaks, range, width, tone, gaps.
     assert opened.page.locator("figure svg").count() == 6
     told = json.loads((made / "album.json").read_text())["stand_out"]
     assert opened.page.locator("circle.out").count() == len(told) >= 2
     if kept := os.environ.get("AUTOCHAIN_SCREENSHOTS"):
         opened.page.screenshot(path=f"{kept}/album-{width}-{scheme}.png", full_page=True)
+    opened.page.close()
+
+
+def test_on_paper_the_tables_fit_the_page(made: Path, browser: Browser) -> None:
+    opened = Opened(browser, made / "album.html", 718)  # A4 less its margins of 1 cm, at 96 pixels an inch
+    opened.page.emulate_media(media="print")
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= 718
+    edges = opened.page.evaluate("[...document.querySelectorAll('table')].map((t) => t.getBoundingClientRect().right)")
+    assert len(edges) == 2
+    assert max(edges) <= 718
     opened.page.close()
 
 

@@ -1,5 +1,6 @@
 """The overview of made-up records, so that it can be of thousands."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from autochain.album.as_json import to_json
@@ -46,6 +47,30 @@ def test_of_a_catalogue_those_are_shown_that_ask_for_a_look() -> None:
     assert f"Shown, of {3 * MOST_ROWS}: tracks that failed" in page
     assert "1498 of 1500 tracks reach their loudness; 1 misses it; 1 failed." in text
     assert to_json(album(3 * MOST_ROWS)).count('"error": null') == 3 * MOST_ROWS - 1
+
+
+def test_who_must_go_back_is_told_first_and_stands_out_in_the_table() -> None:
+    made = album(20)
+    tracks = list(made.tracks)
+    for place in (3, 5):
+        track, record = tracks[place]
+        assert isinstance(record, Record)
+        tracks[place] = track, record.model_copy(update={"ready": "revisit", "reasons": "clipped, hum"})
+    made = replace(made, tracks=tuple(tracks))
+    text, page = to_markdown(made), to_html(made)
+    lead, table = text.index("**2 of 20 go back to the mix first.**"), text.index("| track |")
+    assert lead < table
+    assert "- song 3: clipped, hum.\n- song 5: clipped, hum.\n" in text[lead:table]
+    assert "\n| song 3 | **go back** | reached |" in text
+    assert "\n| song 4 | ready | reached |" in text
+    assert "\n| song 11 | ready | **missed** |" in text
+    assert 'href="./3-a.sheet.html#findings"' in page
+    assert to_json(made).count('"reasons": "clipped, hum"') == 2
+    # Of a catalogue they are among those that ask for a look.
+    many = album(3 * MOST_ROWS)
+    many = replace(many, tracks=(*many.tracks[:-1], tracks[3]))
+    assert "\n| song 3 | **go back** |" in to_markdown(many)
+    assert "1 of 1500 goes back to the mix first." in to_markdown(many)
 
 
 def test_pictures_name_their_tracks_and_of_many_those_that_stand_out() -> None:

@@ -124,6 +124,7 @@ def test_suggest_adds_a_line_to_the_users_log(demo_run):
     assert logged[0]["command"] == "suggest"
     assert logged[0]["after"]["integrated_lufs"] == pytest.approx(run.sheet["after"]["integrated_lufs"], abs=0.006)
     assert len(logged[0]["thirds_db"]) > 20
+    assert (logged[0]["complete"], logged[0]["met"]) == (True, run.sheet["met"])
 
 
 @pytest.mark.parametrize(

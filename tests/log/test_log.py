@@ -12,7 +12,7 @@ from autochain.log.history import history_of
 from autochain.log.report import history_to_html, history_to_json, history_to_markdown
 
 
-def entry(number, top_db=1.0, command="compare", lufs=-9.0, file=None, width_db=None):
+def entry(number, top_db=1.0, command="compare", lufs=-9.0, file=None, width_db=None, **ended):
     made = entry_of(
         command,
         (file or f"mix{number}.wav", f"{number:064d}"),
@@ -20,6 +20,7 @@ def entry(number, top_db=1.0, command="compare", lufs=-9.0, file=None, width_db=
         dict.fromkeys(KEPT, -15.0),
         {**dict.fromkeys(KEPT, 8.0), "integrated_lufs": lufs},
         width_db=width_db,
+        **ended,
     )
     return {**made, "thirds_db": {"1000": 0.0, "8000": top_db, "10000": top_db}}
 
@@ -106,6 +107,36 @@ def test_one_mix_counts_once_and_a_comparison_before_a_plan():
     shown = [(one.command, one.file, one.after["integrated_lufs"]) for one in history.masters]
     assert shown == [("compare", "master1.wav", -8.5), ("render", "mix2.wav", -10.0)]
     assert history.compared == 1
+
+
+def test_stopped_and_missed_attempts_are_no_masters_and_are_counted():
+    entries = [
+        entry(1, command="suggest", lufs=-10.0, complete=True, met=True),
+        entry(1, command="suggest", lufs=-6.0, complete=True, met=False),  # tried louder, in vain
+        entry(2, command="suggest", complete=False, met=True),
+        entry(3, command="render", met=False),
+        entry(4, command="render"),  # the sheet as it stands: nothing was aimed at
+    ]
+    history = history_of(entries)
+    shown = [(one.file, one.after["integrated_lufs"]) for one in history.masters]
+    assert shown == [("mix1.wav", -10.0), ("mix4.wav", -9.0)]
+    assert history.left_out == 3
+    assert "Left out: 3 attempts that were stopped or missed their target." in history_to_markdown(history)
+    assert "Left out: 1 attempt that was stopped or missed its target." in history_to_html(history_of(entries[1:2]))
+    assert json.loads(history_to_json(history))["left_out"] == 3
+
+
+def test_lines_that_do_not_say_how_they_ended_are_read_and_count(tmp_path):
+    path = tmp_path / "log.jsonl"
+    old = entry(1, command="suggest")
+    del old["complete"], old["met"]
+    append(path, old)
+    append(path, {**entry(2, command="suggest"), "met": "perhaps"})
+    entries, broken = read(path)
+    assert (entries, broken) == ([old], 1)
+    history = history_of(entries)
+    assert (len(history.masters), history.left_out) == (1, 0)
+    assert "Left out" not in history_to_markdown(history)
 
 
 def test_the_last_masters_are_shown_and_no_more():

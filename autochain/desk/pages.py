@@ -1,0 +1,12 @@
+"""Pages and parts of pages from templates; what is put in is escaped."""
+
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, select_autoescape
+
+_TEMPLATES = Environment(loader=PackageLoader("autochain.desk"), autoescape=select_autoescape(), trim_blocks=True)
+
+
+def rendered(template: str, **facts: Any) -> str:
+    """The text of a template."""
+    return _TEMPLATES.get_template(template).render(**facts)
