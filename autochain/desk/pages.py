@@ -4,7 +4,10 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, select_autoescape
 
+from autochain.sheet.words import CAUTION
+
 _TEMPLATES = Environment(loader=PackageLoader("autochain.desk"), autoescape=select_autoescape(), trim_blocks=True)
+_TEMPLATES.globals["caution"] = CAUTION
 
 
 def rendered(template: str, **facts: Any) -> str:

@@ -15,14 +15,18 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from autochain.desk import album_routes
+from autochain.desk.abx import said
 from autochain.desk.desk import Desk
 from autochain.desk.guard import Guard
 from autochain.desk.pages import rendered
 from autochain.desk.song_view import song_parts
 from autochain.desk.songs_view import songs_part
 from autochain.errors import AutochainError
+from autochain.measure.loudness import integrated_lufs, weighted_hops
 
-_STATIC = {"desk.css": "text/css"} | {f"{name}.js": "text/javascript" for name in ("sound", "desk", "album")}
+_STATIC = {f"{name}.css": "text/css" for name in ("desk", "listen")} | {
+    f"{name}.js": "text/javascript" for name in ("sound", "blind", "listen", "desk", "album")
+}
 
 
 def app(desk: Desk) -> Starlette:
@@ -61,6 +65,16 @@ def app(desk: Desk) -> Starlette:
             headers={"x-rate": str(opened.mix.rate_hz), "x-channels": str(opened.mix.channels)},
         )
 
+    async def loudness(request: Request) -> Response:
+        opened = await run_in_threadpool(desk.opened, request.path_params["song"])
+        asked = {name: int(request.query_params[name]) for name in ("revision", "first", "frames")}
+
+        def measured() -> float | None:
+            samples = opened.sound(request.path_params["key"], **asked)
+            return integrated_lufs(weighted_hops(samples, opened.mix.rate_hz))
+
+        return JSONResponse({"lufs": await run_in_threadpool(measured)})
+
     async def events(request: Request) -> Response:
         async def lines() -> AsyncIterator[str]:
             yield "retry: 1000\n\n"
@@ -87,6 +101,7 @@ def app(desk: Desk) -> Starlette:
             Route("/song/{song}", song),
             Route("/song/{song}/do", do, methods=["POST"]),
             Route("/song/{song}/sound/{key}", sound),
+            Route("/song/{song}/loudness/{key}", loudness),
         ],
         exception_handlers={AutochainError: refused},
     )
@@ -94,6 +109,10 @@ def app(desk: Desk) -> Starlette:
 
 def _done(desk: Desk, opened: Any, asked: dict[str, Any]) -> dict[str, Any]:
     """Carry out an action of the page."""
+    if asked["action"] == "choose":
+        return {}
+    if asked["action"] == "abx":
+        return {"words": said(asked["right"], asked["of"], asked["planned"])}
     with desk.work.listening():
         if asked["action"] == "turn":
             heard = opened.turn(asked["stage"], asked["parameter"], asked["value"], asked["at_s"])
