@@ -254,6 +254,7 @@ def build_sheet(suggestion: Suggestion, on_tools: "OnTools | None" = None) -> Sh
                 if v.after.max_short_term_lufs is None
                 else _fine(v.after.max_short_term_lufs),
                 met=v.met,
+                settings=v.settings.plain(),
             )
             for name, v in suggestion.baselines.items()
         },

@@ -3,6 +3,7 @@
 format_version 1: first version.
 """
 
+from dataclasses import field
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -106,11 +107,15 @@ class Costs(CostFigures):
 
 @dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Baseline(CostFigures):
-    """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s."""
+    """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s.
+
+    `settings` are by stage; earlier versions of the program left them out.
+    """
 
     integrated_lufs: float | None
     max_short_term_lufs: float | None
     met: bool
+    settings: dict[str, dict[str, Value]] = field(default_factory=dict)
 
 
 class Alternative(_Part):
