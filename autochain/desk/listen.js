@@ -6,6 +6,7 @@
   const START_DB = -20;
   const BEFORE_S = 2; // of the place that repeats: what one wants to hear again has just been
   const RUN_UP_S = 1; // in front of a time that is pressed
+  const END_S = 0.6; // of the place that repeats: of a time so late the desk takes the next place
   const { act, facts } = window.desk;
   const length = facts.frames / facts.rate_hz;
   const frames = (s) => Math.round(s * facts.rate_hz);
@@ -18,7 +19,9 @@
   const clock = (s) => `${Math.floor(s / 60)}:${((Math.floor(s * 10) / 10) % 60).toFixed(1).padStart(4, "0")}`;
   const decibels = (db) => `${db.toFixed(1)} dB`;
   const versionOf = (key) => versions.find((one) => one.key === key);
-  const heardOf = (one) => ({ key: one.key, revision: one.revision, gain_db: equal ? one.gain_db : 0 });
+  // As long as it is not known how loud one is, it is turned down as far as any.
+  const equalDb = (one) => (one.lufs === null && one.key !== "mix" ? Math.min(...versions.map((any) => any.gain_db)) : one.gain_db);
+  const heardOf = (one) => ({ key: one.key, revision: one.revision, gain_db: equal ? equalDb(one) : 0 });
   const sound = soundOf(facts, {
     moved: () => show(),
     failed: say,
@@ -33,16 +36,15 @@
     const first = Math.min(Math.max(0, Math.round(100 * (s - BEFORE_S))), hops - count) * hop;
     return { first, stop: first + count * hop };
   };
-  const repeat = (place) => {
+  const repeat = async (place) => {
     sound.repeat(place);
     if (!place) return;
     sound.grid(place.first);
     // The next turned knob is solved here. Nothing is lost if the desk does not hear of it.
-    fetch(`/song/${facts.song}/do`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ action: "place", start_s: place.first / facts.rate_hz }),
-    }).catch(() => {});
+    const body = JSON.stringify({ action: "place", start_s: place.first / facts.rate_hz });
+    const answer = await fetch(`/song/${facts.song}/do`, { method: "POST", body }).catch(() => null);
+    const told = answer && answer.ok && (await answer.json());
+    if (told && told.versions) changed(told.versions);
   };
   const blind = blindOf(facts, sound, {
     versions: () => versions,
@@ -125,7 +127,10 @@
   const turned = (place) => {
     if (blind.running()) blind.finish("A setting was turned, so this was ended.");
     const { start_s, stop_s, revision, gain_db } = place;
-    versions = versions.map((one) => (one.key === "hand" ? { ...one, revision, gain_db, exact: false } : one));
+    const known = versionOf("hand");
+    // A list that came with the same answer knows more.
+    if (known && known.revision !== revision)
+      versions = versions.map((one) => (one === known ? { ...one, revision, gain_db, exact: false } : one));
     if (!versionOf("hand")) return;
     const where = { first: frames(start_s), stop: frames(stop_s) };
     sound.grid(where.first);
@@ -145,7 +150,7 @@
   const words = () => {
     const one = versionOf(chosen);
     const about = one.exact ? "" : ", about";
-    const taken = !equal || one.gain_db > -0.05 ? "" : `, ${decibels(-one.gain_db)} taken out`;
+    const taken = !equal || equalDb(one) > -0.05 ? "" : `, ${decibels(-equalDb(one))} taken out`;
     return `${one.name}${about}${taken}`;
   };
   const slots = () =>
@@ -190,7 +195,7 @@
     if (document.activeElement !== find("where") || sound.playing()) find("where").value = at;
     find("where").setAttribute("aria-valuetext", clock(at));
     document.querySelectorAll(".head[data-step]").forEach((head) => {
-      head.style.transform = `translateX(${at * Number(head.dataset.step)}px)`;
+      head.setAttribute("transform", `translate(${(at * Number(head.dataset.step)).toFixed(2)} 0)`);
     });
     const quietest = versions.find((one) => one.gain_db > -0.05) || versions[0];
     setText("equal-to", quietest.name === "mix" ? "the mix" : quietest.name);
@@ -214,7 +219,7 @@
       return;
     }
     event.target.checked = true; // until the warning was read
-    const most = Math.max(...versions.map((one) => -one.gain_db));
+    const most = Math.max(...versions.map((one) => -equalDb(one)));
     find("equal-most").textContent = decibels(most);
     find("equal-warning").hidden = false;
     find("as-they-are").focus();
@@ -272,15 +277,15 @@
   document.addEventListener("keydown", (event) => {
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
     const { tagName, type, isContentEditable } = event.target;
-    const typed = tagName === "TEXTAREA" || isContentEditable || (tagName === "INPUT" && !["range", "checkbox", "number"].includes(type));
-    if (typed || (tagName === "SELECT" && event.key !== " ")) return;
-    const field = tagName === "INPUT" && type !== "checkbox";
-    const presses = ["BUTTON", "SUMMARY", "SELECT", "A"].includes(tagName) || (tagName === "INPUT" && type === "checkbox");
+    const knob = tagName === "INPUT" && (type === "number" || Boolean(event.target.closest(".field")));
+    const typed = tagName === "TEXTAREA" || isContentEditable || (tagName === "INPUT" && !knob && !["range", "checkbox"].includes(type));
+    if (typed || tagName === "SELECT") return;
+    const presses = ["BUTTON", "SUMMARY", "A"].includes(tagName) || type === "checkbox";
     const digit = event.key === "0" ? 9 : Number(event.key) - 1;
     if (event.key === " ") {
       if (presses) return;
       if (!event.repeat) pause();
-    } else if (field && (type === "number" || event.key.startsWith("Arrow"))) return;
+    } else if (knob || (type === "range" && event.key.startsWith("Arrow"))) return;
     else if (event.key.length === 1 && digit >= 0 && digit < slots().length) take(digit);
     else if (event.key === "ArrowLeft") go(sound.position() - 1);
     else if (event.key === "ArrowRight") go(sound.position() + 1);
@@ -307,6 +312,16 @@
   blind.offer();
   show();
   sound.first(heardOf(versionOf(chosen)));
-  window.listen = { position: sound.position, chosen: () => (blind.running() ? null : chosen), choose, play, stop: sound.stop, playing: sound.playing };
+  window.listen = {
+    // For whoever turns a knob: the desk solves what repeats as long as the time is not at its very end.
+    position: () => (repeating ? Math.min(sound.position(), repeating.stop / facts.rate_hz - END_S) : sound.position()),
+    chosen: () => (blind.running() ? null : chosen),
+    heard: () => (blind.running() ? null : { ...sound.aimed() }),
+    heldS: sound.heldS,
+    playing: sound.playing,
+    choose,
+    play,
+    stop: sound.stop,
+  };
   document.documentElement.dataset.listens = "yes";
 })();

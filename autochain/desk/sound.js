@@ -304,6 +304,8 @@ const soundOf = (facts, told) => {
     waiting: () => Boolean(voice ? voice.dry : pending),
     aimed: () => (pending || voice || { version: null }).version,
     position: () => position() / rate,
+    // Seconds of decoded sound, at most a minute.
+    heldS: () => (kept.size * BLOCK) / rate,
     // Where play starts next.
     rest: (s) => {
       rest = inside(frames(s), null);

@@ -63,6 +63,19 @@ _PLAYED = """() => {
   for (let k = 0; k < bytes.length; k += 32768) text += String.fromCharCode(...bytes.subarray(k, k + 32768));
   return [window.tape.parts.map(([first]) => first), btoa(text)];
 }"""
+_SENT = """async ([key, revision, first, frames]) => {
+  const asked = `revision=${revision}&first=${first}&frames=${frames}`;
+  const answer = await fetch(`/song/${window.desk.facts.song}/sound/${key}?${asked}`);
+  const bytes = new Uint8Array(await answer.arrayBuffer());
+  let text = "";
+  for (let k = 0; k < bytes.length; k += 32768) text += String.fromCharCode(...bytes.subarray(k, k + 32768));
+  return btoa(text);
+}"""
+# What the page was told last of every version, whichever way it came.
+_TOLD = """
+document.addEventListener("desk:versions", (event) => (window.told = event.detail));
+document.addEventListener("desk:place", (event) => (window.place = event.detail));
+"""
 _BLOCK = 2048  # frames of one message
 
 
@@ -77,7 +90,10 @@ def desk_process(*arguments: object) -> Iterator[str]:
             yield process.stdout.readline().strip()
         finally:
             process.send_signal(signal.SIGINT)
-            process.wait(30)
+            try:
+                process.wait(20)
+            finally:
+                process.kill()
 
 
 class Desk:
@@ -90,7 +106,7 @@ class Desk:
         self.complaints: list[str] = []
         self.page.on("console", lambda message: self.complaints.append(message.text))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.add_init_script(_TAP)
+        self.page.add_init_script(_TAP + _TOLD)
         self.page.goto(address)
         self.page.click(f"a:has-text('{song}')")
         self.page.wait_for_selector("html[data-listens=yes]", timeout=20_000)
@@ -100,6 +116,19 @@ class Desk:
         """What the page was told of the song."""
         found: dict[str, Any] = self.page.evaluate("window.desk.facts")
         return found
+
+    def version(self, key: str) -> dict[str, Any]:
+        """One version as the page knows it now."""
+        told = self.page.evaluate("window.told || window.desk.facts.versions")
+        return next(one for one in told if one["key"] == key)
+
+    def sent(self, key: str, first: int = 0, frames: int | None = None) -> Samples:
+        """What the desk sends of a version, at the gain that makes it as loud as the others, shape (frames, 2)."""
+        one = self.version(key)
+        frames = self.facts["frames"] - first if frames is None else frames
+        text = self.page.evaluate(_SENT, [key, one["revision"], first, frames])
+        samples = np.frombuffer(base64.b64decode(text), "<f4").reshape(-1, self.facts["channels"])
+        return samples * np.float32(10.0 ** (one["gain_db"] / 20.0))
 
     def until(self, condition: str, seconds: float = 10.0) -> None:
         """Wait for a condition."""
@@ -133,13 +162,18 @@ class Desk:
         self.context.close()
 
 
-def found_at(heard: Samples, song: Samples, near: int | None = None) -> int:
-    """Frame of a song at which what was heard begins, both at the same level; its first 4,000 frames are looked for."""
-    probe = heard[:4000, 0].astype(np.float64)
-    wanted = song[:, 0].astype(np.float64)
+def found_at(heard: Samples, song: Samples) -> int:
+    """Frame of a song at which what was heard begins, by its first 4,000 frames at the song's own level."""
+    probe, wanted = heard[:4000, 0].astype(np.float64), song[:, 0].astype(np.float64)
     size = 1 << (len(wanted) + len(probe)).bit_length()
-    product = np.fft.irfft(np.fft.rfft(wanted, size) * np.conj(np.fft.rfft(probe, size)), size)[: len(wanted)]
-    energy = np.convolve(wanted**2, np.ones(len(probe)))[len(probe) - 1 :]
-    product = product[: len(energy)]
-    # The least squares of a difference, not the largest product: a louder part would win.
+    product = np.fft.irfft(np.fft.rfft(wanted, size) * np.conj(np.fft.rfft(probe, size)), size)
+    energy = np.convolve(wanted**2, np.ones(len(probe)), "valid")
+    # Least squares of the difference, not the largest product: a louder part would win.
     return int(np.argmin(energy - 2.0 * product[: len(energy)]))
+
+
+def looped(first: int, stop: int, at: int, count: int, fade: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Frames of the song that a loop plays from one of them on, and the gain that its soft edges have there."""
+    frames = first + (at - first + np.arange(count)) % (stop - first)
+    edge = np.minimum(frames - first, stop - frames) / fade
+    return frames, np.minimum(1.0, edge)
