@@ -2,7 +2,7 @@
 
 Parts, by name on the command line; all of them without:
 
-- `sounds`, `sheets`, `configurations`, `lists`: hypothesis seeds the generators of `tests/hostile`.
+- `sounds`, `sheets`, `configurations`, `lists`, `tools`: hypothesis seeds the generators of `tests/hostile`.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
 - `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
@@ -38,8 +38,17 @@ from autochain.audio.signals import pink_noise
 from autochain.resources import resource
 from benchmarks.report import RESULTS, machine, save, table
 from tests.hostile.ceilings import held, hostile_master
-from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet
-from tests.hostile.outcomes import REFUSED, RIGHT, outcome, take_configuration, take_list, take_sheet, take_sound
+from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool
+from tests.hostile.outcomes import (
+    REFUSED,
+    RIGHT,
+    outcome,
+    take_configuration,
+    take_list,
+    take_sheet,
+    take_sound,
+    take_tool,
+)
 from tests.hostile.sounds import hostile_sound
 
 RATE_HZ = 44100
@@ -76,6 +85,8 @@ def fuzzed(name: str, cases: int, folder: Path) -> Counter[str]:
             data, suffix, take = hostile_sheet(sheet, chance), ".json", take_sheet
         elif name == "configurations":
             data = hostile_configuration(values, chance)
+        elif name == "tools":
+            data, take = hostile_tool(chance), take_tool
         else:
             data, take = hostile_list(chance), take_list
         path = folder / f"hostile{suffix}"
@@ -189,7 +200,7 @@ def grown(suggestions: int, folder: Path) -> dict[str, Any]:
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "ceilings", "kills", "growth")
+    parts = ("sounds", "sheets", "configurations", "lists", "tools", "ceilings", "kills", "growth")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")

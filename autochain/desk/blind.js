@@ -101,10 +101,10 @@ const blindOf = (facts, sound, page) => {
       return;
     }
     const [first, second] = run.keys;
-    run.answers.push({ keys: run.keys, chosen: run.keys[which] });
-    const told = which === undefined ? true : page.tell({ action: "choose", first, second, chosen: run.keys[which], at_s });
+    const given = { keys: run.keys, chosen: run.keys[which] };
+    run.answers.push(given);
+    given.kept = which !== undefined && page.tell({ action: "choose", first, second, chosen: given.chosen, at_s });
     next();
-    await told;
   };
   const finish = async (words) => {
     if (!run) return;
@@ -125,7 +125,10 @@ const blindOf = (facts, sound, page) => {
         const with_ = ended.answers.filter((one) => one.keys.includes(key));
         return `${nameOf(key)} ${with_.filter((one) => one.chosen === key).length} of ${with_.length}`;
       });
-      tell(`Preferred: ${tally.join(", ")}.`);
+      const chosen = ended.answers.filter((one) => one.chosen);
+      const kept = (await Promise.all(chosen.map((one) => one.kept))).filter((one) => one && one.kept).length;
+      const less = kept < chosen.length ? " A choice tells something where it is known of both what they cost, and that differs." : "";
+      tell(`Preferred: ${tally.join(", ")}. Kept with the song: ${kept} of ${chosen.length}.${less}`);
       return;
     }
     const [first, second] = ended.keys;
@@ -133,7 +136,7 @@ const blindOf = (facts, sound, page) => {
     const of = ended.answers.length;
     const was = `A was ${nameOf(first)}, B was ${nameOf(second)}.`;
     tell(`${right} of ${of} right. ${was}`);
-    const told = await page.tell({ action: "abx", first, second, planned: ended.planned, right, of, at_s: Number(sound.position().toFixed(2)) });
+    const told = await page.tell({ action: "abx", planned: ended.planned, right, of });
     if (told && told.words) tell(`${told.words} ${was}`);
   };
 
@@ -168,7 +171,7 @@ const blindOf = (facts, sound, page) => {
       ...offered().map((one) => {
         const label = document.createElement("label");
         const box = document.createElement("input");
-        Object.assign(box, { type: "checkbox", value: one.key, checked: was.get(one.key) ?? true });
+        Object.assign(box, { type: "checkbox", value: one.key, checked: was.get(one.key) ?? one.score !== null });
         label.append(box, ` ${one.name}`);
         return label;
       }),

@@ -74,6 +74,11 @@ class HandState:
         active = self.active
         return _only(active, {(s, name) for s, own in active.items() for name in own} - solved)
 
+    def settled(self, settings: ChainSettings) -> "HandState":
+        """The same with drive and trim as they were solved."""
+        solved = _only(settings, {(DRIVE, "gain_db"), (OUTPUT, "trim_db")}).only(self.settings)
+        return replace(self, settings=(self.settings | solved).only(self.settings))
+
     def plain(self) -> dict[str, Any]:
         """As a file holds it."""
         return {
@@ -246,9 +251,7 @@ class Hand:
 
     def settle(self, settings: ChainSettings) -> None:
         """Let a drive and a trim that were solved for the settings under the hand take their place: no step."""
-        state = self.state
-        solved = _only(settings, {(DRIVE, "gain_db"), (OUTPUT, "trim_db")})
-        self.state = replace(state, settings=self._ordered(state.settings | solved.only(state.settings)))
+        self.state = self.state.settled(settings)
         self._write()
 
     def undo(self) -> bool:

@@ -1,61 +1,90 @@
 """Everything of the one song that is open: what can be heard of it, what is under the hand, what is kept.
 
-Calls from any thread. What is heard never waits for a job: whatever a job needs it makes for itself, and takes the lock
-only to hand over what it found.
+Calls from any thread. What is heard never waits for a job: a job takes the lock only to hand over what it found.
 """
 
 import math
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
-from autochain.chain.output import kept_frames
-from autochain.chain.settings import NOTHING_SET, OUTPUT, ChainSettings, Value
+from autochain.chain.settings import NOTHING_SET, ChainSettings, Value
 from autochain.config import read_config
+from autochain.curve.point import Point
+from autochain.desk import song_jobs
+from autochain.desk.bounces import Bounce, read_bounce
+from autochain.desk.curve_facts import of_file as curve_of_file
+from autochain.desk.facts import CurveFacts
 from autochain.desk.folder import SongFiles
 from autochain.desk.hand import Hand, HandState, start_of
-from autochain.desk.place import Place, Turned
-from autochain.desk.renders import Passing, Renders
-from autochain.desk.sheet_figures import Figures, SheetVersion, sheet_version
-from autochain.desk.versions import HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
+from autochain.desk.kept import Kept
+from autochain.desk.place import Turned
+from autochain.desk.renders import Renders
+from autochain.desk.sheet_figures import Figures, SheetVersion, levels_of, sheet_version
+from autochain.desk.ticked import Ticked
+from autochain.desk.under_hand import Now, UnderHand
+from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
+from autochain.desk.whole import Whole
+from autochain.desk.work import Job
 from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import LevelFigures
-from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
-from autochain.solve.solved import Guess
+from autochain.page.closeups import Looks
+from autochain.page.pictures.song import SongCurves
+from autochain.progress import Progress, Stop, silent
+from autochain.render.delivery import Delivery
+from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.run import MeasuredMix
+from autochain.tasks.compare import Compared
+from autochain.units import number
 
-_AHEAD_S = 0.5  # how long before what is heard a new place begins, and how long before its end one is too late
-_BASELINES = {LIMITER_ALONE: (LIMITER_ONLY, "limiter alone"), TRADE: (TRADE_DEFAULT, "trade default")}
+_BASELINES = {LIMITER_ALONE: LIMITER_ONLY, TRADE: TRADE_DEFAULT}
+_POINT = "point."
 
 
 def nobody(what: str) -> None:
     """Nobody is told."""
 
 
+def never() -> bool:
+    """Nothing is to end."""
+    return False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Audible:
-    """A version that settings make of the mix."""
+    """A version that settings make of the mix.
+
+    Attributes
+    ----------
+    name
+        What it is called.
+    chain, settings
+        Stages in order, and their complete settings.
+    figures
+        What is known of it; None where nothing is.
+    start
+        What comes under the hand when it is taken; None where a hand cannot have it.
+    path
+        Its sheet; None where there is none.
+    """
 
     name: str
     chain: ChainPlan
     settings: ChainSettings
     figures: Figures | None
-    revision: int = 1
-    start: HandState | None = None  # what comes under the hand when it is taken
+    start: HandState | None = None
+    path: Path | None = None
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Now:
-    """What is heard of the settings under the hand; replaced as a whole."""
-
-    place: Place
-    turned: Turned
-    revision: int
+    def sounds_like(self, other: "Audible") -> bool:
+        """Whether both are the same to hear."""
+        return self.settings == other.settings and list(self.settings) == list(other.settings)
 
 
 class OpenSong:
@@ -66,7 +95,31 @@ class OpenSong:
     files
         The mix, and where everything of it lies.
     changed
-        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`, `said`.
+        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`,
+        `compared`, `delivered`, `said`.
+    plan
+        A configuration over the packaged one.
+
+    Attributes
+    ----------
+    mix, config, chain
+        The song, the configuration, the stages in order.
+    measured
+        The mix, measured; None before that.
+    sheet
+        The suggestion; None where there is none.
+    told
+        What there is to know of it, a line each.
+    ticked
+        References dropped on the page, and which of them a search looks at.
+    compared
+        What was found of bounces, by key.
+    looks, course
+        What there is to see of the check's findings, and the song over time as it was verified last; None until then.
+    curve
+        The loudness curve as far as it is found; None before.
+    delivery
+        What went out from here; None before.
 
     Raises
     ------
@@ -74,34 +127,41 @@ class OpenSong:
         A mix that cannot be used.
     """
 
-    def __init__(self, files: SongFiles, changed: Callable[[str], None] = nobody) -> None:
-        self.files = files
+    def __init__(
+        self, files: SongFiles, changed: Callable[[str], None] = nobody, *, plan: Path | None = None
+    ) -> None:
+        self.files, self.plan = files, plan
         self.mix = read_mix(files.path)
-        self.config = read_config()
+        self.config = read_config(plan)
         self.chain = self.config.chain_plan
         self.told: list[str] = []
-        self._changed = changed
-        self._lock = threading.RLock()  # what is read when something is heard
-        self._turning = threading.RLock()  # one turn at a time
-        self._renders = Renders(self.mix)
-        hops = weighted_hops(self.mix.samples, self.mix.rate_hz)
-        short = short_term_lufs(hops)
-        self._levels = LevelFigures(
-            integrated_lufs=integrated_lufs(hops),
-            max_short_term_lufs=float(short.max()) if short.size else None,
-            true_peak_dbtp=None,
-        )
+        self.measured: MeasuredMix | None = None
         self.sheet: SheetVersion | None = None
-        self._hand: Hand | None = None
-        self._now: _Now | None = None
-        self._elsewhere: tuple[int, Passing] | None = None
-        self._listening = threading.Lock()
-        self._revision = 0
-        self._exact: tuple[HandState, Figures] | None = None
+        self.ticked = Ticked(files.references)
+        self.compared: dict[str, Compared] = {}
+        self.looks: Looks | None = None
+        self.course: SongCurves | None = None
+        self.curve: CurveFacts | None = curve_of_file(files.curve) if files.curve.exists() else None
+        self.delivery: Delivery | None = None
+        self.changed = changed
+        self._lock = threading.RLock()
+        self._renders = Renders(self.mix)
+        self._levels = _levels_of(self.mix.samples, self.mix.rate_hz)
+        self.kept = Kept(files.versions)
+        self.hand = UnderHand(self.mix, self.config, self._levels, self._renders, files.versions / "hand.json")
+        self.whole = Whole(self.mix, self.chain, self.config.search.drive, self.config.weights)
         self._audible: dict[str, Audible] = {}
-        self._read_sheet()
-        if self.sheet is not None:
-            self._begin(self._start_from(self.sheet), self.sheet.figures)
+        self._revisions: dict[str, int] = {}
+        self._bounces: dict[str, Bounce] = {}
+        self.read_versions()
+        if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
+            self.begin(start, self.sheet.figures)
+
+    def close(self) -> None:
+        """End what goes on in the background; the files of renders go with it."""
+        self._renders.close()
+
+    # Facts
 
     @property
     def frames(self) -> int:
@@ -111,7 +171,7 @@ class OpenSong:
     @property
     def state(self) -> HandState | None:
         """What is under the hand; None until that is known."""
-        return None if self._hand is None else self._hand.state
+        return self.hand.state
 
     @property
     def settings(self) -> ChainSettings:
@@ -122,22 +182,27 @@ class OpenSong:
     @property
     def can_undo(self) -> bool:
         """Whether there is a step back."""
-        return self._hand is not None and self._hand.can_undo
+        return self.hand.can_undo
 
     @property
     def can_redo(self) -> bool:
         """Whether there is a step forth."""
-        return self._hand is not None and self._hand.can_redo
+        return self.hand.can_redo
 
     @property
     def turned(self) -> Turned | None:
         """The place as it was solved last."""
-        now = self._now
+        now = self.hand.now
         return None if now is None else now.turned
 
-    def close(self) -> None:
-        """End what goes on in the background."""
-        self._renders.close()
+    def estimate(self) -> Figures | None:
+        """What is known of the settings under the hand; costs of an estimate are made here, in some 10 ms."""
+        return self.hand.estimate()
+
+    def beside(self) -> dict[str, Figures]:
+        """What is known of the other versions."""
+        with self._lock:
+            return {key: one.figures for key, one in self._audible.items() if one.figures is not None}
 
     # What is heard
 
@@ -146,10 +211,14 @@ class OpenSong:
         with self._lock:
             own = self._levels.integrated_lufs
             heard = [Version(key=MIX, name="mix", revision=1, lufs=own, gain_db=0.0, exact=True)]
-            if self._hand is not None:
-                heard.append(_version(HAND, "your settings", self._revision, self._hand_figures()))
+            if self.state is not None:
+                heard.append(_version(HAND, "your settings", self.hand.revision, self.hand.figures()))
             for key, one in self._audible.items():
-                heard.append(_version(key, one.name, one.revision, one.figures, one.start))
+                heard.append(_version(key, one.name, self._revisions[key], one.figures, one.start))
+            for key, bounce in self._bounces.items():
+                lufs = bounce.levels.integrated_lufs
+                revision = self._revisions[key]
+                heard.append(Version(key=key, name=bounce.name, revision=revision, lufs=lufs, gain_db=0.0, exact=True))
         quietest = min((one.lufs for one in heard if one.lufs is not None), default=0.0)
         return tuple(one if one.lufs is None else replace(one, gain_db=quietest - one.lufs) for one in heard)
 
@@ -167,31 +236,14 @@ class OpenSong:
         if key == MIX:
             return self.mix.samples[first : first + frames]
         if key == HAND:
-            return self._hand_sound(first, frames)
+            return self.hand.sound(first, frames)
         with self._lock:
-            one = self._audible.get(key)
+            one, bounce = self._audible.get(key), self._bounces.get(key)
+        if bounce is not None:
+            return bounce.stored.read(first, frames)
         if one is None:
             raise UsageError(f"there is no version {quoted(key)}. Load the page again.")
         return self._renders.read(one.chain, one.settings, first, frames)
-
-    def _hand_sound(self, first: int, frames: int) -> Samples:
-        """The place where it is inside, the exact render where there is one, else rendered where it is asked for."""
-        with self._lock:
-            now, exact = self._now, self._exact
-            state = self.state
-        if state is None:
-            raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
-        if exact is not None and exact[0] == state:
-            return self._renders.read(self.chain, state.active, first, frames)
-        if now is None:
-            now = self._solved(0.0)
-        place, turned = now.place, now.turned
-        if place.start_frame <= first and first + frames <= place.stop_frame:
-            return turned.samples[first - place.start_frame : first - place.start_frame + frames]
-        with self._listening:
-            if self._elsewhere is None or self._elsewhere[0] != now.revision or self._elsewhere[1].at != first:
-                self._elsewhere = now.revision, Passing(self.mix, self.chain, turned.settings, first)
-            return self._elsewhere[1].take(frames)
 
     # What is under the hand
 
@@ -238,148 +290,245 @@ class OpenSong:
             one = self._audible.get(key)
         if one is None or one.start is None:
             raise UsageError(f"the version {quoted(key)} has no settings to be taken. Choose another one.")
-        start, figures = one.start, one.figures
-
-        def taken(hand: Hand) -> None:
-            hand.take(start)
-            with self._lock:
-                self._exact = None if figures is None else (hand.state, figures)
-
-        return self._changing(at_s, taken)
+        exact = one.figures if one.figures is not None and one.figures.exact else None
+        return self._told(self.hand.taking(_time(at_s), one.start, exact))
 
     def place(self, start_s: float) -> Heard:
         """Move the place that repeats."""
-        with self._turning:
-            now = self._solved(_time(start_s), move=True)
-            return self._told(now)
+        return self._told(self.hand.moved(_time(start_s)))
 
     def _changing(self, at_s: float, change: Callable[[Hand], object]) -> Heard:
-        at_s = _time(at_s)
-        with self._turning:
-            hand = self._hand
-            if hand is None:
-                raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
-            change(hand)
-            return self._told(self._solved(at_s))
+        return self._told(self.hand.changing(_time(at_s), change))
 
-    def _told(self, now: _Now) -> Heard:
-        version = next(one for one in self.versions() if one.key == HAND)
-        return Heard(
-            start_s=now.place.start_s,
-            stop_s=now.place.stop_s,
-            revision=now.revision,
-            gain_db=version.gain_db,
-        )
+    def _told(self, now: Now) -> Heard:
+        gain_db = next(one.gain_db for one in self.versions() if one.key == HAND)
+        place = now.place
+        return Heard(start_s=place.start_s, stop_s=place.stop_s, revision=now.revision, gain_db=gain_db)
 
-    def _solved(self, at_s: float, *, move: bool = False) -> _Now:
-        """Solve the place, another one where the time lies outside of it."""
-        with self._turning, self._renders.held():
-            was, state = self._now, self.state
-            if state is None:
-                raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
-            inside = was is not None and was.place.start_s <= at_s <= was.place.stop_s - _AHEAD_S
-            if was is not None and inside and not move:
-                place = was.place
-            else:
-                place = self._placed(at_s if move else max(0.0, at_s - _AHEAD_S), state)
-            turned = place.turned(state, Guess() if was is None else was.turned.guess)
-            with self._lock:
-                self._revision += 1
-                self._now = _Now(place=place, turned=turned, revision=self._revision)
-                return self._now
-
-    def _placed(self, start_s: float, state: HandState) -> Place:
-        lufs = state.target.heard_lufs(self._levels)
-        place = Place(
-            self.mix,
-            start_s,
-            -math.inf if lufs is None else lufs,
-            chain=self.chain,
-            drive=self.config.search.drive,
-            weights=self.config.weights,
-        )
-        with self._lock:
-            exact = self._exact
-        if exact is not None:
-            heard = state.target.heard_lufs(exact[1].levels)
-            if heard is not None:
-                place.stand_on(exact[0].active, heard)
-        return place
-
-    def _hand_figures(self) -> Figures | None:
-        """What is known of the settings under the hand, costs aside where they are not exact."""
-        state, now, exact = self.state, self._now, self._exact
-        if state is None:
-            return None
-        if exact is not None and exact[0] == state:
-            return exact[1]
-        missing_lu = 0.0 if now is None else now.turned.missing_lu
-        wanted, target = state.target.loudness_lufs - missing_lu, state.target
-        return Figures(
-            levels=LevelFigures(
-                integrated_lufs=None if target.of_loudest_part else wanted,
-                max_short_term_lufs=wanted if target.of_loudest_part else None,
-                true_peak_dbtp=None,
-            ),
-            costs=None,
-            score=None,
-            met=now is None or now.turned.met,
-            exact=False,
-        )
-
-    # Where it starts
-
-    def _begin(self, state: HandState, figures: Figures | None) -> None:
+    def begin(self, state: HandState, figures: Figures | None) -> None:
         """Put the first settings under the hand, or those that were left there."""
-        hand = Hand(state, self.files.versions / "hand.json", chain=self.chain, fits=self._fits)
-        said = hand.read()
+        said = self.hand.begin(state, figures)
         if said is not None:
-            self._tell(said)
-        with self._lock:
-            self._hand = hand
-            if figures is not None:
-                self._exact = state, figures
+            self.tell(said)
+        self.changed("hand")
+        self.changed("versions")
 
-    def _start_from(self, one: SheetVersion) -> HandState:
-        return start_of(one.settings, one.target, one.sheet.locks, self.chain)
+    # What is kept
 
-    def _read_sheet(self) -> None:
-        """Read the suggestion's sheet, if there is one that can be carried out."""
-        if not self.files.sheet.exists():
-            return
-        try:
-            self.sheet = sheet_version(self.files.sheet)
-        except AutochainError as error:
-            self._tell(str(error))
-            return
+    def keep(self, name: str, *, instead: bool = False, progress: Progress = silent, stop: Stop = never) -> Version:
+        """Keep what is under the hand as a sheet under a name; it is verified first where it is not yet.
+
+        Raises
+        ------
+        UsageError
+            A name that is none, or is taken while `instead` is off.
+        StoppedError
+            Stopped before it was verified.
+        """
+        if not instead:
+            self.kept.refuse_taken(name)
+        kept = self.kept.keep(name, song_jobs.sheet_of_hand(self, progress, stop), instead=instead)
+        self.read_versions()
+        return next(one for one in self.versions() if one.key == kept.key)
+
+    def rename(self, key: str, name: str) -> None:
+        """Give a kept version another name."""
+        self.kept.rename(self._kept_name(key), name)
+        self.read_versions()
+
+    def drop(self, key: str) -> None:
+        """Delete a kept version, or leave a bounce out; its file stays."""
         with self._lock:
-            self._audible[SUGGESTION] = self._audible_of("suggestion", self.sheet)
-            for key, (name, words) in _BASELINES.items():
+            bounce = self._bounces.pop(key, None)
+        if bounce is None:
+            self.kept.drop(self._kept_name(key))
+        self.read_versions()
+
+    def _kept_name(self, key: str) -> str:
+        for one in self.kept.all()[0]:
+            if one.key == key:
+                return one.name
+        raise UsageError(f"there is no kept version {quoted(key)}. Load the page again.")
+
+    def sheet_path(self, key: str) -> Path | None:
+        """Sheet of a version; None where it has none on disk."""
+        with self._lock:
+            one = self._audible.get(key)
+        return None if one is None else one.path
+
+    @property
+    def references(self) -> tuple[Path, ...]:
+        """Songs whose balance a search may move toward."""
+        return tuple(path for path, on in self.ticked.all() if on)
+
+    def reference(self, name: str, on: bool) -> None:
+        """Let the next search look at a reference, or not; UsageError where there is none of that name."""
+        self.ticked.tick(name, on)
+
+    def add_bounce(self, path: Path) -> Version:
+        """Lay a bounce or an earlier master under the mix; AudioFileError, DifferentMaterialError as `compare`."""
+        bounce = read_bounce(path, self.mix)
+        with self._lock:
+            self._bounces[bounce.key] = bounce
+            self._revisions[bounce.key] = self._revisions.get(bounce.key, 0) + 1
+        self.changed("versions")
+        return next(one for one in self.versions() if one.key == bounce.key)
+
+    def bounce(self, key: str) -> Bounce:
+        """A bounce that was added; UsageError where there is none."""
+        with self._lock:
+            if key in self._bounces:
+                return self._bounces[key]
+        raise UsageError(f"{quoted(key)} is no bounce. Drop a file on the page first.")
+
+    # Versions that settings make
+
+    def read_versions(self) -> None:
+        """Read what lies in the folder: the suggestion, kept versions, points of the curve."""
+        found: dict[str, Audible] = {}
+        self.sheet = self._sheet_at(self.files.sheet)
+        if self.sheet is not None:
+            found[SUGGESTION] = self.audible("suggestion", self.sheet, self.files.sheet)
+            for key, name in _BASELINES.items():
                 if name in self.sheet.baselines:
                     settings, figures = self.sheet.baselines[name]
                     start = start_of(settings, self.sheet.target, {}, self.chain)
-                    self._audible[key] = Audible(
-                        name=words, chain=self.chain, settings=settings, figures=figures, start=start
+                    found[key] = Audible(
+                        name=BASELINE_WORDS[name], chain=self.chain, settings=settings, figures=figures, start=start
                     )
+        kept, refused = self.kept.all()
+        for line in refused:
+            self.tell(line)
+        for one in kept:
+            found[one.key] = self.audible(one.name, one.version, one.path)
+        for path, lufs in _points_in(self.files):
+            if (version := self._sheet_at(path)) is not None:
+                found[f"{_POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
+        with self._lock:
+            now = {key: one for key, one in self._audible.items() if key == BEST}
+            self._put({**found, **now})
+        self.changed("versions")
 
-    def _audible_of(self, name: str, one: SheetVersion) -> Audible:
-        start = None
-        with suppress(AutochainError):  # an order that a hand does not have: it can be heard all the same
-            if [stage for stage in self.chain.stages if stage in one.settings] == list(one.settings):
-                start = self._start_from(one)
-        return Audible(name=name, chain=one.chain, settings=one.settings, figures=one.figures, start=start)
+    def hear(self, key: str, one: Audible | None) -> None:
+        """Let a version be heard that is not on disk yet; None takes it away."""
+        with self._lock:
+            left = {name: known for name, known in self._audible.items() if name != key}
+            self._put(left if one is None else {**left, key: one})
+        self.changed("versions")
 
-    def _fits(self, state: HandState) -> None:
-        """Refuse what no range forbids and no stage can do."""
-        rate_hz, before = self.mix.rate_hz, None if self._hand is None else self._hand.state.settings
-        for name, own in state.settings.items():
-            if before is None or before.of(name) != own:
-                self.chain.stages[name].start(rate_hz, self.mix.channels, own)
-        kept_frames(self.frames, rate_hz, state.settings[OUTPUT])
+    def _put(self, found: dict[str, Audible]) -> None:
+        for key, one in found.items():
+            was = self._audible.get(key)
+            if was is None or not was.sounds_like(one):
+                self._revisions[key] = self._revisions.get(key, 0) + 1
+        self._audible = found
 
-    def _tell(self, words: str) -> None:
-        self.told.append(words)
-        self._changed("said")
+    def audible(self, name: str, one: SheetVersion, path: Path | None) -> Audible:
+        """A sheet as a version."""
+        return Audible(
+            name=name,
+            chain=one.chain,
+            settings=one.settings,
+            figures=one.figures,
+            start=self._start_of(one),
+            path=path,
+        )
+
+    def best(self, settings: ChainSettings, score: float, state: HandState) -> None:
+        """Let the best so far of a search be heard."""
+        figures = Figures(levels=_at(state), costs=None, score=score, met=True, exact=False)
+        start = replace(state, settings=self.chain.checked(self.chain.rounded(settings)), off=frozenset())
+        self.hear(BEST, Audible(name="best so far", chain=self.chain, settings=settings, figures=figures, start=start))
+
+    def point(self, point: Point, state: HandState) -> None:
+        """Let a point of the curve be heard as soon as it is found."""
+        chosen, lufs = point.chosen, point.target_lufs
+        figures = Figures(levels=levels_of(chosen.after), costs=chosen.costs, score=chosen.score, met=chosen.met)
+        target = state.target.model_copy(update={"lufs": lufs, "loudest_part_lufs": None})
+        start = replace(state, settings=self.chain.checked(chosen.settings), off=frozenset(), target=target)
+        name = f"at {number(lufs, 'LUFS')}"
+        one = Audible(name=name, chain=self.chain, settings=chosen.settings, figures=figures, start=start)
+        self.hear(f"{_POINT}{lufs:g}", one)
+        self.changed("curve")
+
+    def _start_of(self, one: SheetVersion) -> HandState | None:
+        """A sheet as the hand can have it; None where its order of stages, or a range, is not that of the hand."""
+        if [stage for stage in self.chain.stages if stage in one.settings] != list(one.settings):
+            return None
+        with suppress(AutochainError):
+            return start_of(one.settings, one.target, one.sheet.locks, self.chain)
+        return None
+
+    def _sheet_at(self, path: Path) -> SheetVersion | None:
+        if not path.exists():
+            return None
+        try:
+            return sheet_version(path)
+        except AutochainError as error:
+            self.tell(str(error).split("\n")[0])
+            return None
+
+    def tell(self, words: str) -> None:
+        """Tell one line, once."""
+        if words not in self.told:
+            self.told.append(words)
+            self.changed("said")
+
+    # Jobs
+
+    def measure_job(self) -> Job:
+        """Measure the mix, and put something under the hand where nothing is."""
+        return self._job("measuring", "measure", lambda progress, stop: song_jobs.measure(self, progress))
+
+    def verify_job(self) -> Job:
+        """Verify what is under the hand on the whole song."""
+        return self._job(
+            "verifying your settings", "verify", lambda p, stop: song_jobs.verify(self, p, stop), short=True
+        )
+
+    def keep_job(self, name: str, *, instead: bool = False) -> Job:
+        """Keep what is under the hand."""
+
+        def run(progress: Progress, stop: Stop) -> None:
+            self.keep(name, instead=instead, progress=progress, stop=stop)
+
+        return self._job(f"keeping {quoted(name)}", "keep", run, short=True)
+
+    def search_job(self, around: bool) -> Job:
+        """Search for a suggestion, anew or around what is under the hand."""
+        words = "searching around your settings" if around else "searching"
+        return self._job(words, "search", lambda progress, stop: song_jobs.search(self, around, progress, stop))
+
+    def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
+        """Trace what each loudness costs."""
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.trace(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
+
+        return self._job("tracing the curve", "curve", run)
+
+    def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> Job:
+        """Write the files that go out, of what is under the hand or of another version that has a sheet."""
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.deliver(self, formats, key, progress, stop)
+
+        return self._job("writing the files that go out", "deliver", run)
+
+    def compare_job(self, key: str) -> Job:
+        """Compare a bounce with the mix, and with what is under the hand or suggested."""
+        return self._job("comparing", "compare", lambda progress, stop: song_jobs.compare(self, key, progress))
+
+    def bounce_job(self, path: Path) -> Job:
+        """Lay a bounce or an earlier master under the mix."""
+
+        def run(progress: Progress, stop: Stop) -> None:
+            self.add_bounce(path)
+
+        return self._job(f"reading {quoted(path.name)}", f"bounce {path}", run, short=True)
+
+    def _job(self, words: str, kind: str, run: Callable[[Progress, Stop], None], *, short: bool = False) -> Job:
+        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short)
 
 
 def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:
@@ -392,6 +541,35 @@ def _version(key: str, name: str, revision: int, figures: Figures | None, start:
         exact=figures is not None and figures.exact,
         score=None if figures is None else figures.score,
         settable=start is not None,
+    )
+
+
+def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
+    """Sheets of the points of a song's curve, from quiet to loud."""
+    begin, end = f"{files.stem}.at", ".sheet.json"
+    found = []
+    for path in files.out.iterdir() if files.out.is_dir() else ():
+        if path.name.startswith(begin) and path.name.endswith(end):
+            with suppress(ValueError):
+                found.append((path, float(path.name[len(begin) : -len(end)])))
+    return sorted(found, key=lambda one: one[1])
+
+
+def _at(state: HandState) -> LevelFigures:
+    """Levels of a chain that is at its target on the excerpts."""
+    target = state.target
+    return LevelFigures(
+        integrated_lufs=target.lufs, max_short_term_lufs=target.loudest_part_lufs, true_peak_dbtp=None
+    )
+
+
+def _levels_of(samples: Samples, rate_hz: int) -> LevelFigures:
+    hops = weighted_hops(samples, rate_hz)
+    short = short_term_lufs(hops)
+    return LevelFigures(
+        integrated_lufs=integrated_lufs(hops),
+        max_short_term_lufs=float(short.max()) if short.size else None,
+        true_peak_dbtp=None,
     )
 
 

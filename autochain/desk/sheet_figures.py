@@ -112,12 +112,17 @@ def _baselines(said: Sheet) -> Iterator[tuple[str, tuple[ChainSettings, Figures]
 
 def _figures(levels: Levels, costs: CostFigures, met: bool) -> Figures:
     return Figures(
-        levels=LevelFigures(
-            integrated_lufs=levels.integrated_lufs,
-            max_short_term_lufs=levels.max_short_term_lufs,
-            true_peak_dbtp=levels.true_peak_dbtp,
-        ),
+        levels=levels_of(levels),
         costs=Costs(**{name: getattr(costs, name) for name in COST_NAMES}),
         score=costs.score,
         met=met,
+    )
+
+
+def levels_of(levels: Levels) -> LevelFigures:
+    """Loudness and peak alone."""
+    return LevelFigures(
+        integrated_lufs=levels.integrated_lufs,
+        max_short_term_lufs=levels.max_short_term_lufs,
+        true_peak_dbtp=levels.true_peak_dbtp,
     )

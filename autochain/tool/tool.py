@@ -1,19 +1,23 @@
 """A tool as it was read: what it is at each bounce, what its knobs mean; kept as TOML that a person may edit."""
 
-import tomllib
+import hashlib
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import to_json
 
+from autochain.errors import printable, steers
+from autochain.given import quoted, read_toml, with_tuples
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
-from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.knobs import THINGS, KnobMap, ToolKnob, knob_maps
+from autochain.tool.fit_equaliser import TYPES, EqualiserModel
+from autochain.tool.knobs import MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
@@ -31,6 +35,47 @@ MODELS: Mapping[ToolKind, type[Any]] = {
 # under the output for a clipper, rms of the curve for an equaliser. Limits of this project.
 TRUSTED_DB: Mapping[ToolKind, float] = {"compressor": 0.3, "limiter": 0.3, "clipper": -30.0, "equaliser": 0.3}
 
+# What a model may hold, by its fields. No tool goes beyond, and no fit. Limits of this project.
+_LEVEL_DBFS, _GAIN_DB, _TIME_MS, _AHEAD_MS = (-120.0, 60.0), (-120.0, 120.0), (0.001, 60_000.0), (0.0, 1000.0)
+RANGES: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
+    "compressor": {
+        "threshold_dbfs": _LEVEL_DBFS,
+        "ratio": (1.001, 1e5),
+        "knee_db": (0.0, 120.0),
+        "attack_ms": _TIME_MS,
+        "release_ms": _TIME_MS,
+        "rms_ms": _TIME_MS,
+        "sidechain_hpf_hz": (0.0, 10_000.0),
+        "lookahead_ms": _AHEAD_MS,
+        "gain_db": _GAIN_DB,
+    },
+    "limiter": {
+        "ceiling_dbfs": _LEVEL_DBFS,
+        "release_ms": _TIME_MS,
+        "lookahead_ms": _AHEAD_MS,
+        "attack_ms": _AHEAD_MS,
+        "gain_db": _GAIN_DB,
+    },
+    "clipper": {
+        "ceiling_dbfs": _LEVEL_DBFS,
+        "softness": (0.0, 100.0),
+        "gain_db": _GAIN_DB,
+        "measured_at_dbfs": _LEVEL_DBFS,
+    },
+    "equaliser": {"freq_hz": (10.0, 48_000.0), "gain_db": _GAIN_DB, "q": (0.01, 100.0), "level_db": _GAIN_DB},
+}
+_LONGEST_WORD, _MOST_POINTS, _FARTHEST_DB = 300, 10_000, 400.0
+
+
+def _text(value: str) -> str:
+    if any(steers(c) for c in value):
+        raise ValueError("holds a control character")
+    return value
+
+
+Word = Annotated[str, Field(max_length=_LONGEST_WORD), AfterValidator(_text)]
+OnAKnob = Annotated[float, Field(ge=-MOST_ON_A_KNOB, le=MOST_ON_A_KNOB)]
+
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
@@ -39,21 +84,21 @@ class _Part(BaseModel):
 class BounceRead(_Part):
     """One bounce: the file, what was set, what was found."""
 
-    file: str
-    sha256: str
+    file: Word
+    sha256: Word
     rate_hz: int
     delay_samples: float
     polarity: Literal[1, -1]
     gain_db: float
     residual_db: float
     programme_db: float
-    knobs: dict[str, float]
-    noted: dict[str, str] = {}
+    knobs: dict[Word, OnAKnob]
+    noted: dict[Word, Word] = {}
     model: dict[str, Any]
 
 
 class _Knob(_Part):
-    word: str
+    word: Word
     low: float | None = None
     high: float | None = None
     step: Annotated[float, Field(ge=0.0)] = 0.0
@@ -62,13 +107,13 @@ class _Knob(_Part):
 
 class _File(_Part):
     format_version: Literal[1]
-    name: Annotated[str, Field(min_length=1)]
+    name: Annotated[Word, Field(min_length=1)]
     kind: ToolKind
-    test: str
+    test: Word
     test_version: int
-    test_sha256: str
-    autochain: str
-    knobs: dict[str, _Knob]
+    test_sha256: Word
+    autochain: Word
+    knobs: dict[Word, _Knob]
     bounce: Annotated[tuple[BounceRead, ...], Field(min_length=1)]
 
 
@@ -118,13 +163,11 @@ class Tool:
         """The model at some positions of the knobs; the others as in the first bounce."""
         model: Any = self.models[0]
         fields_of = THINGS[self.kind]
-        changed: dict[str, Any] = {fields_of[role][0]: self.maps[role].thing(at) for role, at in positions.items()}
-        if "ratio" in changed:
-            changed["ratio"] = max(1.001, changed["ratio"])
-        if "knee_db" in changed:
-            changed["knee_db"] = max(0.0, changed["knee_db"])
-        if "softness" in changed:
-            changed["softness"] = min(100.0, max(0.0, changed["softness"]))
+        changed = dict[str, float]()
+        for role, at in positions.items():
+            field = fields_of[role][0]
+            least, most = RANGES[self.kind][field]
+            changed[field] = min(most, max(least, self.maps[role].thing(at)))
         made: Model = replace(model, **changed)
         return made
 
@@ -136,6 +179,11 @@ class Tool:
         """The file."""
         return _to_toml(self)
 
+    @property
+    def sha256(self) -> str:
+        """Hash of all that is in the file, whatever its layout."""
+        return hashlib.sha256(self.toml().encode()).hexdigest()
+
 
 def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     """A model from a file's table; ToolError for what is not in it or no such thing."""
@@ -144,11 +192,31 @@ def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     if unknown:
         raise ToolError(f"model has {unknown[0]}, which a {kind} has not. Take it out, or read the tool again.")
     try:
-        return TypeAdapter(MODELS[kind]).validate_python(dict(values))
+        # By way of JSON, in which a dataclass can be read strictly; numbers that are none become null, and are refused.
+        model = TypeAdapter(MODELS[kind]).validate_json(to_json(dict(values)), strict=True)
     except ValidationError as error:
         problem = error.errors()[0]
         where = ".".join(map(str, problem["loc"]))
         raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
+    for name, (least, most) in RANGES[kind].items():
+        value = getattr(model, name)
+        if not least <= value <= most:
+            raise ToolError(f"model.{name} is {value:g}; it must be {least:g} to {most:g}. Read the tool again.")
+    if isinstance(model, ClipperModel):
+        _refuse_curve(model.curve_db)
+    if isinstance(model, EqualiserModel) and model.type not in TYPES:
+        raise ToolError(f"model.type is {quoted(model.type)}; it must be one of {', '.join(TYPES)}.")
+    return model
+
+
+def _refuse_curve(curve_db: Sequence[tuple[float, float]]) -> None:
+    levels = [level for level, _ in curve_db]
+    if len(levels) > _MOST_POINTS or any(not a < b for a, b in itertools.pairwise(levels)):
+        raise ToolError(
+            f"model.curve_db must be at most {_MOST_POINTS} points whose levels rise. Read the tool again."
+        )
+    if any(not abs(value) <= _FARTHEST_DB for point in curve_db for value in point):
+        raise ToolError(f"model.curve_db goes beyond {_FARTHEST_DB:g} dB. Read the tool again.")
 
 
 def tool_of_file(path: Path) -> Tool:
@@ -156,24 +224,24 @@ def tool_of_file(path: Path) -> Tool:
 
     Raises
     ------
-    ToolError
-        It cannot be read, is no tool file, or holds what none holds; one line per problem.
+    ToolError, ConfigError
+        It is not there, is no tool file, or holds what none holds; one line per problem.
+    UnreadableError
+        The system does not let it be read.
     """
+    return tool_in(read_toml(path, "--tools, or of tools.files in the configuration"), path.name)
+
+
+def tool_in(values: Any, where: str) -> Tool:
+    """The same from what such a file holds; `where` is what it is called."""
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ToolError(f"{path}: cannot be read ({error.strerror}). Check the path of --tools.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ToolError(f"{path}: not valid TOML ({error}). Correct that line, or read the tool again.") from None
-    try:
-        # TOML has lists where tuples are meant, and whole numbers where a hand left out the point.
-        file = _File.model_validate(values, strict=False)
+        file = _File.model_validate(with_tuples(values))
     except ValidationError as error:
-        lines = [_line(path, problem) for problem in error.errors()]
+        lines = [_line(where, problem) for problem in error.errors()]
         raise ToolError("\n".join(lines)) from None
     if file.test not in signal.TESTS or file.test_sha256 != signal.test_sha256(file.test):
         raise ToolError(
-            f"{path.name}: it was read from version {file.test_version} of the test {file.test!r} "
+            f"{where}: it was read from version {file.test_version} of the test {file.test!r} "
             f"({file.test_sha256[:12]}), and this autochain makes version {signal.TEST_VERSION}. Bounce the test anew "
             "and read the tool again."
         )
@@ -191,18 +259,18 @@ def tool_of_file(path: Path) -> Tool:
         )
         _ = tool.models, tool.maps
     except ToolError as error:
-        raise ToolError(f"{path.name}: {error}") from None
+        raise ToolError(f"{where}: {error}") from None
     return tool
 
 
-def _line(path: Path, problem: Any) -> str:
-    where = ".".join(str(key) for key in problem["loc"])
+def _line(file: str, problem: Any) -> str:
+    where = ".".join(printable(str(key), _LONGEST_WORD) for key in problem["loc"])
     if problem["type"] == "extra_forbidden":
-        return f"{path.name}: {where} is not known here. Take it out."
+        return f"{file}: {where} is not known here. Take it out."
     if problem["type"] == "missing":
-        return f"{path.name}: {where} is missing. Put it back, or read the tool again."
+        return f"{file}: {where} is missing. Put it back, or read the tool again."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
-    return f"{path.name}: {where} is {problem['input']!r}; it {reason[:1].lower() + reason[1:]}."
+    return f"{file}: {where} is {quoted(problem['input'])}; it {reason[:1].lower() + reason[1:]}."
 
 
 def _to_toml(tool: Tool) -> str:
