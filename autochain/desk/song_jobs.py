@@ -4,6 +4,7 @@ import json
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autochain.chain.chain import NEEDED
@@ -172,6 +173,10 @@ def _decided(state: HandState) -> tuple[list[str], list[str]]:
     return locks, sorted(stage for stage in state.off if stage not in NEEDED)
 
 
+def _taste(song: "OpenSong") -> Path | None:
+    return song.files.choices if song.by_choices else None
+
+
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
     """Search, as `suggest` does; what it suggests comes under the hand where nobody has turned anything yet."""
     state = song.state
@@ -194,6 +199,7 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         out=files.out,
         around=sheet,
         references=() if around else song.references,
+        taste=_taste(song),
         resume=(files.out / f"{files.stem}.journal.jsonl").exists(),
         force=True,
     )
@@ -241,6 +247,7 @@ def trace(
         lock=locks,
         without=without,
         config=song.plan,
+        taste=_taste(song),
         out=song.files.out,
         force=True,
     )
