@@ -266,6 +266,7 @@ def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progre
 def compare(song: "OpenSong", key: str, progress: Progress) -> None:
     """Compare a bounce with the mix and a sheet, as `compare` does."""
     bounce = song.bounce(key)
+    song.whole.drop()
     sheet = song.sheet_path(SUGGESTION)
     out = song.files.out
     request = CompareRequest(
