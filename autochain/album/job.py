@@ -4,7 +4,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.album import record as records
 from autochain.album import tone
@@ -32,6 +32,9 @@ from autochain.sheet.findings import kinds
 from autochain.solve.decisions import Decisions
 from autochain.solve.inaudible import inaudible
 
+if TYPE_CHECKING:
+    from autochain.tool.tool import Tool
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeardMix:
@@ -48,6 +51,7 @@ class Job:
 
     `plan` holds the track's own target, `request` is the hash of all that the result depends on. The same job gives
     the same bytes, wherever it is done. With `second` it is the track's second search, which holds common settings.
+    `tools` are the user's own processors, which the sheet then tells what to set on.
     """
 
     paths: tuple[Path, ...]
@@ -58,6 +62,7 @@ class Job:
     decisions: Decisions
     request: str
     second: SecondSearch | None = None
+    tools: "tuple[Tool, ...]" = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +138,14 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     songs = _songs(job.titles, mix.rate_hz, starts, found.samples)
     if songs:
         found = replace(found, notes=(*found.notes, _joined_note(songs)))
+    on_tools = None
+    if job.tools:
+        from autochain.search.on_tools import set_tools
+
+        progress("setting your own tools", 0.0)
+        on_tools = set_tools(found, job.tools)
     progress("drawing the page", 0.0)
-    sheet = build_sheet(found)
+    sheet = build_sheet(found, on_tools)
     thirds = thirds_of(found)
     page = to_html(found, sheet, thirds=thirds)
     texts = {"html": page, "md": to_markdown(sheet), "json": to_json(sheet)}

@@ -65,6 +65,16 @@ class Record(BaseModel):
     parts: list[JoinedSong] = []
     reasons: str = ""
 
+    @property
+    def goes_back(self) -> bool:
+        """Whether its mix should be mended before a master."""
+        return self.ready == "revisit"
+
+    @property
+    def asks_for_a_look(self) -> bool:
+        """Whether it goes back or misses its loudness."""
+        return self.goes_back or not self.met
+
 
 def track_file_names(stem: str) -> list[str]:
     """Everything that is written for a track."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.album import record as records
 from autochain.album.job import Failure, Finished, HeardMix, Job, Outcome, carry_out, sayable
@@ -30,6 +30,9 @@ from autochain.progress import Progress
 from autochain.search.contradictions import refuse_contradictions
 from autochain.search.request import request_of
 from autochain.solve.decisions import Decisions
+
+if TYPE_CHECKING:
+    from autochain.tool.tool import Tool
 
 # What becomes of jobs as they finish, in any order.
 Done = Iterator[tuple[Job, Finished | Failure]]
@@ -88,6 +91,8 @@ class AlbumPlan:
         Keep what an earlier run has done.
     same_within
         How much score a track may lose, 0 or more, to have the settings that all share; None leaves it its own.
+    tools
+        The user's own processors, for all tracks.
     """
 
     tracks: Sequence[Track]
@@ -99,6 +104,7 @@ class AlbumPlan:
     force: bool = False
     resume: bool = False
     same_within: float | None = None
+    tools: "tuple[Tool, ...]" = ()
 
 
 def run(
@@ -144,7 +150,7 @@ def run(
     wanted: list[Job] = []
     for (track, heard), level in zip(mixes, levels, strict=True):
         try:
-            wanted.append(_job(track, heard, _at(config, level), plan.decisions))
+            wanted.append(_job(track, heard, _at(config, level), plan.decisions, plan.tools))
         except AutochainError as error:
             results[track.stem] = Failure.of(track.paths, str(error))
     work = _Work(plan=plan, progress=progress, hand_out=hand_out or partial(_here, jobs=plan.jobs), tell=tell)
@@ -261,9 +267,12 @@ def _here(left: Sequence[Job], progress: Progress, jobs: int) -> Done:
         yield job, found
 
 
-def _job(track: Track, heard: HeardMix, plan: Config, decisions: Decisions) -> Job:
+def _job(
+    track: Track, heard: HeardMix, plan: Config, decisions: Decisions, tools: "tuple[Tool, ...]"
+) -> Job:
     titles = tuple(sayable(song.title) for song in track.songs)
     named = {"title": " / ".join(titles), "file": " / ".join(sayable(path.name) for path in track.paths)}
+    on = {"tools": [tool.sha256 for tool in tools]} if tools else {}
     return Job(
         paths=track.paths,
         heard=heard,
@@ -271,7 +280,8 @@ def _job(track: Track, heard: HeardMix, plan: Config, decisions: Decisions) -> J
         stem=track.stem,
         plan=plan,
         decisions=decisions,
-        request=records.request_sha256(request_of(heard.sha256, plan, decisions) | named),
+        request=records.request_sha256(request_of(heard.sha256, plan, decisions) | named | on),
+        tools=tools,
     )
 
 

@@ -31,6 +31,8 @@ def album(
         int, typer.Option("--jobs", help="Tracks at the same time, 1 GB each; -1 for all cores. Changes only time.")
     ] = -1,
     config: options.ConfigFile = None,
+    tools: options.Tools = None,
+    taste: options.Taste = None,
     scheduler: Annotated[
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
@@ -50,6 +52,7 @@ def album(
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
+    silent: options.NoSound = False,
     log: LogFile = None,
     no_log: NoLog = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the overview's JSON alone on stdout.")] = False,
@@ -81,10 +84,13 @@ def album(
         seed=seed,
         jobs=jobs,
         config=config,
+        tools=tools or (),
+        taste=taste,
         scheduler=scheduler,
         same_settings=same_settings,
         masters=masters,
         resume=resume,
+        sound=not silent,
         force=force,
         log=log_of(log, no_log),
     )

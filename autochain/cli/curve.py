@@ -27,6 +27,8 @@ def curve(
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
     silent: options.NoSound = False,
+    tools: options.Tools = None,
+    taste: options.Taste = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the curve's JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -57,6 +59,8 @@ def curve(
         jobs=jobs,
         config=config,
         sound=not silent,
+        tools=tools or (),
+        taste=taste,
         force=force,
     )
     found = run(request, terminal(compile_first))

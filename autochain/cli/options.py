@@ -76,6 +76,16 @@ Tools = Annotated[
     ),
 ]
 
+Taste = Annotated[
+    Path | None,
+    typer.Option(
+        "--taste",
+        metavar="FILE",
+        help="Your blind choices: the weights of the score are learned from them, from 20 on.",
+        show_default=False,
+    ),
+]
+
 Whole = Annotated[
     bool,
     typer.Option(

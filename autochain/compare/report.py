@@ -71,7 +71,7 @@ _PLAYABLE = " A press plays from there, where the bar at the foot is filled."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class PlayedPair:
     """What a page plays beside the words: its player, and from when to when of the mix."""
 
     player: Sequence[Block] = ()
@@ -83,10 +83,10 @@ class Heard:
 
 
 def report(
-    found: Comparison, described: Description, verdict: BounceVerdict | None = None, heard: Heard | None = None
+    found: Comparison, described: Description, verdict: BounceVerdict | None = None, heard: PlayedPair | None = None
 ) -> Iterator[Block]:
     """Everything that is said of two files; the verdict on a bounce comes first. With `heard` as a page has it."""
-    heard = heard or Heard()
+    heard = heard or PlayedPair()
     yield Heading(_title(found.master.file, found.mix.file), 1)
     if verdict is not None:
         yield from _verdict(found, verdict)
@@ -149,7 +149,7 @@ def _verdict(found: Comparison, verdict: BounceVerdict) -> Iterator[Block]:
     yield table(["figure", "sheet", "bounce"], _planned_rows(verdict.planned, found))
 
 
-def _pictures(found: Comparison, heard: Heard) -> Iterator[Block]:
+def _pictures(found: Comparison, heard: PlayedPair) -> Iterator[Block]:
     traces = found.traces
     yield Heading("The spectrum")
     yield spectrum_figure(found.bands)
@@ -160,7 +160,7 @@ def _pictures(found: Comparison, heard: Heard) -> Iterator[Block]:
         yield Part([Figure(chart_over_time(words, at_s, mix, master, heard.held_s), words)], role="song")
 
 
-def _change(change: Change, heard: Heard) -> Line:
+def _change(change: Change, heard: PlayedPair) -> Line:
     """Sentence with the times to listen at; on a page that plays, those that it holds, a second before each."""
     times = {clock(at): at for at in reversed(change.times_s)}
     shown = sorted(times, key=lambda words: times[words])

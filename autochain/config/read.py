@@ -29,6 +29,16 @@ _GRIDS = {"limiter_lookahead_ms": "lookahead_ms", "limiter_release_ms": "release
 _LOUDNESS = ("lufs", "loudest_part_lufs")
 
 
+def _tools_beside(path: Path, values: dict[str, Any]) -> dict[str, Any]:
+    """A file's values, its tools found from its own folder; what is no list of names is refused later."""
+    tools = values.get("tools")
+    files = tools.get("files") if isinstance(tools, dict) else None
+    if not isinstance(tools, dict) or not isinstance(files, list):
+        return values
+    found = [str(path.parent / one) if isinstance(one, str) else one for one in files]
+    return {**values, "tools": {**tools, "files": found}}
+
+
 def _layered(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     """Put one layer of configuration over another."""
     target = over.get("target")
@@ -115,7 +125,10 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     where = "default.toml"
     if path is not None:
         where = path.name
-        values = _layered(values, read_toml(path, "--config"))
+        given = read_toml(path, "--config")
+        if "learned" in given:
+            raise ConfigError(f"{where}: learned is not a known key. Remove it; weights are learned by --taste.")
+        values = _layered(values, _tools_beside(path, given))
     if overrides:
         values = _layered(values, overrides)
     try:

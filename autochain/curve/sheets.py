@@ -1,12 +1,18 @@
 """A curve with the sheet of each point, and the names of all that is written of it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from autochain.audio.mix import Mix
 from autochain.curve.point import Curve, Point
 from autochain.curve.targets import loudness_name
 from autochain.page import to_html
+from autochain.progress import Progress, silent
 from autochain.sheet import SHEET_KINDS, Sheet, build_sheet, to_json, to_markdown
+
+if TYPE_CHECKING:
+    from autochain.tool.tool import Tool
 
 CURVE_KINDS = ("md", "html", "json", "csv")
 
@@ -29,10 +35,20 @@ class CurveSheets:
         return f"{_sheet_stem(self.mix_stem, point.target_lufs)}.{kind}"
 
 
-def with_sheets(curve: Curve, mix_stem: str) -> CurveSheets:
-    """Build the sheet of each point, once for all reports."""
-    sheets = tuple(build_sheet(point.found) for point in curve.points)
-    return CurveSheets(curve=curve, sheets=sheets, mix_stem=mix_stem)
+def with_sheets(
+    curve: Curve, mix_stem: str, tools: "Sequence[Tool]" = (), progress: Progress = silent
+) -> CurveSheets:
+    """Build the sheet of each point, once for all reports; with `tools` each tells what to set on them."""
+    if not tools:
+        sheets = tuple(build_sheet(point.found) for point in curve.points)
+        return CurveSheets(curve=curve, sheets=sheets, mix_stem=mix_stem)
+    from autochain.search.on_tools import set_tools
+
+    made = []
+    for place, point in enumerate(curve.points):
+        progress("setting your own tools", place / len(curve.points))
+        made.append(build_sheet(point.found, set_tools(point.found, tools)))
+    return CurveSheets(curve=curve, sheets=tuple(made), mix_stem=mix_stem)
 
 
 def curve_file_names(mix_stem: str, targets_lufs: tuple[float, ...]) -> list[str]:

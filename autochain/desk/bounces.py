@@ -16,7 +16,6 @@ from autochain.measure.loudness import HopMeter
 from autochain.measure.measurement import LevelFigures
 from autochain.measure.true_peak import QUICK_READINGS, TruePeakMeter
 
-FOLDER = "bounces"  # in a song's folder of versions: what was dropped on the page
 _ENDINGS = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3"}
 
 
@@ -51,7 +50,7 @@ class Bounce:
         return f"bounce.{hashlib.sha256(str(self.path).encode('utf-8', 'surrogateescape')).hexdigest()[:12]}"
 
 
-def bounces_in(folder: Path) -> tuple[Path, ...]:
+def sounds_in(folder: Path) -> tuple[Path, ...]:
     """Sound files of a folder, by name."""
     if not folder.is_dir():
         return ()

@@ -5,6 +5,7 @@ Calls from any thread. What is heard never waits for a job: a job takes the lock
 
 import math
 import threading
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -14,10 +15,13 @@ from autochain.audio.files import read_mix
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import NOTHING_SET, ChainSettings, Value
+from autochain.compare.report import report
 from autochain.config import read_config
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
-from autochain.desk.bounces import Bounce, read_bounce
+from autochain.desk.bounces import Bounce, read_bounce, sounds_in
+from autochain.desk.curve_facts import of_file
+from autochain.desk.facts import BounceFacts, CurveFacts, ReferenceFacts
 from autochain.desk.folder import SongFiles
 from autochain.desk.hand import Hand, HandState, start_of
 from autochain.desk.kept import Kept
@@ -28,12 +32,16 @@ from autochain.desk.under_hand import Now, UnderHand
 from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
 from autochain.desk.whole import Whole
 from autochain.desk.work import Job
+from autochain.document.blocks import Block
 from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
 from autochain.measure.measurement import LevelFigures
+from autochain.page.closeups import Looks
+from autochain.page.pictures.song import SongCurves
 from autochain.progress import Progress, Stop, silent
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.result import OnSheet
 from autochain.search.run import MeasuredMix
 from autochain.tasks.compare import Compared
 from autochain.units import number
@@ -89,8 +97,8 @@ class OpenSong:
     files
         The mix, and where everything of it lies.
     changed
-        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`,
-        `compared`, `delivered`, `said`.
+        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`, `said`,
+        or a part of the page.
     plan
         A configuration over the packaged one.
 
@@ -104,10 +112,10 @@ class OpenSong:
         The suggestion; None where there is none.
     told
         What there is to know of it, a line each.
-    references
-        Songs whose balance a search may move toward.
     compared
         What was found of bounces, by key.
+    looks, course, curve, delivery, takes
+        What the page shows beside, as `facts.SongFacts` has it; jobs set it.
 
     Raises
     ------
@@ -125,24 +133,34 @@ class OpenSong:
         self.told: list[str] = []
         self.measured: MeasuredMix | None = None
         self.sheet: SheetVersion | None = None
-        self.references: tuple[Path, ...] = ()
         self.compared: dict[str, Compared] = {}
+        self.looks: Looks | None = None
+        self.course: SongCurves | None = None
+        self.curve: CurveFacts | None = None
+        self.delivery: Sequence[Block] | None = None
+        self.takes: dict[str, float] = {}
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)
         self._levels = _levels_of(self.mix.samples, self.mix.rate_hz)
         self.kept = Kept(files.versions)
-        self.hand = UnderHand(self.mix, self.config, self._levels, self._renders, files.versions / "hand.json")
+        path = files.versions / "hand.json"
+        self.hand = UnderHand(
+            self.mix, self.config, self._levels, self._renders, path, lambda: self.changed("costs")
+        )
         self.whole = Whole(self.mix, self.chain, self.config.search.drive, self.config.weights)
         self._audible: dict[str, Audible] = {}
         self._revisions: dict[str, int] = {}
         self._bounces: dict[str, Bounce] = {}
+        self._references_off: set[str] = set()
         self.read_versions()
+        self.read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
 
     def close(self) -> None:
         """End what goes on in the background; the files of renders go with it."""
+        self.hand.close()
         self._renders.close()
 
     # Facts
@@ -178,6 +196,46 @@ class OpenSong:
         """The place as it was solved last."""
         now = self.hand.now
         return None if now is None else now.turned
+
+    @property
+    def found(self) -> OnSheet | None:
+        """What was verified of the settings under the hand; None while there is an estimate only."""
+        verdict = self.hand.verdict
+        return None if verdict is None else verdict.found
+
+    @property
+    def figures(self) -> Figures | None:
+        """Of what is under the hand, as far as they are known."""
+        return self.hand.figures()
+
+    @property
+    def bounces(self) -> tuple[BounceFacts, ...]:
+        """Bounces beside the song, with their comparison once there is one."""
+        with self._lock:
+            known = list(self._bounces.items())
+        return tuple(BounceFacts(key=key, name=one.name, report=self._report_of(key)) for key, one in known)
+
+    def _report_of(self, key: str) -> Sequence[Block] | None:
+        done = self.compared.get(key)
+        return None if done is None else tuple(report(done.found, done.description, done.verdict))
+
+    @property
+    def references(self) -> tuple[ReferenceFacts, ...]:
+        """Songs that were dropped for their tone, and whether the next search looks at them."""
+        names = [path.name for path in sounds_in(self.files.references)]
+        return tuple(ReferenceFacts(name=name, on=name not in self._references_off) for name in names)
+
+    def reference(self, name: str, on: bool) -> None:
+        """Let the next search look at a reference, or not; UsageError where there is none of that name."""
+        if name not in [one.name for one in self.references]:
+            raise UsageError(f"there is no reference {quoted(name)}. Drop one on the page first.")
+        with self._lock:
+            self._references_off = self._references_off - {name} if on else self._references_off | {name}
+        self.changed("references")
+
+    def references_on(self) -> tuple[Path, ...]:
+        """Files of the references that the next search looks at."""
+        return tuple(self.files.references / one.name for one in self.references if one.on)
 
     def estimate(self) -> Figures | None:
         """What is known of the settings under the hand; costs of an estimate are made here, in some 10 ms."""
@@ -384,6 +442,14 @@ class OpenSong:
             self._put({**found, **now})
         self.changed("versions")
 
+    def read_curve(self) -> None:
+        """Read the curve that lies in the folder."""
+        if self.files.curve.exists():
+            try:
+                self.curve = of_file(self.files.curve)
+            except AutochainError as error:
+                self.tell(str(error))
+
     def hear(self, key: str, one: Audible | None) -> None:
         """Let a version be heard that is not on disk yet; None takes it away."""
         with self._lock:
@@ -424,7 +490,6 @@ class OpenSong:
         name = f"at {number(lufs, 'LUFS')}"
         one = Audible(name=name, chain=self.chain, settings=chosen.settings, figures=figures, start=start)
         self.hear(f"{_POINT}{lufs:g}", one)
-        self.changed("curve")
 
     def _start_of(self, one: SheetVersion) -> HandState | None:
         """A sheet as the hand can have it; None where its order of stages, or a range, is not that of the hand."""
@@ -472,7 +537,11 @@ class OpenSong:
     def search_job(self, around: bool) -> Job:
         """Search for a suggestion, anew or around what is under the hand."""
         words = "searching around your settings" if around else "searching"
-        return self._job(words, "search", lambda progress, stop: song_jobs.search(self, around, progress, stop))
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.search(self, around, progress, stop)
+
+        return self._job(words, "search", run, takes="around" if around else "search", best_so_far=True)
 
     def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
         """Trace what each loudness costs."""
@@ -480,7 +549,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.trace(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
 
-        return self._job("tracing the curve", "curve", run)
+        return self._job("tracing the curve", "curve", run, takes="curve")
 
     def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> Job:
         """Write the files that go out, of what is under the hand or of another version that has a sheet."""
@@ -488,7 +557,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.deliver(self, formats, key, progress, stop)
 
-        return self._job("writing the files that go out", "deliver", run)
+        return self._job("writing the files that go out", "deliver", run, takes="deliver")
 
     def compare_job(self, key: str) -> Job:
         """Compare a bounce with the mix, and with what is under the hand or suggested."""
@@ -502,8 +571,23 @@ class OpenSong:
 
         return self._job(f"reading {quoted(path.name)}", f"bounce {path}", run, short=True)
 
-    def _job(self, words: str, kind: str, run: Callable[[Progress, Stop], None], *, short: bool = False) -> Job:
-        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short)
+    def _job(
+        self,
+        words: str,
+        kind: str,
+        run: Callable[[Progress, Stop], None],
+        *,
+        short: bool = False,
+        best_so_far: bool = False,
+        takes: str = "",
+    ) -> Job:
+        def timed(progress: Progress, stop: Stop) -> None:
+            began = time.monotonic()
+            run(progress, stop)
+            if takes and not stop():
+                self.takes = {**self.takes, takes: time.monotonic() - began}
+
+        return Job(words=words, song=self.files.id, kind=kind, run=timed, short=short, best_so_far=best_so_far)
 
 
 def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:

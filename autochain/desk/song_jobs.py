@@ -7,13 +7,17 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from autochain.chain.chain import NEEDED
-from autochain.chain.settings import ChainSettings
-from autochain.desk.bounces import FOLDER, bounces_in
+from autochain.curve.point import Point
+from autochain.curve.targets import targets_lufs
+from autochain.desk.bounces import sounds_in
+from autochain.desk.course import course_of, looks_of
+from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
 from autochain.desk.versions import BEST, HAND, SUGGESTION
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
 from autochain.given import quoted
 from autochain.progress import Progress, Stop
+from autochain.render.report import report
 from autochain.search.by_hand import by_hand
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
@@ -42,7 +46,8 @@ def measured(song: "OpenSong", progress: Progress) -> MeasuredMix:
     """The mix, measured now where it was not before."""
     if song.measured is None:
         request = SearchRequest(mix=song.mix, config=song.config)
-        song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
+        song.measured = found = MeasuredMix.of(request, RunOptions(progress=progress))
+        song.looks = looks_of(song.mix, found.readiness.findings)
         song.changed("measured")
     return song.measured
 
@@ -53,7 +58,7 @@ def measure(song: "OpenSong", progress: Progress) -> None:
     if song.state is None:
         progress("setting the trade default", 0.9)
         song.begin(_trade_default(found), None)
-    for path in bounces_in(song.files.versions / FOLDER):
+    for path in sounds_in(song.files.bounces):
         try:
             song.add_bounce(path)
         except AutochainError as error:
@@ -88,6 +93,9 @@ def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) 
     ends = None if song.measured is None else song.measured.prepared.ends
     whole = song.whole.verified(state, ends, stop, lambda share: progress("verifying on the whole song", share))
     song.hand.judge(state, whole)
+    if song.measured is not None:
+        known = song.measured
+        song.course = course_of(song.mix, known.hops, known.before, whole.found, whole.render, state.target)
     for what in ("hand", "costs", "versions"):
         song.changed(what)
 
@@ -137,23 +145,13 @@ def _beside(song: "OpenSong", state: HandState) -> tuple[dict[str, Verified], fl
     return found, saving_db
 
 
-def _caller(song: "OpenSong", progress: Progress, stop: Stop, state: HandState | None = None) -> Caller:
+def _caller(song: "OpenSong", progress: Progress, stop: Stop) -> Caller:
     """Whoever listens to a task: the page."""
-
-    def better(settings: ChainSettings, score: float) -> None:
-        if state is not None:
-            song.best(settings, score, state)
-
-    def ending() -> bool:
-        return stop()
-
     return Caller(
         tell=song.tell,
         ask=lambda question: True,
         watch=lambda: nullcontext(progress),
-        stoppable=lambda: nullcontext(ending),
-        better=better,
-        point=lambda point: None if state is None else song.point(point, state),
+        stoppable=lambda: nullcontext(stop),
     )
 
 
@@ -184,12 +182,15 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         config=song.plan,
         out=files.out,
         around=sheet,
-        references=() if around else song.references,
-        resume=(files.out / f"{files.stem}.journal.jsonl").exists(),
+        references=() if around else song.references_on(),
+        resume=files.journal.exists(),
         force=True,
     )
     earlier = files.sheet.read_bytes() if files.sheet.exists() else None
-    caller = _caller(song, progress, stop, state)
+    wanted = state
+    caller = replace(
+        _caller(song, progress, stop), better=lambda settings, score: song.best(settings, score, wanted), tell=_unsaid
+    )
     try:
         try:
             run_suggest(request, caller)
@@ -234,20 +235,28 @@ def trace(
         out=song.files.out,
         force=True,
     )
-    run_curve(request, _caller(song, _ending(progress, stop), stop, state))
+    targets, seen = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
+
+    def found(point: Point) -> None:
+        seen.append(point)
+        song.curve = of_points(seen, targets)
+        song.point(point, state)
+        song.changed("curve")
+
+    song.curve = of_points((), targets)
+    try:
+        traced = run_curve(request, replace(_caller(song, progress, stop), point=found))
+    except AutochainError:
+        song.curve = None
+        song.read_curve()
+        raise
+    song.curve = of_curve(traced.curve)
     song.read_versions()
     song.changed("curve")
 
 
-def _ending(progress: Progress, stop: Stop) -> Progress:
-    """Progress that ends a task which knows no stop."""
-
-    def show(phase: str, share: float) -> None:
-        progress(phase, share)
-        if stop():
-            raise StoppedError("Stopped.")
-
-    return show
+def _unsaid(words: str) -> None:
+    """What a command tells of its options, which nobody has given here."""
 
 
 def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
@@ -259,8 +268,9 @@ def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progre
     request = RenderRequest(
         mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
     )
-    run_render(request, _caller(song, _ending(progress, stop), stop))
-    song.changed("delivered")
+    rendered = run_render(request, _caller(song, progress, stop))
+    song.delivery = None if rendered.delivery is None else tuple(report(rendered.delivery))
+    song.changed("out")
 
 
 def compare(song: "OpenSong", key: str, progress: Progress) -> None:
@@ -277,4 +287,4 @@ def compare(song: "OpenSong", key: str, progress: Progress) -> None:
         force=(out / f"{bounce.path.stem}.compare.json").exists(),
     )
     song.compared[key] = run_compare(request, _caller(song, progress, lambda: False))
-    song.changed("compared")
+    song.changed("bounces")

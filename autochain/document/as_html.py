@@ -1,6 +1,7 @@
 """Blocks as HTML for the page of `shell`."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from autochain.document.blocks import (
     Block,
@@ -58,9 +59,11 @@ def html(blocks: Iterable[Block]) -> Iterator[str]:
                 yield from html(inside)
                 yield "</section>"
             case Folded(title=title, blocks=inside, opened=opened):
-                shown = "".join(html([title])) if isinstance(title, Heading) else line_html(title)
+                # The mark goes inside: what is asked for there is opened by a browser.
+                mark = title.mark if isinstance(title, Heading) else ""
+                shown = "".join(html([replace(title, mark="")])) if isinstance(title, Heading) else line_html(title)
                 yield f"<details{' open' if opened else ''}><summary>{shown}</summary>"
-                yield from html(inside)
+                yield from html([Part(inside, mark=mark)])
                 yield "</details>"
 
 

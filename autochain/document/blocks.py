@@ -5,7 +5,7 @@ spell out what their format would take for a sign of its own.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 
@@ -142,7 +142,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """Blocks that a page folds away under their title, a line or a heading, until they are asked for."""
+    """Blocks that a page folds away under their title, a line or a heading, until they are asked for.
+
+    A link to the mark of a heading opens its fold.
+    """
 
     title: Line | Heading
     blocks: Sequence["Block"]
@@ -173,8 +176,19 @@ def _headings(blocks: Iterable[Block]) -> Iterator[Heading]:
         match block:
             case Heading():
                 yield block
+            case Folded(title=Heading() as title):
+                yield title
             case Part(blocks=inside, only=only) if only != "text":
                 yield from _headings(inside)
+
+
+def fold(section: Sequence[Block], *, opened: bool = False) -> Iterator[Block]:
+    """A section that begins with its heading, folded under it; nothing of an empty one."""
+    match section:
+        case [Heading() as title, *inside]:
+            yield Folded(title, inside, opened)
+        case [Part(blocks=[Heading() as title, *inside]) as whole]:
+            yield Folded(title, [replace(whole, blocks=inside)], opened)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[Line]], role: str = "") -> Table:

@@ -11,7 +11,7 @@ from autochain.compare.bounce import BounceVerdict
 from autochain.compare.comparison import Comparison
 from autochain.compare.description import Description
 from autochain.compare.pair import laid_on_mix
-from autochain.compare.report import Heard, report, report_page
+from autochain.compare.report import PlayedPair, report, report_page
 from autochain.earlier.sheet import EarlierSheet
 from autochain.measure.loudness import SHORT_TERM_HOPS, weighted_hops
 from autochain.page.listening import Listening, affordable_s, levelled, places_of, rendered_places, span_of
@@ -66,7 +66,7 @@ def to_html(
     if listening is None:
         return report_page(found, report(found, described, verdict))
     key = hashlib.sha256(to_json(found, described, verdict).encode()).hexdigest()
-    heard = Heard(
+    heard = PlayedPair(
         player=list(player(listening, found.mix.sha256, key)),
         held_s=[(window.start_s, window.stop_s) for window in listening.held],
     )

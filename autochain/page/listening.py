@@ -222,12 +222,15 @@ def affordable_s(parts: Sequence[Samples], rate_hz: int, budget_bytes: int = BUD
 
 def rendered_places(chain: ChainPlan, settings: ChainSettings, mix: Mix, windows: Sequence[Window]) -> Samples:
     """Windows of what settings make of a mix, one behind the other; only these are rendered, without fades."""
-    parts = []
-    for first, last in _spans(windows, mix.rate_hz):
-        begin = max(0, first - round(_SETTLE_S * mix.rate_hz))
-        rendered = chain.render(mix.samples[begin:last], mix.rate_hz, without_ends(settings)).samples
-        parts.append(soft_edges(rendered[first - begin :], mix.rate_hz, EDGE_S))
-    return np.concatenate(parts)
+    parts = [rendered_part(chain, settings, mix, first, last) for first, last in _spans(windows, mix.rate_hz)]
+    return np.concatenate([soft_edges(part, mix.rate_hz, EDGE_S) for part in parts])
+
+
+def rendered_part(chain: ChainPlan, settings: ChainSettings, mix: Mix, first: int, last: int) -> Samples:
+    """Frames from `first` to `last` of what settings make of a mix, rendered from a few seconds before on."""
+    begin = max(0, first - round(_SETTLE_S * mix.rate_hz))
+    rendered = chain.render(mix.samples[begin:last], mix.rate_hz, without_ends(settings)).samples
+    return rendered[first - begin :]
 
 
 def places_of(samples: Samples, windows: Sequence[Window], rate_hz: int) -> Samples:

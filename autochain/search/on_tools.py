@@ -7,7 +7,7 @@ threshold, until the meter shows what the sheet names. So nothing depends on wha
 peaks pass.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +24,7 @@ from autochain.measure.loudness import integrated_lufs, loud_hops, short_term_lu
 from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
+from autochain.search.tool_limits import tools_by_stage
 from autochain.solve.excerpts import GRID_HOPS
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.clipper_model import ClipperModel
@@ -111,12 +112,13 @@ class OnTools:
     samples: npt.NDArray[np.float32]
 
 
-def set_tools(suggestion: Suggestion, tools: Mapping[StageName, Tool]) -> OnTools | None:
+def set_tools(suggestion: Suggestion, tools: Sequence[Tool]) -> OnTools | None:
     """Set the tools so that they do what the suggestion's stages do; None where no stage has a tool."""
     settings, plan = suggestion.chosen.settings, suggestion.config.chain_plan
-    if not any(stage in settings for stage in tools):
+    by_stage = tools_by_stage(tools)
+    if not any(stage in settings for stage in by_stage):
         return None
-    return _Rack(suggestion, settings, plan, tools).set_tools()
+    return _Rack(suggestion, settings, plan, by_stage).set_tools()
 
 
 class _Rack:

@@ -41,8 +41,10 @@ def versions() -> dict[str, str]:
 
 
 def config_sha256(config: Config) -> str:
-    """Hash of a complete configuration."""
-    canonical = json.dumps(config.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+    """Hash of a complete configuration; what its tools hold a search to stands in its chain, and no folder does."""
+    # Weights that were learned came later than sheets that have such a hash.
+    left_out = {"tools", "learned"} if config.learned is None else {"tools"}
+    canonical = json.dumps(config.model_dump(mode="json", exclude=left_out), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 

@@ -258,7 +258,10 @@ class Move(_Part):
 
 
 class Request(_Part):
-    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word."""
+    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word.
+
+    `choices_sha256` is the hash of the blind choices that the weights were learned from; null without `--taste`.
+    """
 
     lufs: float | None
     loudest_part_lufs: float | None
@@ -267,6 +270,7 @@ class Request(_Part):
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str
+    choices_sha256: str | None
     seed: int
     budget: int
     batch: int

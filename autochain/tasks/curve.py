@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from autochain.audio.files import check_output
 from autochain.audio.output_set import OutputSet, output_set_where
@@ -25,7 +26,10 @@ from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, stage_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
+
+if TYPE_CHECKING:
+    from autochain.tool.tool import Tool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,27 +114,30 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     """
     targets = targets_lufs(request.quiet_lufs, request.loud_lufs, request.step_lu)
     config, decisions = request.settled(targets[0])
+    tools = request.own_tools(config)
+    tell_of_taste(config, caller)
     check_target(config.target.model_copy(update={"lufs": targets[-1]}))
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)
-    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     with output_set_where(request.out, f"{stem}.curve") as outputs:
         if outputs is not None:
             check_output(outputs.folder, curve_file_names(stem, targets), request.force, sources)
         else:
             caller.tell(ONLY_PRINTED)
-        return _traced(request, config, decisions, targets, outputs, caller)
+        return _traced(request, config, decisions, tools, targets, outputs, caller)
 
 
 def _traced(
     request: CurveRequest,
     config: Config,
     decisions: Decisions,
+    tools: "Sequence[Tool]",
     targets: Sequence[float],
     outputs: OutputSet | None,
     caller: Caller,
 ) -> Traced:
-    stem, sources = path_of(request.mix).stem, files_among((request.mix,))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     header_of(request.mix)
     if len(targets) < LEAST_POINTS:
         caller.tell(
@@ -141,7 +148,7 @@ def _traced(
     refuse_inaudible(mix)
     with caller.watch() as show:
         traced = trace(mix, config, targets, decisions, request.jobs, show, caller.point)
-        result = Traced(drawn=with_sheets(traced, stem), files=())
+        result = Traced(drawn=with_sheets(traced, stem, tools, show), files=())
         if outputs is None:
             return result
         files: tuple[Path, ...] = ()

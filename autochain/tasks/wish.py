@@ -1,18 +1,24 @@
 """What every search may be told, and what it comes to: a configuration and the engineer's decisions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from autochain.config import Config, read_config
-from autochain.config.model import Target
+from autochain.config.model import Learned, Target
 from autochain.errors import UsageError
 from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.tasks.caller import Caller
 
 if TYPE_CHECKING:
-    from autochain.chain.settings import StageName
     from autochain.tool.tool import Tool
+
+
+def tell_of_taste(config: Config, caller: Caller) -> None:
+    """Say what the weights were learned from before the long work begins."""
+    if config.learned is not None:
+        caller.tell(f"taste: {' '.join(config.learned.sentences)}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +42,10 @@ class Wish:
     config
         TOML over the packaged defaults.
     tools
-        Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do.
+        Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do. They
+        take the place of those that the configuration names.
+    taste
+        File of blind choices (`taste.choices`), from which the weights of the score are learned.
     force
         Replace results that exist; never a source.
     """
@@ -49,6 +58,7 @@ class Wish:
     jobs: int = -1
     config: Path | None = None
     tools: Sequence[Path] = ()
+    taste: Path | None = None
     force: bool = False
 
     def settled(
@@ -79,15 +89,39 @@ class Wish:
         }
         given = {table: {key: v for key, v in own.items() if v is not None} for table, own in asked.items()}
         config = read_config(self.config, given)
-        if self.tools:
-            from autochain.search.tool_limits import limits  # what fits and draws is loaded where there is a tool
+        if self.taste is not None:
+            given |= self._learned(self.taste, config)
+            config = read_config(self.config, given)
+        tools = self.own_tools(config)
+        if tools:
+            from autochain.search.tool_limits import limits, tools_by_stage
 
-            config = read_config(self.config, {**given, "chain": limits(self.own_tools(), config)})
+            config = read_config(self.config, {**given, "chain": limits(tools_by_stage(tools), config)})
         return config, parse_decisions(list(self.lock), list(self.without), config.chain_plan)
 
-    def own_tools(self) -> "Mapping[StageName, Tool]":
-        """The user's tools by the stage that they stand for; ToolError for a file that cannot hold."""
-        from autochain.search.tool_limits import tools_by_stage
-        from autochain.tool.tool import tool_of_file
+    def _learned(self, taste: Path, config: Config) -> dict[str, Any]:
+        """The part of a configuration that choices give; ChoicesError for a file that cannot hold."""
+        from autochain.taste import read_choices, told  # a fit and its splines are loaded where there are choices
+        from autochain.taste.told import default_weights
 
-        return tools_by_stage([tool_of_file(path) for path in self.tools])
+        if config.weights != default_weights():
+            of = "the configuration" if self.config is None else self.config.name
+            raise UsageError(
+                f"--taste {taste} and [weights] in {of} both set the weights, and a search has one set of them. "
+                "Drop one."
+            )
+        kept = read_choices(taste)
+        found = told(kept.choices)
+        learned = Learned(
+            choices=found.count, sha256=kept.sha256, told=bool(found.costs), sentences=found.sentences
+        )
+        return {"weights": found.weights.model_dump(), "learned": learned.model_dump()}
+
+    def own_tools(self, config: Config) -> "tuple[Tool, ...]":
+        """The user's own processors, those named or else the configuration's; ToolError for a file that cannot hold."""
+        paths = self.tools or [Path(one) for one in config.tools.files]
+        if not paths:
+            return ()
+        from autochain.tool.tool import tool_of_file  # what fits and draws is loaded where there is a tool
+
+        return tuple(tool_of_file(path) for path in paths)

@@ -20,7 +20,7 @@ American Statistical Association 81 (1986), 82-86.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -68,8 +68,10 @@ class Posterior:
     Attributes
     ----------
     differences
-        Slopess of score at the default weights by which the chosen version differs from the other, shape (choices,
+        Points of score at the default weights by which the chosen version differs from the other, shape (choices,
         terms).
+    worth
+        How much each choice counts, 1 for a whole one, shape (choices,).
     precision
         Of the prior, shape (terms, terms).
     mode
@@ -77,19 +79,35 @@ class Posterior:
     """
 
     differences: Floats
+    worth: Floats
     precision: Floats
     mode: Floats
+
+    def at(self, unknowns: Floats) -> Slopes:
+        """What is smallest at the mode: minus the logarithm of the density of the ``t_k``, to within a constant."""
+        points = self.differences * np.exp(unknowns)
+        total = points.sum(axis=1)
+        against = 0.5 * (1.0 + np.tanh(0.5 * total))  # probability of the version that was not chosen
+        pull = self.precision @ unknowns
+        likely = points.T @ (self.worth * against)
+        return Slopes(
+            value=float(self.worth @ np.logaddexp(0.0, total) + 0.5 * unknowns @ pull),
+            gradient=likely + pull,
+            curvature=(points.T * (self.worth * against * (1.0 - against))) @ points
+            + np.diag(likely)
+            + self.precision,
+        )
 
     @property
     def shares(self) -> Floats:
         """Share of every term in all points by which the versions differed, shape (terms,)."""
-        return _shares(self.differences)
+        points = self.worth @ np.abs(self.differences)
+        return np.asarray(points / points.sum())
 
     @property
     def covariance(self) -> Floats:
         """Of the unknowns by the curvature at the mode, shape (terms, terms)."""
-        bent = minus_log_posterior(self.mode, self.differences, self.precision).curvature
-        return np.asarray(np.linalg.inv(bent), dtype=np.float64)
+        return np.asarray(np.linalg.inv(self.at(self.mode).curvature), dtype=np.float64)
 
     def marginal(self, term: int) -> "Marginal":
         """Density of what is told of a term, ``c_k``."""
@@ -116,39 +134,28 @@ class Marginal:
         return float(np.interp(probability, self.below, self.at))
 
 
-def fit(differences: Floats, prior: Prior | None = None) -> Posterior:
+def fit(differences: Floats, prior: Prior | None = None, worth: Floats | None = None) -> Posterior:
     """Find the most likely weights.
 
     Parameters
     ----------
     differences
-        Slopess of score at the default weights by which the chosen version differs from the other, shape (choices,
+        Points of score at the default weights by which the chosen version differs from the other, shape (choices,
         terms). In each term some choice differs.
     prior
         What is held before any choice.
+    worth
+        How much each choice counts, over 0, shape (choices,); 1 without it.
     """
-    precision = (prior or Prior()).precision(differences.shape[1])
-
-    def at(unknowns: Floats) -> Slopes:
-        return minus_log_posterior(unknowns, differences, precision)
-
-    found = [minimised(at, np.full(differences.shape[1], start)) for start in _STARTS]
-    mode = min(found, key=lambda unknowns: at(unknowns).value)
-    return Posterior(differences=differences, precision=precision, mode=mode)
-
-
-def minus_log_posterior(unknowns: Floats, differences: Floats, precision: Floats) -> Slopes:
-    """What is smallest at the mode, to within a constant, as a function of the ``t_k``."""
-    points = differences * np.exp(unknowns)
-    total = points.sum(axis=1)
-    against = 0.5 * (1.0 + np.tanh(0.5 * total))  # probability of the version that was not chosen
-    pull = precision @ unknowns
-    likely = points.T @ against
-    return Slopes(
-        value=float(np.logaddexp(0.0, total).sum() + 0.5 * unknowns @ pull),
-        gradient=likely + pull,
-        curvature=(points.T * (against * (1.0 - against))) @ points + np.diag(likely) + precision,
+    choices, terms = differences.shape
+    posterior = Posterior(
+        differences=differences,
+        worth=np.ones(choices) if worth is None else worth,
+        precision=(prior or Prior()).precision(terms),
+        mode=np.zeros(terms),
     )
+    found = [minimised(posterior.at, np.full(terms, start)) for start in _STARTS]
+    return replace(posterior, mode=min(found, key=lambda unknowns: posterior.at(unknowns).value))
 
 
 def minimised(at: Callable[[Floats], Slopes], start: Floats) -> Floats:
@@ -170,11 +177,6 @@ def minimised(at: Callable[[Floats], Slopes], start: Floats) -> Floats:
     return place
 
 
-def _shares(differences: Floats) -> Floats:
-    points = np.abs(differences).sum(axis=0)
-    return np.asarray(points / points.sum())
-
-
 def _marginal(posterior: Posterior, term: int) -> Marginal:
     """Walk along one weight against all others together, which has no ends, from the mode to both sides."""
     own, mode = posterior.shares[term], np.delete(posterior.mode, term)
@@ -185,7 +187,7 @@ def _marginal(posterior: Posterior, term: int) -> Marginal:
         def at(others: Floats) -> Slopes:
             points = shares * np.exp(others)
             unknowns = np.insert(others, term, against_others + math.log(points.sum()))
-            whole = minus_log_posterior(unknowns, posterior.differences, posterior.precision)
+            whole = posterior.at(unknowns)
             lean = points / points.sum()
             turn = keeps.copy()
             turn[term] = lean

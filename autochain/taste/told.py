@@ -1,6 +1,7 @@
 """What blind choices tell of the weights of the score, in figures and in sentences."""
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -70,7 +71,7 @@ class Told:
     Attributes
     ----------
     count
-        Choices between versions that differ.
+        Choices between versions that differ; those between the same two versions count as one together.
     weights
         Those of the score. Where anything is told, all that were compared are those of the fit: what one weighs more,
         the others weigh less. Else they are the defaults.
@@ -110,12 +111,12 @@ def told(choices: Sequence[BlindChoice]) -> Told:
     """
     weights = default_weights()
     names = tuple(name for name in COST_NAMES if getattr(weights, name) > 0.0)
-    points = points_apart(choices, weights, names)
-    count = len(points)
+    points, worth = points_apart(choices, weights, names)
+    count = round(worth.sum())
     if count < LEAST_CHOICES:
         return Told(count=count, weights=weights, intervals={}, sentences=(_too_few(count),))
-    compared = np.abs(points).mean(axis=0) >= LEAST_COST_DIFFERENCE
-    found = _intervals(points[:, compared])
+    compared = worth @ np.abs(points) >= LEAST_COST_DIFFERENCE * count
+    found = _intervals(points[:, compared], worth)
     own = iter(found)
     intervals = {name: next(own) if there else _held_before() for name, there in zip(names, compared, strict=True)}
     changed = {name: round(getattr(weights, name) * own.times, 3) for name, own in intervals.items() if own.compared}
@@ -135,22 +136,32 @@ def default_weights() -> Weights:
     return read_config().weights
 
 
-def points_apart(choices: Sequence[BlindChoice], weights: Weights, names: Sequence[str]) -> Floats:
-    """Points of score that the chosen version has over the other, by cost, shape (choices that count, costs)."""
-    rows = []
+def points_apart(
+    choices: Sequence[BlindChoice], weights: Weights, names: Sequence[str]
+) -> tuple[Floats, Floats]:
+    """Points of score that the chosen version has over the other, and how much each choice counts.
+
+    The first of shape (choices that count, costs). Whoever likes a version for what no cost measures likes it each
+    time: choices between the same two versions of a mix share what one choice is worth.
+    """
+    rows, pairs = [], []
     for choice in choices:
         taken, left = (terms(version.costs, weights) for version in (choice.taken, choice.left))
         row = [taken[name] - left[name] for name in names]
         if sum(map(abs, row)) >= LEAST_DIFFERENCE:
             rows.append(row)
-    return np.array(rows, dtype=np.float64).reshape(len(rows), len(names))
+            both = (tuple(version.costs.as_dict().values()) for version in (choice.first, choice.second))
+            pairs.append((choice.mix_sha256, frozenset(both)))
+    times = Counter(pairs)
+    worth = np.array([1.0 / times[pair] for pair in pairs], dtype=np.float64)
+    return np.array(rows, dtype=np.float64).reshape(len(rows), len(names)), worth
 
 
-def _intervals(points: Floats) -> list[WeightInterval]:
+def _intervals(points: Floats, worth: Floats) -> list[WeightInterval]:
     terms_compared = points.shape[1]
     if terms_compared < 2:  # which has nothing to be weighed against
         return [_held_before()] * terms_compared
-    posterior = fit(points)
+    posterior = fit(points, worth=worth)
     found = []
     for term in range(terms_compared):
         marginal = posterior.marginal(term)

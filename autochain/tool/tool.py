@@ -1,5 +1,6 @@
 """A tool as it was read: what it is at each bounce, what its knobs mean; kept as TOML that a person may edit."""
 
+import hashlib
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
@@ -178,6 +179,11 @@ class Tool:
         """The file."""
         return _to_toml(self)
 
+    @property
+    def sha256(self) -> str:
+        """Hash of all that is in the file, whatever its layout."""
+        return hashlib.sha256(self.toml().encode()).hexdigest()
+
 
 def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     """A model from a file's table; ToolError for what is not in it or no such thing."""
@@ -223,15 +229,19 @@ def tool_of_file(path: Path) -> Tool:
     UnreadableError
         The system does not let it be read.
     """
-    values = read_toml(path, "--tools")
+    return tool_in(read_toml(path, "--tools, or of tools.files in the configuration"), path.name)
+
+
+def tool_in(values: Any, where: str) -> Tool:
+    """The same from what such a file holds; `where` is what it is called."""
     try:
         file = _File.model_validate(with_tuples(values))
     except ValidationError as error:
-        lines = [_line(path, problem) for problem in error.errors()]
+        lines = [_line(where, problem) for problem in error.errors()]
         raise ToolError("\n".join(lines)) from None
     if file.test not in signal.TESTS or file.test_sha256 != signal.test_sha256(file.test):
         raise ToolError(
-            f"{path.name}: it was read from version {file.test_version} of the test {file.test!r} "
+            f"{where}: it was read from version {file.test_version} of the test {file.test!r} "
             f"({file.test_sha256[:12]}), and this autochain makes version {signal.TEST_VERSION}. Bounce the test anew "
             "and read the tool again."
         )
@@ -249,18 +259,18 @@ def tool_of_file(path: Path) -> Tool:
         )
         _ = tool.models, tool.maps
     except ToolError as error:
-        raise ToolError(f"{path.name}: {error}") from None
+        raise ToolError(f"{where}: {error}") from None
     return tool
 
 
-def _line(path: Path, problem: Any) -> str:
+def _line(file: str, problem: Any) -> str:
     where = ".".join(printable(str(key), _LONGEST_WORD) for key in problem["loc"])
     if problem["type"] == "extra_forbidden":
-        return f"{path.name}: {where} is not known here. Take it out."
+        return f"{file}: {where} is not known here. Take it out."
     if problem["type"] == "missing":
-        return f"{path.name}: {where} is missing. Put it back, or read the tool again."
+        return f"{file}: {where} is missing. Put it back, or read the tool again."
     reason = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
-    return f"{path.name}: {where} is {quoted(problem['input'])}; it {reason[:1].lower() + reason[1:]}."
+    return f"{file}: {where} is {quoted(problem['input'])}; it {reason[:1].lower() + reason[1:]}."
 
 
 def _to_toml(tool: Tool) -> str:

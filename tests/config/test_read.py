@@ -207,3 +207,18 @@ def test_a_limit_of_check_without_an_end_is_refused(tmp_path, key, given):
     path.write_text(f"[check]\n{key} = {given}\n", encoding="utf-8")
     with pytest.raises(ConfigError, match=rf"mine.toml: check.{key} is {given}; it should be a finite number"):
         read_config(path)
+
+
+def test_tools_are_looked_for_beside_the_configuration_and_are_no_part_of_its_hash(tmp_path):
+    (tmp_path / "studio").mkdir()
+    path = tmp_path / "studio" / "mine.toml"
+    path.write_text(f'[tools]\nfiles = ["bus1.tool.toml", "{tmp_path}/last.tool.toml"]\n', encoding="utf-8")
+    config = read_config(path)
+    assert config.tools.files == (str(tmp_path / "studio" / "bus1.tool.toml"), str(tmp_path / "last.tool.toml"))
+    assert config_sha256(config) == config_sha256(read_config())
+
+
+@pytest.mark.parametrize("given", ["7", "[7]", '"bus1.tool.toml"'])
+def test_tools_that_are_no_list_of_names_are_refused(tmp_path, given):
+    (line,) = problems(tmp_path, f"[tools]\nfiles = {given}\n")
+    assert line.startswith("mine.toml: tools.files")

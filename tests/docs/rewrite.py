@@ -1,13 +1,15 @@
 """Make the examples of the README and the pages anew: `python -m tests.docs.rewrite`, from the top of the project.
 
 It runs every command that the pages name (two minutes or less) and writes what they print into the pages. Behind the
-command, the names of pages (`docs/curve.md`) choose these.
+command, the names of pages (`docs/curve.md`) choose these. Where the demo is run, its sheet is stored anew as well
+(`tests/demo/sheet.json`).
 """
 
 import sys
 import tempfile
 from pathlib import Path
 
+from tests.demo.stored import STORED
 from tests.docs.examples import PAGES, TOP, Workbench, examples_of, needed_by, shown_of
 
 
@@ -27,6 +29,8 @@ def main() -> None:
                     name = example.command.splitlines()[0]
                     sys.stdout.write(f"{page.relative_to(TOP)}, line {example.line}: {name}\n")
             page.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        for sheet in (bench.folder / "autochain-demo").glob("*.sheet.json"):
+            STORED.write_bytes(sheet.read_bytes())
 
 
 if __name__ == "__main__":

@@ -10,56 +10,16 @@ from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.on_tools import why_not_equaliser
 from autochain.search.tool_limits import ours_ms, tools_by_stage
 from autochain.tasks.suggest import Suggested, SuggestRequest, suggest
-from autochain.tool.clipper_model import ClipperModel
-from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.knobs import ToolKnob
-from autochain.tool.limiter_model import LimiterModel
-from autochain.tool.tool import BounceRead, Tool, plain_model
-
-# As a stranger's are: the attack knob counts four time constants, ramps, a curve of its own.
-COMPRESSOR = CompressorModel(
-    threshold_dbfs=-20.0, ratio=2.0, knee_db=9.0, attack_ms=5.0, release_ms=60.0, detector="rms", link="mean",
-    gain_db=1.0,
-)  # fmt: skip
-LIMITER = LimiterModel(ceiling_dbfs=-12.0, way="ramp", release_ms=80.0, lookahead_ms=5.0)
-SIZES = 10.0 ** (np.arange(-39.0, 0.1, 0.5) / 20.0)
-T = 10.0 ** (-10.0 / 20.0)
-CURVE = tuple(
-    (float(20.0 * np.log10(s)), float(20.0 * np.log10(T * np.tanh(s / T) / s))) for s in SIZES
-)
-CLIPPER = ClipperModel(ceiling_dbfs=-10.0, softness=100.0, curve_db=CURVE, measured_at_dbfs=-10.0, oversampled=False)
-
-
-def tool_of(name, kind, model, knobs, ends=None):
-    read = BounceRead(
-        file="b.wav", sha256="0" * 64, rate_hz=48000, delay_samples=0.0, polarity=1, gain_db=0.0, residual_db=0.0,
-        programme_db=-60.0 if kind == "clipper" else 0.0, knobs=knobs, model=plain_model(model),
-    )  # fmt: skip
-    own = {role: ToolKnob(role=role, word=f"my {role}", **(ends or {}).get(role, {})) for role in knobs}
-    return Tool(name=name, kind=kind, test=kind, bounces=(read,), knobs=own)
-
-
-TOOLS = (
-    tool_of(
-        "c", "compressor", COMPRESSOR,
-        {"threshold": -20.0, "ratio": 2.0, "attack": 20.0, "release": 240.0, "gain": 1.0},
-        {"attack": {"low": 0.1, "high": 400.0, "step": 0.5}, "ratio": {"positions": (1.5, 2.0, 4.0)}},
-    ),
-    tool_of("l", "limiter", LIMITER, {"ceiling": -12.0, "release": 80.0}, {"release": {"low": 40.0, "high": 200.0}}),
-    tool_of("k", "clipper", CLIPPER, {"ceiling": -10.0}, {"ceiling": {"low": -40.0, "high": 0.0}}),
-)  # fmt: skip
+from tests.own_tools import TOOLS, tool_of, written
 
 
 @pytest.fixture(scope="module")
 def found(brief_mix: Path, small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Suggested:
-    folder = tmp_path_factory.mktemp("tools")
-    for tool in TOOLS:
-        (folder / f"{tool.name}.tool.toml").write_text(tool.toml(), encoding="utf-8")
     request = SuggestRequest(
         mix=brief_mix, lufs=-11.0, budget=5, jobs=1, config=small_plan,
         lock=["bus_compressor.threshold_db=-24", "clipper.ceiling_dbfs=-1"],
-        tools=[folder / f"{tool.name}.tool.toml" for tool in TOOLS],
+        tools=written(tmp_path_factory.mktemp("tools")),
     )  # fmt: skip
     return suggest(request)
 

@@ -7,7 +7,7 @@ import pytest
 import scipy.optimize
 import scipy.special
 
-from autochain.taste.fit import LEVEL_SD, TERM_SD, Prior, fit, minus_log_posterior
+from autochain.taste.fit import LEVEL_SD, TERM_SD, Posterior, Prior, Slopes, fit
 
 # Games won in a season of baseball by the team of the row from that of the column, and the strengths and standard
 # errors that the model of Bradley and Terry was given, the last team's strength being 0. A. Agresti, Categorical Data
@@ -29,6 +29,11 @@ WON = np.array(
 STRENGTHS = np.array([1.5814, 1.4364, 1.2945, 1.2476, 1.1077, 0.6839])
 ERRORS = np.array([0.3433, 0.3396, 0.3367, 0.3359, 0.3339, 0.3319])
 VAGUE = Prior(term_sd=30.0, level_sd=30.0)
+
+
+def slopes(unknowns, rows, precision) -> Slopes:
+    ones = np.ones(len(rows))
+    return Posterior(differences=rows, worth=ones, precision=precision, mode=unknowns).at(unknowns)
 
 
 def listener(rng, times, choices, points=2.0, sureness=1.0):
@@ -53,8 +58,8 @@ def test_a_published_table_is_fitted_as_it_was():
     strengths = np.exp(found.mode)
     # Any common strength can be added: none of it is in the table. The prior on logarithms is all that holds it.
     assert strengths[:-1] - strengths[-1] == pytest.approx(STRENGTHS, abs=2e-3)
-    slopes = np.hstack([np.diag(strengths[:-1]), np.full((6, 1), -strengths[-1])])
-    errors = np.sqrt(np.diag(slopes @ found.covariance @ slopes.T))
+    turn = np.hstack([np.diag(strengths[:-1]), np.full((6, 1), -strengths[-1])])
+    errors = np.sqrt(np.diag(turn @ found.covariance @ turn.T))
     assert errors == pytest.approx(ERRORS, abs=2e-3)
 
 
@@ -63,10 +68,10 @@ def test_slopes_are_those_of_finite_differences(seed):
     rng = np.random.default_rng(seed)
     rows, at = rng.normal(0.0, 3.0, (25, 4)), rng.normal(0.0, 0.7, 4)
     precision, step = Prior().precision(4), 1e-5
-    here = minus_log_posterior(at, rows, precision)
+    here = slopes(at, rows, precision)
 
     def moved(term, by):
-        return minus_log_posterior(at + by * np.eye(4)[term], rows, precision)
+        return slopes(at + by * np.eye(4)[term], rows, precision)
 
     for term in range(4):
         more, less = moved(term, step), moved(term, -step)
@@ -79,7 +84,7 @@ def test_the_value_is_the_logistic_likelihood_with_a_normal_prior():
     rows, at = rng.normal(0.0, 1.0, (12, 3)), rng.normal(0.0, 0.5, 3)
     covariance = TERM_SD**2 * np.eye(3) + LEVEL_SD**2
     likelihood = -np.log(scipy.special.expit(-rows @ np.exp(at))).sum()
-    assert minus_log_posterior(at, rows, Prior().precision(3)).value == pytest.approx(
+    assert slopes(at, rows, Prior().precision(3)).value == pytest.approx(
         likelihood + 0.5 * at @ np.linalg.solve(covariance, at)
     )
 
@@ -89,11 +94,11 @@ def test_no_other_start_leads_lower(seed):
     rng = np.random.default_rng(seed)
     rows = listener(rng, np.exp(rng.normal(0.0, 1.0, 5)), 30, sureness=10.0 ** rng.uniform(-1.0, 0.5))
     found, precision = fit(rows), Prior().precision(5)
-    lowest = minus_log_posterior(found.mode, rows, precision)
+    lowest = slopes(found.mode, rows, precision)
     assert np.abs(lowest.gradient).max() < 1e-6
     assert np.linalg.eigvalsh(lowest.curvature)[0] > 0.0
     for start in rng.normal(0.0, 2.0, (8, 5)):
-        other = scipy.optimize.minimize(lambda at: minus_log_posterior(at, rows, precision).value, start)
+        other = scipy.optimize.minimize(lambda at: slopes(at, rows, precision).value, start)
         assert other.fun > lowest.value - 1e-6
 
 
@@ -153,6 +158,14 @@ def test_the_order_of_choices_and_of_costs_changes_nothing():
     for place, term in enumerate(other):
         found = (one.marginal(term), two.marginal(place))
         assert found[0].quantile(0.1) == pytest.approx(found[1].quantile(0.1), abs=1e-4)
+
+
+def test_a_choice_made_twice_for_half_is_a_choice():
+    rows = listener(np.random.default_rng(5), (2.0, 1.0, 0.5), 30)
+    twice = np.concatenate([rows, rows[:10]])
+    worth = np.concatenate([np.full(10, 0.5), np.ones(20), np.full(10, 0.5)])
+    assert fit(twice, worth=worth).mode == pytest.approx(fit(rows).mode, abs=1e-6)
+    assert fit(twice).mode != pytest.approx(fit(rows).mode, abs=1e-3)
 
 
 def test_many_choices_tell_the_weights():

@@ -70,8 +70,17 @@ def test_costs_in_which_versions_did_not_differ_keep_the_interval_of_the_prior()
     assert "The versions differed too little in width moved and tilt moved to tell anything of it." in found.sentences
 
 
+def test_choices_between_the_same_two_versions_count_as_one():
+    made = choices_of({GRIT: 5.0}, 19)
+    again = [choice(made[0].second, made[0].first, "second", made[0].mix_sha256[0])] * 5
+    assert told([*made, *again]).count == 19
+    assert not told([*made, *again]).enough
+    on_another_mix = made[0].model_copy(update={"mix_sha256": "b" * 64})
+    assert told([*made, on_another_mix]).count == 20
+
+
 def test_versions_that_differ_in_one_cost_tell_nothing_of_it():
-    found = told([choice(version("a", crest_loss_db=2.0), version("b"), "second")] * 40)
+    found = told([choice(version("a", crest_loss_db=2.0 + 0.01 * k), version("b"), "second") for k in range(40)])
     assert found.enough
     assert found.costs == ()
     assert found.sentences[0] == "Nothing is told yet: 40 choices set no weight apart from its default."

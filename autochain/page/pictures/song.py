@@ -49,7 +49,11 @@ class SongCurves:
 
 
 def song_picture(
-    label: str, song: SongCurves, marks: Sequence[Mark] = (), held_s: Sequence[tuple[float, float]] = ()
+    label: str,
+    song: SongCurves,
+    marks: Sequence[Mark] = (),
+    held_s: Sequence[tuple[float, float]] = (),
+    master: str = "suggestion",
 ) -> str:
     """Draw it.
 
@@ -63,6 +67,8 @@ def song_picture(
         Places of findings, above the waveform.
     held_s
         From when to when a page can play it; there it can be pressed, and so can the times to listen at.
+    master
+        What the line of loudness is of.
     """
     height = _TOP + _WAVE + _GAP + _LOUDNESS + len(song.reductions_db) * (_GAP + _STAGE) + _BOTTOM
     parts: list[str] = []
@@ -70,7 +76,7 @@ def song_picture(
     parts += [upright(_x(cue, song), _TOP, bottom - _TOP, "cue") for cue in song.cues_s]
     parts += _wave(song, _TOP)
     y = _TOP + _WAVE + _GAP
-    parts += _loudness(song, y)
+    parts += _loudness(song, y, master)
     y += _LOUDNESS
     most = max([1.0, *(max(map(abs, values), default=0.0) for values in song.reductions_db.values())])
     for name, values in song.reductions_db.items():
@@ -125,7 +131,7 @@ def _wave(song: SongCurves, y: float) -> Iterator[str]:
     yield word(_LEFT + 4.0, y - 18.0, side_named.get(song.further, even))
 
 
-def _loudness(song: SongCurves, y: float) -> Iterator[str]:
+def _loudness(song: SongCurves, y: float, master: str) -> Iterator[str]:
     everything = [*song.mix_lufs, *song.master_lufs, song.target_lufs]
     high = 2.0 * math.ceil((max(everything) + 0.5) / 2.0)
     low = max(2.0 * math.floor((min(everything) - 0.5) / 2.0), high - _LOWEST_LU)
@@ -144,7 +150,7 @@ def _loudness(song: SongCurves, y: float) -> Iterator[str]:
         yield area([(mix[0][0], at(low)), *mix, (mix[-1][0], at(low))], "area")
         yield line(points(song.master_lufs), "line")
     yield across(_LEFT, _WIDTH - _LEFT - _RIGHT, at(song.target_lufs), "target")
-    yield word(_LEFT + 4.0, y - 8.0, "loudness of 3 s, LUFS: mix (area), suggestion (line), wanted (dashes)")
+    yield word(_LEFT + 4.0, y - 8.0, f"loudness of 3 s, LUFS: mix (area), {master} (line), wanted (dashes)")
 
 
 def _stage(name: str, values: Sequence[float], y: float, most: float) -> Iterator[str]:

@@ -1,0 +1,87 @@
+"""The open song as plain facts: nothing is computed for it, and what is not known yet is left out."""
+
+from autochain.chain.settings import StageName
+from autochain.check.checked import Checked
+from autochain.desk.facts import Known, Meter, SongFacts
+from autochain.desk.open_song import OpenSong
+from autochain.desk.sheet_figures import Figures
+from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
+
+
+def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") -> SongFacts:
+    """What is known now."""
+    state, beside = song.state, song.beside()
+    target = song.config.target if state is None else state.target
+    known = {one.key: _known(one, beside.get(one.key)) for one in song.versions()}
+    kept = [one for key, one in known.items() if key.startswith("kept.")]
+    return SongFacts(
+        files=song.files,
+        duration_s=song.mix.duration_s,
+        rate_hz=song.mix.rate_hz,
+        channels=song.mix.channels,
+        chain=song.chain,
+        settings=song.settings,
+        put_away={} if state is None else {name: state.settings[name] for name in state.off},
+        locks=frozenset() if state is None else state.locks,
+        target_lufs=target.loudness_lufs,
+        of_loudest_part=target.of_loudest_part,
+        ceiling_dbtp=target.ceiling_dbtp,
+        undo=song.can_undo,
+        redo=song.can_redo,
+        checked=checked,
+        looks=song.looks,
+        hand=_figures(HAND, "your settings", song.figures),
+        kept=tuple(reversed(kept)),
+        suggestion=known.get(SUGGESTION),
+        limiter=known.get(LIMITER_ALONE),
+        meters=_meters(song),
+        weights=song.config.weights,
+        sheet=None if song.sheet is None else song.sheet.said,
+        curve=song.curve,
+        course=song.course,
+        bounces=song.bounces,
+        references=song.references,
+        delivery=song.delivery,
+        takes=song.takes,
+        doing=doing,
+    )
+
+
+def _known(version: Version, figures: Figures | None) -> Known:
+    return _figures(version.key, version.name, figures, settable=version.settable)
+
+
+def _figures(key: str, name: str, figures: Figures | None, *, settable: bool = True) -> Known:
+    if figures is None:
+        return Known(key=key, name=name, settable=settable)
+    levels = figures.levels
+    return Known(
+        key=key,
+        name=name,
+        lufs=levels.integrated_lufs,
+        loudest_part_lufs=levels.max_short_term_lufs,
+        true_peak_dbtp=levels.true_peak_dbtp,
+        score=figures.score,
+        costs=figures.costs,
+        met=figures.met,
+        exact=figures.exact,
+        settable=settable,
+    )
+
+
+def _meters(song: OpenSong) -> dict[StageName, Meter]:
+    """Of the whole song where it was verified, else of the place that was solved last."""
+    if song.found is not None:
+        return {
+            one.stage: Meter(
+                typical_db=one.reduction_typical_db,
+                most_db=one.reduction_max_db,
+                most_at_s=one.max_at_s,
+                trim_db=one.trim_db,
+            )
+            for one in song.found.stages
+            if one.reduction_max_db is not None and one.reduction_typical_db is not None
+        }
+    if song.turned is None:
+        return {}
+    return {name: Meter(typical_db=one.typical, most_db=one.max) for name, one in song.turned.taken.items()}
