@@ -1,10 +1,9 @@
 """What a sheet says of its settings, read back to be shown beside what is under the hand; a sheet may say less."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-
-from pydantic import ValidationError
 
 from autochain.chain.chain import DEFAULT, ChainPlan
 from autochain.chain.settings import ChainSettings
@@ -12,7 +11,7 @@ from autochain.config.model import Target
 from autochain.earlier.read import sheet_in
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.given import bytes_of
+from autochain.given import bytes_of, json_in
 from autochain.measure.measurement import LevelFigures, Levels
 from autochain.render.sheet_chain import sheet_chain
 from autochain.search.costs import COST_NAMES, Costs
@@ -82,10 +81,7 @@ def sheet_version(path: Path) -> SheetVersion:
     data = bytes_of(path, "the sheet", SheetError)
     sheet = sheet_in(data, path)
     chain, settings = sheet_chain(sheet)
-    try:
-        said = Sheet.model_validate_json(data)
-    except ValidationError:  # a hand has added to it, or taken from it: its settings still hold
-        said = None
+    said = _said(data)
     unchanged = ChainSettings.from_plain(sheet.stages).flat() == dict(sheet.found)
     return SheetVersion(
         sheet=sheet,
@@ -95,6 +91,17 @@ def sheet_version(path: Path) -> SheetVersion:
         figures=None if said is None or not unchanged else _figures(said.after, said.costs, said.met),
         baselines={} if said is None else dict(_baselines(said)),
     )
+
+
+def _said(data: bytes) -> Sheet | None:
+    """All of a sheet; None where a hand has added to it, or taken from it: its settings still hold."""
+    try:
+        values = json_in(data)
+        for own in values["baselines"].values():
+            own.setdefault("settings", {})
+        return Sheet.model_validate_json(json.dumps(values))
+    except (ValueError, KeyError, AttributeError, TypeError):
+        return None
 
 
 def _baselines(said: Sheet) -> Iterator[tuple[str, tuple[ChainSettings, Figures]]]:
