@@ -6,7 +6,6 @@ from contextlib import nullcontext
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from autochain.chain.chain import NEEDED
 from autochain.curve.point import Point
 from autochain.curve.targets import targets_lufs
 from autochain.desk.bounces import sounds_in
@@ -115,7 +114,7 @@ def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
     if verdict is None or verdict.found is None or state is None:
         raise UsageError("your settings were turned while they were verified. Do it again when they rest.")
     baselines, saving_db = _beside(song, state)
-    decisions = Decisions(locks=state.locked)
+    decisions = Decisions(locks=state.locked, without=state.left_out)
     return build_sheet(by_hand(found, verdict.found, state.target, decisions, baselines, saving_db))
 
 
@@ -158,7 +157,7 @@ def _caller(song: "OpenSong", progress: Progress, stop: Stop) -> Caller:
 def _decided(state: HandState) -> tuple[list[str], list[str]]:
     """Locks and stages left out as a command takes them."""
     locks = [as_given(s, name, value) for s, own in state.locked.items() for name, value in own.items()]
-    return locks, sorted(stage for stage in state.off if stage not in NEEDED)
+    return locks, sorted(state.left_out)
 
 
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
