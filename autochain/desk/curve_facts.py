@@ -8,7 +8,6 @@ from typing import Any
 from autochain.curve.point import Curve, Point
 from autochain.curve.statement import knee_of, statement
 from autochain.desk.facts import CurveFacts, CurvePoint
-from autochain.errors import SheetError
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 
 
@@ -16,7 +15,7 @@ def of_points(points: Sequence[Point], targets_lufs: Sequence[float]) -> CurveFa
     """As far as it is found: a place for every loudness that is looked for."""
     known = {point.target_lufs: _point(point) for point in points}
     own = [known.get(lufs, CurvePoint(lufs=lufs)) for lufs in sorted({*targets_lufs, *known})]
-    return CurveFacts(points=tuple(own), complete=False)
+    return CurveFacts(points=tuple(own), complete=False, running=True)
 
 
 def of_curve(curve: Curve) -> CurveFacts:
@@ -32,8 +31,8 @@ def of_curve(curve: Curve) -> CurveFacts:
     )
 
 
-def of_file(path: Path) -> CurveFacts:
-    """What `curve` has written; SheetError where that cannot be read."""
+def of_file(path: Path) -> CurveFacts | None:
+    """What `curve` has written; None where that cannot be read: it is found again."""
     try:
         said: Mapping[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         points = [_read(point) for point in said["points"]]
@@ -45,8 +44,8 @@ def of_file(path: Path) -> CurveFacts:
             knee_lufs=float(knee["lufs"]) if knee is not None and knee["corner"] else None,
             statement=tuple(map(str, said["said"])),
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise SheetError(f"{path.name} is no curve that can be read ({type(error).__name__}). Find it again.") from None
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
 
 
 def _point(point: Point) -> CurvePoint:

@@ -26,7 +26,7 @@ def loud_part(facts: SongFacts) -> dict[str, Any]:
         "found": 0 if curve is None else sum(one.met is not None for one in curve.points),
         "of": 0 if curve is None else len(curve.points),
         "takes": takes_words(facts.takes.get("curve")),
-        "doing": facts.doing,
+        "running": curve is not None and curve.running,
     }
 
 

@@ -14,6 +14,7 @@
   const underHand = (node) =>
     node.classList.contains("field") &&
     (node === turned || waiting.has(node.dataset.key) || busy === node.dataset.key || typedIn(node) || node.querySelector("[aria-invalid=true]"));
+  const late = new Map();
   const typedIn = (node) => {
     const input = node.querySelector("input");
     return input && input === document.activeElement && input.dataset.typed === "yes";
@@ -23,7 +24,11 @@
       if (old.data !== fresh.data) old.data = fresh.data;
       return;
     }
-    if (underHand(old) || old.classList.contains("wrong")) return;
+    if (old.classList.contains("wrong")) return;
+    if (underHand(old)) {
+      late.set(old.dataset.key, fresh); // shown when the hand has let go
+      return;
+    }
     for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name) && !keeps(old, name)) old.removeAttribute(name);
     for (const { name, value } of [...fresh.attributes]) if (old.getAttribute(name) !== value && !keeps(old, name)) old.setAttribute(name, value);
     mergeInside(old, fresh);
@@ -109,6 +114,9 @@
         wrong(next.field, heard(error));
       }
       busy = null;
+      const fresh = late.get(key);
+      late.delete(key);
+      if (fresh && next.field.isConnected) merge(next.field, fresh);
     }
   };
   const wrong = (where, words) => {
@@ -192,7 +200,7 @@
       wrong(field, "");
       return;
     }
-    delete input.dataset.typed;
+    draw(field, value);
     turn(field, value); // as typed: the desk says what is wrong with it
   };
   const fieldOf = (target) => (target.closest ? target.closest(".field[data-low]") : null);
@@ -228,7 +236,8 @@
     else if (event.key === "PageDown") move(field, -10);
     else if (event.key === "Enter") typed(field);
     else if (event.key === "Escape") {
-      draw(field, Number(event.target.getAttribute("aria-valuenow")));
+      event.target.value = event.target.getAttribute("value"); // what the desk has
+      draw(field, valueOf(field));
       wrong(field, "");
     } else return;
     event.preventDefault();
@@ -289,7 +298,7 @@
     else if (name === "search") act({ action: "search", around: around === "yes" });
     else if (["take", "drop", "compare"].includes(name)) act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
     else if (["undo", "redo"].includes(name)) act({ action: name, at_s: at() });
-    else if (name === "stop") act({ action: name, ...(button.dataset.job && { job: button.dataset.job }) });
+    else if (name === "stop") act({ action: name, ...(button.dataset.job && { job: Number(button.dataset.job) }) });
     else if (name) act({ action: name });
   };
   document.addEventListener("click", (event) => {
@@ -405,7 +414,7 @@
       find("work").hidden = !one.words;
       find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${more ? `, ${more} waiting` : ""}` : "";
       find("work-share").value = one.share || 0;
-      find("stop").dataset.job = one.job || "";
+      find("stop").dataset.job = one.job === undefined || one.job === null ? "" : String(one.job);
     } else if (one.kind === "away") leave();
   };
   document.addEventListener("visibilitychange", () => (document.hidden ? leave() : listen(true)));

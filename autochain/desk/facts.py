@@ -73,10 +73,14 @@ class CurvePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurveFacts:
-    """The curve as far as it is found: points from quiet to loud, where it bends, and what it says in all."""
+    """The curve as far as it is found: points from quiet to loud, where it bends, and what it says in all.
+
+    `running` while it is being found; one that is neither complete nor running was stopped.
+    """
 
     points: tuple[CurvePoint, ...]
     complete: bool
+    running: bool = False
     knee_lufs: float | None = None
     statement: tuple[str, ...] = ()
 
@@ -132,12 +136,12 @@ class SongFacts:
         The loudness curve; None before anybody asked for it.
     course
         The song on one axis of time, with the last render of your settings that was verified.
+    course_is_now
+        Whether that is what is under the hand.
     bounces, references, delivery
         Files beside it, and what is told of the files that went out.
     takes
         By action (`search`, `around`, `curve`, `deliver`): how long it takes here, in s.
-    doing
-        What is being done for this song right now; empty for nothing.
     """
 
     files: SongFiles
@@ -164,8 +168,8 @@ class SongFacts:
     sheet: Sheet | None = None
     curve: CurveFacts | None = None
     course: SongCurves | None = None
+    course_is_now: bool = True
     bounces: tuple[BounceFacts, ...] = ()
     references: tuple[ReferenceFacts, ...] = ()
     delivery: Sequence[Block] | None = None
     takes: Mapping[str, float] = field(default_factory=dict)
-    doing: str = ""

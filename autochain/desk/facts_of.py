@@ -2,15 +2,24 @@
 
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
-from autochain.desk.facts import Known, Meter, SongFacts
+from autochain.compare.report import report as compare_report
+from autochain.desk.facts import BounceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import Figures
 from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
+from autochain.render.report import report as delivery_report
 
 
-def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") -> SongFacts:
-    """What is known now."""
-    state, beside = song.state, song.beside()
+def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
+    """What is known now; `checked` is the desk's own check of the mix, where that came first."""
+    state, beside, measured = song.state, song.beside(), song.measured
+    if checked is None and measured is not None:
+        checked = Checked(
+            file=song.files.name,
+            duration_s=song.mix.duration_s,
+            measurement=measured.before,
+            readiness=measured.readiness,
+        )
     target = song.config.target if state is None else state.target
     known = {one.key: _known(one, beside.get(one.key)) for one in song.versions()}
     kept = [one for key, one in known.items() if key.startswith("kept.")]
@@ -30,7 +39,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") ->
         redo=song.can_redo,
         checked=checked,
         looks=song.looks,
-        hand=_figures(HAND, "your settings", song.figures),
+        hand=_figures(HAND, "your settings", song.estimate()),
         kept=tuple(reversed(kept)),
         suggestion=known.get(SUGGESTION),
         limiter=known.get(LIMITER_ALONE),
@@ -39,12 +48,24 @@ def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") ->
         sheet=None if song.sheet is None else song.sheet.said,
         curve=song.curve,
         course=song.course,
-        bounces=song.bounces,
-        references=song.references,
-        delivery=song.delivery,
-        takes=song.takes,
-        doing=doing,
+        course_is_now=state is not None and song.course_of == (state.active, state.target),
+        bounces=tuple(_bounce(song, one) for one in song.versions() if one.key.startswith("bounce.")),
+        references=tuple(ReferenceFacts(name=path.name, on=on) for path, on in song.ticked.all()),
+        delivery=None if song.delivery is None else tuple(delivery_report(song.delivery)),
+        takes=_takes(song.mix.duration_s),
     )
+
+
+def _takes(duration_s: float) -> dict[str, float]:
+    """Roughly, on two cores: `benchmarks/results/seconds.md`, with what listening takes away in the meantime."""
+    search = 20.0 + 0.08 * duration_s
+    return {"search": search, "around": 0.7 * search, "curve": 5.0 * search, "deliver": 3.0 + 0.03 * duration_s}
+
+
+def _bounce(song: OpenSong, version: Version) -> BounceFacts:
+    found = song.compared.get(version.key)
+    told = None if found is None else tuple(compare_report(found.found, found.description, found.verdict))
+    return BounceFacts(key=version.key, name=version.name, report=told)
 
 
 def _known(version: Version, figures: Figures | None) -> Known:
@@ -70,8 +91,9 @@ def _figures(key: str, name: str, figures: Figures | None, *, settable: bool = T
 
 
 def _meters(song: OpenSong) -> dict[StageName, Meter]:
-    """Of the whole song where it was verified, else of the place that was solved last."""
-    if song.found is not None:
+    """Of the whole song where it was verified, here or by the sheet; else of the place that was solved last."""
+    verdict = song.hand.verdict
+    if verdict is not None and verdict.found is not None:
         return {
             one.stage: Meter(
                 typical_db=one.reduction_typical_db,
@@ -79,8 +101,20 @@ def _meters(song: OpenSong) -> dict[StageName, Meter]:
                 most_at_s=one.max_at_s,
                 trim_db=one.trim_db,
             )
-            for one in song.found.stages
+            for one in verdict.found.stages
             if one.reduction_max_db is not None and one.reduction_typical_db is not None
+        }
+    said = None if song.sheet is None else song.sheet.said
+    if said is not None and song.sheet is not None and song.settings == song.sheet.settings:
+        return {
+            one.stage: Meter(
+                typical_db=one.reduction_db.typical,
+                most_db=one.reduction_db.max,
+                most_at_s=one.reduction_db.max_at_s,
+                trim_db=one.trim_db,
+            )
+            for one in said.stages
+            if one.reduction_db is not None
         }
     if song.turned is None:
         return {}

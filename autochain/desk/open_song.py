@@ -5,7 +5,6 @@ Calls from any thread. What is heard never waits for a job: a job takes the lock
 
 import math
 import threading
-import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -15,24 +14,24 @@ from autochain.audio.files import read_mix
 from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import NOTHING_SET, ChainSettings, Value
-from autochain.compare.report import report
 from autochain.config import read_config
+from autochain.config.model import Target
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
-from autochain.desk.bounces import Bounce, read_bounce, sounds_in
-from autochain.desk.curve_facts import of_file
-from autochain.desk.facts import BounceFacts, CurveFacts, ReferenceFacts
+from autochain.desk.bounces import Bounce, read_bounce
+from autochain.desk.curve_facts import of_file as curve_of_file
+from autochain.desk.facts import CurveFacts
 from autochain.desk.folder import SongFiles
 from autochain.desk.hand import Hand, HandState, start_of
 from autochain.desk.kept import Kept
 from autochain.desk.place import Turned
 from autochain.desk.renders import Renders
 from autochain.desk.sheet_figures import Figures, SheetVersion, levels_of, sheet_version
+from autochain.desk.ticked import Ticked
 from autochain.desk.under_hand import Now, UnderHand
 from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
 from autochain.desk.whole import Whole
 from autochain.desk.work import Job
-from autochain.document.blocks import Block
 from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
@@ -40,8 +39,8 @@ from autochain.measure.measurement import LevelFigures
 from autochain.page.closeups import Looks
 from autochain.page.pictures.song import SongCurves
 from autochain.progress import Progress, Stop, silent
+from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
-from autochain.search.result import OnSheet
 from autochain.search.run import MeasuredMix
 from autochain.tasks.compare import Compared
 from autochain.units import number
@@ -97,8 +96,8 @@ class OpenSong:
     files
         The mix, and where everything of it lies.
     changed
-        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`, `said`,
-        or a part of the page.
+        Told, from whichever thread, what has become another: `versions`, `hand`, `costs`, `measured`, `curve`,
+        `compared`, `delivered`, `said`.
     plan
         A configuration over the packaged one.
 
@@ -112,10 +111,18 @@ class OpenSong:
         The suggestion; None where there is none.
     told
         What there is to know of it, a line each.
+    ticked
+        References dropped on the page, and which of them a search looks at.
     compared
         What was found of bounces, by key.
-    looks, course, curve, delivery, takes
-        What the page shows beside, as `facts.SongFacts` has it; jobs set it.
+    looks
+        What there is to see of the check's findings; None until they are known.
+    course, course_of
+        The song over time as it was verified last, and with which settings for which target; None until then.
+    curve
+        The loudness curve as far as it is found; None before.
+    delivery
+        What went out from here; None before.
 
     Raises
     ------
@@ -133,34 +140,30 @@ class OpenSong:
         self.told: list[str] = []
         self.measured: MeasuredMix | None = None
         self.sheet: SheetVersion | None = None
+        self.ticked = Ticked(files.references)
         self.compared: dict[str, Compared] = {}
         self.looks: Looks | None = None
         self.course: SongCurves | None = None
+        self.course_of: tuple[ChainSettings, Target] | None = None
         self.curve: CurveFacts | None = None
-        self.delivery: Sequence[Block] | None = None
-        self.takes: dict[str, float] = {}
+        self.delivery: Delivery | None = None
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)
         self._levels = _levels_of(self.mix.samples, self.mix.rate_hz)
         self.kept = Kept(files.versions)
-        path = files.versions / "hand.json"
-        self.hand = UnderHand(
-            self.mix, self.config, self._levels, self._renders, path, lambda: self.changed("costs")
-        )
+        self.hand = UnderHand(self.mix, self.config, self._levels, self._renders, files.versions / "hand.json")
         self.whole = Whole(self.mix, self.chain, self.config.search.drive, self.config.weights)
         self._audible: dict[str, Audible] = {}
         self._revisions: dict[str, int] = {}
         self._bounces: dict[str, Bounce] = {}
-        self._references_off: set[str] = set()
         self.read_versions()
-        self.read_curve()
+        self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
 
     def close(self) -> None:
         """End what goes on in the background; the files of renders go with it."""
-        self.hand.close()
         self._renders.close()
 
     # Facts
@@ -196,46 +199,6 @@ class OpenSong:
         """The place as it was solved last."""
         now = self.hand.now
         return None if now is None else now.turned
-
-    @property
-    def found(self) -> OnSheet | None:
-        """What was verified of the settings under the hand; None while there is an estimate only."""
-        verdict = self.hand.verdict
-        return None if verdict is None else verdict.found
-
-    @property
-    def figures(self) -> Figures | None:
-        """Of what is under the hand, as far as they are known."""
-        return self.hand.figures()
-
-    @property
-    def bounces(self) -> tuple[BounceFacts, ...]:
-        """Bounces beside the song, with their comparison once there is one."""
-        with self._lock:
-            known = list(self._bounces.items())
-        return tuple(BounceFacts(key=key, name=one.name, report=self._report_of(key)) for key, one in known)
-
-    def _report_of(self, key: str) -> Sequence[Block] | None:
-        done = self.compared.get(key)
-        return None if done is None else tuple(report(done.found, done.description, done.verdict))
-
-    @property
-    def references(self) -> tuple[ReferenceFacts, ...]:
-        """Songs that were dropped for their tone, and whether the next search looks at them."""
-        names = [path.name for path in sounds_in(self.files.references)]
-        return tuple(ReferenceFacts(name=name, on=name not in self._references_off) for name in names)
-
-    def reference(self, name: str, on: bool) -> None:
-        """Let the next search look at a reference, or not; UsageError where there is none of that name."""
-        if name not in [one.name for one in self.references]:
-            raise UsageError(f"there is no reference {quoted(name)}. Drop one on the page first.")
-        with self._lock:
-            self._references_off = self._references_off - {name} if on else self._references_off | {name}
-        self.changed("references")
-
-    def references_on(self) -> tuple[Path, ...]:
-        """Files of the references that the next search looks at."""
-        return tuple(self.files.references / one.name for one in self.references if one.on)
 
     def estimate(self) -> Figures | None:
         """What is known of the settings under the hand; costs of an estimate are made here, in some 10 ms."""
@@ -398,6 +361,15 @@ class OpenSong:
             one = self._audible.get(key)
         return None if one is None else one.path
 
+    @property
+    def references(self) -> tuple[Path, ...]:
+        """Songs whose balance a search may move toward."""
+        return tuple(path for path, on in self.ticked.all() if on)
+
+    def reference(self, name: str, on: bool) -> None:
+        """Let the next search look at a reference, or not; UsageError where there is none of that name."""
+        self.ticked.tick(name, on)
+
     def add_bounce(self, path: Path) -> Version:
         """Lay a bounce or an earlier master under the mix; AudioFileError, DifferentMaterialError as `compare`."""
         bounce = read_bounce(path, self.mix)
@@ -442,13 +414,13 @@ class OpenSong:
             self._put({**found, **now})
         self.changed("versions")
 
-    def read_curve(self) -> None:
+    def _read_curve(self) -> None:
         """Read the curve that lies in the folder."""
         if self.files.curve.exists():
             try:
-                self.curve = of_file(self.files.curve)
+                self.curve = curve_of_file(self.files.curve)
             except AutochainError as error:
-                self.tell(str(error))
+                self.tell(str(error).split("\n")[0])
 
     def hear(self, key: str, one: Audible | None) -> None:
         """Let a version be heard that is not on disk yet; None takes it away."""
@@ -490,6 +462,7 @@ class OpenSong:
         name = f"at {number(lufs, 'LUFS')}"
         one = Audible(name=name, chain=self.chain, settings=chosen.settings, figures=figures, start=start)
         self.hear(f"{_POINT}{lufs:g}", one)
+        self.changed("curve")
 
     def _start_of(self, one: SheetVersion) -> HandState | None:
         """A sheet as the hand can have it; None where its order of stages, or a range, is not that of the hand."""
@@ -541,7 +514,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.search(self, around, progress, stop)
 
-        return self._job(words, "search", run, takes="around" if around else "search", best_so_far=True)
+        return self._job(words, "search", run, best_so_far=True)
 
     def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
         """Trace what each loudness costs."""
@@ -549,7 +522,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.trace(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
 
-        return self._job("tracing the curve", "curve", run, takes="curve")
+        return self._job("tracing the curve", "curve", run)
 
     def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> Job:
         """Write the files that go out, of what is under the hand or of another version that has a sheet."""
@@ -557,7 +530,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.deliver(self, formats, key, progress, stop)
 
-        return self._job("writing the files that go out", "deliver", run, takes="deliver")
+        return self._job("writing the files that go out", "deliver", run)
 
     def compare_job(self, key: str) -> Job:
         """Compare a bounce with the mix, and with what is under the hand or suggested."""
@@ -579,15 +552,8 @@ class OpenSong:
         *,
         short: bool = False,
         best_so_far: bool = False,
-        takes: str = "",
     ) -> Job:
-        def timed(progress: Progress, stop: Stop) -> None:
-            began = time.monotonic()
-            run(progress, stop)
-            if takes and not stop():
-                self.takes = {**self.takes, takes: time.monotonic() - began}
-
-        return Job(words=words, song=self.files.id, kind=kind, run=timed, short=short, best_so_far=best_so_far)
+        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short, best_so_far=best_so_far)
 
 
 def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:

@@ -6,6 +6,7 @@ from contextlib import nullcontext
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from autochain.chain.settings import ChainSettings
 from autochain.curve.point import Point
 from autochain.curve.targets import targets_lufs
 from autochain.desk.bounces import sounds_in
@@ -16,7 +17,6 @@ from autochain.desk.versions import BEST, HAND, SUGGESTION
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
 from autochain.given import quoted
 from autochain.progress import Progress, Stop
-from autochain.render.report import report
 from autochain.search.by_hand import by_hand
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
@@ -45,8 +45,8 @@ def measured(song: "OpenSong", progress: Progress) -> MeasuredMix:
     """The mix, measured now where it was not before."""
     if song.measured is None:
         request = SearchRequest(mix=song.mix, config=song.config)
-        song.measured = found = MeasuredMix.of(request, RunOptions(progress=progress))
-        song.looks = looks_of(song.mix, found.readiness.findings)
+        song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
+        song.looks = looks_of(song.mix, song.measured.readiness.findings)
         song.changed("measured")
     return song.measured
 
@@ -79,9 +79,9 @@ def _trade_default(found: MeasuredMix) -> HandState:
 
 def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
     """Verify what is under the hand; no more once it is something else."""
-    state = song.state
-    if state is None or song.hand.verdict is not None:
-        return
+    state, verdict = song.state, song.hand.verdict
+    if state is None or (verdict is not None and verdict.found is not None):
+        return  # figures off a sheet are exact, but they draw no picture of the song
     try:
         _judged(song, state, progress, lambda: stop() or song.state is not state)
     except StoppedError:
@@ -91,10 +91,11 @@ def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
 def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) -> None:
     ends = None if song.measured is None else song.measured.prepared.ends
     whole = song.whole.verified(state, ends, stop, lambda share: progress("verifying on the whole song", share))
-    song.hand.judge(state, whole)
+    state = song.hand.judge(state, whole)
     if song.measured is not None:
-        known = song.measured
-        song.course = course_of(song.mix, known.hops, known.before, whole.found, whole.render, state.target)
+        before, hops = song.measured.before, song.measured.hops
+        song.course = course_of(song.mix, hops, before, whole.found, whole.render, state.target)
+        song.course_of = state.active, state.target
     for what in ("hand", "costs", "versions"):
         song.changed(what)
 
@@ -144,13 +145,23 @@ def _beside(song: "OpenSong", state: HandState) -> tuple[dict[str, Verified], fl
     return found, saving_db
 
 
-def _caller(song: "OpenSong", progress: Progress, stop: Stop) -> Caller:
+def _caller(song: "OpenSong", progress: Progress, stop: Stop, state: HandState | None = None) -> Caller:
     """Whoever listens to a task: the page."""
+
+    def better(settings: ChainSettings, score: float) -> None:
+        if state is not None:
+            song.best(settings, score, state)
+
+    def ending() -> bool:
+        return stop()
+
     return Caller(
         tell=song.tell,
         ask=lambda question: True,
         watch=lambda: nullcontext(progress),
-        stoppable=lambda: nullcontext(stop),
+        stoppable=lambda: nullcontext(ending),
+        better=better,
+        point=lambda point: None if state is None else song.point(point, state),
     )
 
 
@@ -181,15 +192,12 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         config=song.plan,
         out=files.out,
         around=sheet,
-        references=() if around else song.references_on(),
+        references=() if around else song.references,
         resume=files.journal.exists(),
         force=True,
     )
     earlier = files.sheet.read_bytes() if files.sheet.exists() else None
-    wanted = state
-    caller = replace(
-        _caller(song, progress, stop), better=lambda settings, score: song.best(settings, score, wanted), tell=_unsaid
-    )
+    caller = replace(_caller(song, progress, stop, state), tell=_unsaid)
     try:
         try:
             run_suggest(request, caller)
@@ -203,7 +211,12 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
     if untouched:
         song.take(SUGGESTION, 0.0 if song.hand.now is None else song.hand.now.place.start_s)
         song.changed("hand")
+        verify(song, progress, stop)
     song.changed("costs")
+
+
+def _unsaid(words: str) -> None:
+    """What a command tells of its options, which nobody has given here."""
 
 
 def _same_settings(one: bytes, other: bytes) -> bool:
@@ -234,28 +247,34 @@ def trace(
         out=song.files.out,
         force=True,
     )
-    targets, seen = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
+    targets, points = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
 
     def found(point: Point) -> None:
-        seen.append(point)
-        song.curve = of_points(seen, targets)
+        points.append(point)
+        song.curve = of_points(points, targets)
         song.point(point, state)
-        song.changed("curve")
 
     song.curve = of_points((), targets)
+    song.changed("curve")
     try:
-        traced = run_curve(request, replace(_caller(song, progress, stop), point=found))
-    except AutochainError:
-        song.curve = None
-        song.read_curve()
-        raise
-    song.curve = of_curve(traced.curve)
+        traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
+        song.curve = of_curve(traced.curve)
+    finally:
+        song.curve = replace(song.curve, running=False)
+        song.changed("curve")
     song.read_versions()
     song.changed("curve")
 
 
-def _unsaid(words: str) -> None:
-    """What a command tells of its options, which nobody has given here."""
+def _ending(progress: Progress, stop: Stop) -> Progress:
+    """Progress that ends a task which knows no stop."""
+
+    def show(phase: str, share: float) -> None:
+        progress(phase, share)
+        if stop():
+            raise StoppedError("Stopped.")
+
+    return show
 
 
 def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
@@ -267,9 +286,8 @@ def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progre
     request = RenderRequest(
         mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
     )
-    rendered = run_render(request, _caller(song, progress, stop))
-    song.delivery = None if rendered.delivery is None else tuple(report(rendered.delivery))
-    song.changed("out")
+    song.delivery = run_render(request, _caller(song, _ending(progress, stop), stop)).delivery
+    song.changed("delivered")
 
 
 def compare(song: "OpenSong", key: str, progress: Progress) -> None:
@@ -286,4 +304,4 @@ def compare(song: "OpenSong", key: str, progress: Progress) -> None:
         force=(out / f"{bounce.path.stem}.compare.json").exists(),
     )
     song.compared[key] = run_compare(request, _caller(song, progress, lambda: False))
-    song.changed("bounces")
+    song.changed("compared")

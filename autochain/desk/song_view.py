@@ -13,9 +13,10 @@ from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
 from autochain.desk.facts import Known, SongFacts
 from autochain.desk.fields import target_field
-from autochain.desk.pages import blocks_html, rendered
+from autochain.desk.pages import blocks_html, rendered, report_html
 from autochain.desk.words import SIGNS, takes_words
 from autochain.document.blocks import Block
+from autochain.given import name_shown
 from autochain.page.closeups import Looks
 from autochain.page.findings_part import findings_shown, marks_of, strip_of
 from autochain.page.pictures.song import song_picture
@@ -32,17 +33,19 @@ _SONG = (
     "The song: waveform of the mix, loudness before and after, and what every stage takes, these on one scale. A press "
     "plays from there."
 )
+_EARLIER = "Your settings have changed since; the picture follows when the whole song was verified."
+_SAME_LU = 0.15  # scores of versions further apart in loudness do not compare
 
 
 def head_part(facts: SongFacts) -> dict[str, Any]:
     """Does it reach the target, what does it cost, and what is wrong with the mix."""
     return {
-        "name": facts.files.path.name,
+        "name": facts.files.name,
         "state": _state(facts.hand) if len(facts.settings) else "Settings come as soon as the mix has been measured.",
         "sign": SIGNS[{True: "ready", False: "revisit", None: "waiting"}[facts.hand.met]],
         "figures": _figures(facts.hand),
         "cost": _cost(facts),
-        "beside": [f"{one.name} {number(one.score, decimals=2)}" for one in _beside(facts) if one.score is not None],
+        "beside": [_told_beside(one, facts.hand) for one in _beside(facts) if one.score is not None],
         "mix": _mix(facts),
         "findings": "" if facts.checked is None else kinds(facts.checked.readiness.findings),
         "aims": [target_field("lufs", facts), target_field("ceiling_dbtp", facts)],
@@ -87,6 +90,15 @@ def _beside(facts: SongFacts) -> list[Known]:
     return [one for one in (*facts.kept[:1], facts.suggestion, facts.limiter) if one is not None]
 
 
+def _told_beside(one: Known, hand: Known) -> str:
+    at = "" if _as_loud(one, hand) else f" at {number(one.lufs, 'LUFS')}"
+    return f"{one.name} {number(one.score, decimals=2)}{at}"
+
+
+def _as_loud(one: Known, hand: Known) -> bool:
+    return one.lufs is not None and hand.lufs is not None and abs(one.lufs - hand.lufs) <= _SAME_LU
+
+
 def _mix(facts: SongFacts) -> dict[str, str]:
     if facts.checked is None:
         return {"sign": SIGNS["waiting"], "words": "The mix is being checked."}
@@ -120,9 +132,9 @@ def _seen(looks: Looks) -> Iterator[Block]:
 def costs_part(facts: SongFacts) -> dict[str, Any]:
     """Costs of your settings beside the last kept version, the suggestion and the limiter alone."""
     beside = [facts.hand, *_beside(facts)]
-    known = [one for one in beside if one.costs is not None]
     heads = [HAND if one is facts.hand else one.name for one in beside]
-    scores = [one.score for one in known if one.score is not None and one.met is not False]
+    compared = [one for one in beside if one.score is not None and one.met and _as_loud(one, facts.hand)]
+    least = min((one.score for one in compared if one.score is not None), default=None) if len(compared) > 1 else None
     rows = []
     for name, (label, unit, decimals, meaning) in COSTS.items():
         weight = getattr(facts.weights, name)
@@ -136,14 +148,13 @@ def costs_part(facts: SongFacts) -> dict[str, Any]:
         "scores": [
             {
                 "text": number(one.score if one.met is not False else None, decimals=2),
-                "least": len(scores) > 1 and one.score == min(scores) and one.met is not False,
+                "least": one in compared and one.score == least,
             }
             for one in beside
         ],
         "loudness": [number(one.lufs) for one in beside],
         "peaks": [number(one.true_peak_dbtp) for one in beside],
         "rows": rows,
-        "known": bool(known),
     }
 
 
@@ -163,7 +174,8 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
         for entry in (facts.sheet.stages if facts.sheet is not None else ())
         if entry.listen_for and entry.stage in facts.settings
     ]
-    return {"picture": picture, "caption": _SONG, "listen": listen}
+    caption = _SONG if facts.course_is_now else f"{_SONG} {_EARLIER}"
+    return {"picture": picture, "caption": caption, "listen": listen}
 
 
 def kept_part(facts: SongFacts) -> dict[str, Any]:
@@ -211,8 +223,9 @@ def out_part(facts: SongFacts) -> dict[str, Any]:
         ],
         "rates": [rate for rate in RATES_HZ if rate != facts.rate_hz],
         "takes": takes_words(facts.takes.get("deliver")),
-        "report": "" if facts.delivery is None else blocks_html(facts.delivery),
-        "out": str(facts.files.out),
+        "report": "" if facts.delivery is None else report_html(facts.delivery),
+        "there": facts.files.state in ("master", "delivered"),
+        "out": name_shown(str(facts.files.out)),
     }
 
 
@@ -220,7 +233,7 @@ def bounces_part(facts: SongFacts) -> dict[str, Any]:
     """Files of the user's own, each with its comparison."""
     return {
         "bounces": [
-            {"key": one.key, "name": one.name, "report": "" if one.report is None else blocks_html(one.report)}
+            {"key": one.key, "name": one.name, "report": "" if one.report is None else report_html(one.report)}
             for one in facts.bounces
         ]
     }
@@ -239,9 +252,9 @@ _PARTS: Mapping[str, Callable[[SongFacts], dict[str, Any]]] = {
     "costs": costs_part,
     "time": time_part,
     "kept": kept_part,
+    "references": references_part,
     "out": out_part,
     "bounces": bounces_part,
-    "references": references_part,
 }
 PARTS = tuple(_PARTS)  # in the order in which one works
 _SET = ("head", "loud", "chain", "costs", "kept")
@@ -278,4 +291,4 @@ def fragments(parts: Iterable[str], facts: SongFacts) -> dict[str, str]:
 def song_page(facts: SongFacts, player: Mapping[str, Any]) -> str:
     """The whole page; `player` is what its scripts read: song, rate_hz, channels, frames, versions."""
     parts = {part: Markup(one) for part, one in fragments(PARTS, facts).items()}
-    return rendered("song.html", name=facts.files.path.name, parts=parts, facts=player, caution=CAUTION)
+    return rendered("song.html", name=facts.files.name, parts=parts, facts=player, caution=CAUTION)

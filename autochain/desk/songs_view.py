@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from autochain.desk.desk import Desk
+from autochain.desk.folder import folder_of_mixes
 from autochain.desk.pages import rendered
 from autochain.desk.words import SIGNS
+from autochain.given import name_shown
 from autochain.sheet.findings import VERDICTS, kinds
 from autochain.units import clock, number
 
@@ -21,6 +23,7 @@ class SongLine:
     state: str
     sign: Markup
     verdict: str
+    found: str
     length: str
     loudness: str
     peak: str
@@ -58,21 +61,22 @@ def songs_part(desk: Desk) -> SongsPart:
         found = [] if checked is None else [one for one in checked.readiness.findings if one.sends_back]
         if error or found:
             words = error or f"{told} ({kinds(found)})"
-            first.append(FirstLine(id=song.id, name=song.path.name, sign=sign, words=words))
+            first.append(FirstLine(id=song.id, name=song.name, sign=sign, words=words))
         lines.append(
             SongLine(
                 id=song.id,
-                name=song.path.name,
+                name=song.name,
                 state=song.state,
                 sign=sign,
                 verdict=told,
+                found="" if checked is None else kinds(checked.readiness.findings),
                 length="" if checked is None else clock(checked.duration_s),
                 loudness="" if figures is None else number(figures.integrated_lufs, "LUFS"),
                 peak="" if figures is None else number(figures.true_peak_dbtp, "dBTP"),
             )
         )
-    folder = desk.songs[0].path.parent if desk.songs else desk.sources[0] if desk.sources else desk.out
-    return SongsPart(lead=_lead(desk), first=tuple(first), lines=tuple(lines), folder=str(folder))
+    folder = name_shown(str(folder_of_mixes(desk.sources)))
+    return SongsPart(lead=_lead(desk), first=tuple(first), lines=tuple(lines), folder=folder)
 
 
 def _lead(desk: Desk) -> str:

@@ -61,19 +61,9 @@ class UnderHand:
         Where whole renders lie.
     path
         Where the hand is written at every change.
-    estimated
-        Told when an estimate has its costs, in a thread of its own.
     """
 
-    def __init__(
-        self,
-        mix: Mix,
-        config: Config,
-        levels: LevelFigures,
-        renders: Renders,
-        path: Path,
-        estimated: Callable[[], None],
-    ) -> None:
+    def __init__(self, mix: Mix, config: Config, levels: LevelFigures, renders: Renders, path: Path) -> None:
         self._mix, self._config, self._levels, self._renders, self._path = mix, config, levels, renders, path
         self.chain = config.chain_plan
         self._lock = threading.RLock()  # held for an instant
@@ -84,15 +74,8 @@ class UnderHand:
         self._elsewhere: tuple[int, Passing] | None = None
         self._verdicts: OrderedDict[_Judged, Verdict] = OrderedDict()
         self._base: HandState | None = None  # the state verified last
-        self._estimate: tuple[int, Figures] | None = None
-        self._estimated, self._wanted, self._ended = estimated, threading.Event(), False
+        self._estimated: tuple[Now, Verdict | None, Figures] | None = None
         self.revision = 0
-        threading.Thread(target=self._follow, name="estimates", daemon=True).start()
-
-    def close(self) -> None:
-        """End what follows the turns."""
-        self._ended = True
-        self._wanted.set()
 
     def begin(self, state: HandState, figures: Figures | None) -> str | None:
         """Put the first settings under the hand, or go on where it was left; what to say of a file that is no good."""
@@ -204,7 +187,6 @@ class UnderHand:
             with self._lock:
                 self.revision += 1
                 self._now = Now(place=place, turned=turned, revision=self.revision)
-                self._wanted.set()
                 return self._now
 
     def _placed(self, start_s: float, state: HandState) -> Place:
@@ -259,13 +241,11 @@ class UnderHand:
             return kept[1].take(frames)
 
     def figures(self) -> Figures | None:
-        """What is known at once: of an estimate the costs follow."""
+        """What is known at once: of an estimate no costs."""
         with self._lock:
-            state, now, verdict, estimate = self.state, self._now, self.verdict, self._estimate
+            state, now, verdict = self.state, self._now, self.verdict
         if state is None or verdict is not None:
             return None if verdict is None else verdict.figures
-        if estimate is not None and now is not None and estimate[0] == now.revision:
-            return estimate[1]
         target = state.target
         lufs = target.loudness_lufs - (0.0 if now is None else now.turned.missing_lu)
         return Figures(
@@ -285,25 +265,18 @@ class UnderHand:
         with self._lock:
             known, now, verdict = self.figures(), self._now, self.verdict
             base = None if self._base is None else self._verdicts.get(_judged(self._base))
-        if known is None or known.costs is not None or verdict is not None or now is None:
+            done = self._estimated
+        if known is None or verdict is not None or now is None:
             return known
+        if done is not None and done[:2] == (now, base):  # every part of a page asks for it
+            return done[2]
         costs, before = now.place.costs(now.turned), now.place.base_costs()
         if base is not None and base.figures.costs is not None and before is not None:
             costs = _moved(base.figures.costs, before, costs)
-        found = replace(known, costs=costs, score=score(costs, self._config.weights))
+        told = replace(known, costs=costs, score=score(costs, self._config.weights))
         with self._lock:
-            self._estimate = now.revision, found
-        return found
-
-    def _follow(self) -> None:
-        """Estimate costs after a turn; of turns that follow fast, those of the last."""
-        while True:
-            self._wanted.wait()
-            self._wanted.clear()
-            if self._ended:
-                return
-            if self.verdict is None and self.estimate() is not None:
-                self._estimated()
+            self._estimated = now, base, told
+        return told
 
 
 def _moved(whole: Costs, before: Costs, after: Costs) -> Costs:
