@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from autochain.chain.settings import StageName
+from autochain.desk.abx import said
+from autochain.desk.blind import keep_choice
 from autochain.desk.versions import Heard, Version
 from autochain.errors import UsageError
 from autochain.given import json_in, quoted
@@ -15,6 +17,7 @@ from autochain.render.formats import parse_exports
 if TYPE_CHECKING:
     from autochain.desk.desk import Desk
     from autochain.desk.open_song import OpenSong
+    from autochain.desk.work import Job
 
 REST_S = 0.7  # how long a hand rests before the whole song is verified
 
@@ -26,10 +29,15 @@ Seconds = Annotated[float, Field(ge=0.0, le=86400.0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What the page is told at once: a place that was solved, and what can be heard where that changed."""
+    """What the page is told at once: a place that was solved, what can be heard where that changed, and more.
+
+    `words` say what came of listening without names, `kept` whether a choice was kept.
+    """
 
     place: Heard | None = None
     versions: tuple[Version, ...] | None = None
+    words: str | None = None
+    kept: bool | None = None
 
     def plain(self) -> dict[str, Any]:
         """As JSON has it; parts of the page follow as events."""
@@ -38,6 +46,7 @@ class Answer:
             told["place"] = self.place.plain()
         if self.versions is not None:
             told["versions"] = [one.plain() for one in self.versions]
+        told |= {name: given for name in ("words", "kept") if (given := getattr(self, name)) is not None}
         return told
 
 
@@ -176,6 +185,25 @@ class Reference(_Asked):
     on: bool
 
 
+class Choose(_Asked):
+    """Of two versions without names one was preferred."""
+
+    action: Literal["choose"]
+    first: Key
+    second: Key
+    chosen: Key
+    at_s: Seconds
+
+
+class Abx(_Asked):
+    """A run has ended in which two versions were to be told apart."""
+
+    action: Literal["abx"]
+    right: Annotated[int, Field(ge=0)]
+    of: Annotated[int, Field(ge=1)]
+    planned: int
+
+
 class StopJob(_Asked):
     """Stop a job, waiting or running; without a number what is being done."""
 
@@ -185,7 +213,8 @@ class StopJob(_Asked):
 
 _Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
 _Long = Keep | Search | Curve | Deliver | Compare
-Action = _Turned | Place | _Long | Rename | Drop | Reference | StopJob
+_Blind = Choose | Abx
+Action = _Turned | Place | _Long | _Blind | Rename | Drop | Reference | StopJob
 _ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
 
 
@@ -214,6 +243,11 @@ def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
         return Answer()
     if song is None:
         raise UsageError(f"{asked.action} is about one song. Open it first.")
+    # Of these nothing is shown: what a page shows while names are hidden must tell nothing.
+    if isinstance(asked, Choose):
+        return Answer(kept=keep_choice(song, asked.first, asked.second, asked.chosen, asked.at_s))
+    if isinstance(asked, Abx):
+        return Answer(words=said(asked.right, asked.of, asked.planned))
     answer = _carried_out(asked, desk, song)
     desk.touched(song, asked.action)
     return answer
@@ -227,21 +261,21 @@ def _carried_out(
             with desk.work.listening():
                 return Answer(place=song.place(asked.start_s), versions=song.versions())
         case Rename():
-            engine(song).rename(asked.version, asked.name)
+            song.rename(asked.version, asked.name)
         case Drop():
-            engine(song).drop(asked.version)
+            song.drop(asked.version)
         case Reference():
-            engine(song).reference(asked.name, asked.on)
+            song.reference(asked.name, asked.on)
             return Answer()
         case Keep() | Search() | Curve() | Deliver() | Compare():
             desk.work.submit(_job(asked, song))
             return Answer()
         case _:
-            desk.work.put_off("verify", song.files.id)  # what is being verified is over
+            whole = song.verify_job()
+            desk.work.put_off(whole.kind, whole.song)  # what is being verified is over
             with desk.work.listening():
                 place = _turned(asked, song)
-            if hasattr(song, "verify_job"):
-                desk.work.submit(song.verify_job(), after_s=REST_S)
+            desk.work.submit(whole, after_s=REST_S)
             return Answer(place=place, versions=song.versions())
     return Answer(versions=song.versions())
 
@@ -268,17 +302,17 @@ def _turned(asked: _Turned, song: "OpenSong") -> Heard:
             return song.take(f"point.{asked.lufs:g}", asked.at_s)
 
 
-def _job(asked: _Long, song: "OpenSong") -> Any:
+def _job(asked: _Long, song: "OpenSong") -> "Job":
     """What takes long."""
     match asked:
         case Keep():
-            return engine(song).keep_job(asked.name)
+            return song.keep_job(asked.name)
         case Search():
-            return engine(song).search_job(asked.around)
+            return song.search_job(asked.around)
         case Curve():
-            return engine(song).curve_job()
+            return song.curve_job()
         case Compare():
-            return engine(song).compare_job(asked.version)
+            return song.compare_job(asked.version)
         case Deliver():
             exports = parse_exports(asked.formats, song.mix.rate_hz, song.mix.channels)
             names = [*names_of(song.files.stem, (), exports, song.mix.rate_hz), song.files.delivery.name]
@@ -287,9 +321,4 @@ def _job(asked: _Long, song: "OpenSong") -> Any:
                 raise UsageError(
                     f"{quoted(there[0])} is there already. Say that it is to be replaced, or move it away."
                 )
-            return engine(song).deliver_job(asked.formats, asked.version)
-
-
-def engine(song: "OpenSong") -> Any:
-    """The song, of which this is not built yet."""
-    return song
+            return song.deliver_job(asked.formats, asked.version)

@@ -1,0 +1,60 @@
+"""Choices without names, kept with the song: which of two versions was preferred, and what both cost."""
+
+from datetime import date
+
+from autochain.desk.open_song import OpenSong
+from autochain.desk.versions import HAND
+from autochain.errors import UsageError
+from autochain.given import quoted
+from autochain.taste import BlindChoice, BlindVersion, add_choice
+
+CHOICES = "choices.json"  # in the folder of the song's versions
+
+
+def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: float) -> bool:
+    """Add a choice to the song's file, where it tells something.
+
+    Parameters
+    ----------
+    song
+        The open song.
+    first, second
+        Keys of both versions.
+    chosen
+        Which of the two.
+    at_s
+        Where in the mix it was heard.
+
+    Returns
+    -------
+    Whether it was kept: of both it has to be known what they cost, and that has to differ.
+
+    Raises
+    ------
+    UsageError
+        No such versions.
+    ChoicesError, UnreadableError, AudioFileError, RunningError
+        The file cannot be added to.
+    """
+    names = {one.key: one.name for one in song.versions()}
+    if chosen not in (first, second) or first == second or not {first, second} <= names.keys():
+        raise UsageError(f"{quoted(chosen)} was not chosen of two versions. Load the page again.")
+    figures = {HAND: song.figures, **song.beside()}
+    found = []
+    for key in (first, second):
+        known = figures.get(key)
+        if known is not None and known.costs is not None:
+            found.append(BlindVersion.of(names[key], known.costs))
+    if len(found) < 2 or found[0].costs == found[1].costs:
+        return False
+    song.files.versions.mkdir(parents=True, exist_ok=True)
+    choice = BlindChoice(
+        day=date.today(),
+        mix_sha256=song.mix.source.sha256,
+        first=found[0],
+        second=found[1],
+        chosen="first" if chosen == first else "second",
+        at_s=at_s,
+    )
+    add_choice(song.files.versions / CHOICES, choice)
+    return True
