@@ -130,6 +130,8 @@ class SongFacts:
         Settings that neither a search nor the solver may move.
     target_lufs, of_loudest_part, ceiling_dbtp
         What is wanted.
+    revision
+        Counts up whenever something else is under the hand: a page tells by it which of two parts is older.
     undo, redo
         Whether there is a step to go back to, or forward.
     checked, looks
@@ -169,6 +171,7 @@ class SongFacts:
     of_loudest_part: bool = False
     put_away: Mapping[StageName, StageSettings] = field(default_factory=dict)
     locks: frozenset[Place] = frozenset()
+    revision: int = 0
     undo: bool = False
     redo: bool = False
     checked: Checked | None = None

@@ -13,6 +13,7 @@ from autochain.render.report import report as delivery_report
 
 def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
     """What is known now; `checked` is the desk's own check of the mix, where that came first."""
+    revision = song.hand.revision  # before what it counts: a part may be newer than it says, never older
     state, beside, measured = song.state, song.beside(), song.measured
     if checked is None and measured is not None:
         checked = Checked(
@@ -36,6 +37,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         target_lufs=target.loudness_lufs,
         of_loudest_part=target.of_loudest_part,
         ceiling_dbtp=target.ceiling_dbtp,
+        revision=revision,
         undo=song.can_undo,
         redo=song.can_redo,
         checked=checked,
