@@ -123,6 +123,8 @@ class OpenSong:
         The loudness curve as far as it is found; None before.
     delivery
         What went out from here; None before.
+    by_choices
+        Whether searches weigh the costs by what blind choices tell; not unless that was asked for.
 
     Raises
     ------
@@ -147,6 +149,7 @@ class OpenSong:
         self.course_of: tuple[ChainSettings, Target] | None = None
         self.curve: CurveFacts | None = None
         self.delivery: Delivery | None = None
+        self.by_choices = False
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)

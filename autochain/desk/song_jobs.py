@@ -4,6 +4,7 @@ import json
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autochain.chain.settings import ChainSettings
@@ -171,6 +172,10 @@ def _decided(state: HandState) -> tuple[list[str], list[str]]:
     return locks, sorted(state.left_out)
 
 
+def _taste(song: "OpenSong") -> Path | None:
+    return song.files.choices if song.by_choices else None
+
+
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
     """Search, as `suggest` does; what it suggests comes under the hand where nobody has turned anything yet."""
     state = song.state
@@ -193,6 +198,7 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         out=files.out,
         around=sheet,
         references=() if around else song.references,
+        taste=_taste(song),
         resume=files.journal.exists(),
         force=True,
     )
@@ -244,6 +250,7 @@ def trace(
         lock=locks,
         without=without,
         config=song.plan,
+        taste=_taste(song),
         out=song.files.out,
         force=True,
     )
