@@ -218,6 +218,7 @@
     const field = target.closest(".field");
     if (field && target.nodeName === "SELECT") turn(field, target.value);
     else if (field) typed(field);
+    else if (target.id === "by-choices") act({ action: "by_choices", on: target.checked });
     else if (target.dataset.reference !== undefined) act({ action: "reference", name: target.dataset.reference, on: target.checked });
     else if (target.dataset.upload) {
       upload([...target.files], target.dataset.upload);

@@ -103,6 +103,16 @@ class ReferenceFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChoiceFacts:
+    """What blind choices tell in sentences, whether that moves a weight, and whether searches are to go by it."""
+
+    sentences: tuple[str, ...]
+    file: str
+    moves: bool = False
+    on: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SongFacts:
     """Everything that the page of one song shows.
 
@@ -142,6 +152,8 @@ class SongFacts:
         Whether that is what is under the hand.
     bounces, references, delivery
         Files beside it, and what is told of the files that went out.
+    choices
+        What blind choices tell; None where nobody asked.
     takes
         By action (`search`, `around`, `curve`, `deliver`): how long it takes here, in s.
     """
@@ -175,4 +187,5 @@ class SongFacts:
     bounces: tuple[BounceFacts, ...] = ()
     references: tuple[ReferenceFacts, ...] = ()
     delivery: Sequence[Block] | None = None
+    choices: ChoiceFacts | None = None
     takes: Mapping[str, float] = field(default_factory=dict)

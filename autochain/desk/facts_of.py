@@ -3,7 +3,8 @@
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
 from autochain.compare.report import report as compare_report
-from autochain.desk.facts import BounceFacts, Known, Meter, ReferenceFacts, SongFacts
+from autochain.desk.blind import learned
+from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import Figures
 from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
@@ -54,8 +55,17 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         bounces=tuple(_bounce(song, one) for one in song.versions() if one.key.startswith("bounce.")),
         references=tuple(ReferenceFacts(name=path.name, on=on) for path, on in song.ticked.all()),
         delivery=None if song.delivery is None else tuple(delivery_report(song.delivery)),
+        choices=_choices(song),
         takes=_takes(song.mix.duration_s),
     )
+
+
+def _choices(song: OpenSong) -> ChoiceFacts:
+    file, found = str(song.files.choices), learned(song.files.choices)
+    if isinstance(found, str):
+        return ChoiceFacts(sentences=(found,), file=file)
+    sentences = (*found.sentences, *found.remarks)
+    return ChoiceFacts(sentences=sentences, file=file, moves=bool(found.costs), on=song.by_choices)
 
 
 def _takes(duration_s: float) -> dict[str, float]:
