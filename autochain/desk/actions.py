@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from autochain.chain.settings import StageName
+from autochain.desk.abx import said
+from autochain.desk.blind import keep_choice
 from autochain.desk.versions import Heard, Version
 from autochain.errors import UsageError
 from autochain.given import json_in, quoted
@@ -27,10 +29,15 @@ Seconds = Annotated[float, Field(ge=0.0, le=86400.0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What the page is told at once: a place that was solved, and what can be heard where that changed."""
+    """What the page is told at once: a place that was solved, what can be heard where that changed, and more.
+
+    `words` say what came of listening without names, `kept` whether a choice was kept.
+    """
 
     place: Heard | None = None
     versions: tuple[Version, ...] | None = None
+    words: str | None = None
+    kept: bool | None = None
 
     def plain(self) -> dict[str, Any]:
         """As JSON has it; parts of the page follow as events."""
@@ -39,6 +46,7 @@ class Answer:
             told["place"] = self.place.plain()
         if self.versions is not None:
             told["versions"] = [one.plain() for one in self.versions]
+        told |= {name: given for name in ("words", "kept") if (given := getattr(self, name)) is not None}
         return told
 
 
@@ -177,6 +185,38 @@ class Reference(_Asked):
     on: bool
 
 
+class Choose(_Asked):
+    """Of two versions without names one was preferred."""
+
+    action: Literal["choose"]
+    first: Key
+    second: Key
+    chosen: Key
+    at_s: Seconds
+
+
+class Abx(_Asked):
+    """A run has ended in which two versions were to be told apart."""
+
+    action: Literal["abx"]
+    right: Annotated[int, Field(ge=0)]
+    of: Annotated[int, Field(ge=1)]
+    planned: int
+
+
+class Told(_Asked):
+    """Listening without names has ended: what the choices tell may be shown."""
+
+    action: Literal["told"]
+
+
+class ByChoices(_Asked):
+    """Let searches weigh the costs by what the choices tell, or not."""
+
+    action: Literal["by_choices"]
+    on: bool
+
+
 class StopJob(_Asked):
     """Stop a job, waiting or running; without a number what is being done."""
 
@@ -186,7 +226,9 @@ class StopJob(_Asked):
 
 _Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
 _Long = Keep | Search | Curve | Deliver | Compare
-Action = _Turned | Place | _Long | Rename | Drop | Reference | StopJob
+_Blind = Choose | Abx
+_Choices = Told | ByChoices
+Action = _Turned | Place | _Long | _Blind | _Choices | Rename | Drop | Reference | StopJob
 _ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
 
 
@@ -215,13 +257,18 @@ def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
         return Answer()
     if song is None:
         raise UsageError(f"{asked.action} is about one song. Open it first.")
+    # Of these nothing is shown: what a page shows while names are hidden must tell nothing.
+    if isinstance(asked, Choose):
+        return Answer(kept=keep_choice(song, asked.first, asked.second, asked.chosen, asked.at_s))
+    if isinstance(asked, Abx):
+        return Answer(words=said(asked.right, asked.of, asked.planned))
     answer = _carried_out(asked, desk, song)
     desk.touched(song, asked.action)
     return answer
 
 
 def _carried_out(
-    asked: _Turned | Place | _Long | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
+    asked: _Turned | Place | _Long | _Choices | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
 ) -> Answer:
     match asked:
         case Place():
@@ -233,6 +280,11 @@ def _carried_out(
             song.drop(asked.version)
         case Reference():
             song.reference(asked.name, asked.on)
+            return Answer()
+        case Told():
+            return Answer()
+        case ByChoices():
+            song.by_choices = asked.on
             return Answer()
         case Keep() | Search() | Curve() | Deliver() | Compare():
             desk.work.submit(_job(asked, song))

@@ -20,6 +20,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from autochain.audio.mix import Samples
 from autochain.desk import album_routes
 from autochain.desk.actions import carry_out, read_action
 from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
@@ -35,6 +36,7 @@ from autochain.desk.song_view import PARTS, fragment, song_page
 from autochain.desk.songs_view import songs_fragment, songs_part
 from autochain.desk.uploads import TooLargeError, receive
 from autochain.errors import AutochainError, UsageError
+from autochain.measure.loudness import integrated_lufs, weighted_hops
 
 HOST = "127.0.0.1"
 _LONGEST_SOUND_S = 30.0  # of one request; a limit of this project
@@ -64,17 +66,22 @@ def app(desk: Desk) -> Starlette:
 
         return JSONResponse(await run_in_threadpool(done))
 
-    async def sound(request: Request) -> Response:
-        opened = desk.now_open(request.path_params["song"])
+    def asked_for(request: Request) -> tuple[OpenSong, Callable[[], Samples]]:
+        opened, key = desk.now_open(request.path_params["song"]), request.path_params["key"]
         revision, first, frames = (_number(request, name) for name in ("revision", "first", "frames"))
         if frames > _LONGEST_SOUND_S * opened.mix.rate_hz:
             raise UsageError(f"{frames} frames are more than {_LONGEST_SOUND_S:g} s. Ask for fewer at once.")
+        return opened, lambda: opened.sound(key, revision, first, frames)
 
-        def samples() -> bytes:
-            return opened.sound(request.path_params["key"], revision, first, frames).astype("<f4", copy=False).tobytes()
+    async def loudness(request: Request) -> Response:
+        opened, samples = asked_for(request)
+        lufs = await run_in_threadpool(lambda: integrated_lufs(weighted_hops(samples(), opened.mix.rate_hz)))
+        return JSONResponse({"lufs": lufs})
 
+    async def sound(request: Request) -> Response:
+        opened, samples = asked_for(request)
         return Response(
-            await run_in_threadpool(samples),
+            await run_in_threadpool(lambda: samples().astype("<f4", copy=False).tobytes()),
             media_type="application/octet-stream",
             headers={"x-rate": str(opened.mix.rate_hz), "x-channels": str(opened.mix.channels)},
         )
@@ -125,6 +132,7 @@ def app(desk: Desk) -> Starlette:
             Route("/song/{song}", song),
             Route("/song/{song}/do", do, methods=["POST"]),
             Route("/song/{song}/sound/{key}", sound),
+            Route("/song/{song}/loudness/{key}", loudness),
         ],
         exception_handlers={
             AutochainError: _refused,
@@ -148,8 +156,7 @@ def _song_page(desk: Desk, name: str) -> str:
 
 
 def _facts(desk: Desk, song: OpenSong) -> SongFacts:
-    now = desk.work.doing()
-    return facts_of(song, desk.checked.get(song.files.id), now.words if now.song == song.files.id else "")
+    return facts_of(song, desk.checked.get(song.files.id))
 
 
 def _plain_versions(song: OpenSong) -> list[dict[str, Any]]:
