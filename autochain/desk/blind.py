@@ -39,7 +39,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
     names = {one.key: one.name for one in song.versions()}
     if chosen not in (first, second) or first == second or not {first, second} <= names.keys():
         raise UsageError(f"{quoted(chosen)} was not chosen of two versions. Load the page again.")
-    figures = {HAND: song.figures, **song.beside()}
+    figures = {HAND: song.estimate(), **song.beside()}
     found = []
     for key in (first, second):
         known = figures.get(key)
@@ -50,7 +50,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
     song.files.versions.mkdir(parents=True, exist_ok=True)
     choice = BlindChoice(
         day=date.today(),
-        mix_sha256=song.mix.source.sha256,
+        mix_sha256=song.mix.sha256,
         first=found[0],
         second=found[1],
         chosen="first" if chosen == first else "second",

@@ -157,6 +157,20 @@ class Desk:
         assert np.array_equal(np.diff(firsts), np.full(len(firsts) - 1, _BLOCK))
         return firsts[0], np.frombuffer(base64.b64decode(text), "<f4").reshape(-1, 2)
 
+    def from_start(self, key: str = "mix") -> None:
+        """Play a version from the song's beginning at full level, nothing repeated."""
+        self.page.evaluate(
+            """(key) => {
+              if (document.getElementById("repeat").getAttribute("aria-pressed") === "true") document.getElementById("repeat").click();
+              window.listen.choose(key);
+              window.listen.play(0);
+            }""",
+            key,
+        )
+        self.until(f"window.listen.heard().key === '{key}' && window.listen.position() > 0.1")
+        self.until("window.listen.position() < 2.0")
+        self.loud()
+
     def close(self) -> None:
         """End the page."""
         self.context.close()
@@ -172,7 +186,9 @@ def found_at(heard: Samples, song: Samples) -> int:
     return int(np.argmin(energy - 2.0 * product[: len(energy)]))
 
 
-def looped(first: int, stop: int, at: int, count: int, fade: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def looped(
+    first: int, stop: int, at: int, count: int, fade: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Frames of the song that a loop plays from one of them on, and the gain that its soft edges have there."""
     frames = first + (at - first + np.arange(count)) % (stop - first)
     edge = np.minimum(frames - first, stop - frames) / fade
