@@ -15,8 +15,7 @@ PLANNED = (10, 16, 20)  # how long a run may be; a limit of this project
 
 def by_chance(right: int, of: int) -> float:
     """Probability, 0 to 1, that a guess gets at least as many of them right."""
-    as_good = sum(math.comb(of, k) for k in range(right, of + 1))
-    return float(as_good / 2**of)
+    return float(sum(math.comb(of, k) for k in range(right, of + 1))) / 2.0**of
 
 
 def said(right: int, of: int, planned: int) -> str:

@@ -17,6 +17,7 @@ from autochain.render.formats import parse_exports
 if TYPE_CHECKING:
     from autochain.desk.desk import Desk
     from autochain.desk.open_song import OpenSong
+    from autochain.desk.work import Job
 
 REST_S = 0.7  # how long a hand rests before the whole song is verified
 
@@ -203,6 +204,19 @@ class Abx(_Asked):
     planned: int
 
 
+class Told(_Asked):
+    """Listening without names has ended: what the choices tell may be shown."""
+
+    action: Literal["told"]
+
+
+class ByChoices(_Asked):
+    """Let searches weigh the costs by what the choices tell, or not."""
+
+    action: Literal["by_choices"]
+    on: bool
+
+
 class StopJob(_Asked):
     """Stop a job, waiting or running; without a number what is being done."""
 
@@ -213,7 +227,8 @@ class StopJob(_Asked):
 _Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
 _Long = Keep | Search | Curve | Deliver | Compare
 _Blind = Choose | Abx
-Action = _Turned | Place | _Long | _Blind | Rename | Drop | Reference | StopJob
+_Choices = Told | ByChoices
+Action = _Turned | Place | _Long | _Blind | _Choices | Rename | Drop | Reference | StopJob
 _ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
 
 
@@ -253,28 +268,33 @@ def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
 
 
 def _carried_out(
-    asked: _Turned | Place | _Long | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
+    asked: _Turned | Place | _Long | _Choices | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
 ) -> Answer:
     match asked:
         case Place():
             with desk.work.listening():
                 return Answer(place=song.place(asked.start_s), versions=song.versions())
         case Rename():
-            engine(song).rename(asked.version, asked.name)
+            song.rename(asked.version, asked.name)
         case Drop():
-            engine(song).drop(asked.version)
+            song.drop(asked.version)
         case Reference():
-            engine(song).reference(asked.name, asked.on)
+            song.reference(asked.name, asked.on)
+            return Answer()
+        case Told():
+            return Answer()
+        case ByChoices():
+            song.by_choices = asked.on
             return Answer()
         case Keep() | Search() | Curve() | Deliver() | Compare():
             desk.work.submit(_job(asked, song))
             return Answer()
         case _:
-            desk.work.put_off("verify", song.files.id)  # what is being verified is over
+            whole = song.verify_job()
+            desk.work.put_off(whole.kind, whole.song)  # what is being verified is over
             with desk.work.listening():
                 place = _turned(asked, song)
-            if hasattr(song, "verify_job"):
-                desk.work.submit(song.verify_job(), after_s=REST_S)
+            desk.work.submit(whole, after_s=REST_S)
             return Answer(place=place, versions=song.versions())
     return Answer(versions=song.versions())
 
@@ -301,17 +321,17 @@ def _turned(asked: _Turned, song: "OpenSong") -> Heard:
             return song.take(f"point.{asked.lufs:g}", asked.at_s)
 
 
-def _job(asked: _Long, song: "OpenSong") -> Any:
+def _job(asked: _Long, song: "OpenSong") -> "Job":
     """What takes long."""
     match asked:
         case Keep():
-            return engine(song).keep_job(asked.name)
+            return song.keep_job(asked.name)
         case Search():
-            return engine(song).search_job(asked.around)
+            return song.search_job(asked.around)
         case Curve():
-            return engine(song).curve_job()
+            return song.curve_job()
         case Compare():
-            return engine(song).compare_job(asked.version)
+            return song.compare_job(asked.version)
         case Deliver():
             exports = parse_exports(asked.formats, song.mix.rate_hz, song.mix.channels)
             names = [*names_of(song.files.stem, (), exports, song.mix.rate_hz), song.files.delivery.name]
@@ -320,9 +340,4 @@ def _job(asked: _Long, song: "OpenSong") -> Any:
                 raise UsageError(
                     f"{quoted(there[0])} is there already. Say that it is to be replaced, or move it away."
                 )
-            return engine(song).deliver_job(asked.formats, asked.version)
-
-
-def engine(song: "OpenSong") -> Any:
-    """The song, of which this is not built yet."""
-    return song
+            return song.deliver_job(asked.formats, asked.version)

@@ -1,18 +1,22 @@
-"""Choices without names, kept with the song: which of two versions was preferred, and what both cost."""
+"""Choices without names: which of two versions of a song was preferred, and what both cost.
+
+Those of all songs are in one file beside the results, since it takes twenty to tell anything.
+"""
 
 from datetime import date
+from functools import lru_cache
+from pathlib import Path
 
 from autochain.desk.open_song import OpenSong
 from autochain.desk.versions import HAND
-from autochain.errors import UsageError
+from autochain.errors import AutochainError, UsageError
 from autochain.given import quoted
-from autochain.taste import BlindChoice, BlindVersion, add_choice
-
-CHOICES = "choices.json"  # in the folder of the song's versions
+from autochain.taste import BlindChoice, BlindVersion, add_choice, read_choices, told
+from autochain.taste.told import Told
 
 
 def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: float) -> bool:
-    """Add a choice to the song's file, where it tells something.
+    """Add a choice to the file, where it tells something.
 
     Parameters
     ----------
@@ -39,7 +43,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
     names = {one.key: one.name for one in song.versions()}
     if chosen not in (first, second) or first == second or not {first, second} <= names.keys():
         raise UsageError(f"{quoted(chosen)} was not chosen of two versions. Load the page again.")
-    figures = {HAND: song.estimate(), **song.beside()}
+    figures = {HAND: song.hand.figures(), **song.beside()}
     found = []
     for key in (first, second):
         known = figures.get(key)
@@ -47,7 +51,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
             found.append(BlindVersion.of(names[key], known.costs))
     if len(found) < 2 or found[0].costs == found[1].costs:
         return False
-    song.files.versions.mkdir(parents=True, exist_ok=True)
+    song.files.out.mkdir(parents=True, exist_ok=True)
     choice = BlindChoice(
         day=date.today(),
         mix_sha256=song.mix.sha256,
@@ -56,5 +60,25 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
         chosen="first" if chosen == first else "second",
         at_s=at_s,
     )
-    add_choice(song.files.versions / CHOICES, choice)
+    add_choice(song.files.choices, choice)
     return True
+
+
+def learned(path: Path) -> Told | str:
+    """What the choices in a file tell, nothing where there is none; one line where they cannot be read.
+
+    They are read anew only when the file is another: a fit takes a tenth of a second.
+    """
+    try:
+        state = path.stat()
+    except OSError:
+        return told(())
+    return _learned(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=4)
+def _learned(path: Path, mtime_ns: int, size: int) -> Told | str:
+    try:
+        return told(read_choices(path).choices)
+    except AutochainError as error:
+        return str(error)

@@ -15,7 +15,7 @@ def of_points(points: Sequence[Point], targets_lufs: Sequence[float]) -> CurveFa
     """As far as it is found: a place for every loudness that is looked for."""
     known = {point.target_lufs: _point(point) for point in points}
     own = [known.get(lufs, CurvePoint(lufs=lufs)) for lufs in sorted({*targets_lufs, *known})]
-    return CurveFacts(points=tuple(own), complete=False)
+    return CurveFacts(points=tuple(own), complete=False, running=True)
 
 
 def of_curve(curve: Curve) -> CurveFacts:

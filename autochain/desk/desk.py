@@ -3,19 +3,19 @@
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
-from autochain.desk.actions import engine
 from autochain.desk.album import AlbumOnDesk
 from autochain.desk.checks import Checks
 from autochain.desk.events import EVERYWHERE, Events, Message
-from autochain.desk.folder import SongFiles, refuse_missing, songs_in
+from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
+from autochain.desk.uploads import clear_old
 from autochain.desk.work import Job, Work
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
@@ -50,22 +50,26 @@ class Desk:
         Mixes and folders of mixes.
     out
         Folder of all results.
+    plan
+        A configuration over the packaged one.
     """
 
-    def __init__(self, sources: Sequence[Path], out: Path) -> None:
-        self.sources, self.out = sources, out
+    def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
+        self.sources, self.out, self.plan = sources, out, plan
+        self._checks = Checks(out, read_config(plan))
         self.events = Events()
+        self._did: tuple[int | None, str] = (None, "")
         self.work = Work(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()
-        self.album = AlbumOnDesk(lambda: self.songs, out)
+        self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
-        self._checks = Checks(out, read_config())
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
         self.look()
         self._checks.forget_others(self.songs)
+        clear_old(folder_of_mixes(sources))
 
     def look(self) -> None:
         """Look for mixes that are new or gone; those that are new are checked."""
@@ -99,27 +103,27 @@ class Desk:
         if song_id in self.errors and song_id not in self.checked:
             raise UsageError(self.errors[song_id])
         with self._lock:
-            before = self._open
-            if before is None or before.files != files:
+            song = self._open
+            if song is None or song.files != files:
                 self._open = None
-                if before is not None:
-                    before.close()
-                    self.said(before.files.id, "Another song was opened. Load this page again to go on here.")
-                del before
-                self._open = OpenSong(files, self._told_by(files.id))
-            song: Any = self._open
+                if song is not None:
+                    song.close()
+                    self.said(song.files.id, "Another song was opened. Load the page again to go on here.")
+                song = None  # its memory goes before the next one comes
+                song = self._open = OpenSong(files, self._told_by(files.id), plan=self.plan)
         self.work.first(_CHECK, song_id)
-        if hasattr(song, "measured") and song.measured is None:
-            self.work.submit(song.measure_job())
-            self.work.submit(song.verify_job())  # meters, and the picture of the song
-        return self.now_open(song_id)
+        if song.measured is None:
+            # Beside what is searched for another song; then the meters and the picture of this one.
+            for job in (song.measure_job(), song.verify_job()):
+                self.work.submit(replace(job, short=True))
+        return song
 
     def now_open(self, song_id: str) -> OpenSong:
         """The song where it is the open one; NotOpenError where it is not."""
         song = self._open
         if song is None or song.files.id != song_id:
             self.song(song_id)
-            raise NotOpenError("another song is open now. Load this page again.")
+            raise NotOpenError("another song is open now. Load the page again.")
         return song
 
     def touched(self, song: OpenSong, action: str) -> None:
@@ -128,11 +132,11 @@ class Desk:
 
     def bounced(self, song: OpenSong, path: Path) -> None:
         """A bounce lies in the song's folder now."""
-        self.work.submit(engine(song).bounce_job(path))
+        self.work.submit(song.bounce_job(path))
 
     def referred(self, song: OpenSong, path: Path) -> None:
         """A reference lies in the song's folder now: the next search looks at it."""
-        engine(song).reference(path.name, True)
+        song.reference(path.name, True)
         self.touched(song, "reference")
 
     def work_now(self) -> Message:
@@ -152,19 +156,23 @@ class Desk:
             song.close()
         return ended
 
-    def _told_by(self, song_id: str) -> Callable[..., None]:
+    def _told_by(self, song_id: str) -> Callable[[str], None]:
         """Give what the open song calls when something of it has changed."""
 
-        def changed(*what: str) -> None:
+        def changed(what: str) -> None:
             song = self._open
-            if "said" in what and song is not None and song.files.id == song_id and song.told:
+            if what == "said" and song is not None and song.files.id == song_id and song.told:
                 self.said(song_id, song.told[-1])
-            for one in what:
-                self.events.changed(song_id, _FOLLOW.get(one, (one,)))
+            self.events.changed(song_id, _FOLLOW.get(what, (what,)))
 
         return changed
 
     def _worked(self) -> None:
+        now = self.work.doing()
+        before, self._did = self._did, (now.job, now.song)
+        if before[0] != now.job:  # pages of songs say what is being done for them
+            for song in {before[1], now.song} - {""}:
+                self.events.changed(song, ("head",))
         self.events.publish(EVERYWHERE, self.work_now())
 
     def _check(self, song: SongFiles) -> Callable[[Progress, Stop], None]:
@@ -180,7 +188,7 @@ class Desk:
 
 
 @contextmanager
-def desk_on(sources: Sequence[Path], out: Path) -> Iterator[Desk]:
+def desk_on(sources: Sequence[Path], out: Path, plan: Path | None = None) -> Iterator[Desk]:
     """A desk over mixes and folders of mixes; no second one writes into its folder of results.
 
     Raises
@@ -190,11 +198,11 @@ def desk_on(sources: Sequence[Path], out: Path) -> Iterator[Desk]:
     RunningError
         While another desk is on that folder.
     UsageError, ConfigError
-        A list of mixes that cannot hold.
+        A list of mixes or a configuration that cannot hold.
     """
     refuse_missing(sources)
     with output_set(out, "desk"):
-        desk = Desk(sources, out)
+        desk = Desk(sources, out, plan)
         try:
             yield desk
         finally:

@@ -73,10 +73,14 @@ class CurvePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurveFacts:
-    """The curve as far as it is found: points from quiet to loud, where it bends, and what it says in all."""
+    """The curve as far as it is found: points from quiet to loud, where it bends, and what it says in all.
+
+    `running` while it is being found; one that is neither complete nor running was stopped.
+    """
 
     points: tuple[CurvePoint, ...]
     complete: bool
+    running: bool = False
     knee_lufs: float | None = None
     statement: tuple[str, ...] = ()
 
@@ -99,6 +103,16 @@ class ReferenceFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChoiceFacts:
+    """What blind choices tell in sentences, whether that moves a weight, and whether searches are to go by it."""
+
+    sentences: tuple[str, ...]
+    file: str
+    moves: bool = False
+    on: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SongFacts:
     """Everything that the page of one song shows.
 
@@ -116,6 +130,8 @@ class SongFacts:
         Settings that neither a search nor the solver may move.
     target_lufs, of_loudest_part, ceiling_dbtp
         What is wanted.
+    revision
+        Counts up whenever something else is under the hand: a page tells by it which of two parts is older.
     undo, redo
         Whether there is a step to go back to, or forward.
     checked, looks
@@ -132,12 +148,14 @@ class SongFacts:
         The loudness curve; None before anybody asked for it.
     course
         The song on one axis of time, with the last render of your settings that was verified.
+    course_is_now
+        Whether that is what is under the hand.
     bounces, references, delivery
         Files beside it, and what is told of the files that went out.
+    choices
+        What blind choices tell; None where nobody asked.
     takes
         By action (`search`, `around`, `curve`, `deliver`): how long it takes here, in s.
-    doing
-        What is being done for this song right now; empty for nothing.
     """
 
     files: SongFiles
@@ -153,6 +171,7 @@ class SongFacts:
     of_loudest_part: bool = False
     put_away: Mapping[StageName, StageSettings] = field(default_factory=dict)
     locks: frozenset[Place] = frozenset()
+    revision: int = 0
     undo: bool = False
     redo: bool = False
     checked: Checked | None = None
@@ -164,8 +183,9 @@ class SongFacts:
     sheet: Sheet | None = None
     curve: CurveFacts | None = None
     course: SongCurves | None = None
+    course_is_now: bool = True
     bounces: tuple[BounceFacts, ...] = ()
     references: tuple[ReferenceFacts, ...] = ()
     delivery: Sequence[Block] | None = None
+    choices: ChoiceFacts | None = None
     takes: Mapping[str, float] = field(default_factory=dict)
-    doing: str = ""

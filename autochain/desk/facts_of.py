@@ -3,15 +3,17 @@
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
 from autochain.compare.report import report as compare_report
-from autochain.desk.facts import BounceFacts, Known, Meter, ReferenceFacts, SongFacts
+from autochain.desk.blind import learned
+from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import Figures
 from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
 from autochain.render.report import report as delivery_report
 
 
-def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") -> SongFacts:
+def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
     """What is known now; `checked` is the desk's own check of the mix, where that came first."""
+    revision = song.hand.revision  # before what it counts: a part may be newer than it says, never older
     state, beside, measured = song.state, song.beside(), song.measured
     if checked is None and measured is not None:
         checked = Checked(
@@ -35,6 +37,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") ->
         target_lufs=target.loudness_lufs,
         of_loudest_part=target.of_loudest_part,
         ceiling_dbtp=target.ceiling_dbtp,
+        revision=revision,
         undo=song.can_undo,
         redo=song.can_redo,
         checked=checked,
@@ -48,18 +51,27 @@ def facts_of(song: OpenSong, checked: Checked | None = None, doing: str = "") ->
         sheet=None if song.sheet is None else song.sheet.said,
         curve=song.curve,
         course=song.course,
+        course_is_now=state is not None and song.course_of == (state.active, state.target),
         bounces=tuple(_bounce(song, one) for one in song.versions() if one.key.startswith("bounce.")),
         references=tuple(ReferenceFacts(name=path.name, on=on) for path, on in song.ticked.all()),
         delivery=None if song.delivery is None else tuple(delivery_report(song.delivery)),
+        choices=_choices(song),
         takes=_takes(song.mix.duration_s),
-        doing=doing,
     )
+
+
+def _choices(song: OpenSong) -> ChoiceFacts:
+    file, found = str(song.files.choices), learned(song.files.choices)
+    if isinstance(found, str):
+        return ChoiceFacts(sentences=(found,), file=file)
+    sentences = (*found.sentences, *found.remarks)
+    return ChoiceFacts(sentences=sentences, file=file, moves=bool(found.costs), on=song.by_choices)
 
 
 def _takes(duration_s: float) -> dict[str, float]:
     """Roughly, on two cores: `benchmarks/results/seconds.md`, with what listening takes away in the meantime."""
-    search = 8.0 + 0.06 * duration_s
-    return {"search": search, "around": 0.7 * search, "curve": 4.0 * search, "deliver": 3.0 + 0.03 * duration_s}
+    search = 20.0 + 0.08 * duration_s
+    return {"search": search, "around": 0.7 * search, "curve": 5.0 * search, "deliver": 3.0 + 0.03 * duration_s}
 
 
 def _bounce(song: OpenSong, version: Version) -> BounceFacts:
@@ -91,7 +103,7 @@ def _figures(key: str, name: str, figures: Figures | None, *, settable: bool = T
 
 
 def _meters(song: OpenSong) -> dict[StageName, Meter]:
-    """Of the whole song where it was verified, else of the place that was solved last."""
+    """Of the whole song where it was verified, here or by the sheet; else of the place that was solved last."""
     verdict = song.hand.verdict
     if verdict is not None and verdict.found is not None:
         return {
@@ -103,6 +115,18 @@ def _meters(song: OpenSong) -> dict[StageName, Meter]:
             )
             for one in verdict.found.stages
             if one.reduction_max_db is not None and one.reduction_typical_db is not None
+        }
+    said = None if song.sheet is None else song.sheet.said
+    if said is not None and song.sheet is not None and song.settings == song.sheet.settings:
+        return {
+            one.stage: Meter(
+                typical_db=one.reduction_db.typical,
+                most_db=one.reduction_db.max,
+                most_at_s=one.reduction_db.max_at_s,
+                trim_db=one.trim_db,
+            )
+            for one in said.stages
+            if one.reduction_db is not None
         }
     if song.turned is None:
         return {}

@@ -15,6 +15,7 @@ from autochain.audio.mix import Samples
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import NOTHING_SET, ChainSettings, Value
 from autochain.config import read_config
+from autochain.config.model import Target
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
 from autochain.desk.bounces import Bounce, read_bounce
@@ -114,12 +115,16 @@ class OpenSong:
         References dropped on the page, and which of them a search looks at.
     compared
         What was found of bounces, by key.
-    looks, course
-        What there is to see of the check's findings, and the song over time as it was verified last; None until then.
+    looks
+        What there is to see of the check's findings; None until they are known.
+    course, course_of
+        The song over time as it was verified last, and with which settings for which target; None until then.
     curve
         The loudness curve as far as it is found; None before.
     delivery
         What went out from here; None before.
+    by_choices
+        Whether searches weigh the costs by what blind choices tell; not unless that was asked for.
 
     Raises
     ------
@@ -141,8 +146,10 @@ class OpenSong:
         self.compared: dict[str, Compared] = {}
         self.looks: Looks | None = None
         self.course: SongCurves | None = None
-        self.curve: CurveFacts | None = curve_of_file(files.curve) if files.curve.exists() else None
+        self.course_of: tuple[ChainSettings, Target] | None = None
+        self.curve: CurveFacts | None = None
         self.delivery: Delivery | None = None
+        self.by_choices = False
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)
@@ -154,6 +161,7 @@ class OpenSong:
         self._revisions: dict[str, int] = {}
         self._bounces: dict[str, Bounce] = {}
         self.read_versions()
+        self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
 
@@ -409,6 +417,14 @@ class OpenSong:
             self._put({**found, **now})
         self.changed("versions")
 
+    def _read_curve(self) -> None:
+        """Read the curve that lies in the folder."""
+        if self.files.curve.exists():
+            try:
+                self.curve = curve_of_file(self.files.curve)
+            except AutochainError as error:
+                self.tell(str(error).split("\n")[0])
+
     def hear(self, key: str, one: Audible | None) -> None:
         """Let a version be heard that is not on disk yet; None takes it away."""
         with self._lock:
@@ -497,7 +513,11 @@ class OpenSong:
     def search_job(self, around: bool) -> Job:
         """Search for a suggestion, anew or around what is under the hand."""
         words = "searching around your settings" if around else "searching"
-        return self._job(words, "search", lambda progress, stop: song_jobs.search(self, around, progress, stop))
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.search(self, around, progress, stop)
+
+        return self._job(words, "search", run, best_so_far=True)
 
     def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
         """Trace what each loudness costs."""
@@ -527,8 +547,16 @@ class OpenSong:
 
         return self._job(f"reading {quoted(path.name)}", f"bounce {path}", run, short=True)
 
-    def _job(self, words: str, kind: str, run: Callable[[Progress, Stop], None], *, short: bool = False) -> Job:
-        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short)
+    def _job(
+        self,
+        words: str,
+        kind: str,
+        run: Callable[[Progress, Stop], None],
+        *,
+        short: bool = False,
+        best_so_far: bool = False,
+    ) -> Job:
+        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short, best_so_far=best_so_far)
 
 
 def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:

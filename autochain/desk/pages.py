@@ -13,6 +13,7 @@ from autochain.document.blocks import Block
 from autochain.document.shell import STYLE, text
 from autochain.page.findings_part import packaged
 
+_HEADING = re.compile(r"(</?h)([1-6])(?=[ >])")
 _MEDIA_TYPES = {"css": "text/css", "js": "text/javascript"}
 _OWN = re.compile(r"[a-z_]+\.(css|js)")
 _ENVIRONMENT = Environment(
@@ -36,11 +37,16 @@ def blocks_html(blocks: Iterable[Block]) -> Markup:
     return Markup(_TIME.sub(r'<button type="button" class="time" data-time="\1">\2</button>', "\n".join(html(blocks))))
 
 
+def report_html(blocks: Iterable[Block]) -> Markup:
+    """A whole report as part of a page: its headings stand under those of the page."""
+    return Markup(_HEADING.sub(lambda found: f"{found[1]}{min(6, int(found[2]) + 2)}", blocks_html(blocks)))
+
+
 def static(name: str) -> tuple[bytes, str] | None:
     """A file that pages load, with its media type; None where there is none of that name."""
     if name == "sheet.css":  # the look of the reports, which the desk's pages begin from
         own = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
-        style = "\n".join((STYLE, packaged("closeups.css"), packaged("style.css"), own))
+        style = "\n".join((STYLE, packaged("closeups.css"), own))
         return style.encode(), "text/css"
     own_file = files("autochain.desk").joinpath(name)
     matched = _OWN.fullmatch(name)

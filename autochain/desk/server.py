@@ -25,6 +25,7 @@ from autochain.desk import album_routes
 from autochain.desk.actions import carry_out, read_action
 from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
 from autochain.desk.events import PART, Message
+from autochain.desk.facts import SongFacts
 from autochain.desk.facts_of import facts_of
 from autochain.desk.folder import folder_of_mixes
 from autochain.desk.guard import Guard
@@ -151,7 +152,11 @@ def _song_page(desk: Desk, name: str) -> str:
         "frames": opened.frames,
         "versions": _plain_versions(opened),
     }
-    return song_page(facts_of(opened, desk.checked.get(name)), player)
+    return song_page(_facts(desk, opened), player)
+
+
+def _facts(desk: Desk, song: OpenSong) -> SongFacts:
+    return facts_of(song, desk.checked.get(song.files.id))
 
 
 def _plain_versions(song: OpenSong) -> list[dict[str, Any]]:
@@ -171,7 +176,7 @@ def _shown(desk: Desk, song: str | None, message: Message) -> Message:
         opened = desk.now_open(song)
         if part == VERSIONS:
             return {"kind": VERSIONS, "song": song, "versions": _plain_versions(opened)}
-        html = fragment(part, facts_of(opened, desk.checked.get(song)))
+        html = fragment(part, _facts(desk, opened))
         return {"kind": "fragment", "song": song, "id": part, "html": html}
     except Exception as error:  # one part that cannot be drawn must not silence the others
         return {"kind": "said", "song": song, "words": _line(error)}

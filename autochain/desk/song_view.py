@@ -13,7 +13,7 @@ from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
 from autochain.desk.facts import Known, SongFacts
 from autochain.desk.fields import target_field
-from autochain.desk.pages import blocks_html, rendered
+from autochain.desk.pages import blocks_html, rendered, report_html
 from autochain.desk.words import SIGNS, takes_words
 from autochain.document.blocks import Block
 from autochain.given import name_shown
@@ -33,6 +33,8 @@ _SONG = (
     "The song: waveform of the mix, loudness before and after, and what every stage takes, these on one scale. A press "
     "plays from there."
 )
+_EARLIER = "Your settings have changed since; the picture follows when the whole song was verified."
+_SAME_LU = 0.15  # scores of versions further apart in loudness do not compare
 
 
 def head_part(facts: SongFacts) -> dict[str, Any]:
@@ -43,7 +45,7 @@ def head_part(facts: SongFacts) -> dict[str, Any]:
         "sign": SIGNS[{True: "ready", False: "revisit", None: "waiting"}[facts.hand.met]],
         "figures": _figures(facts.hand),
         "cost": _cost(facts),
-        "beside": [f"{one.name} {number(one.score, decimals=2)}" for one in _beside(facts) if one.score is not None],
+        "beside": [_told_beside(one, facts.hand) for one in _beside(facts) if one.score is not None],
         "mix": _mix(facts),
         "findings": "" if facts.checked is None else kinds(facts.checked.readiness.findings),
         "aims": [target_field("lufs", facts), target_field("ceiling_dbtp", facts)],
@@ -88,6 +90,20 @@ def _beside(facts: SongFacts) -> list[Known]:
     return [one for one in (*facts.kept[:1], facts.suggestion, facts.limiter) if one is not None]
 
 
+def choices_part(facts: SongFacts) -> dict[str, Any]:
+    """What you choose without names, and whether searches go by it."""
+    return {"choices": facts.choices}
+
+
+def _told_beside(one: Known, hand: Known) -> str:
+    at = "" if _as_loud(one, hand) else f" at {number(one.lufs, 'LUFS')}"
+    return f"{one.name} {number(one.score, decimals=2)}{at}"
+
+
+def _as_loud(one: Known, hand: Known) -> bool:
+    return one.lufs is not None and hand.lufs is not None and abs(one.lufs - hand.lufs) <= _SAME_LU
+
+
 def _mix(facts: SongFacts) -> dict[str, str]:
     if facts.checked is None:
         return {"sign": SIGNS["waiting"], "words": "The mix is being checked."}
@@ -121,9 +137,9 @@ def _seen(looks: Looks) -> Iterator[Block]:
 def costs_part(facts: SongFacts) -> dict[str, Any]:
     """Costs of your settings beside the last kept version, the suggestion and the limiter alone."""
     beside = [facts.hand, *_beside(facts)]
-    known = [one for one in beside if one.costs is not None]
     heads = [HAND if one is facts.hand else one.name for one in beside]
-    scores = [one.score for one in known if one.score is not None and one.met is not False]
+    compared = [one for one in beside if one.score is not None and one.met and _as_loud(one, facts.hand)]
+    least = min((one.score for one in compared if one.score is not None), default=None) if len(compared) > 1 else None
     rows = []
     for name, (label, unit, decimals, meaning) in COSTS.items():
         weight = getattr(facts.weights, name)
@@ -137,7 +153,7 @@ def costs_part(facts: SongFacts) -> dict[str, Any]:
         "scores": [
             {
                 "text": number(one.score if one.met is not False else None, decimals=2),
-                "least": len(scores) > 1 and one.score == min(scores) and one.met is not False,
+                "least": one in compared and one.score == least,
             }
             for one in beside
         ],
@@ -163,7 +179,8 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
         for entry in (facts.sheet.stages if facts.sheet is not None else ())
         if entry.listen_for and entry.stage in facts.settings
     ]
-    return {"picture": picture, "caption": _SONG, "listen": listen}
+    caption = _SONG if facts.course_is_now else f"{_SONG} {_EARLIER}"
+    return {"picture": picture, "caption": caption, "listen": listen}
 
 
 def kept_part(facts: SongFacts) -> dict[str, Any]:
@@ -211,7 +228,7 @@ def out_part(facts: SongFacts) -> dict[str, Any]:
         ],
         "rates": [rate for rate in RATES_HZ if rate != facts.rate_hz],
         "takes": takes_words(facts.takes.get("deliver")),
-        "report": "" if facts.delivery is None else blocks_html(facts.delivery),
+        "report": "" if facts.delivery is None else report_html(facts.delivery),
         "there": facts.files.state in ("master", "delivered"),
         "out": name_shown(str(facts.files.out)),
     }
@@ -221,7 +238,7 @@ def bounces_part(facts: SongFacts) -> dict[str, Any]:
     """Files of the user's own, each with its comparison."""
     return {
         "bounces": [
-            {"key": one.key, "name": one.name, "report": "" if one.report is None else blocks_html(one.report)}
+            {"key": one.key, "name": one.name, "report": "" if one.report is None else report_html(one.report)}
             for one in facts.bounces
         ]
     }
@@ -240,9 +257,10 @@ _PARTS: Mapping[str, Callable[[SongFacts], dict[str, Any]]] = {
     "costs": costs_part,
     "time": time_part,
     "kept": kept_part,
+    "references": references_part,
     "out": out_part,
     "bounces": bounces_part,
-    "references": references_part,
+    "choices": choices_part,
 }
 PARTS = tuple(_PARTS)  # in the order in which one works
 _SET = ("head", "loud", "chain", "costs", "kept")
@@ -263,6 +281,8 @@ TOUCHED: Mapping[str, tuple[str, ...]] = {
     "deliver": ("out",),
     "compare": ("bounces",),
     "reference": ("references",),
+    "by_choices": ("choices",),
+    "told": ("choices",),
 }
 
 

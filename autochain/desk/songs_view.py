@@ -23,6 +23,7 @@ class SongLine:
     state: str
     sign: Markup
     verdict: str
+    found: str
     length: str
     loudness: str
     peak: str
@@ -68,6 +69,7 @@ def songs_part(desk: Desk) -> SongsPart:
                 state=song.state,
                 sign=sign,
                 verdict=told,
+                found="" if checked is None else kinds(checked.readiness.findings),
                 length="" if checked is None else clock(checked.duration_s),
                 loudness="" if figures is None else number(figures.integrated_lufs, "LUFS"),
                 peak="" if figures is None else number(figures.true_peak_dbtp, "dBTP"),

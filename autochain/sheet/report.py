@@ -89,7 +89,8 @@ def report(sheet: Sheet, shown: Shown | None = None) -> list[Block]:
         sections = [block for section in _sections(sheet) for block in section]
         return [title, *_result(sheet), *_chain(sheet), *_about_the_chain(sheet), *sections, Paragraph(Soft(CAUTION))]
     first = [
-        Part([*_result(sheet), *_chain(sheet), *shown.player], role="told"),
+        Part([*_result(sheet), *_chain(sheet)], role="told"),
+        *shown.player,
         Part(shown.song, role="seen"),
     ]
     about = [Heading("How to set it", mark="how"), *_about_the_chain(sheet)]

@@ -160,9 +160,9 @@ def fit(differences: Floats, prior: Prior | None = None, worth: Floats | None = 
 
 def minimised(at: Callable[[Floats], Slopes], start: Floats) -> Floats:
     """Newton's method, shortened (Levenberg, Marquardt) until every step leads down."""
-    place, here, damping = start, at(start), 1e-3
+    place, here, damping = start, at(start), 1e-5
     for _ in range(200):
-        if np.abs(here.gradient).max() < 1e-9:
+        if np.abs(here.gradient).max() < 1e-7:
             break
         lowest = float(np.linalg.eigvalsh(here.curvature)[0])
         bent = here.curvature + max(0.0, 1e-3 - lowest) * np.eye(len(place))
@@ -186,7 +186,8 @@ def _marginal(posterior: Posterior, term: int) -> Marginal:
     def log_density(against_others: float, start: Floats) -> tuple[float, Floats]:
         def at(others: Floats) -> Slopes:
             points = shares * np.exp(others)
-            unknowns = np.insert(others, term, against_others + math.log(points.sum()))
+            unknowns = keeps @ others
+            unknowns[term] = against_others + math.log(points.sum())
             whole = posterior.at(unknowns)
             lean = points / points.sum()
             turn = keeps.copy()

@@ -46,12 +46,14 @@ async def asked(
     query: str = "",
     breaks_off: bool = False,
 ) -> Answer:
-    blocks = list(body)
+    blocks, brought = list(body), own(method) if headers is None else headers
     told: list[Message] = []
 
     async def receive() -> Message:
+        if not blocks and breaks_off:
+            return {"type": "http.disconnect"}
         if not blocks:
-            return {"type": "http.disconnect"} if breaks_off else {"type": "http.request", "body": b"", "more_body": False}
+            return {"type": "http.request", "body": b"", "more_body": False}
         return {"type": "http.request", "body": blocks.pop(0), "more_body": bool(blocks) or breaks_off}
 
     async def send(message: Message) -> None:
@@ -67,7 +69,7 @@ async def asked(
         "raw_path": quote(path).encode(),
         "root_path": "",
         "query_string": query.encode("latin-1"),
-        "headers": [(n.encode("latin-1"), v.encode("latin-1")) for n, v in (own(method) if headers is None else headers)],
+        "headers": [(one.encode("latin-1"), given.encode("latin-1")) for one, given in brought],
         "client": ("127.0.0.1", 50000),
         "server": ("127.0.0.1", PORT),
     }
@@ -106,3 +108,7 @@ def desk_of(folder: Path, *names: str) -> Any:
         yield desk
     finally:
         desk.close()
+
+
+def names_in(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())

@@ -81,11 +81,11 @@ def test_what_turns_is_solved_at_once_and_verified_when_the_hand_rests(
     asked: dict[str, Any], call: tuple[Any, ...]
 ) -> None:
     song, desk, answer = done(**asked)
-    assert song.asked[0] == call
+    assert song.asked == [("verify_job",), call]
     assert answer.plain() == {"fragments": {}, "place": HEARD.plain(), "versions": []}
     submitted = [one for one in desk.did if one[0] == "submit"]
     assert [(one[1].kind, one[2]) for one in submitted] == [("verify_job", ("after_s", REST_S))]
-    assert desk.did.index(("put_off", "verify", "s")) < desk.did.index(submitted[0])
+    assert desk.did.index(("put_off", "verify_job", "s")) < desk.did.index(submitted[0])
     assert ("touched", song, asked["action"]) in desk.did
 
 
