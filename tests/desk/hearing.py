@@ -2,16 +2,20 @@
 
 import base64
 import os
+import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from playwright.sync_api import Browser, Page
+
+from tests.conftest import Suggested
 
 Samples = npt.NDArray[np.float32]
 
@@ -23,7 +27,8 @@ _TAP = """
     constructor() { super(); this.parts = []; this.first = 0; }
     process([input]) {
       if (this.parts.length === 0) this.first = currentFrame;
-      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)].slice() : new Float32Array(128)));
+      const silent = new Float32Array(128);
+      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)].slice() : silent));
       this.parts.push(two);
       if (this.parts.length === 16) {
         const words = new Float32Array(2 * 128 * 16);
@@ -78,6 +83,13 @@ document.addEventListener("desk:place", (event) => (window.place = event.detail)
 _BLOCK = 2048  # frames of one message
 
 
+def sheet_beside(run: Suggested, folder: Path) -> Path:
+    """A copy of a mix with its sheet, as the desk finds them in a folder."""
+    for path in (run.mix, run.preview.with_name(f"{run.mix.stem}.sheet.json")):
+        shutil.copy(path, folder)
+    return folder / run.mix.name
+
+
 @contextmanager
 def desk_process(*arguments: object) -> Iterator[str]:
     """`autochain desk ARGUMENTS`, and the address that it prints; ended as Ctrl-C does."""
@@ -129,6 +141,10 @@ class Desk:
         samples = np.frombuffer(base64.b64decode(text), "<f4").reshape(-1, self.facts["channels"])
         return samples * np.float32(10.0 ** (one["gain_db"] / 20.0))
 
+    def verified(self) -> None:
+        """Wait until what is under the hand was verified: no other sound takes over in the middle of a test."""
+        self.until("(window.told || []).some((one) => one.key === 'hand' && one.exact)", 60.0)
+
     def until(self, condition: str, seconds: float = 10.0) -> None:
         """Wait for a condition."""
         self.page.wait_for_function(condition, timeout=1000.0 * seconds)
@@ -160,7 +176,8 @@ class Desk:
         """Play a version from the song's beginning at full level, nothing repeated."""
         self.page.evaluate(
             """(key) => {
-              if (document.getElementById("repeat").getAttribute("aria-pressed") === "true") document.getElementById("repeat").click();
+              const repeat = document.getElementById("repeat");
+              if (repeat.getAttribute("aria-pressed") === "true") repeat.click();
               window.listen.choose(key);
               window.listen.play(0);
             }""",

@@ -13,8 +13,8 @@ from autochain.audio.files import read_mix
 from autochain.chain.settings import OUTPUT
 from autochain.earlier.read import read_sheet
 from autochain.render.sheet_chain import sheet_chain
-from tests.conftest import Ran
-from tests.desk.hearing import Desk, Samples, desk_process, found_at, looped
+from tests.conftest import Suggested
+from tests.desk.hearing import Desk, Samples, desk_process, found_at, looped, sheet_beside
 
 RATE_HZ = 44100
 FADE = RATE_HZ // 100
@@ -22,32 +22,26 @@ EXACT = 8 * 2.0**-24  # at full scale: gains of version, voice and loop, each ro
 
 
 @pytest.fixture(scope="module")
-def folder(
-    excerpts_mix: Path, small_plan: Path, command: Callable[..., Ran], tmp_path_factory: pytest.TempPathFactory
-) -> Path:
-    """Sheets of a mix of 9 s."""
-    out = tmp_path_factory.mktemp("desk")
-    ran = command("suggest", excerpts_mix, "--lufs", -10, "--config", small_plan, "--budget", 6, "-o", out)
-    assert ran.code in (0, 3), ran.err
-    return out
+def song(demo_run: Callable[[str], Suggested], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A mix of 14 s with its sheet beside it."""
+    return sheet_beside(demo_run("dense_rock"), tmp_path_factory.mktemp("desk"))
 
 
 @pytest.fixture(scope="module")
-def mix(excerpts_mix: Path) -> Samples:
-    return read_mix(excerpts_mix).samples
+def mix(song: Path) -> Samples:
+    return read_mix(song).samples
 
 
 @pytest.fixture(scope="module")
-def address(excerpts_mix: Path, folder: Path) -> Iterator[str]:
-    with desk_process(excerpts_mix, "-o", folder) as found:
+def address(song: Path) -> Iterator[str]:
+    with desk_process(song, "-o", song.parent) as found:
         yield found
 
 
 @pytest.fixture(scope="module")
-def page(browser: Browser, address: str) -> Iterator[Desk]:
-    opened = Desk(browser, address, "excerpts.wav")
-    # What is under the hand has been verified: no other sound takes over in the middle of a test.
-    opened.until("(window.told || []).some((one) => one.key === 'hand' && one.exact)", 60.0)
+def page(browser: Browser, address: str, song: Path) -> Iterator[Desk]:
+    opened = Desk(browser, address, song.name)
+    opened.verified()
     yield opened
     opened.close()
 
@@ -80,9 +74,9 @@ def test_the_mix_is_heard_to_the_sample_over_the_ends_of_its_blocks(desk: Desk, 
 
 
 def test_the_suggestion_is_heard_as_the_chain_renders_it_and_as_loud_as_the_mix(
-    desk: Desk, mix: Samples, folder: Path, excerpts_mix: Path
+    desk: Desk, mix: Samples, song: Path
 ) -> None:
-    chain, settings = sheet_chain(read_sheet(folder / "excerpts.sheet.json"))
+    chain, settings = sheet_chain(read_sheet(song.with_suffix(".sheet.json")))
     rendered = chain.render(mix, RATE_HZ, settings.without(OUTPUT)).samples
     gain = np.float32(10.0 ** (desk.version("suggestion")["gain_db"] / 20.0))
     assert gain < 0.9
@@ -200,7 +194,7 @@ def test_a_knob_turned_while_nothing_plays_is_heard_from_the_next_play_on(desk: 
     assert not heard.any()
     assert not page.evaluate("window.listen.playing()")
     # It is verified meanwhile, and what is heard then is exact.
-    desk.until("window.told.some((one) => one.key === 'hand' && one.exact)", 60.0)
+    desk.verified()
     new = desk.sent("hand")
     desk.record()
     page.keyboard.press("Space")
@@ -214,7 +208,7 @@ def test_a_knob_turned_while_nothing_plays_is_heard_from_the_next_play_on(desk: 
 
 
 def test_the_song_ends_with_its_last_sample(desk: Desk, mix: Samples) -> None:
-    desk.page.evaluate("window.listen.play(8.0)")
+    desk.page.evaluate(f"window.listen.play({len(mix) / RATE_HZ - 1.0})")
     desk.wait(0.1)
     desk.record()
     desk.until("!window.listen.playing()")
@@ -271,7 +265,7 @@ def test_no_more_than_a_minute_of_sound_is_held(desk: Desk) -> None:
         for key in "12345":
             desk.page.keyboard.press(key)
             desk.page.keyboard.press("ArrowRight" if key != "5" else "ArrowLeft")
-        desk.page.evaluate("window.listen.play(9 * Math.random())")
+        desk.page.evaluate("window.listen.play(14 * Math.random())")
         desk.wait(0.05)
     assert desk.page.evaluate("window.listen.heldS()") <= 60.0
     assert desk.complaints == []
