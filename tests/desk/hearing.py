@@ -197,7 +197,8 @@ def found_at(heard: Samples, song: Samples) -> int:
     probe, wanted = heard[:4000, 0].astype(np.float64), song[:, 0].astype(np.float64)
     size = 1 << (len(wanted) + len(probe)).bit_length()
     product = np.fft.irfft(np.fft.rfft(wanted, size) * np.conj(np.fft.rfft(probe, size)), size)
-    energy = np.convolve(wanted**2, np.ones(len(probe)), "valid")
+    sums = np.concatenate([[0.0], np.cumsum(wanted**2)])
+    energy = sums[len(probe) :] - sums[: -len(probe)]
     # Least squares of the difference, not the largest product: a louder part would win.
     return int(np.argmin(energy - 2.0 * product[: len(energy)]))
 

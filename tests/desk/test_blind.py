@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pyebur128
@@ -15,7 +16,6 @@ from tests.conftest import Suggested
 from tests.desk.hearing import Desk, Samples, desk_process, found_at, sheet_beside
 
 RATE_HZ = 44100
-READY = "document.querySelector('#trial [data-answer]:not([hidden])').disabled === false"
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +31,12 @@ def desk(browser: Browser, song: Path) -> Iterator[Desk]:
         opened.from_start()
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="module")
+def songs(desk: Desk) -> dict[str, Samples]:
+    """Two versions, equally loud as songs."""
+    return {key: desk.sent(key) for key in ("mix", "limiter_alone")}
 
 
 @pytest.fixture
@@ -87,9 +93,9 @@ def test_names_are_hidden_and_no_version_takes_its_own_time(desk: Desk, page: Pa
     assert "about" not in bar
     assert "taken out" not in bar
     attributes = page.evaluate(
-        "[...document.querySelectorAll('#player *')].flatMap((one) => [...one.attributes].map((a) => a.value)).join(' ')"
+        "[...document.querySelectorAll('#player *')].flatMap((one) => [...one.attributes].map((own) => own.value))"
     )
-    assert not [one["key"] for one in page.evaluate("window.told") if one["key"] in attributes.split()]
+    assert not {one["key"] for one in page.evaluate("window.told")} & set(attributes)
     assert page.evaluate("window.listen.chosen()") is None
     assert page.evaluate("window.listen.heard()") is None
     assert page.evaluate("'hiddenNames' in document.documentElement.dataset")
@@ -97,30 +103,33 @@ def test_names_are_hidden_and_no_version_takes_its_own_time(desk: Desk, page: Pa
     assert not [one for one in asked if "/sound/" in one]
 
 
-def test_both_are_equally_loud_in_the_very_place(desk: Desk, page: Page) -> None:
+def test_both_are_equally_loud_in_the_very_place(desk: Desk, page: Page, songs: dict[str, Samples]) -> None:
     desk.loud()
-    with page.expect_request(lambda asked: "/loudness/" in asked.url):
-        page.select_option("#abx-first", "mix")
-        page.select_option("#abx-second", "limiter_alone")
+    page.evaluate("window.listen.play(4.4)")
+    page.select_option("#abx-first", "mix")
+    page.select_option("#abx-second", "limiter_alone")
+    with page.expect_request(lambda asked: "/loudness/" in asked.url) as measured:
         page.click("#abx")
+    query = parse_qs(urlsplit(measured.value.url).query)
+    first, frames = int(query["first"][0]), int(query["frames"][0])
+    assert frames == 6 * RATE_HZ
     page.wait_for_function("document.getElementById('asked').textContent.includes('A or B')")
-    songs = {key: desk.sent(key) for key in ("mix", "limiter_alone")}
     levels = dict(heard_in(desk, slot, songs) for slot in (1, 2))
     assert levels.keys() == songs.keys()
-    first = round(RATE_HZ * desk.page.evaluate("window.loop_s ?? 0"))
-    del first
-    place = json.loads(page.evaluate("JSON.stringify(window.hiddenPlace || null)"))
-    del place
+    places = {key: song[first : first + frames] for key, song in songs.items()}
+    apart = [lufs(places[key] * np.float32(gain)) for key, gain in levels.items()]
+    # ITU-R BS.1770-5 reads to 0.1 LU, and two programs read alike to half of that.
+    assert apart[0] == pytest.approx(apart[1], abs=0.05)
+    # As songs they were equally loud before; so without measuring the place they would not be.
+    assert abs(lufs(places["mix"]) - lufs(places["limiter_alone"])) > 0.05
 
 
-def test_in_ten_rounds_whoever_hears_gets_ten_right(desk: Desk, page: Page) -> None:
+def test_in_ten_rounds_whoever_hears_gets_ten_right(desk: Desk, page: Page, songs: dict[str, Samples]) -> None:
     desk.loud()
-    songs = {key: desk.sent(key) for key in ("mix", "limiter_alone")}
-    with page.expect_request(lambda asked: "/sound/" in asked.url or "/loudness/" in asked.url):
-        page.select_option("#abx-first", "mix")
-        page.select_option("#abx-second", "limiter_alone")
-        page.select_option("#abx-planned", "10")
-        page.click("#abx")
+    page.select_option("#abx-first", "mix")
+    page.select_option("#abx-second", "limiter_alone")
+    page.select_option("#abx-planned", "10")
+    page.click("#abx")
     turns = set()
     for number in range(1, 11):
         page.wait_for_function(f"document.getElementById('asked').textContent.includes('Round {number} of 10')")

@@ -1,13 +1,12 @@
 """The player's bar on the desk's page: keys, what it says, level, and what a phone shows of it."""
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.conftest import Suggested
-from tests.desk.hearing import Desk, desk_process, sheet_beside
+from tests.desk.hearing import Desk, desk_process, found_at, sheet_beside
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +26,8 @@ def page(opened: Desk) -> Page:
     """Nothing plays, nothing repeats, nothing has the focus."""
     opened.page.evaluate(
         """() => {
-          if (document.getElementById("repeat").getAttribute("aria-pressed") === "true") document.getElementById("repeat").click();
+          const repeat = document.getElementById("repeat");
+          if (repeat.getAttribute("aria-pressed") === "true") repeat.click();
           window.listen.choose("mix");
           window.listen.play(1);
           window.listen.stop();
@@ -88,7 +88,7 @@ def test_keys_in_a_field_are_the_fields_but_space_plays(page: Page) -> None:
     page.keyboard.press("Space")
     assert not page.evaluate("window.listen.playing()")
     page.keyboard.press("Escape")
-    assert field.input_value() == before
+    assert float(field.input_value()) == float(before)
     # What can be typed in takes all of it.
     name = page.locator("input[name=name], #kept input[type=text]").first
     if name.count() and name.is_visible():
@@ -128,8 +128,8 @@ def test_everything_is_reached_by_tab_and_shows_that_it_is(page: Page) -> None:
 
 def test_every_control_has_a_name(page: Page) -> None:
     unnamed = page.evaluate(
-        """() => [...document.querySelectorAll("#player button, #player input, #listen button, #listen input, #listen select")]
-          .filter((one) => !(one.textContent.trim() || one.getAttribute("aria-label") || (one.labels && one.labels.length)))
+        """() => [...document.querySelectorAll(":is(#player, #listen) :is(button, input, select)")]
+          .filter((one) => !one.textContent.trim() && !one.getAttribute("aria-label") && !(one.labels || []).length)
           .map((one) => one.outerHTML)"""
     )
     assert unnamed == []
@@ -158,8 +158,6 @@ def test_as_loud_as_they_are_warns_first_and_comes_slowly(opened: Desk, page: Pa
     page.keyboard.press("Space")
     song = opened.sent("suggestion")
     own = 10.0 ** (-opened.version("suggestion")["gain_db"] / 20.0)
-    from tests.desk.hearing import found_at
-
     at = found_at(heard, song)
     there = song[at : at + len(heard), 0]
     loud = abs(there) > 0.05
