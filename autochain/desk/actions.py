@@ -204,6 +204,19 @@ class Abx(_Asked):
     planned: int
 
 
+class Told(_Asked):
+    """Listening without names has ended: what the choices tell may be shown."""
+
+    action: Literal["told"]
+
+
+class ByChoices(_Asked):
+    """Let searches weigh the costs by what the choices tell, or not."""
+
+    action: Literal["by_choices"]
+    on: bool
+
+
 class StopJob(_Asked):
     """Stop a job, waiting or running; without a number what is being done."""
 
@@ -214,7 +227,8 @@ class StopJob(_Asked):
 _Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
 _Long = Keep | Search | Curve | Deliver | Compare
 _Blind = Choose | Abx
-Action = _Turned | Place | _Long | _Blind | Rename | Drop | Reference | StopJob
+_Choices = Told | ByChoices
+Action = _Turned | Place | _Long | _Blind | _Choices | Rename | Drop | Reference | StopJob
 _ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
 
 
@@ -254,7 +268,7 @@ def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
 
 
 def _carried_out(
-    asked: _Turned | Place | _Long | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
+    asked: _Turned | Place | _Long | _Choices | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
 ) -> Answer:
     match asked:
         case Place():
@@ -266,6 +280,11 @@ def _carried_out(
             song.drop(asked.version)
         case Reference():
             song.reference(asked.name, asked.on)
+            return Answer()
+        case Told():
+            return Answer()
+        case ByChoices():
+            song.by_choices = asked.on
             return Answer()
         case Keep() | Search() | Curve() | Deliver() | Compare():
             desk.work.submit(_job(asked, song))

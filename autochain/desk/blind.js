@@ -128,7 +128,8 @@ const blindOf = (facts, sound, page) => {
       const chosen = ended.answers.filter((one) => one.chosen);
       const kept = (await Promise.all(chosen.map((one) => one.kept))).filter((one) => one && one.kept).length;
       const less = kept < chosen.length ? " A choice tells something where it is known of both what they cost, and that differs." : "";
-      tell(`Preferred: ${tally.join(", ")}. Kept with the song: ${kept} of ${chosen.length}.${less}`);
+      tell(`Preferred: ${tally.join(", ")}. Kept: ${kept} of ${chosen.length}.${less}`);
+      if (kept) page.tell({ action: "told" });
       return;
     }
     const [first, second] = ended.keys;

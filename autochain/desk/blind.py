@@ -4,14 +4,15 @@ Those of all songs are in one file beside the results, since it takes twenty to 
 """
 
 from datetime import date
+from functools import lru_cache
+from pathlib import Path
 
 from autochain.desk.open_song import OpenSong
 from autochain.desk.versions import HAND
-from autochain.errors import UsageError
+from autochain.errors import AutochainError, UsageError
 from autochain.given import quoted
-from autochain.taste import BlindChoice, BlindVersion, add_choice
-
-CHOICES = "choices.json"
+from autochain.taste import BlindChoice, BlindVersion, add_choice, read_choices, told
+from autochain.taste.told import Told
 
 
 def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: float) -> bool:
@@ -59,5 +60,25 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
         chosen="first" if chosen == first else "second",
         at_s=at_s,
     )
-    add_choice(song.files.out / CHOICES, choice)
+    add_choice(song.files.choices, choice)
     return True
+
+
+def learned(path: Path) -> Told | str:
+    """What the choices in a file tell, nothing where there is none; one line where they cannot be read.
+
+    They are read anew only when the file is another: a fit takes a tenth of a second.
+    """
+    try:
+        state = path.stat()
+    except OSError:
+        return told(())
+    return _learned(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=4)
+def _learned(path: Path, mtime_ns: int, size: int) -> Told | str:
+    try:
+        return told(read_choices(path).choices)
+    except AutochainError as error:
+        return str(error)

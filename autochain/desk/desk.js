@@ -12,9 +12,10 @@
   const keyOf = (node) => (node.nodeType === 1 ? node.id || node.dataset.key || "" : "");
   const alike = (one, other) => one.nodeType === other.nodeType && one.nodeName === other.nodeName && keyOf(one) === keyOf(other);
   const underHand = (node) =>
-    node.classList.contains("field") &&
     (node === turned || waiting.has(node.dataset.key) || busy === node.dataset.key || typedIn(node) || node.querySelector("[aria-invalid=true]"));
-  const late = new Map();
+  const revisionOf = (node) => Number(node.closest("[data-revision]").dataset.revision);
+  const late = new Map(); // by field: what came for it while it was under the hand
+  const settled = new Map(); // by field: the revision that its last turn made
   const typedIn = (node) => {
     const input = node.querySelector("input");
     return input && input === document.activeElement && input.dataset.typed === "yes";
@@ -25,9 +26,12 @@
       return;
     }
     if (old.classList.contains("wrong")) return;
-    if (underHand(old)) {
-      late.set(old.dataset.key, fresh); // shown when the hand has let go
-      return;
+    if (old.classList.contains("field")) {
+      if (revisionOf(fresh) < (settled.get(old.dataset.key) || 0)) return; // from before the turn that is shown
+      if (underHand(old)) {
+        late.set(old.dataset.key, fresh); // shown when the hand has let go
+        return;
+      }
     }
     for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name) && !keeps(old, name)) old.removeAttribute(name);
     for (const { name, value } of [...fresh.attributes]) if (old.getAttribute(name) !== value && !keeps(old, name)) old.setAttribute(name, value);
@@ -108,7 +112,8 @@
       waiting.delete(key);
       busy = key;
       try {
-        await ask({ ...next.asked, at_s: at() });
+        const { place } = await ask({ ...next.asked, at_s: at() });
+        if (place) settled.set(key, place.revision);
         wrong(next.field, "");
       } catch (error) {
         wrong(next.field, heard(error));
@@ -213,6 +218,7 @@
     const field = target.closest(".field");
     if (field && target.nodeName === "SELECT") turn(field, target.value);
     else if (field) typed(field);
+    else if (target.id === "by-choices") act({ action: "by_choices", on: target.checked });
     else if (target.dataset.reference !== undefined) act({ action: "reference", name: target.dataset.reference, on: target.checked });
     else if (target.dataset.upload) {
       upload([...target.files], target.dataset.upload);

@@ -57,6 +57,11 @@ class SongFiles:
         return self.out / f"{self.stem}.master.wav"
 
     @property
+    def choices(self) -> Path:
+        """Blind choices of all songs, in one file, since it takes twenty to tell anything; `--taste` takes it."""
+        return self.out / "choices.json"
+
+    @property
     def delivery(self) -> Path:
         """What was delivered, as `render` writes it."""
         return self.out / f"{self.stem}.delivery.json"

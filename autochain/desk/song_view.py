@@ -90,6 +90,11 @@ def _beside(facts: SongFacts) -> list[Known]:
     return [one for one in (*facts.kept[:1], facts.suggestion, facts.limiter) if one is not None]
 
 
+def choices_part(facts: SongFacts) -> dict[str, Any]:
+    """What you choose without names, and whether searches go by it."""
+    return {"choices": facts.choices}
+
+
 def _told_beside(one: Known, hand: Known) -> str:
     at = "" if _as_loud(one, hand) else f" at {number(one.lufs, 'LUFS')}"
     return f"{one.name} {number(one.score, decimals=2)}{at}"
@@ -255,6 +260,7 @@ _PARTS: Mapping[str, Callable[[SongFacts], dict[str, Any]]] = {
     "references": references_part,
     "out": out_part,
     "bounces": bounces_part,
+    "choices": choices_part,
 }
 PARTS = tuple(_PARTS)  # in the order in which one works
 _SET = ("head", "loud", "chain", "costs", "kept")
@@ -275,6 +281,8 @@ TOUCHED: Mapping[str, tuple[str, ...]] = {
     "deliver": ("out",),
     "compare": ("bounces",),
     "reference": ("references",),
+    "by_choices": ("choices",),
+    "told": ("choices",),
 }
 
 

@@ -3,7 +3,6 @@
 format_version 1: first version.
 """
 
-from dataclasses import field
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -109,13 +108,13 @@ class Costs(CostFigures):
 class Baseline(CostFigures):
     """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s.
 
-    `settings` are by stage; earlier versions of the program left them out.
+    `settings` are by stage; sheets of earlier versions of the program have none.
     """
 
     integrated_lufs: float | None
     max_short_term_lufs: float | None
     met: bool
-    settings: dict[str, dict[str, Value]] = field(default_factory=dict)
+    settings: dict[str, dict[str, Value]]
 
 
 class Alternative(_Part):

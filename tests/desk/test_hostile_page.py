@@ -9,7 +9,7 @@ points to 127.0.0.1 is of the desk's own address and of another host.
 import json
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -107,7 +107,8 @@ def hostile_server() -> Iterator[int]:
             self.send_response(200)
             self.send_header("content-type", "text/html")
             self.end_headers()
-            self.wfile.write(b"<!doctype html><title>hostile</title><body>hostile")
+            with suppress(BrokenPipeError):
+                self.wfile.write(b"<!doctype html><title>hostile</title><body>hostile")
 
         def log_message(self, *given: Any) -> None:
             pass
@@ -154,7 +155,8 @@ def test_a_hostile_page_gets_nothing_and_changes_nothing(
         page = context.new_page()
         page.goto(f"http://{host}:{port}/")
         told = page.evaluate(ATTACK, {"desk": origin, "song": desk.songs[0].id})
-        assert passed[0].seen[before:] == []
+        # The refusal that a window of its own shows is the desk's own page, and asks for its picture.
+        assert [one for one in passed[0].seen[before:] if one != ("GET", "/favicon.ico")] == []
         assert told.pop("beacon") == "true"  # it is sent, and refused
         opaque = {name: told.pop(name) for name in ("get_opaque", "song_opaque", "post_opaque", "put_as_post")}
         assert set(opaque.values()) <= {"opaque", "refused"}
@@ -195,8 +197,10 @@ def test_a_link_on_another_page_leads_to_the_desk_only_with_the_token(rebinding_
         assert "token" not in page.url
         page.goto(f"http://localhost:{port}/")
         page.evaluate("(to) => { location.href = to; }", address.split("?")[0])
-        page.wait_for_selector("text=printed")
+        page.wait_for_selector("text=another page")
         assert "one.wav" not in page.content()
+        page.click("text=on to the desk")  # which the refusal leads to, as a page of the desk's own
+        page.wait_for_selector("text=one.wav")
         # Typed by the user, it is there.
         page.goto(address.split("?")[0])
         page.wait_for_selector("text=one.wav")
@@ -243,7 +247,7 @@ def test_a_script_that_got_into_the_page_would_not_run(rebinding_browser: Any, t
               const script = document.createElement("script");
               script.textContent = "window.ran = 1";
               document.body.append(script);
-              document.getElementById("out").requestSubmit();
+              document.getElementById("out").submit();
               await fetch("http://hostile.example/").catch(() => 0);
               await new Promise((then) => setTimeout(then, 500));
               return {ran: typeof window.ran, base: document.baseURI, broken: [...new Set(broken)].sort()};
