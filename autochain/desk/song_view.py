@@ -11,7 +11,7 @@ from markupsafe import Markup
 from autochain.chain.chain import STAGES
 from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
-from autochain.desk.facts import Known, SongFacts
+from autochain.desk.facts import ChoiceFacts, Known, SongFacts
 from autochain.desk.fields import target_field
 from autochain.desk.pages import blocks_html, rendered, report_html
 from autochain.desk.words import SIGNS, takes_words
@@ -92,7 +92,7 @@ def _beside(facts: SongFacts) -> list[Known]:
 
 def choices_part(facts: SongFacts) -> dict[str, Any]:
     """What you choose without names, and whether searches go by it."""
-    return {"choices": facts.choices}
+    return {"choices": facts.choices or ChoiceFacts(sentences=("Nothing has been chosen yet.",), file="")}
 
 
 def _told_beside(one: Known, hand: Known) -> str:
