@@ -26,7 +26,7 @@ from autochain.sheet.findings import NOTHING, VERDICTS, kinds, listed
 from autochain.sheet.words import CAUTION, COSTS, LISTEN_MODERATELY
 from autochain.units import clock, number
 
-HAND, SUGGESTION, LIMITER_ALONE = "your settings", "suggestion", "limiter alone"
+_YOURS = "your settings"
 _TERMS_TOLD = 3
 _TERM_WORTH = 0.05  # points; less is not told
 _SONG = (
@@ -137,7 +137,7 @@ def _seen(looks: Looks) -> Iterator[Block]:
 def costs_part(facts: SongFacts) -> dict[str, Any]:
     """Costs of your settings beside the last kept version, the suggestion and the limiter alone."""
     beside = [facts.hand, *_beside(facts)]
-    heads = [HAND if one is facts.hand else one.name for one in beside]
+    heads = [_YOURS if one is facts.hand else one.name for one in beside]
     compared = [one for one in beside if one.score is not None and one.met and _as_loud(one, facts.hand)]
     least = min((one.score for one in compared if one.score is not None), default=None) if len(compared) > 1 else None
     rows = []
@@ -169,7 +169,7 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
     picture = ""
     if course is not None:
         marks = [] if looks is None else marks_of(looks)
-        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], HAND)
+        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], _YOURS)
     listen = [
         {
             "label": STAGES[entry.stage].label,
