@@ -1,7 +1,7 @@
 """The desk in a real Chromium: how long from a key to the sound, and what the page holds after many turns.
 
-A tap beside the output keeps every sample that the audio thread renders. A turn is a key press in a field; its sound has
-come with the first sample that is not what the place sounded like before. What the loudspeakers add is not in it.
+A tap beside the output keeps every sample that the audio thread renders. A turn is a key press in a field; its sound
+has come with the first sample that is not what the place sounded like before. What the loudspeakers add is not in it.
 """
 
 import base64
@@ -27,7 +27,8 @@ _TAP = """
 (() => {
   const reader = `registerProcessor("tap", class extends AudioWorkletProcessor {
     process([input]) {
-      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)].slice() : new Float32Array(128)));
+      const silent = new Float32Array(128);
+      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)] : silent).slice());
       if (!this.began && two[0].some((x) => x !== 0)) this.began = Date.now();
       this.port.postMessage([currentFrame, two, this.began || 0], two.map((one) => one.buffer));
       return true;
@@ -51,7 +52,12 @@ _TAP = """
     });
     return answer;
   };
-  addEventListener("keydown", () => window.tape.context && (window.tape.pressed = window.tape.context.currentTime), true);
+  const pressed = () => {
+    if (window.tape.context) window.tape.pressed = window.tape.context.currentTime;
+    window.tape.pressed_ms = performance.now();
+    performance.clearResourceTimings();
+  };
+  addEventListener("keydown", pressed, true);
 })();
 """
 _TEXT = """const text = (bytes) => {
@@ -65,7 +71,9 @@ _TAPED = f"""() => {{
   window.tape.on = false;
   const left = new Float32Array(128 * parts.length);
   parts.forEach(([, [one]], k) => left.set(one, 128 * k));
-  return [parts.length ? parts[0][0] : 0, text(new Uint8Array(left.buffer)), window.tape.pressed];
+  const answer = performance.getEntriesByType("resource").find((one) => one.name.endsWith("/do"));
+  const answered = answer ? answer.responseEnd - window.tape.pressed_ms : null;
+  return [parts.length ? parts[0][0] : 0, text(new Uint8Array(left.buffer)), window.tape.pressed, answered];
 }}"""
 _SENT = f"""async (asked) => {{
   {_TEXT}
@@ -107,7 +115,7 @@ def heard(song: Path, turns: int, many: int) -> dict[str, Any]:
             if step % 100 == 99:
                 grown.append({name: value - before[name] for name, value in _held(browser, page).items()})
         browser.close()
-    return {"first_sound_s": first_s, "turns_ms": found, "asked": turns, "held": before, "many": many, "grown": grown}
+    return {"first_sound_s": first_s, "turns": found, "asked": turns, "held": before, "many": many, "grown": grown}
 
 
 def _first_sound(page: Page, name: str) -> float:
@@ -151,8 +159,11 @@ def _heard_other(page: Page) -> None:
     )
 
 
-def _turn(page: Page, step: int) -> float | None:
-    """Milliseconds from the key to the first other sample; None where the last word on the song came in between."""
+def _turn(page: Page, step: int) -> dict[str, float] | None:
+    """Milliseconds from the key to the desk's answer, and to the first other sample.
+
+    None where it cannot be told: the last word on the song came in between.
+    """
     rate_hz, channels = (page.evaluate(f"window.desk.facts.{name}") for name in ("rate_hz", "channels"))
     now, place = page.evaluate("[window.listen.heard(), window.place]")
     first, stop = round(place["start_s"] * rate_hz), round(place["stop_s"] * rate_hz)
@@ -167,7 +178,7 @@ def _turn(page: Page, step: int) -> float | None:
     _press(page, step)
     _heard_other(page)
     page.wait_for_timeout(150)
-    began, text, pressed = page.evaluate(_TAPED)
+    began, text, pressed, answered_ms = page.evaluate(_TAPED)
     tape = np.frombuffer(base64.b64decode(text), "<f4").astype(float)
     probe = tape[:4000]
     twice = np.concatenate([old, old])
@@ -179,10 +190,9 @@ def _turn(page: Page, step: int) -> float | None:
     wanted = old[(at + np.arange(len(tape))) % len(old)]
     other = np.flatnonzero(np.abs(tape - wanted) > _OTHER)
     pressed_frame = round(pressed * rate_hz) - began
-    if os.environ.get("DBG"): print(at, len(tape), other[:3], pressed_frame, began, np.abs(tape).max(), np.abs(tape[:4000]-wanted[:4000]).max(), now, place, page.evaluate("window.listen.heard()"), page.inner_text("#state"))
-    if not len(other) or other[0] < pressed_frame:
+    if not len(other) or other[0] < pressed_frame or answered_ms is None:
         return None
-    return float(1000.0 * (other[0] - pressed_frame) / rate_hz)
+    return {"answered_ms": answered_ms, "heard_ms": float(1000.0 * (other[0] - pressed_frame) / rate_hz)}
 
 
 def _held(browser: Browser, page: Page) -> dict[str, float]:
@@ -211,24 +221,28 @@ def _held(browser: Browser, page: Page) -> dict[str, float]:
 
 def said(found: dict[str, Any], wanted_ms: float) -> str:
     """The paragraph of the result."""
-    turns = sorted(found["turns_ms"])
-    text = (
-        f"In Chromium: the first sample of the mix {found['first_sound_s']:.2f} s after the click on the song. From a key "
-        f"in a field to the first other sample at the output, {len(turns)} of {found['asked']} turns that could be told "
-        f"(in the others the last word on the song came in between): "
-    )
+
+    def told(values: list[float]) -> str:
+        ordered = sorted(values)
+        p95 = ordered[int(0.95 * (len(ordered) - 1) + 0.5)]
+        return f"median {statistics.median(ordered):.0f} ms, 95th percentile {p95:.0f} ms, longest {ordered[-1]:.0f} ms"
+
+    turns = found["turns"]
+    text = f"In Chromium: the first sample of the mix {found['first_sound_s']:.2f} s after the click on the song."
     if turns:
-        p95 = turns[int(0.95 * (len(turns) - 1) + 0.5)]
         text += (
-            f"median {statistics.median(turns):.0f} ms, 95th percentile {p95:.0f} ms, longest {turns[-1]:.0f} ms; "
-            f"wanted {wanted_ms:.0f} ms."
+            f" From a key in a field to the first other sample at the output: {told([t['heard_ms'] for t in turns])} "
+            f"(wanted: {wanted_ms:.0f} ms); to the desk's answer that the place is solved: "
+            f"{told([t['answered_ms'] for t in turns])}. Of {found['asked']} turns {len(turns)} could be told; in the "
+            "others the last word on the song came in between, or nothing was heard of them."
         )
     if found["grown"]:
         half, end = found["grown"][len(found["grown"]) // 2], found["grown"][-1]
         text += (
             f" Over {found['many']} more turns the page's scripts had grown by {half['script_mb']:.1f} MB half way and "
-            f"{end['script_mb']:.1f} MB at the end, its process by {half['process_mb']:.0f} and {end['process_mb']:.0f} "
-            f"MB (from {found['held']['process_mb']:.0f}), the audio graph by {half['audio_nodes']:.0f} and "
-            f"{end['audio_nodes']:.0f} nodes; it held {found['held']['sound_s'] + end['sound_s']:.0f} s of sound."
+            f"by {end['script_mb']:.1f} MB at the end, its process by {half['process_mb']:.0f} and "
+            f"{end['process_mb']:.0f} MB (from {found['held']['process_mb']:.0f}), the audio graph by "
+            f"{half['audio_nodes']:.0f} and {end['audio_nodes']:.0f} nodes; it held "
+            f"{found['held']['sound_s'] + end['sound_s']:.0f} s of sound."
         )
     return text
