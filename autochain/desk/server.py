@@ -44,6 +44,7 @@ _SLOWEST_S = 20.0  # longest between two blocks of an upload
 _MOST_UPLOADS = 2  # at the same time
 _MOST_HEADER_BYTES = 16_384
 _MOST_CONNECTIONS = 64
+_KEPT_S = 120  # an idle connection: a turn after a pause begins at once
 _GRACE_S = 1
 
 
@@ -273,6 +274,7 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
         server_header=False,
         limit_concurrency=_MOST_CONNECTIONS,
         h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
+        timeout_keep_alive=_KEPT_S,
         timeout_graceful_shutdown=_GRACE_S,
     )
     server = uvicorn.Server(config)
@@ -290,7 +292,8 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
 
 
 def _listening(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # Named TCP in full: only then asyncio sends small answers at once, without waiting 40 ms for a receipt.
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     # A port is free again at once after a desk has ended; Windows would share it with whoever asks.
     exclusive = getattr(socket, "SO_EXCLUSIVEADDRUSE", None)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR if exclusive is None else exclusive, 1)

@@ -4,6 +4,7 @@ import asyncio
 import json
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,14 @@ from autochain.desk.actions import Answer
 from autochain.desk.desk import Desk
 from autochain.desk.guard import MOST_BYTES
 from tests.desk.asking import PORT, ask, asked, desk_of, guarded, names_in, own, write_mix
+
+
+@pytest.fixture(scope="module")
+def opened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    """A desk with one song, open, for requests that change nothing."""
+    with desk_of(tmp_path_factory.mktemp("desk"), "one.wav") as desk:
+        desk.opened(desk.songs[0].id)
+        yield desk
 
 
 def until(true: Any, seconds: float = 60.0) -> None:
@@ -91,12 +100,10 @@ def test_sound_is_the_very_samples_of_the_mix(tmp_path: Path) -> None:
         "revision=NaN&first=0&frames=10",
     ],
 )
-def test_sound_that_cannot_be_is_one_line(tmp_path: Path, query: str) -> None:
-    with desk_of(tmp_path, "one.wav") as desk:
-        desk.opened(desk.songs[0].id)
-        answer = ask(guarded(desk), "GET", f"/song/{desk.songs[0].id}/sound/mix", query=query)
-        assert answer.status == 400
-        assert "\n" not in json.loads(answer.body)["error"]
+def test_sound_that_cannot_be_is_one_line(opened: Desk, query: str) -> None:
+    answer = ask(guarded(opened), "GET", f"/song/{opened.songs[0].id}/sound/mix", query=query)
+    assert answer.status == 400
+    assert "\n" not in json.loads(answer.body)["error"]
 
 
 @pytest.mark.parametrize(
@@ -123,15 +130,13 @@ def test_sound_that_cannot_be_is_one_line(tmp_path: Path, query: str) -> None:
         "/" + "a" * 5000,
     ],
 )
-def test_no_path_leads_elsewhere(tmp_path: Path, path: str) -> None:
-    with desk_of(tmp_path, "one.wav") as desk:
-        desk.opened(desk.songs[0].id)
-        answer = ask(
-            guarded(desk), "GET", path.format(id=desk.songs[0].id), query="revision=1&first=0&frames=10"
-        )
-        assert answer.status in (400, 404, 405)
-        assert "error" in json.loads(answer.body)
-        assert b"root:" not in answer.body
+def test_no_path_leads_elsewhere(opened: Desk, path: str) -> None:
+    answer = ask(
+        guarded(opened), "GET", path.format(id=opened.songs[0].id), query="revision=1&first=0&frames=10"
+    )
+    assert answer.status in (400, 404, 405)
+    assert "error" in json.loads(answer.body)
+    assert b"root:" not in answer.body
 
 
 def test_an_action_is_carried_out_and_a_wrong_one_is_one_line(
@@ -289,6 +294,8 @@ def test_a_page_that_comes_back_is_told_everything_and_one_that_begins_only_what
         until(lambda: len(desk.checked) == 1 and not desk.work.doing().words)
         song = desk.songs[0].id
         desk.opened(song)
+        ask(guarded(desk), "GET", f"/song/{song}")  # compiles the templates
+        until(lambda: not desk.work.doing().words)
         first = asyncio.run(heard(desk, f"song={song}"))
         assert first[0]["kind"] == "work"
         again = asyncio.run(heard(desk, f"song={song}&again=1"))
