@@ -163,7 +163,7 @@ class Hand:
         return bool(self._history.redo)
 
     def turn(self, stage: str, parameter: str, value: Value) -> None:
-        """Set one setting; a drive that is turned is locked by it, since it is solved else.
+        """Set one setting, which switches its stage on; a drive that is turned is locked by it: it is solved else.
 
         Raises
         ------

@@ -445,14 +445,15 @@ class OpenSong:
             name=name,
             chain=one.chain,
             settings=one.settings,
-            figures=one.figures,
+            # Of a sheet that was edited, what it aims at: nothing is played as loud as a master beside a mix.
+            figures=one.figures or Figures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
             start=self._start_of(one),
             path=path,
         )
 
     def best(self, settings: ChainSettings, score: float, state: HandState) -> None:
         """Let the best so far of a search be heard."""
-        figures = Figures(levels=_at(state), costs=None, score=score, met=True, exact=False)
+        figures = Figures(levels=_at(state.target), costs=None, score=score, met=True, exact=False)
         start = replace(state, settings=self.chain.checked(self.chain.rounded(settings)), off=frozenset())
         self.hear(BEST, Audible(name="best so far", chain=self.chain, settings=settings, figures=figures, start=start))
 
@@ -564,12 +565,17 @@ def _version(key: str, name: str, revision: int, figures: Figures | None, start:
         key=key,
         name=name,
         revision=revision,
-        lufs=None if figures is None else figures.levels.integrated_lufs,
+        lufs=None if figures is None else _loudness(figures.levels),
         gain_db=0.0,
         exact=figures is not None and figures.exact,
         score=None if figures is None else figures.score,
         settable=start is not None,
     )
+
+
+def _loudness(levels: LevelFigures) -> float | None:
+    """Of the whole; where only that of the loudest 3 s is known that one, by which nothing gets louder than it is."""
+    return levels.max_short_term_lufs if levels.integrated_lufs is None else levels.integrated_lufs
 
 
 def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
@@ -583,9 +589,8 @@ def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
     return sorted(found, key=lambda one: one[1])
 
 
-def _at(state: HandState) -> LevelFigures:
-    """Levels of a chain that is at its target on the excerpts."""
-    target = state.target
+def _at(target: Target) -> LevelFigures:
+    """Levels of what is at its target."""
     return LevelFigures(
         integrated_lufs=target.lufs, max_short_term_lufs=target.loudest_part_lufs, true_peak_dbtp=None
     )

@@ -254,7 +254,10 @@ const soundOf = (facts, told) => {
     one.asking = true;
     block(one.version, piece)
       .then(
-        () => (one.failed = 0),
+        () => {
+          if (one.failed && voice === one) told.failed("");
+          one.failed = 0;
+        },
         (error) => {
           one.failed = (one.failed || 0) + 1;
           one.again = performance.now() + AGAIN_MS[Math.min(one.failed, AGAIN_MS.length) - 1];

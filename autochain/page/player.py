@@ -21,6 +21,7 @@ _BAR = (
     '<label><input type="checkbox" id="loop"{loop}> repeat this place</label>'
     '<p id="note" class="soft" hidden>{difference}</p></div>'
 )
+_QUIET = "The page starts quietly; bring its level up slowly."
 _SONGS = '<select id="songs" aria-label="song"></select>'
 _DIFFERENCE = (
     "{second} minus {first}, 12 dB quieter. It sounds worse than it is; a rotation leaves most of the song in it. It "
@@ -61,6 +62,7 @@ def player(
     *,
     difference: bool = True,
     told: str = "",
+    more: str = "",
 ) -> Iterator[Block]:
     """Everything of it.
 
@@ -76,6 +78,8 @@ def player(
         Whether the second version less the first can be heard.
     told
         What was done to make the versions equally loud; empty for what holds of one song.
+    more
+        What else is to be said of what plays.
     """
     songs = any(window.song for window in listening.windows)
     data = {
@@ -104,9 +108,7 @@ def player(
         [
             Heading("Listen", mark="listen"),
             Paragraph(CAUTION, role="soft"),
-            Paragraph(
-                f"{told or _equal(listening)} The page starts quietly; bring its level up slowly.", role="soft"
-            ),
+            Paragraph(" ".join(filter(None, (told or _equal(listening), more, _QUIET))), role="soft"),
             Folded(
                 "Without names, and keys",
                 [Player(_CHOICES), Player(_KEYS.format(songs=_SONG_KEYS if songs else "", others=others))],

@@ -3,7 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from statistics import NormalDist
 
@@ -122,9 +122,10 @@ def told(choices: Sequence[BlindChoice]) -> Told:
     found = _intervals(points[:, compared], worth)
     own = iter(found)
     intervals = {name: next(own) if there else _held_before() for name, there in zip(names, compared, strict=True)}
-    changed = {name: round(getattr(weights, name) * own.times, 3) for name, own in intervals.items() if own.compared}
-    if not any(own.told for own in intervals.values()):
-        changed = {}
+    changed = {}
+    if any(own.told for own in intervals.values()):
+        fitted = {name: getattr(weights, name) * own.times for name, own in intervals.items() if own.compared}
+        changed = {name: max(0.001, round(weight, 3)) for name, weight in fitted.items()}
     return Told(
         count=count,
         weights=weights.model_copy(update=changed),
@@ -164,7 +165,7 @@ def points_apart(
 def _intervals(points: Floats, worth: Floats) -> list[WeightInterval]:
     terms_compared = points.shape[1]
     if terms_compared < 2:  # which has nothing to be weighed against
-        return [_held_before()] * terms_compared
+        return [replace(_held_before(), compared=True)] * terms_compared
     posterior = fit(points, worth=worth)
     found = []
     for term in range(terms_compared):

@@ -424,7 +424,7 @@ def test_nothing_makes_the_page_scroll_sideways(browser: Browser, facts: SongFac
         opened.page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
         assert opened.page.evaluate("document.documentElement.scrollWidth") == width
         small = opened.page.evaluate(
-            """() => [...document.querySelectorAll("button, select, input:not([type=file])")].filter((one) => {
+            """() => [...document.querySelectorAll("button, select, input:not([type=file], [type=range])")].filter((one) => {
               const box = one.getBoundingClientRect();
               return box.width && one.type !== "checkbox" && !one.matches(".time") && box.height < 24;
             }).map((one) => one.outerHTML.slice(0, 80))"""
