@@ -10,13 +10,13 @@ from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
-from autochain.desk.checks import Checks
+from autochain.desk.checks import KeptChecks
 from autochain.desk.events import EVERYWHERE, Events, Message
 from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, Work
+from autochain.desk.work import Job, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
@@ -56,10 +56,10 @@ class Desk:
 
     def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
         self.sources, self.out, self.plan = sources, out, plan
-        self._checks = Checks(out, read_config(plan))
+        self._checks = KeptChecks(out, read_config(plan))
         self.events = Events()
         self._did: tuple[int | None, str] = (None, "")
-        self.work = Work(self._worked, self.said)
+        self.work = WorkQueue(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()

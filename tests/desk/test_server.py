@@ -15,7 +15,7 @@ import soundfile
 from autochain.audio.files import read_mix
 from autochain.desk.actions import Answer
 from autochain.desk.desk import Desk
-from autochain.desk.guard import MOST_BYTES
+from autochain.desk.guard import LONGEST_BODY
 from tests.desk.asking import PORT, ask, asked, desk_of, guarded, names_in, own, write_mix
 
 
@@ -151,7 +151,7 @@ def test_an_action_is_carried_out_and_a_wrong_one_is_one_line(
             done.append((asked.action, opened.files.id))
             return Answer()
 
-        monkeypatch.setattr("autochain.desk.server.carry_out", noted)
+        monkeypatch.setattr("autochain.desk.server.act", noted)
         answer = ask(guarded(desk), "POST", f"/song/{song}/do", body=[b'{"action": ', b'"undo"}'])
         assert (answer.status, json.loads(answer.body)) == (200, {"fragments": {}})
         assert done == [("undo", song)]
@@ -167,7 +167,7 @@ def test_a_fault_of_ours_is_one_line_too(tmp_path: Path, monkeypatch: pytest.Mon
         raise ZeroDivisionError("by zero")
 
     with desk_of(tmp_path) as desk:
-        monkeypatch.setattr("autochain.desk.server.carry_out", faulty)
+        monkeypatch.setattr("autochain.desk.server.act", faulty)
         with pytest.raises(ZeroDivisionError):  # the server beneath hears of it, behind the answer
             ask(guarded(desk), "POST", "/do", body=[b'{"action": "stop"}'])
 
@@ -327,7 +327,7 @@ def test_a_flood_is_refused_beyond_what_is_answered_at_once(tmp_path: Path, monk
         return answers
 
     with desk_of(tmp_path) as desk:
-        monkeypatch.setattr("autochain.desk.server.carry_out", slow)
+        monkeypatch.setattr("autochain.desk.server.act", slow)
         application = guarded(desk)
         answers = asyncio.run(flood(application))
         assert (answers.count(200), answers.count(503)) == (24, 176)
@@ -337,7 +337,7 @@ def test_a_flood_is_refused_beyond_what_is_answered_at_once(tmp_path: Path, monk
 
 def test_the_longest_body_is_taken_and_one_byte_more_is_not(tmp_path: Path) -> None:
     with desk_of(tmp_path) as desk:
-        body = b'{"action": "stop"}'.ljust(MOST_BYTES)
+        body = b'{"action": "stop"}'.ljust(LONGEST_BODY)
         assert ask(guarded(desk), "POST", "/do", body=[body]).status == 200
         assert ask(guarded(desk), "POST", "/do", body=[body + b" "]).status == 413
 
