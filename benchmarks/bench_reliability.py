@@ -301,10 +301,10 @@ def main() -> None:
                 found = killed(asked.moments, Path(folder), known.copy())
             elif name == "growth":
                 found = grown(asked.suggestions, Path(folder))
-            elif name == "desk":
-                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
             elif name == "load":
                 found = loaded(Path(folder))
+            elif name == "desk":
+                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
             elif name == "ceilings":
                 found = driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
             else:

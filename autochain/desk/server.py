@@ -269,6 +269,7 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
         ws="none",
         lifespan="off",
         log_config=None,
+        log_level="critical",  # what strangers try is no news for the terminal
         access_log=False,
         proxy_headers=False,
         server_header=False,
