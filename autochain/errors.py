@@ -78,6 +78,10 @@ class SheetError(UsageError):
     """An earlier sheet that cannot be read, or that contradicts what is asked."""
 
 
+class ChoicesError(UsageError):
+    """A file of choices that cannot be read, or that contradicts what is asked."""
+
+
 class ParameterError(UsageError):
     """A stage setting outside its range, or a stage or parameter that does not exist."""
 

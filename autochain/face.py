@@ -127,6 +127,7 @@ def suggest(
     seed: int | None = None,
     jobs: int = -1,
     config: PathLike | None = None,
+    taste: PathLike | None = None,
     out: PathLike | None = None,
     preview: bool = False,
     force: bool = False,
@@ -163,6 +164,8 @@ def suggest(
         Trials at the same time, -1 for all cores; changes only time.
     config
         TOML over the packaged defaults.
+    taste
+        File of your blind choices, from which the weights of the score are learned.
     out
         Folder for the sheet as page, Markdown and JSON, named after the mix (`mix` for samples in memory).
     preview
@@ -209,6 +212,7 @@ def suggest(
         seed=seed,
         jobs=jobs,
         config=_path(config),
+        taste=_path(taste),
         out=_path(out),
         preview=preview,
         force=force,
@@ -339,6 +343,7 @@ def curve(
     jobs: int = -1,
     config: PathLike | None = None,
     tools: Sequence[PathLike] = (),
+    taste: PathLike | None = None,
     progress: Progress = silent,
 ) -> Traced:
     """Find the best settings of a mix at each loudness from quiet to loud.
@@ -349,7 +354,7 @@ def curve(
         As of `measure`.
     quiet_lufs, loud_lufs, step_lu
         Quietest and loudest loudness, -40 to 0 LUFS, and the step between, 0.1 LU or more; 30 points at most.
-    ceiling_dbtp, lock, without, seed, jobs, config, tools
+    ceiling_dbtp, lock, without, seed, jobs, config, tools, taste
         As of `suggest`.
     budget
         Trials of one suggestion; the first point takes 60 % of them, each other 20 %.
@@ -391,6 +396,7 @@ def curve(
         jobs=jobs,
         config=_path(config),
         tools=[Path(one) for one in tools],
+        taste=_path(taste),
     )
     return run_curve(request, _caller(progress))
 

@@ -60,6 +60,13 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
         raise ConfigError(f"{path}: not valid TOML ({why}). Correct that line.") from None
 
 
+def with_tuples(value: Any) -> Any:
+    """TOML's lists as frozen models hold them, which take nothing for something else."""
+    if isinstance(value, dict):
+        return {key: with_tuples(one) for key, one in value.items()}
+    return tuple(map(with_tuples, value)) if isinstance(value, list) else value
+
+
 def bytes_of(path: Path, what: str, refused: type[AutochainError]) -> bytes:
     """Bytes of a file that a user names: `refused` where it is not there, UnreadableError where it cannot be read."""
     try:

@@ -1,20 +1,23 @@
 """Can the outside judges be trusted: are they blind and keen where they have to be?
 
-A stretch of demo mix is changed in ways whose effect is known beforehand. What a static filter undoes (gain, delay,
-phase rotation, a broad bell, width) must read next to nothing; clipping and movement must read more the more there
-is, for every judge that is said to follow them. Fails where that does not hold, and where the opinion formula
-misses its published values.
+A stretch of demo mix, or of real recordings, is changed in ways whose effect is known beforehand. What a static filter
+undoes (gain, delay, phase rotation, a broad bell, width) must read next to nothing; clipping and movement must read
+more the more there is, for every judge that is said to follow them. Fails where that does not hold, and where the
+opinion formula misses its published values.
 """
 
 import argparse
 import itertools
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 
 import numpy as np
 import scipy.signal
 from judges.mean_opinion import opinion
 from judges.panel import JUDGES, readings
 from judges.protocol import RATE_HZ, Floats, pair
+from real_recordings import recordings
+from recording_cuts import loudest
 from report import machine, save, table
 
 from autochain.demo import CHARACTERS, make_demo
@@ -104,11 +107,24 @@ def faults(character: str, found: Mapping[str, Mapping[str, Mapping[str, float]]
     return wrong
 
 
+def mixes(characters: list[str], folder: Path | None, only: list[int], seconds: float) -> Iterator[tuple[str, Floats]]:
+    """What is changed, by name: demo mixes, or the loudest stretches of recordings where a folder is given."""
+    if folder is None:
+        for character in characters:
+            yield character, make_demo(character, RATE_HZ, duration_s=seconds).astype(np.float64)
+        return
+    found = recordings(folder, "all")
+    for number in only:
+        yield f"recording {number}", loudest(found[number])[: round(seconds * RATE_HZ)].astype(np.float64)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seconds", type=float, default=24.0)
     parser.add_argument("--characters", nargs="+", default=list(CHARACTERS))
     parser.add_argument("--judges", nargs="+", default=list(JUDGES), choices=list(JUDGES))
+    parser.add_argument("--recordings", type=Path, help="folder of recordings, numbered, in place of the demo")
+    parser.add_argument("--only", type=int, nargs="+", default=[1, 13, 21], help="their numbers")
     args = parser.parse_args()
     where = machine()
     wrong = [
@@ -117,8 +133,7 @@ def main() -> None:
         if abs(opinion(m, b) - said) > 0.001
     ]
     result, rows = {}, []
-    for character in args.characters:
-        mix = make_demo(character, RATE_HZ, duration_s=args.seconds).astype(np.float64)
+    for character, mix in mixes(args.characters, args.recordings, args.only, args.seconds):
 
         def heard(changed: Floats, mix: Floats = mix) -> dict[str, float]:
             return readings(pair(mix, changed), args.judges)
@@ -137,7 +152,8 @@ def main() -> None:
         print(f"{character}: done", flush=True)
     verdict = "All as it has to be." if not wrong else "Not as it has to be:\n\n" + "\n".join(f"- {w}" for w in wrong)
     save(
-        "judges", "Are the outside judges blind and keen where they have to be?", where,
+        "judges" if args.recordings is None else "judges_real",
+        "Are the outside judges blind and keen where they have to be?", where,
         {"seconds": args.seconds, "linear_at_most": LINEAR_AT_MOST, "faults": wrong, "readings": result},
         f"{args.seconds:g} s of each mix at 48 kHz; less is less difference. {verdict}\n\n"
         + table(("mix", "change", *args.judges), rows),

@@ -2,10 +2,14 @@
 
 Parts, by name on the command line; all of them without:
 
-- `sounds`, `sheets`, `configurations`, `lists`: hypothesis seeds the generators of `tests/hostile`.
+- `sounds`, `sheets`, `configurations`, `lists`, `tools`: hypothesis seeds the generators of `tests/hostile`.
+- `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
 - `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
+- `load`: 200 short tracks in one album, and a mix at 192 kHz, each by the command in a process of its own.
+
+What was found is written as it comes. A part that was stopped goes on where it was with `--go-on`.
 """
 
 import argparse
@@ -18,6 +22,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import tomllib
 from collections import Counter
@@ -38,20 +43,39 @@ from autochain.audio.signals import pink_noise
 from autochain.resources import resource
 from benchmarks.report import RESULTS, machine, save, table
 from tests.hostile.ceilings import held, hostile_master
-from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet
-from tests.hostile.outcomes import REFUSED, RIGHT, outcome, take_configuration, take_list, take_sheet, take_sound
+from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool
+from tests.hostile.outcomes import (
+    REFUSED,
+    RIGHT,
+    outcome,
+    take_configuration,
+    take_list,
+    take_sheet,
+    take_sound,
+    take_tool,
+)
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import hostile_sound
 
 RATE_HZ = 44100
+_PORTION = 500
+_LOOK_S = 0.02
+_TRACKS = 200
+_TOLD_APART = ("growth", "load")  # what has no outcomes to count
 _SHEET = Path(__file__).resolve().parent.parent / "tests" / "hostile" / "sheet.json"
 _QUICK = "[search]\nbudget = 4\n[search.excerpts]\ncount = 1\nlength_s = 3.2\npreroll_s = 0.0\n"
 
 
-def driven(cases: int, do: Callable[[Random], str]) -> Counter[str]:
-    """Outcomes of so many cases that hypothesis makes."""
+def driven(cases: int, do: Callable[[Random], str], done: int = 0) -> Iterator[Counter[str]]:
+    """Outcomes of so many cases that hypothesis makes, in portions, each with a seed of its own; from `done` on."""
+    for first in range(done, cases, _PORTION):
+        yield _portion(min(_PORTION, cases - first), do, 1 + first // _PORTION)
+
+
+def _portion(cases: int, do: Callable[[Random], str], seed: int) -> Counter[str]:
     found: Counter[str] = Counter()
 
-    @hypothesis.seed(1)
+    @hypothesis.seed(seed)
     @settings(max_examples=cases, deadline=None, database=None, phases=[Phase.generate],
               suppress_health_check=list(HealthCheck))  # fmt: skip
     @given(st.integers(0, 2**64 - 1))
@@ -62,8 +86,8 @@ def driven(cases: int, do: Callable[[Random], str]) -> Counter[str]:
     return found
 
 
-def fuzzed(name: str, cases: int, folder: Path) -> Counter[str]:
-    """Outcomes of one generator."""
+def fuzzed(name: str, cases: int, folder: Path, done: int) -> Iterator[Counter[str]]:
+    """Outcomes of one generator, in portions."""
     sheet = json.loads(_SHEET.read_text(encoding="utf-8"))
     values = tomllib.loads(resource("configs", "default.toml").read_text(encoding="utf-8"))
 
@@ -76,6 +100,8 @@ def fuzzed(name: str, cases: int, folder: Path) -> Counter[str]:
             data, suffix, take = hostile_sheet(sheet, chance), ".json", take_sheet
         elif name == "configurations":
             data = hostile_configuration(values, chance)
+        elif name == "tools":
+            data, take = hostile_tool(chance), take_tool
         else:
             data, take = hostile_list(chance), take_list
         path = folder / f"hostile{suffix}"
@@ -85,7 +111,7 @@ def fuzzed(name: str, cases: int, folder: Path) -> Counter[str]:
         finally:
             path.unlink()
 
-    return driven(cases, do)
+    return driven(cases, do, done)
 
 
 def hashes(folder: Path) -> dict[str, str]:
@@ -123,27 +149,47 @@ def run(arguments: list[str]) -> "subprocess.Popen[str]":
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=told)
 
 
-def killed(moments: int, folder: Path) -> Counter[str]:
-    """Outcomes of runs that were ended at random moments and then gone on with."""
-    chance, found = random.Random(1), Counter[str]()
+def killed(moments: int, folder: Path, done: Counter[str]) -> Iterator[Counter[str]]:
+    """Outcome of every run that was ended at a random moment and then gone on with."""
+    chance = random.Random(1)
     for name, arguments, more in commands(folder):
         sources = hashes(folder / "mixes")
         straight = folder / f"{name}-straight"
-        began = time.monotonic()
-        run([*arguments, "-o", str(straight)]).communicate()
-        took_s, wanted = time.monotonic() - began, hashes(straight)
-        for _ in range(moments):
+        took_s = 0.0
+        process = run([*arguments, "-o", str(straight)])
+        while process.poll() is None:
+            took_s = max(took_s, spent_s(process.pid))
+            time.sleep(_LOOK_S)
+        wanted = hashes(straight)
+        before = sum(count for what, count in done.items() if what.startswith(f"{name}: "))
+        for turn in range(moments):
+            # Half of the moments lie in the last third, in which files are written.
+            moment_s = took_s * chance.choice((chance.uniform(0.1, 1.0), chance.uniform(0.65, 1.05)))
+            ended_by = chance.choice((signal.SIGINT, signal.SIGTERM, signal.SIGKILL))
+            if turn < before:
+                continue
             out = folder / "out"
             shutil.rmtree(out, ignore_errors=True)
             process = run([*arguments, "-o", str(out)])
-            # Half of the moments lie in the last third, in which files are written.
-            time.sleep(took_s * chance.choice((chance.uniform(0.1, 1.0), chance.uniform(0.65, 1.05))))
-            process.send_signal(chance.choice((signal.SIGINT, signal.SIGTERM, signal.SIGKILL)))
+            while process.poll() is None and spent_s(process.pid) < moment_s:
+                time.sleep(_LOOK_S)
+            process.send_signal(ended_by)
             _, said = process.communicate()
-            found[f"{name}: {_afterwards(out, wanted, arguments, more, said)}"] += 1
+            outcome = _afterwards(out, wanted, arguments, more, said)
             if hashes(folder / "mixes") != sources:
-                found[f"{name}: a source was changed"] += 1
-    return found
+                outcome = "a source was changed"
+            yield Counter([f"{name}: {outcome}"])
+
+
+def spent_s(process: int) -> float:
+    """Processor time of a process and its children: of a loaded machine, clocks say little of how far a run is."""
+    try:
+        stat = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+        children = Path(f"/proc/{process}/task/{process}/children").read_text(encoding="ascii").split()
+    except OSError:
+        return 0.0
+    own = sum(map(int, stat[11:15])) / os.sysconf("SC_CLK_TCK")
+    return own + sum(spent_s(int(child)) for child in children)
 
 
 def _afterwards(out: Path, wanted: dict[str, str], arguments: list[str], more: list[str], said: str) -> str:
@@ -169,8 +215,8 @@ def _afterwards(out: Path, wanted: dict[str, str], arguments: list[str], more: l
     return RIGHT if not others else f"another result: {others}"
 
 
-def grown(suggestions: int, folder: Path) -> dict[str, Any]:
-    """Memory of one process over many suggestions, in MB after a tenth of them and after all."""
+def grown(suggestions: int, folder: Path) -> Iterator[dict[str, Any]]:
+    """Memory of one process over many suggestions, in MB after a tenth of them and after all, told now and then."""
     from autochain import suggest
 
     mix = folder / "mix.wav"
@@ -182,42 +228,100 @@ def grown(suggestions: int, folder: Path) -> dict[str, Any]:
         suggest(mix, lufs=-12.0, config=plan, seed=done % 7)
         lines = (line.split() for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines())
         held_mb.append(next(int(line[1]) for line in lines if line[0] == "RssAnon:") / 1000.0)
-    early = float(np.median(held_mb[suggestions // 10 : suggestions // 5 + 1]))
-    return {"suggestions": suggestions, "early_mb": early, "late_mb": float(np.median(held_mb[-suggestions // 10 :]))}
+        if done + 1 in (suggestions, suggestions // 2) or done % 50 == 49:
+            tenth = max(1, (done + 1) // 10)
+            early, late = (float(np.median(part)) for part in (held_mb[tenth : 2 * tenth + 1], held_mb[-tenth:]))
+            yield {"suggestions": done + 1, "early_mb": early, "late_mb": late}
+
+
+def loaded(folder: Path) -> Iterator[dict[str, Any]]:
+    """An album of many tracks at a loudness that gain alone reaches, and a search at the highest rate."""
+    mixes, plan = folder / "many", folder / "quick.toml"
+    mixes.mkdir()
+    plan.write_text(_QUICK, encoding="utf-8")
+    sound = pink_noise(3.2, RATE_HZ, -20.0).astype(np.float32)
+    for k in range(_TRACKS):
+        soundfile.write(mixes / f"{k:03d}.wav", (0.3 + 0.001 * k) * np.roll(sound, 137 * k, axis=0), RATE_HZ)
+    album = _watched(["album", str(mixes), "--lufs", "-25", "--no-log", "-o", str(folder / "album")])
+    tracks = json.loads((folder / "album" / "album.json").read_text(encoding="utf-8"))["tracks"]
+    yield {"tracks": {"asked": _TRACKS, "met": sum(bool(one.get("met")) for one in tracks), **album}}
+    fast = folder / "fast.wav"
+    soundfile.write(fast, pink_noise(5.0, 192_000, -20.0).astype(np.float32), 192_000, subtype="FLOAT")
+    asked = ["suggest", str(fast), "--config", str(plan), "--lufs", "-12", "--no-log", "-o", str(folder / "fast")]
+    once, again = (_watched([*asked, "--force"]) for _ in range(2))
+    master = ["render", str(fast), "--sheet", str(folder / "fast" / "fast.sheet.json"), "--no-log"]
+    yield {"192 kHz": {**once, "again_cpu_s": again["cpu_s"], "render": _watched([*master, "-o", str(folder / "out")])}}
+
+
+def _watched(arguments: list[str]) -> dict[str, Any]:
+    """Exit code, processor time and most memory of a command and its children."""
+    process = run(arguments)
+    reading = threading.Thread(target=process.communicate)
+    reading.start()
+    spent, most_mb = 0.0, 0.0
+    while process.poll() is None:
+        spent = max(spent, spent_s(process.pid))
+        most_mb = max(most_mb, held_mb(process.pid))
+        time.sleep(_LOOK_S)
+    reading.join()
+    return {"code": process.returncode, "cpu_s": round(spent, 1), "most_mb": round(most_mb)}
+
+
+def held_mb(process: int) -> float:
+    """Memory of a process and its children together, in MB; pages that they share are counted in each."""
+    try:
+        lines = (line.split() for line in Path(f"/proc/{process}/status").read_text(encoding="ascii").splitlines())
+        own = next((int(line[1]) for line in lines if line[0] == "VmRSS:"), 0) / 1000.0
+        children = Path(f"/proc/{process}/task/{process}/children").read_text(encoding="ascii").split()
+    except OSError:
+        return 0.0
+    return own + sum(held_mb(int(child)) for child in children)
 
 
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "ceilings", "kills", "growth")
+    parts = ("sounds", "sheets", "configurations", "lists", "tools", "desk", "ceilings", "kills", "growth", "load")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
     parser.add_argument("--suggestions", type=int, default=500)
+    parser.add_argument("--go-on", action="store_true", help="with parts that were stopped")
     asked = parser.parse_args()
     kept, where = RESULTS / "reliability.json", machine()
     before = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
     results: dict[str, Any] = before.get("parts", {})
     for name in asked.parts or parts:
+        own = results.get(name, {}) if asked.go_on and name not in _TOLD_APART else {}
+        known, spent = Counter(own.get("figures", {})), own.get("cpu_s", 0.0)
         began = time.process_time()
         with tempfile.TemporaryDirectory() as folder:
+            found: Iterator[Any]
             if name == "kills":
-                figures: dict[str, Any] = dict(killed(asked.moments, Path(folder)))
+                found = killed(asked.moments, Path(folder), known.copy())
             elif name == "growth":
-                figures = grown(asked.suggestions, Path(folder))
+                found = grown(asked.suggestions, Path(folder))
+            elif name == "load":
+                found = loaded(Path(folder))
+            elif name == "desk":
+                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
             elif name == "ceilings":
-                figures = dict(driven(asked.cases, lambda chance: held(*hostile_master(chance))))
+                found = driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
             else:
-                figures = dict(fuzzed(name, asked.cases, Path(folder)))
-        results[name] = {"figures": figures, "cpu_s": round(time.process_time() - began, 1)}
-        save("reliability", "Does it hold?", where, {"parts": results}, _table(results))
+                found = fuzzed(name, asked.cases, Path(folder), known.total())
+            loads: dict[str, Any] = {}
+            for one in found:
+                figures = loads | one if name in _TOLD_APART else dict(known := known + one)
+                loads = figures if name == "load" else {}
+                results[name] = {"figures": figures, "cpu_s": round(spent + time.process_time() - began, 1)}
+                save("reliability", "Does it hold?", where, {"parts": results}, _table(results))
 
 
 def _table(results: dict[str, Any]) -> str:
     rows = []
     for name, one in results.items():
         figures = one["figures"]
-        if name == "growth":
+        if name in _TOLD_APART:
             continue
         right = sum(n for what, n in figures.items() if what.split(": ")[-1] == RIGHT)
         refused, cases = figures.get(REFUSED, 0), sum(figures.values())
@@ -227,6 +331,16 @@ def _table(results: dict[str, Any]) -> str:
         grew = results["growth"]["figures"]
         lines += ["", f"{grew['suggestions']} suggestions in one process: {grew['early_mb']:.0f} MB of memory after a "
                   f"tenth of them, {grew['late_mb']:.0f} MB at the end."]  # fmt: skip
+    load = results.get("load", {}).get("figures", {})
+    if "tracks" in load:
+        one = load["tracks"]
+        lines += ["", f"An album of {one['asked']} short tracks: exit code {one['code']}, {one['met']} reached their "
+                  f"loudness; {one['cpu_s']:.0f} s of processor time, {one['most_mb']} MB of "
+                  "memory in all processes together."]  # fmt: skip
+    if "192 kHz" in load:
+        one = load["192 kHz"]
+        lines += ["", f"A mix of 5 s at 192 kHz: suggest ends with {one['code']} ({one['most_mb']} MB), render with "
+                  f"{one['render']['code']} ({one['render']['most_mb']} MB)."]  # fmt: skip
     return "\n".join(lines)
 
 

@@ -18,11 +18,11 @@ FLAGS = (
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium(*more: str) -> Iterator[Browser]:
     if CHROMIUM is None:
         pytest.skip("Chromium is not here: apt-get install chromium, for the tests of the page")
     with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS, *more])
         page = started.new_page()
         page.set_content("<span>words</span>")
         wide = page.evaluate("document.querySelector('span').offsetWidth")

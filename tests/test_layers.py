@@ -11,8 +11,8 @@ PACKAGE = Path(autochain.__file__).parent
 # In the order sound and numbers flow; a layer imports only from layers before it, and from itself.
 LAYERS = (
     "errors", "given", "units", "resources", "progress", "threads", "memory", "note", "document", "audio", "measure",
-    "prepare", "chain", "tool", "config", "demo", "solve", "earlier", "search", "sheet", "check", "render", "compare",
-    "log", "page", "curve", "album", "tasks", "face", "desk", "cli",
+    "prepare", "chain", "tool", "config", "demo", "solve", "earlier", "search", "sheet", "taste", "check", "render",
+    "compare", "log", "page", "curve", "album", "tasks", "face", "desk", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

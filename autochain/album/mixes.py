@@ -16,7 +16,7 @@ from pathlib import Path
 from autochain.album.job import Failure, HeardMix, hear
 from autochain.album.tracks import Track
 from autochain.album.workers import LOST, processes_for, side_by_side
-from autochain.audio.files import write_text
+from autochain.audio.files import unwritable, write_text
 from autochain.progress import Progress
 
 _NAME = ".album.mixes.jsonl"
@@ -40,18 +40,24 @@ def hear_mixes(
     found: dict[Paths, HeardMix | Failure] = {paths: known[state] for paths, state in states.items() if state in known}
     write_text(kept, "".join(_line(state, known[state]) for state in states.values() if state in known), force=True)
     left = [paths for paths in states if paths not in found]
-    with kept.open("a", encoding="ascii") as file:
-        heard_by_path = side_by_side(hear, left, processes_for(jobs, len(left)), lambda paths: Failure.of(paths, LOST))
-        for done, (paths, heard) in enumerate(heard_by_path):
-            progress("measuring the mixes", done / len(left))
-            found[paths] = heard
-            state = states[paths]
-            if not isinstance(heard, HeardMix) or state is None or state != _state(paths, out):
-                continue
-            if all(begun_ns - changed_ns > _COARSEST_CLOCK_NS for _, _, changed_ns in state):
-                file.write(_line(state, heard))
-                file.flush()
+    heard_by_path = side_by_side(hear, left, processes_for(jobs, len(left)), lambda paths: Failure.of(paths, LOST))
+    for done, (paths, heard) in enumerate(heard_by_path):
+        progress("measuring the mixes", done / len(left))
+        found[paths] = heard
+        state = states[paths]
+        if not isinstance(heard, HeardMix) or state is None or state != _state(paths, out):
+            continue
+        if all(begun_ns - changed_ns > _COARSEST_CLOCK_NS for _, _, changed_ns in state):
+            _append(kept, _line(state, heard))
     return [found[track.paths] for track in tracks]
+
+
+def _append(kept: Path, line: str) -> None:
+    try:
+        with kept.open("a", encoding="ascii") as file:
+            file.write(line)
+    except OSError as error:
+        raise unwritable(kept, error) from error
 
 
 def _state(paths: Paths, out: Path) -> _State | None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from autochain.audio.files import write_text
+from autochain.audio.files import unwritable, write_text
 from autochain.errors import UsageError
 from autochain.sheet import SHEET_KINDS
 from autochain.units import clock, number
@@ -64,6 +64,16 @@ class Record(BaseModel):
     levels: list[int]
     parts: list[JoinedSong] = []
     reasons: str = ""
+
+    @property
+    def goes_back(self) -> bool:
+        """Whether its mix should be mended before a master."""
+        return self.ready == "revisit"
+
+    @property
+    def asks_for_a_look(self) -> bool:
+        """Whether it goes back or misses its loudness."""
+        return self.goes_back or not self.met
 
 
 def track_file_names(stem: str) -> list[str]:
@@ -145,7 +155,10 @@ def take_along(out: Path, request: str, stem: str, left: Mapping[str, str]) -> R
     sheets = dict(zip(track_file_names(old)[1:], names[1:], strict=True))
     record = before.model_copy(update={"files": {new: before.files[name] for name, new in sheets.items()}})
     write_text(out / names[0], record_json(record))
-    for name, new in sheets.items():
-        (out / name).rename(out / new)
-    (out / track_file_names(old)[0]).unlink()
+    try:
+        for name, new in sheets.items():
+            (out / name).rename(out / new)
+        (out / track_file_names(old)[0]).unlink()
+    except OSError as error:
+        raise unwritable(out, error) from error
     return record

@@ -1,13 +1,15 @@
 """The overview as a report: every track in a row, what failed, the album as a whole."""
 
+import hashlib
 from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from statistics import median
-from typing import TypeGuard
 
+from autochain.album.as_json import to_json
 from autochain.album.figures import drift, gaps_s, median_balance_db, median_change_db, standing_out, worst_relation_lu
 from autochain.album.job import Outcome
 from autochain.album.levels import POLICIES, SAME
+from autochain.album.listening import AlbumSound
 from autochain.album.pictures import Drawn, pictures
 from autochain.album.record import Record
 from autochain.album.run import Album
@@ -31,6 +33,7 @@ from autochain.document.blocks import (
 )
 from autochain.document.shell import address, page
 from autochain.log.history import FEWEST, LEAST_DB, RANGES
+from autochain.page.player import player, player_script, player_style
 from autochain.sheet import SHEET_KINDS
 from autochain.sheet.findings import VERDICTS
 from autochain.sheet.settings import setting_text
@@ -39,6 +42,10 @@ from autochain.units import number
 
 MOST_ROWS = 500  # beyond, a page takes seconds to open and nobody reads it
 OVERVIEW_FILES = ("album.md", "album.html", "album.json")
+_LEVELS = (
+    "Of each song the loudest part plays. The masters stand to each other as they do on the album, and every mix is as "
+    "loud as its master; nothing was turned up."
+)
 _TONE_WORDS = (
     "Level of five ranges in each master, relative to the whole of its track, against the album's median, in dB. Gap: "
     "silence before the next track as they will play, in s."
@@ -56,18 +63,30 @@ def to_markdown(album: Album) -> str:
     return markdown(to_blocks(album))
 
 
-def to_html(album: Album) -> str:
-    """Whole document with a final newline; it needs nothing but the sheets beside it."""
+def to_html(album: Album, heard: AlbumSound | None = None) -> str:
+    """Whole document with a final newline; it needs nothing but the sheets beside it.
+
+    With `heard` it plays a part of each song.
+    """
     style = files("autochain.album").joinpath("style.css").read_text(encoding="utf-8")
-    return page("Album", html(to_blocks(album)), style)
+    if heard is None:
+        return page("Album", html(to_blocks(album)), style)
+    return page("Album", html(to_blocks(album, heard)), style + player_style(), player_script())
 
 
-def to_blocks(album: Album) -> Iterator[Block]:
-    """The overview, block by block."""
+def _player(album: Album, heard: AlbumSound) -> Iterator[Block]:
+    key = hashlib.sha256(to_json(album).encode()).hexdigest()
+    played, done = len(heard.tracks), len(album.done)
+    room = f" The page has {played} of {done} songs; those that ask for a look come first." if played < done else ""
+    yield from player(heard.listening, key, key, told=_LEVELS + room)
+
+
+def to_blocks(album: Album, heard: AlbumSound | None = None) -> Iterator[Block]:
+    """The overview, block by block; with `heard` as a page that plays has it."""
     shown = _shown(album)
     yield Heading("Album", 1)
     yield Paragraph(Strong(_summary(album)), "lead")
-    if back := [(track, found) for _, track, found in shown if _goes_back(found)]:
+    if back := [(track, found) for _, track, found in shown if isinstance(found, Record) and found.goes_back]:
         yield Paragraph(_back_to_the_mix(album), "lead")
         yield Listed([_who_goes_back(album, track, found) for track, found in back])
     yield Paragraph("\n".join(_sentences(album)))
@@ -76,7 +95,9 @@ def to_blocks(album: Album) -> Iterator[Block]:
         for place, track, found in shown
         if isinstance(found, Record)
     ]
-    yield _tracks(album, shown)
+    yield _tracks(album, shown, heard)
+    if heard is not None:
+        yield from _player(album, heard)
     yield Part(tuple(pictures(album, drawn)), only="page")
     if album.done:
         yield Heading("Tone and gaps")
@@ -104,12 +125,8 @@ def _summary(album: Album) -> str:
     return "; ".join([first, *more]) + "."
 
 
-def _goes_back(found: Outcome) -> TypeGuard[Record]:
-    return isinstance(found, Record) and found.ready == "revisit"
-
-
 def _back_to_the_mix(album: Album) -> Line:
-    count = sum(_goes_back(found) for _, found in album.tracks)
+    count = sum(record.goes_back for record in album.done)
     verb = "goes" if count == 1 else "go"
     return Strong(f"{count} of {len(album.tracks)} {verb} back to the mix first."), " A master makes it no better."
 
@@ -145,19 +162,15 @@ def _shown(album: Album) -> list[_Placed]:
     if len(every) <= MOST_ROWS:
         return every
     out = {id(record) for record, _ in standing_out(album)}
-    asking = [one for one in every if _asks_for_a_look(one[2]) or id(one[2]) in out]
+    asking = [one for one in every if not isinstance(one[2], Record) or one[2].asks_for_a_look or id(one[2]) in out]
     return asking[:MOST_ROWS]
-
-
-def _asks_for_a_look(found: Outcome) -> bool:
-    return not isinstance(found, Record) or not found.met or _goes_back(found)
 
 
 def _page_of(album: Album, track: Track) -> str:
     return address(f"{album.sheet_stem(track)}.sheet.html")
 
 
-def _tracks(album: Album, shown: Sequence[_Placed]) -> Table:
+def _tracks(album: Album, shown: Sequence[_Placed], heard: AlbumSound | None) -> Table:
     # The verdicts first: who must go back, and who misses the loudness.
     head = [
         "track", "mix", "result", "mix LUFS", "wanted LUFS", "master LUFS", "true peak dBTP", "PSR dB", "side/mid dB",
@@ -169,7 +182,7 @@ def _tracks(album: Album, shown: Sequence[_Placed]) -> Table:
             f = found.figures
             rows.append([
                 Link(found.title, _page_of(album, track)),
-                Strong(_VERDICTS[found.ready]) if _goes_back(found) else _VERDICTS[found.ready],
+                Strong(_VERDICTS[found.ready]) if found.goes_back else _VERDICTS[found.ready],
                 "reached" if found.met else Strong("missed"),
                 number(found.mix_lufs), number(found.target_lufs), number(f["integrated_lufs"]),
                 number(f["true_peak_dbtp"]), number(f["psr_median_db"]), number(f["side_to_mid_db"]),
@@ -177,6 +190,10 @@ def _tracks(album: Album, shown: Sequence[_Placed]) -> Table:
             ])  # fmt: skip
         else:
             rows.append([FileName(track.title), "–", Strong("failed"), *["–"] * 7])
+    if heard is not None:
+        head.append("loudest part")
+        for (_, track, _), row in zip(shown, rows, strict=True):
+            row.append(heard.loudest_part(track))
     return table(head, rows, "tracks")
 
 

@@ -135,6 +135,50 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
         )
 
 
+@contextmanager
+def unchanged(path: str | Path) -> Iterator[None]:
+    """What is read of a file inside is all of one state of it, however often it is opened.
+
+    A bounce that still runs, a copy that is not done and a file that is saved anew would else be read as a mix of two.
+
+    Raises
+    ------
+    AudioFileError
+        Where the file is another at the end, in place of what that may have led to.
+    """
+    path = Path(path)
+    before = _state(path)
+    try:
+        yield
+    except AudioFileError:
+        _refuse_changed(path, before)
+        raise
+    _refuse_changed(path, before)
+
+
+def _state(path: Path) -> os.stat_result | None:
+    """What the system says of a file; None where there is none."""
+    try:
+        return path.stat()
+    except (OSError, ValueError):
+        return None
+
+
+def _refuse_changed(path: Path, before: os.stat_result | None) -> None:
+    if before is None:
+        return  # it never was there, which has its own message
+    after = _state(path)
+    if after is None:
+        raise AudioFileError(f"{shown(path)} was taken away while it was read. Put it back, and start again.")
+    if after.st_size != before.st_size:
+        what = f"had {before.st_size} bytes at first and {after.st_size} at the end"
+    elif after.st_mtime_ns != before.st_mtime_ns or (after.st_dev, after.st_ino) != (before.st_dev, before.st_ino):
+        what = "was written anew"
+    else:
+        return
+    raise AudioFileError(f"{shown(path)} {what} while it was read. Wait until nothing writes it, and start again.")
+
+
 def unreadable(path: Path, error: OSError) -> AudioFileError:
     """Say in one line that the system does not open a file."""
     to_do = "give it a shorter name" if error.errno == errno.ENAMETOOLONG else "check the permissions"

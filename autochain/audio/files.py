@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, read_blocks, shown, unreadable
+from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, read_blocks, shown, unchanged, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import put_tags
@@ -46,16 +46,17 @@ def read_mix(path: str | Path) -> Mix:
     AudioFileError
         When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
         the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples. Also
-        when it is longer than the memory that is free allows.
+        when it is longer than the memory that is free allows, or changes while it is read.
     """
-    blocks = read_blocks(path, block_frames=None)
-    _refuse_too_long(blocks, available_bytes())
-    try:
-        with blocks.path.open("rb") as stream:
-            sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise unreadable(blocks.path, error) from error
-    (samples,) = blocks
+    with unchanged(path):
+        blocks = read_blocks(path, block_frames=None)
+        _refuse_too_long(blocks, available_bytes())
+        try:
+            with blocks.path.open("rb") as stream:
+                sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+        except OSError as error:
+            raise unreadable(blocks.path, error) from error
+        (samples,) = blocks
     return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
 
 

@@ -82,6 +82,29 @@ def without_ends(settings: ChainSettings) -> ChainSettings:
     return settings.with_(OUTPUT, {name: 0.0 for name in ENDS if name in settings[OUTPUT]})
 
 
+def with_ends(part: Samples, first: int, frames: int, rate_hz: int, settings: StageSettings) -> Samples:
+    """What this stage makes of a stretch of a song, to the bit; a new array.
+
+    Parameters
+    ----------
+    part
+        The stretch ahead of this stage, shape (frames, channels).
+    first, frames
+        The song's frame at which it begins, and the song's length.
+    rate_hz, settings
+        Of this stage, complete.
+    """
+    part = np.ascontiguousarray(part * part.dtype.type(db_to_linear(settings["trim_db"])))
+    rise = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("head_cut_ms", "fade_in_ms")))
+    fall = _rise(*(ms_to_samples(settings[n], rate_hz) for n in ("tail_cut_ms", "fade_out_ms")))[::-1]
+    for curve, begins in ((rise, 0), (fall, frames - fall.size)):
+        start, stop = max(first, begins), min(first + part.shape[0], begins + curve.size)
+        if start < stop:
+            own = part[start - first : stop - first]
+            own[:] = (own * curve[start - begins : stop - begins, None]).astype(part.dtype)
+    return part
+
+
 class _Finish:
     """Trim, cuts and fades; holds back as much as is cut and faded at the end."""
 

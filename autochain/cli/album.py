@@ -32,6 +32,7 @@ def album(
     ] = -1,
     config: options.ConfigFile = None,
     tools: options.Tools = None,
+    taste: options.Taste = None,
     scheduler: Annotated[
         str | None,
         typer.Option("--scheduler", metavar="tcp://HOST:PORT", help="Dask scheduler whose workers do the tracks."),
@@ -51,6 +52,7 @@ def album(
     resume: Annotated[
         bool, typer.Option("--resume", help="Do only the tracks that are missing or whose mix or request changed.")
     ] = False,
+    silent: options.NoSound = False,
     log: LogFile = None,
     no_log: NoLog = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the overview's JSON alone on stdout.")] = False,
@@ -83,10 +85,12 @@ def album(
         jobs=jobs,
         config=config,
         tools=tools or (),
+        taste=taste,
         scheduler=scheduler,
         same_settings=same_settings,
         masters=masters,
         resume=resume,
+        sound=not silent,
         force=force,
         log=log_of(log, no_log),
     )

@@ -26,6 +26,7 @@ def compare(
         bool, typer.Option("--history", help="Instead: what the last masters in the log have in common.")
     ] = False,
     last: Annotated[int, typer.Option("--last", min=1, help="How many masters --history looks at.")] = LAST_MASTERS,
+    silent: options.NoSound = False,
     log: LogFile = None,
     no_log: NoLog = False,
     force: options.Force = False,
@@ -58,7 +59,7 @@ def compare(
         return
     if mix is None or master is None:
         raise UsageError("compare needs two files: autochain compare MIX MASTER. Or ask for --history.")
-    request = CompareRequest(mix=mix, master=master, sheet=sheet, out=out, force=force, log=where)
+    request = CompareRequest(mix=mix, master=master, sheet=sheet, out=out, force=force, sound=not silent, log=where)
     try:
         found = run(request, terminal())
     except DifferentMaterialError as error:

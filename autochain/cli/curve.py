@@ -26,7 +26,9 @@ def curve(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
+    silent: options.NoSound = False,
     tools: options.Tools = None,
+    taste: options.Taste = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the curve's JSON alone on stdout.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -56,7 +58,9 @@ def curve(
         seed=seed,
         jobs=jobs,
         config=config,
+        sound=not silent,
         tools=tools or (),
+        taste=taste,
         force=force,
     )
     found = run(request, terminal(compile_first))

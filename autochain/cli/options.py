@@ -76,11 +76,26 @@ Tools = Annotated[
     ),
 ]
 
+Taste = Annotated[
+    Path | None,
+    typer.Option(
+        "--taste",
+        metavar="FILE",
+        help="Your blind choices: the weights of the score are learned from them, from 20 on.",
+        show_default=False,
+    ),
+]
+
 Whole = Annotated[
     bool,
     typer.Option(
         "--whole-songs", help="Let the page play whole songs, from a folder beside it: some 30 MB a minute."
     ),
+]
+
+
+NoSound = Annotated[
+    bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
 ]
 
 

@@ -24,13 +24,12 @@ def suggest(
     seed: options.Seed = None,
     jobs: options.Jobs = -1,
     config: options.ConfigFile = None,
+    taste: options.Taste = None,
     reference: options.References = None,
     tools: options.Tools = None,
     resume: options.Resume = False,
     as_json: options.Json = False,
-    silent: Annotated[
-        bool, typer.Option("--no-sound", help="Leave the excerpts to listen to out of the page: megabytes less.")
-    ] = False,
+    silent: options.NoSound = False,
     whole: options.Whole = False,
     log: LogFile = None,
     no_log: NoLog = False,
@@ -67,6 +66,7 @@ def suggest(
         seed=seed,
         jobs=jobs,
         config=config,
+        taste=taste,
         resume=resume,
         sound=not silent,
         whole_songs=whole,

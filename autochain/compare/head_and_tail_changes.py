@@ -82,11 +82,11 @@ def _end(mix: _Doubles, master: _Doubles, reach: _Doubles, own_reach: _Doubles) 
     power = [np.convolve(p, smooth, mode="same") for p in (mix, master)]
     loud = power[0] > power[0].mean() * 0.1
     gain = 10.0 * np.log10(np.maximum(power[1], 1e-20) / np.maximum(power[0], 1e-20))
-    sounding = loud & (gain > gain.max(initial=-200.0) + 2.0 * _GONE_DB)  # where the master is silent tells no gain
+    # Where the master is silent tells no gain, nor where the mix is: dither over digital silence has 100 dB of it.
+    sounding = loud & (gain > gain[loud].max(initial=-200.0) + 2.0 * _GONE_DB)
     gain -= np.median(gain[sounding]) if sounding.any() else 0.0
-    gain = gain[: last + 1]
-    kept = np.flatnonzero(gain >= _KEPT_DB)
-    present = np.flatnonzero(gain >= _GONE_DB)
+    kept = heard[gain[heard] >= _KEPT_DB]
+    present = heard[gain[heard] >= _GONE_DB]
     first_lost = int(kept[-1]) + 1 if kept.size else 0
     lost = last + 1 - first_lost
     if lost < _LEAST_HOPS:

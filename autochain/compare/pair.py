@@ -72,16 +72,9 @@ def make_pair(mix: Mix, master: Mix) -> Pair:
     AutochainError
         When they are too short.
     """
-    rate_hz = min(mix.rate_hz, master.rate_hz)
-    x, y = (resampled(m.samples, m.rate_hz, rate_hz) for m in (mix, master))
-    if x.shape[1] != y.shape[1]:
-        x, y = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (x, y))
+    rate_hz, x, y = _at_one_rate(mix, master)
     found = align_same_material(x, y, rate_hz)
-    if found.swapped:
-        y = np.ascontiguousarray(y[:, ::-1])
-    turned = found.channel_polarity
-    if None not in turned and len(set(turned)) > 1:  # otherwise mid and side would change places
-        y = y * np.asarray(turned, dtype=y.dtype)
+    y = _channels_as_in_mix(y, found)
     in_step_x, in_step_y = in_step(x, y, round(found.delay_samples))
     return Pair(
         rate_hz=rate_hz,
@@ -92,3 +85,38 @@ def make_pair(mix: Mix, master: Mix) -> Pair:
         in_step_master=in_step_y,
         alignment=found,
     )
+
+
+def laid_on_mix(mix: Mix, master: Mix, alignment: Alignment) -> tuple[int, Samples, Samples]:
+    """Both to be heard side by side: their rate, the mix, and the master on the mix's time, as long as the mix.
+
+    The master's channels are in the mix's order and its polarity is the mix's; where its file does not reach it is
+    silent.
+    """
+    rate_hz, x, y = _at_one_rate(mix, master)
+    y = _channels_as_in_mix(y, alignment)
+    turned = set(alignment.channel_polarity) - {None}
+    if turned == {-1}:
+        y = -y
+    delay = round(alignment.delay_samples)
+    laid = np.zeros_like(x)
+    first, stop = max(0, -delay), min(len(x), len(y) - delay)
+    laid[first:stop] = y[first + delay : stop + delay]
+    return rate_hz, x, laid
+
+
+def _at_one_rate(mix: Mix, master: Mix) -> tuple[int, Samples, Samples]:
+    rate_hz = min(mix.rate_hz, master.rate_hz)
+    x, y = (resampled(m.samples, m.rate_hz, rate_hz) for m in (mix, master))
+    if x.shape[1] != y.shape[1]:
+        x, y = (np.repeat(s, 2, axis=1) if s.shape[1] == 1 else s for s in (x, y))
+    return rate_hz, x, y
+
+
+def _channels_as_in_mix(master: Samples, found: Alignment) -> Samples:
+    if found.swapped:
+        master = np.ascontiguousarray(master[:, ::-1])
+    turned = found.channel_polarity
+    if None not in turned and len(set(turned)) > 1:  # otherwise mid and side would change places
+        return np.asarray(master * np.asarray(turned, dtype=master.dtype))
+    return master

@@ -1,6 +1,7 @@
 """A comparison as a report: what a bounce looks like beside its sheet, what changed, pictures and figures."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from autochain.chain.chain import STAGES
 from autochain.compare.advice import Advice
@@ -10,7 +11,20 @@ from autochain.compare.comparison import Comparison
 from autochain.compare.description import Description
 from autochain.config import read_config
 from autochain.document.as_html import html
-from autochain.document.blocks import Block, Figure, FileName, Heading, Listed, Paragraph, Part, Strong, table
+from autochain.document.blocks import (
+    Block,
+    Figure,
+    FileName,
+    Heading,
+    Inline,
+    Line,
+    Listed,
+    Paragraph,
+    Part,
+    Strong,
+    Time,
+    table,
+)
 from autochain.document.charts import band_chart, chart_over_time
 from autochain.document.shell import page
 from autochain.measure.band_changes import BandChange
@@ -52,23 +66,41 @@ _PLANNED_CHANGES: tuple[tuple[str, Callable[[Comparison], float | None]], ...] =
     ("stereo image wider by", lambda found: found.width_change_db),
 )
 _MOST_TIMES = 8
+_RUN_UP_S = 1.0  # heard before a time
+_PLAYABLE = " A press plays from there, where the bar at the foot is filled."
 
 
-def report(found: Comparison, described: Description, verdict: BounceVerdict | None = None) -> Iterator[Block]:
-    """Everything that is said of two files; the verdict on a bounce comes first."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedPair:
+    """What a page plays beside the words: its player, and from when to when of the mix."""
+
+    player: Sequence[Block] = ()
+    held_s: Sequence[tuple[float, float]] = ()
+
+    def holds(self, at_s: float) -> bool:
+        """Whether a time can be heard."""
+        return any(start <= at_s <= stop for start, stop in self.held_s)
+
+
+def report(
+    found: Comparison, described: Description, verdict: BounceVerdict | None = None, heard: PlayedPair | None = None
+) -> Iterator[Block]:
+    """Everything that is said of two files; the verdict on a bounce comes first. With `heard` as a page has it."""
+    heard = heard or PlayedPair()
     yield Heading(_title(found.master.file, found.mix.file), 1)
     if verdict is not None:
         yield from _verdict(found, verdict)
         yield Heading("Against the mix")
     yield Paragraph(described.loudness, "lead")
+    yield from heard.player
     yield from (Paragraph(line, "soft") for line in described.made_comparable)
     yield Heading("What changed, the most audible first")
-    changes = [_change(one) for one in described.changed]
+    changes = [_change(one, heard) for one in described.changed]
     yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING_NOTICED)
     if described.unchanged:
         yield Paragraph(f"Not changed, or too little to notice: {', '.join(described.unchanged)}.")
     yield Paragraph(LISTEN, "soft")
-    yield Part([*_pictures(found)], only="page")
+    yield Part([*_pictures(found, heard)], only="page")
     yield Heading("Side by side")
     yield table(["figure", "mix", "master", "change"], _figure_rows(found))
     yield Paragraph(DISTORTION, "soft")
@@ -82,9 +114,9 @@ def different_report(mix: str, master: str, reason: str) -> Iterator[Block]:
     yield Paragraph((Strong("Different material."), f" {reason[:1].upper()}{reason[1:]}"))
 
 
-def report_page(found: Comparison, blocks: Iterable[Block]) -> str:
+def report_page(found: Comparison, blocks: Iterable[Block], style: str = "", script: str = "") -> str:
     """The report as a self-contained page."""
-    return page(f"{found.master.file} against {found.mix.file}", html(blocks))
+    return page(f"{found.master.file} against {found.mix.file}", html(blocks), style, script)
 
 
 def spectrum_figure(bands: Sequence[BandChange]) -> Figure:
@@ -124,23 +156,33 @@ def _verdict(found: Comparison, verdict: BounceVerdict) -> Iterator[Block]:
     yield table(["figure", "sheet", "bounce"], _planned_rows(verdict.planned, found))
 
 
-def _pictures(found: Comparison) -> Iterator[Block]:
+def _pictures(found: Comparison, heard: PlayedPair) -> Iterator[Block]:
     traces = found.traces
     yield Heading("The spectrum")
     yield spectrum_figure(found.bands)
     if traces.at_s.size >= 2:
         yield Heading("Loudness over time")
-        values = (one.tolist() for one in (traces.at_s, traces.mix_lufs, traces.master_lufs))
-        yield Figure(chart_over_time(LOUDNESS, *values), LOUDNESS)
+        at_s, mix, master = (one.tolist() for one in (traces.at_s, traces.mix_lufs, traces.master_lufs))
+        words = LOUDNESS + (_PLAYABLE if heard.held_s else "")
+        yield Part([Figure(chart_over_time(words, at_s, mix, master, heard.held_s), words)], role="song")
 
 
-def _change(change: Change) -> str:
-    """Sentence with the times to listen at."""
-    times = list(dict.fromkeys(clock(at) for at in change.times_s))
-    if not times or change.kind != "clicks":
-        return change.text
-    more = f" and {len(times) - _MOST_TIMES} more" if len(times) > _MOST_TIMES else ""
-    return f"{change.text} At {', '.join(times[:_MOST_TIMES])}{more} of the mix."
+def _change(change: Change, heard: PlayedPair) -> Line:
+    """Sentence with the times to listen at; on a page that plays, those that it holds, a second before each."""
+    times = {clock(at): at for at in reversed(change.times_s)}
+    shown = sorted(times, key=lambda words: times[words])
+    if change.kind == "clicks" and shown:
+        more = f" and {len(shown) - _MOST_TIMES} more" if len(shown) > _MOST_TIMES else ""
+        return f"{change.text} At ", *_times(shown[:_MOST_TIMES], times), f"{more} of the mix."
+    played = [words for words in shown if heard.holds(times[words])]
+    return (f"{change.text} Hear it at ", *_times(played[:_MOST_TIMES], times), ".") if played else change.text
+
+
+def _times(shown: Sequence[str], times: Mapping[str, float]) -> Iterator[Inline]:
+    for place, words in enumerate(shown):
+        if place:
+            yield ", "
+        yield Time(words, max(0.0, times[words] - _RUN_UP_S))
 
 
 def _advice(advice: Advice) -> str:

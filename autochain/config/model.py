@@ -179,6 +179,27 @@ class Weights(ConfigPart):
     short_term_overshoot_lu: float = Field(ge=0.0)
 
 
+class Learned(ConfigPart):
+    """What the weights were learned from; no table of a file has it.
+
+    Attributes
+    ----------
+    choices
+        Blind choices between versions that differ.
+    sha256
+        Hash of the file that has them.
+    told
+        Whether they tell anything; where not, the weights are the defaults.
+    sentences
+        What they tell, in words.
+    """
+
+    choices: int = Field(ge=0)
+    sha256: str
+    told: bool
+    sentences: tuple[str, ...]
+
+
 class Prepare(ConfigPart):
     """What is suggested before the search, and how far it may go."""
 
@@ -233,6 +254,7 @@ class Config(ConfigPart):
     search: SearchPlan
     weights: Weights
     tools: OwnTools = OwnTools()
+    learned: Learned | None = None
 
     @cached_property
     def chain_plan(self) -> ChainPlan:

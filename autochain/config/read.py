@@ -12,7 +12,7 @@ from autochain.config.chain import BoundError
 from autochain.config.coordinates import SET
 from autochain.config.model import Baselines, Config, Coordinates, Ranges, Target
 from autochain.errors import ConfigError, TargetError, printable
-from autochain.given import quoted, read_toml
+from autochain.given import quoted, read_toml, with_tuples
 from autochain.resources import resource
 
 LUFS_RANGE = (-40.0, 0.0)
@@ -111,13 +111,6 @@ def _holds(values: Any, path: tuple[Any, ...]) -> bool:
     return True
 
 
-def _with_tuples(value: Any) -> Any:
-    """TOML's lists as the model holds them: it takes nothing for something else."""
-    if isinstance(value, dict):
-        return {key: _with_tuples(one) for key, one in value.items()}
-    return tuple(map(_with_tuples, value)) if isinstance(value, list) else value
-
-
 def read_config(path: Path | None = None, overrides: dict[str, Any] | None = None) -> Config:
     """Read a config file over the packaged defaults, then apply `overrides` (nested, same keys).
 
@@ -132,11 +125,14 @@ def read_config(path: Path | None = None, overrides: dict[str, Any] | None = Non
     where = "default.toml"
     if path is not None:
         where = path.name
-        values = _layered(values, _tools_beside(path, read_toml(path, "--config")))
+        given = read_toml(path, "--config")
+        if "learned" in given:
+            raise ConfigError(f"{where}: learned is not a known key. Remove it; weights are learned by --taste.")
+        values = _layered(values, _tools_beside(path, given))
     if overrides:
         values = _layered(values, overrides)
     try:
-        config = Config.model_validate(_with_tuples(values))
+        config = Config.model_validate(with_tuples(values))
     except ValidationError as error:
         lines = [
             f"{'command line' if _holds(overrides or {}, problem['loc']) else where}: {_line(problem)}"

@@ -11,6 +11,7 @@ from html import escape
 from autochain.document.axes import across, line, svg, upright, word
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 16.0, 24.0, 40.0
+_BUTTON = 'role="button" tabindex="0" data-point="{:g}"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +24,7 @@ class CostLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointLink:
-    """Where a point leads, its words, and the name of its mark on the page."""
+    """Where a point leads, its words, and the name of its mark on the page; without `href` it is a button."""
 
     href: str
     words: str
@@ -38,6 +39,7 @@ def cost_picture(
     links: Sequence[PointLink] = (),
     knee_lufs: float | None = None,
     size: tuple[float, float] = (640.0, 320.0),
+    wanted_lufs: float | None = None,
 ) -> str:
     """SVG of one cost.
 
@@ -57,6 +59,8 @@ def cost_picture(
         Where an upright goes.
     size
         Width and height of its own units.
+    wanted_lufs
+        Where a second upright goes, inside the loudnesses shown.
     """
     width, height = size
     known = [v for one in series for v in one.values if v is not None] or [0.0]
@@ -84,6 +88,8 @@ def cost_picture(
         if knee_lufs is not None:
             yield upright(x_of(knee_lufs), _TOP, height - _BOTTOM - _TOP, "knee")
             yield word(x_of(knee_lufs), _TOP - 5.0, "knee", "middle")
+        if wanted_lufs is not None and at_lufs[0] <= wanted_lufs <= at_lufs[-1]:
+            yield upright(x_of(wanted_lufs), _TOP, height - _BOTTOM - _TOP, "wanted")
         for one in series:
             for run in _runs(one.values):
                 yield line([(x_of(at_lufs[k]), y_of(one.values[k] or 0.0)) for k in run], one.kind)
@@ -95,9 +101,10 @@ def cost_picture(
                 yield f'<circle class="dot" {place} r="3"/>'
                 continue
             link = links[k]
+            tag, role = ("a", f'href="{escape(link.href)}"') if link.href else ("g", _BUTTON.format(at_lufs[k]))
             yield (
-                f'<a href="{escape(link.href)}" id="{escape(link.name)}" aria-label="{escape(link.words)}">'
-                f'<circle class="reach" {place} r="20"/><circle class="dot" {place} r="5.5"/></a>'
+                f'<{tag} {role} id="{escape(link.name)}" aria-label="{escape(link.words)}">'
+                f'<circle class="reach" {place} r="20"/><circle class="dot" {place} r="5.5"/></{tag}>'
             )
 
     return svg(width, height, label, drawn(), links=bool(links))

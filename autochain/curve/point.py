@@ -81,3 +81,7 @@ class Curve:
     def searched(self) -> tuple[Point, ...]:
         """Points that meet their target by more than a gain."""
         return tuple(p for p in self.reached if not p.by_gain)
+
+
+def unseen(point: Point) -> None:
+    """Nobody looks at a curve before it is whole."""

@@ -1,10 +1,12 @@
 """A curve as a report: what it says, the points, what to set at each, their costs, and normalisation."""
 
-from collections.abc import Iterator
+import hashlib
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import StageName
+from autochain.curve.as_data import to_json
 from autochain.curve.monotone import not_monotone
 from autochain.curve.picture import CostLine, PointLink, cost_picture
 from autochain.curve.point import BaselineCosts, Curve, Point
@@ -27,6 +29,8 @@ from autochain.document.blocks import (
     table,
 )
 from autochain.document.shell import address, page
+from autochain.page.listening import Listening
+from autochain.page.player import player, player_script, player_style
 from autochain.render.normalised import PRACTICES, normalise
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.costs import priced_db
@@ -49,6 +53,9 @@ _PICTURE = (
     "Score, the weighted sum of all costs, against loudness; lower is better. Line with dots: the suggestions; dashes: "
     "limiter alone; dotted: trade default."
 )
+_HEARD = (
+    "Points that miss their loudness are not played, nor those that take a gain alone: turned back they are the mix."
+)
 _REACH = "Point at a dot, or go to it with the tab key, for its settings; click it or press Enter for its sheet."
 _TITLE = "What loudness costs: "
 _SMALL = ("crest_loss_db", "onset_loss_db", "added_distortion_nmr_db", "gain_movement_db")
@@ -59,14 +66,23 @@ def to_markdown(found: CurveSheets) -> str:
     return markdown(_blocks(found))
 
 
-def to_html(found: CurveSheets) -> str:
-    """Whole document with a final newline; its dots show settings and lead to their sheets."""
+def to_html(found: CurveSheets, listening: Listening | None = None) -> str:
+    """Whole document with a final newline; its dots show settings and lead to their sheets.
+
+    With `listening` it plays the mix and the points (`curve.listening`).
+    """
     style = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
-    title = _TITLE + found.curve.points[0].found.mix.file
-    return page(title, html(_blocks(found)), style + _one_card_at_a_time(found.curve))
+    style += _one_card_at_a_time(found.curve)
+    mix = found.curve.points[0].found.mix
+    title = _TITLE + mix.file
+    if listening is None:
+        return page(title, html(_blocks(found)), style)
+    key = hashlib.sha256(to_json(found).encode()).hexdigest()
+    heard = list(player(listening, mix.sha256, key, difference=False, more=_HEARD))
+    return page(title, html(_blocks(found, heard)), style + player_style(), player_script())
 
 
-def _blocks(found: CurveSheets) -> Iterator[Block]:
+def _blocks(found: CurveSheets, heard: Sequence[Block] = ()) -> Iterator[Block]:
     curve = found.curve
     first, *more = statement(curve)
     yield Heading((_TITLE, FileName(curve.points[0].found.mix.file)), 1)
@@ -74,6 +90,7 @@ def _blocks(found: CurveSheets) -> Iterator[Block]:
     if more:
         yield Paragraph(" ".join(more))
     yield Part(tuple(_score_figure(found)), "curve", only="page")
+    yield from heard
     yield Part([Heading("The points")], only="page")
     yield _points(curve)
     ceiling = number(curve.points[0].found.config.target.ceiling_dbtp, "dBTP")

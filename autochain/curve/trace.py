@@ -5,7 +5,7 @@ from loud to quiet, where a point costs more than its louder neighbour, that nei
 taken where they cost less on the whole song.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -15,7 +15,7 @@ from autochain.audio.mix import Mix
 from autochain.config.model import Config, Coordinates, Target
 from autochain.curve.baselines import baselines_along
 from autochain.curve.monotone import make_monotone
-from autochain.curve.point import BaselineCosts, Curve, Point
+from autochain.curve.point import BaselineCosts, Curve, Point, unseen
 from autochain.progress import Progress, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluator import Trial
@@ -42,9 +42,18 @@ class _Found:
 class Tracer:
     """One run over one mix; each point replaces the target of `config`."""
 
-    def __init__(self, mix: Mix, config: Config, decisions: Decisions, jobs: int, progress: Progress) -> None:
+    def __init__(
+        self,
+        mix: Mix,
+        config: Config,
+        decisions: Decisions,
+        jobs: int,
+        progress: Progress,
+        seen: Callable[[Point], None] = unseen,
+    ) -> None:
         self._request = SearchRequest(mix=mix, config=config, decisions=decisions)
         self._jobs, self._progress = cores() if jobs == -1 else jobs, progress
+        self._seen = seen
 
     def run(self, targets: Sequence[float]) -> Curve:
         """Trace the curve through `targets`, in LUFS from quiet to loud."""
@@ -52,6 +61,8 @@ class Tracer:
         request = replace(self._request, config=self._request.config.model_copy(update={"target": middle}))
         measured = MeasuredMix.of(request, RunOptions(jobs=self._jobs, progress=self._progress))
         by_gain = {t: _without_samples(found) for t in targets if (found := measured.by_gain(self._at(t))) is not None}
+        for target in by_gain:
+            self._seen(_point(target, by_gain, by_gain, _of_gain(by_gain[target])))
         rest = [target for target in targets if target not in by_gain]
         if not rest:
             points = [_point(t, by_gain, by_gain, _of_gain(by_gain[t])) for t in targets]
@@ -71,6 +82,7 @@ class Tracer:
         place = len(rest) // 2
         middle, louder, quieter = rest[place], rest[place + 1 :], rest[:place][::-1]
         first = ready.reach(self._at(middle), budget=self._budget(FIRST_SHARE), brief=True)
+        self._seen(_point(middle, {middle: first.suggestion}, (), {}))
         best = first.baseline_points()
         families = {name: best[name] for name in best if name in (LIMITER_ONLY, TRADE_DEFAULT)}
         finished = [1]
@@ -109,6 +121,8 @@ class Tracer:
             start = target == targets[0]
             reached = first if start else ready.reach(self._at(target), budget=budget, after=after, brief=True)
             found.at[target] = reached.suggestion
+            if not start:
+                self._seen(_point(target, found.at, (), {}))
             if reached.point is not None and reached.suggestion.chosen.met:
                 known[target] = reached
             found.excerpts[target] = {name: reached.baseline(name, point) for name, point in families.items()}
@@ -147,6 +161,11 @@ def trace(
     decisions: Decisions | None = None,
     jobs: int = 1,
     progress: Progress = silent,
+    seen: Callable[[Point], None] = unseen,
 ) -> Curve:
-    """Best settings of a mix at each of `targets`, in LUFS from quiet to loud."""
-    return Tracer(mix, config, Decisions() if decisions is None else decisions, jobs, progress).run(targets)
+    """Best settings of a mix at each of `targets`, in LUFS from quiet to loud.
+
+    `seen` is told each point as it is found, from any thread: before louder points are held against it, and without
+    baselines where it was searched.
+    """
+    return Tracer(mix, config, Decisions() if decisions is None else decisions, jobs, progress, seen).run(targets)

@@ -1,23 +1,48 @@
 """The desk: its songs, the one that is open, its work, and what is told to the pages."""
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
+from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
-from autochain.desk.events import Events
-from autochain.desk.folder import SongFiles, songs_in
+from autochain.desk.checks import Checks
+from autochain.desk.events import EVERYWHERE, Events, Message
+from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
-from autochain.desk.work import Doing, Job, Work
+from autochain.desk.song_view import PARTS, TOUCHED
+from autochain.desk.uploads import clear_old
+from autochain.desk.work import Job, Work
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
-from autochain.tasks.check import check_mix
+
+SONGS = "songs"  # the one part of the songs page
+VERSIONS = "versions"  # the list of what can be heard, told like a part of a song's page
+_CHECK = "check"
+_END_S = 1.2  # how long work that is under way is waited for at the end
+# Parts of a song's page that follow what the open song says has changed; a part may be named itself.
+_FOLLOW: Mapping[str, tuple[str, ...]] = {
+    "versions": (VERSIONS, "costs", "kept", "bounces"),
+    "hand": ("head", "chain", "costs"),
+    "costs": ("head", "chain", "costs", "time"),
+    "measured": PARTS,
+    "curve": ("loud",),
+    "compared": ("bounces",),
+    "delivered": ("head", "out"),
+    "said": (),
+}
+
+
+class NotOpenError(UsageError):
+    """A page of a song that is no longer the open one asks for something."""
 
 
 class Desk:
-    """Everything that the pages show and do.
+    """Everything that the pages show and do; `desk_on` makes one.
 
     Parameters
     ----------
@@ -25,21 +50,45 @@ class Desk:
         Mixes and folders of mixes.
     out
         Folder of all results.
+    plan
+        A configuration over the packaged one.
     """
 
-    def __init__(self, sources: Sequence[Path], out: Path) -> None:
-        self.sources, self.out = sources, out
+    def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
+        self.sources, self.out, self.plan = sources, out, plan
+        self._checks = Checks(out, read_config(plan))
         self.events = Events()
-        self.work = Work(self._doing, self.said)
+        self._did: tuple[int | None, str] = (None, "")
+        self.work = Work(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
+        self.songs: tuple[SongFiles, ...] = ()
+        self.album = AlbumOnDesk(lambda: self.songs, out, plan)
+        self.album_overview = ""  # of the last run, as HTML
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
-        self.songs = songs_in(sources, out)
-        self.album = AlbumOnDesk(lambda: self.songs, out)
-        self.album_overview = ""  # of the last run, as HTML
-        for song in self.songs:
-            self.work.submit(Job(words=f"checking {song.path.name}", song=song.id, run=self._check(song), kind="check"))
+        self.look()
+        self._checks.forget_others(self.songs)
+        clear_old(folder_of_mixes(sources))
+
+    def look(self) -> None:
+        """Look for mixes that are new or gone; those that are new are checked."""
+        with self._lock:
+            found = songs_in(self.sources, self.out)
+            new = [song for song in found if song not in self.songs]
+            self.songs = found
+            names = [song.stem for song in found]
+            for song in new:
+                if names.index(song.stem) < found.index(song):  # both would write the same files
+                    self.errors[song.id] = (
+                        f"{song.name}: another mix is called {song.stem}, too. Give one another name."
+                    )
+        for song in new:
+            if song.id not in self.errors:
+                words = f"checking {song.name}"
+                self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
+        if new:
+            self.events.changed(None, (SONGS,))
 
     def song(self, song_id: str) -> SongFiles:
         """The song of that identifier; UsageError where there is none."""
@@ -49,33 +98,112 @@ class Desk:
         raise UsageError("there is no such song on this desk. Go back to the songs.")
 
     def opened(self, song_id: str) -> OpenSong:
-        """The song, open; another that was open is closed."""
+        """Open a song; another that was open is closed."""
         files = self.song(song_id)
+        if song_id in self.errors and song_id not in self.checked:
+            raise UsageError(self.errors[song_id])
         with self._lock:
-            if self._open is None or self._open.files != files:
+            song = self._open
+            if song is None or song.files != files:
                 self._open = None
-                self._open = OpenSong(files)
-            return self._open
+                if song is not None:
+                    song.close()
+                    self.said(song.files.id, "Another song was opened. Load the page again to go on here.")
+                song = None  # its memory goes before the next one comes
+                song = self._open = OpenSong(files, self._told_by(files.id), plan=self.plan)
+        self.work.first(_CHECK, song_id)
+        if song.measured is None:
+            # Beside what is searched for another song; then the meters and the picture of this one.
+            for job in (song.measure_job(), song.verify_job()):
+                self.work.submit(replace(job, short=True))
+        return song
+
+    def now_open(self, song_id: str) -> OpenSong:
+        """The song where it is the open one; NotOpenError where it is not."""
+        song = self._open
+        if song is None or song.files.id != song_id:
+            self.song(song_id)
+            raise NotOpenError("another song is open now. Load the page again.")
+        return song
+
+    def touched(self, song: OpenSong, action: str) -> None:
+        """Show what an action has changed on the pages of a song."""
+        self.events.changed(song.files.id, (*TOUCHED.get(action, ()), VERSIONS))
+
+    def bounced(self, song: OpenSong, path: Path) -> None:
+        """A bounce lies in the song's folder now."""
+        self.work.submit(song.bounce_job(path))
+
+    def referred(self, song: OpenSong, path: Path) -> None:
+        """A reference lies in the song's folder now: the next search looks at it."""
+        song.reference(path.name, True)
+        self.touched(song, "reference")
+
+    def work_now(self) -> Message:
+        """What is being done, as pages are told."""
+        return {"kind": "work", **self.work.doing().plain()}
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.tell("said", song=song, words=words)
+        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": words})
 
-    def close(self) -> None:
-        """End all work, and let the pages go."""
-        self.work.close()
+    def close(self) -> bool:
+        """End all work, and let the pages go; whether all work has ended."""
         self.events.close()
+        ended = self.work.close(_END_S)
+        song, self._open = self._open, None
+        if song is not None:
+            song.close()
+        return ended
 
-    def _doing(self, doing: Doing) -> None:
-        self.events.tell(
-            "work", words=doing.words, song=doing.song, share=round(doing.share, 3), waiting=doing.waiting
-        )
+    def _told_by(self, song_id: str) -> Callable[[str], None]:
+        """Give what the open song calls when something of it has changed."""
+
+        def changed(what: str) -> None:
+            song = self._open
+            if what == "said" and song is not None and song.files.id == song_id and song.told:
+                self.said(song_id, song.told[-1])
+            self.events.changed(song_id, _FOLLOW.get(what, (what,)))
+
+        return changed
+
+    def _worked(self) -> None:
+        now = self.work.doing()
+        before, self._did = self._did, (now.job, now.song)
+        if before[0] != now.job:  # pages of songs say what is being done for them
+            for song in {before[1], now.song} - {""}:
+                self.events.changed(song, ("head",))
+        self.events.publish(EVERYWHERE, self.work_now())
 
     def _check(self, song: SongFiles) -> Callable[[Progress, Stop], None]:
         def run(progress: Progress, stop: Stop) -> None:
             try:
-                self.checked[song.id] = check_mix(song.path, read_config(), song.path.name)
+                self.checked[song.id] = self._checks.of(song)
+                self.errors.pop(song.id, None)
             except AutochainError as error:
                 self.errors[song.id] = str(error)
+            self.events.changed(None, (SONGS,))
 
         return run
+
+
+@contextmanager
+def desk_on(sources: Sequence[Path], out: Path, plan: Path | None = None) -> Iterator[Desk]:
+    """A desk over mixes and folders of mixes; no second one writes into its folder of results.
+
+    Raises
+    ------
+    AudioFileError
+        A source that is not there, a folder that cannot be read or written.
+    RunningError
+        While another desk is on that folder.
+    UsageError, ConfigError
+        A list of mixes or a configuration that cannot hold.
+    """
+    refuse_missing(sources)
+    with output_set(out, "desk"):
+        desk = Desk(sources, out, plan)
+        try:
+            yield desk
+        finally:
+            desk.close()

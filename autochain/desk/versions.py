@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 MIX, HAND, SUGGESTION = "mix", "hand", "suggestion"
+LIMITER_ALONE, TRADE, BEST = "limiter_alone", "trade_default", "best"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """Blocks as HTML for the page of `shell`."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from autochain.document.blocks import (
     Block,
@@ -58,9 +59,11 @@ def html(blocks: Iterable[Block]) -> Iterator[str]:
                 yield from html(inside)
                 yield "</section>"
             case Folded(title=title, blocks=inside, opened=opened):
-                shown = "".join(html([title])) if isinstance(title, Heading) else line_html(title)
+                # The mark goes inside: what is asked for there is opened by a browser.
+                mark = title.mark if isinstance(title, Heading) else ""
+                shown = "".join(html([replace(title, mark="")])) if isinstance(title, Heading) else line_html(title)
                 yield f"<details{' open' if opened else ''}><summary>{shown}</summary>"
-                yield from html(inside)
+                yield from html([Part(inside, mark=mark)])
                 yield "</details>"
 
 
@@ -88,8 +91,9 @@ def _inline(one: Inline) -> str:
             return f"<bdi>{text(words)}</bdi>"
         case Link(words=words, href=href):
             return f'<a href="{text(href)}"><bdi>{text(words)}</bdi></a>'
-        case Time(words=words, from_s=from_s):
-            return f'<span data-time="{from_s:.2f}">{text(words)}</span>'
+        case Time(words=words, from_s=from_s, song=song):
+            which = "" if song is None else f' data-song="{song}"'
+            return f'<span data-time="{from_s:.2f}"{which}>{text(words)}</span>'
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[Line]], role: str) -> str:

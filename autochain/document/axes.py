@@ -1,8 +1,10 @@
 """What the pictures share: frames, lines across, times along; SVG text whose colours come from the page by class."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from html import escape
+
+from autochain.units import clock
 
 
 def svg(width: float, height: float, label: str, parts: Iterable[str], *, links: bool = False) -> str:
@@ -42,6 +44,20 @@ def across(x: float, width: float, y: float, kind: str = "grid") -> str:
 def upright(x: float, y: float, height: float, kind: str = "grid") -> str:
     """A line from the top down."""
     return f'<path class="{kind}" d="M{x:.1f} {y:.1f}v{height:.1f}"/>'
+
+
+def pressed(x: float, width: float, y: float, stop_y: float, start_s: float, stop_s: float) -> Iterator[str]:
+    """A stretch of the song that a page plays: a bar under the picture, and what a pointer presses above it."""
+    yield f'<rect class="held" x="{x:.1f}" y="{stop_y + 2.0:.1f}" width="{width:.1f}" height="4"/>'
+    yield (
+        f'<rect class="reach" data-from="{start_s:.2f}" data-to="{stop_s:.2f}" x="{x:.1f}" y="{y:.1f}" '
+        f'height="{stop_y - y:.1f}" width="{width:.1f}"><title>play {clock(start_s)} to {clock(stop_s)}</title></rect>'
+    )
+
+
+def head(x: float, y: float, stop_y: float, step: float) -> str:
+    """The player's place, a line that a page moves by `step` for every second."""
+    return f'<path class="head" data-step="{step:.4f}" d="M{x:.1f} {y:.1f}v{stop_y - y:.1f}"/>'
 
 
 def rounds(low: float, high: float, most: int) -> list[float]:

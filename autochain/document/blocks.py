@@ -5,7 +5,7 @@ spell out what their format would take for a sign of its own.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 
@@ -47,10 +47,14 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Time:
-    """A time of the song as text; a page that plays the song plays from `from_s` when it is pressed."""
+    """A time of the song as text; a page that plays the song plays from `from_s` when it is pressed.
+
+    `song` is which one, from 0 on, where a page plays several.
+    """
 
     words: str
     from_s: float
+    song: int | None = None
 
 
 Inline = str | Strong | Soft | Code | FileName | Link | Time
@@ -138,7 +142,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """Blocks that a page folds away under their title, a line or a heading, until they are asked for."""
+    """Blocks that a page folds away under their title, a line or a heading, until they are asked for.
+
+    A link to the mark of a heading opens its fold.
+    """
 
     title: Line | Heading
     blocks: Sequence["Block"]
@@ -169,8 +176,19 @@ def _headings(blocks: Iterable[Block]) -> Iterator[Heading]:
         match block:
             case Heading():
                 yield block
+            case Folded(title=Heading() as title):
+                yield title
             case Part(blocks=inside, only=only) if only != "text":
                 yield from _headings(inside)
+
+
+def fold(section: Sequence[Block], *, opened: bool = False) -> Iterator[Block]:
+    """A section that begins with its heading, folded under it; nothing of an empty one."""
+    match section:
+        case [Heading() as title, *inside]:
+            yield Folded(title, inside, opened)
+        case [Part(blocks=[Heading() as title, *inside]) as whole]:
+            yield Folded(title, [replace(whole, blocks=inside)], opened)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[Line]], role: str = "") -> Table:

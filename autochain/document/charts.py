@@ -7,7 +7,7 @@ a label for those who do not see it.
 import math
 from collections.abc import Iterator, Sequence
 
-from autochain.document.axes import across, area, line, rounds, svg, times, word
+from autochain.document.axes import across, area, head, line, pressed, rounds, svg, times, word
 from autochain.units import frequency, frequency_mark
 
 _WIDTH, _HEIGHT = 460.0, 210.0
@@ -46,7 +46,13 @@ def band_chart(label: str, bands_hz: Sequence[float], changes: Sequence[float], 
     return svg(_WIDTH, _HEIGHT, label, parts)
 
 
-def chart_over_time(label: str, at_s: Sequence[float], mix: Sequence[float], master: Sequence[float]) -> str:
+def chart_over_time(
+    label: str,
+    at_s: Sequence[float],
+    mix: Sequence[float],
+    master: Sequence[float],
+    held_s: Sequence[tuple[float, float]] = (),
+) -> str:
     """Two courses over time: the mix as an area, the master as a line.
 
     Parameters
@@ -57,6 +63,8 @@ def chart_over_time(label: str, at_s: Sequence[float], mix: Sequence[float], mas
         Times in s, rising, two or more.
     mix, master
         Loudness in LUFS at these times; what is more than 30 LU under the highest lies on the floor.
+    held_s
+        From when to when a page can play it; there it can be pressed.
     """
     top = 3.0 * math.ceil(max(*mix, *master) / 3.0)
     low = max(3.0 * math.floor(min(*mix, *master) / 3.0), top - 30.0)
@@ -76,6 +84,12 @@ def chart_over_time(label: str, at_s: Sequence[float], mix: Sequence[float], mas
         line(points(master), "line"),
     ]
     parts += [word(x(t), _HEIGHT - 10.0, f"{t // 60}:{t % 60:02d}", "middle") for t in times(last)]
+    for start, stop in held_s:
+        if start < last:
+            end = min(stop, last)
+            parts += pressed(x(start), x(end) - x(start), _TOP, _HEIGHT - _BOTTOM, start, end)
+    if held_s:
+        parts.append(head(_LEFT, _TOP, _HEIGHT - _BOTTOM, (x(last) - x(0.0)) / last))
     return svg(_WIDTH, _HEIGHT, label, parts)
 
 

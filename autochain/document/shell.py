@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from urllib.parse import quote
 
-_STYLE = """
+STYLE = """
 :root { color-scheme: light dark; --paper: #faf8f3; --ink: #26241f; --soft: #6d675b; --rule: #d9d3c4;
   --tint: #cbd8d3; --mark: #2f5d62; --other: #a3672b; }
 @media (prefers-color-scheme: dark) { :root { --paper: #1d1c1a; --ink: #e9e5db; --soft: #a59e8f; --rule: #3d3a34;
@@ -52,7 +52,7 @@ def page(title: str, body: Iterable[str], more_style: str = "", script: str = ""
     Its policy allows this very style and script, sound from inside the page, and nothing from anywhere else; with
     `loads` also scripts that this very script asks for.
     """
-    style = f"\n{_STYLE}\n{more_style}\n"
+    style = f"\n{STYLE}\n{more_style}\n"
     allowed = f"'{_hash(script)}'" + (" 'strict-dynamic'" if loads else "") if script else "'none'"
     policy = f"default-src 'none'; style-src '{_hash(style)}'; script-src {allowed}; media-src data: blob:"
     return (

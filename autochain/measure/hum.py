@@ -24,6 +24,7 @@ _Lines = dict[float, tuple[float, float, float]]
 _Doubles = npt.NDArray[np.float64]
 _Singles = npt.NDArray[np.float32]
 _Complexes = npt.NDArray[np.complex128]
+_Amplitudes = npt.NDArray[np.complex64]
 
 _LOW_RATE_HZ = 2000  # about: a whole number of frames is taken for one
 _TAPS_PER_STEP = 12
@@ -102,9 +103,11 @@ class HumMeter:
     def result(self) -> tuple[Hum, ...]:
         """Families found in everything pushed so far, the stronger one first; empty without 4 s of sound."""
         rest = [self._decimated(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
-        low = np.concatenate([np.empty((0, self._channels)), *self._low, *rest])
-        self._low = [low[: len(low) - sum(map(len, rest))]]  # in place of its pieces
-        lines = [self._lines(low[:, c]) for c in range(self._channels)]
+        # One channel at a time: both at once would lie beside their pieces.
+        lines = [
+            self._lines(np.concatenate([np.empty(0), *(piece[:, c] for piece in (*self._low, *rest))]))
+            for c in range(self._channels)
+        ]
         found = [hum for mains_hz in _FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
 
@@ -133,13 +136,15 @@ class HumMeter:
         window *= 2.0 / window.sum()
         lines_hz, (real, imaginary) = _lines_hz(), _turning(size, self._rate_hz)
 
-        def amplitudes_of(cut: slice) -> _Complexes:
+        # Into one array: joined from its parts, hours would take as much once more.
+        amplitudes: _Amplitudes = np.empty((np.count_nonzero(sounding), _looked_at_hz().size), dtype=np.complex64)
+        filled = 0
+        for cut in cuts:
             windowed = (rows[cut][sounding[cut]] * window).astype(np.float32)
-            amplitude: _Complexes = windowed @ real + 1j * (windowed @ imaginary)
-            amplitude *= _turned_by(middle_s[cut][sounding[cut], None] * _looked_at_hz())
-            return amplitude
-
-        amplitudes = np.concatenate([amplitudes_of(cut) for cut in cuts])
+            turned = amplitudes[filled : filled + len(windowed)]
+            turned.real, turned.imag = windowed @ real, windowed @ imaginary
+            turned *= _turned_by(middle_s[cut][sounding[cut], None] * _looked_at_hz())
+            filled += len(windowed)
         middle_s = middle_s[sounding]
         count = len(middle_s)
         parts = np.array_split(np.arange(count), max(1, round(count * hop / (_PART_S * self._rate_hz))))
@@ -147,7 +152,7 @@ class HumMeter:
         for line_hz, amplitude in zip(lines_hz, np.split(amplitudes, len(lines_hz), axis=1), strict=True):
             wander_hz = min(_MOST_WANDER_HZ, _WANDER_HZ * max(line_hz / f for f in _FAMILIES_HZ if line_hz % f == 0.0))
 
-            def steady(columns: slice, wander_hz: float, amplitude: _Complexes = amplitude) -> _Doubles:
+            def steady(columns: slice, wander_hz: float, amplitude: _Amplitudes = amplitude) -> _Doubles:
                 return np.array([_steady(amplitude[part, columns], middle_s[part], wander_hz) for part in parts])
 
             own = steady(slice(0, 1), wander_hz)[:, 0]
@@ -194,7 +199,7 @@ def _turned_by(turns: _Doubles) -> _Complexes:
     return turned
 
 
-def _steady(amplitude: _Complexes, at_s: _Doubles, wander_hz: float) -> _Doubles:
+def _steady(amplitude: _Amplitudes, at_s: _Doubles, wander_hz: float) -> _Doubles:
     """What stays still of the amplitudes at some frequencies, at the best turn around each, shape (frequencies,)."""
     steps, middle = round(wander_hz / _TURN_HZ), len(amplitude) // 2
     turned = amplitude.T[:, None] * _turned_by(_TURN_HZ * np.arange(-steps, steps + 1)[:, None] * at_s)

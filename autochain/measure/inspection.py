@@ -1,13 +1,14 @@
 """Everything that is looked at before a mix is worked on: one pass over it, up to three when there may be clicks."""
 
 from collections import deque
-from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol, TypeVar
 
-from autochain.audio.blocks import read_blocks
+from autochain.audio.blocks import read_blocks, unchanged
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.dropouts import Dropout, find_dropouts
@@ -30,6 +31,7 @@ _BLOCK_FRAMES = 1 << 18  # of a sound that is held: as files are read
 _BLOCKS_AHEAD = 2
 _AT_EDIT_S = 0.005
 _AT_ONCE_S = 900.0
+_T_co = TypeVar("_T_co", covariant=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,8 +65,12 @@ def inspect_file(path: str | Path) -> Inspection:
     AudioFileError
         As `audio.files.read_mix`.
     """
-    blocks = read_blocks(path)
-    return _inspected(blocks, blocks.rate_hz, blocks.channels)
+    with unchanged(path):
+        blocks = read_blocks(path)
+        seen = _inspected(blocks, blocks.rate_hz, blocks.channels)
+    if seen.duration_s > _AT_ONCE_S:  # hours: whoever looks at it next need not find beside it what it took
+        give_back()
+    return seen
 
 
 def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspection:
@@ -88,14 +94,13 @@ def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspec
                 _done(under_way.popleft())
         for last in under_way:
             _done(last)
-        pool = stack.enter_context(ThreadPoolExecutor(cores()))
-        hums = pool.submit(hum.result)
-        if frames > _AT_ONCE_S * rate_hz:  # hours: what one result takes on its way is given back before the next
-            wait([hums])
-            del hum, pushes
-            give_back()
-        jumped, mapped = pool.submit(jumps.result), pool.submit(resonance.result)
-        cells, measured = spike_meter.result(), mix.result()
+        hours = frames > _AT_ONCE_S * rate_hz
+        pool = stack.enter_context(ThreadPoolExecutor(1 if hours else cores()))
+        hums, mapped = pool.submit(_result, [hum].pop, hours), pool.submit(_result, [resonance].pop, hours)
+        celled, jumped = pool.submit(_result, [spike_meter].pop, hours), pool.submit(_result, [jumps].pop, hours)
+        measuring = pool.submit(_result, [mix].pop, hours)
+        del hum, resonance, spike_meter, jumps, mix, pushes
+        cells, measured = celled.result(), measuring.result()
         # Some clicks are edits: the sound around them is looked at once more.
         spikes, steps = separate_edits(find_clicks(cells), jumped.result(), blocks, rate_hz)
         return Inspection(
@@ -130,6 +135,20 @@ def _clicks(
     sine_db_spl = full_scale_sine_db_spl(loudness, cells.peak.shape[1])
     lone = lone_clicks(candidates, blocks, cells.rate_hz, sine_db_spl)
     return tuple(sorted([*edges, *lone], key=lambda click: click.at_s))
+
+
+class _Meter(Protocol[_T_co]):
+    def result(self) -> _T_co:
+        """Everything pushed so far."""
+        ...
+
+
+def _result(taken: Callable[[], _Meter[_T_co]], hours: bool) -> _T_co:
+    """Result of a meter that nobody else holds: of hours, what it held is given back before the next."""
+    found = taken().result()
+    if hours:
+        give_back()
+    return found
 
 
 def _done(busy: Iterable[Future[None]]) -> None:

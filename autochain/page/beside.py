@@ -10,7 +10,7 @@ import shutil
 from pathlib import Path
 
 from autochain.audio.blocks import shown
-from autochain.audio.files import write_text
+from autochain.audio.files import unwritable, write_text
 from autochain.errors import AudioFileError, UsageError
 from autochain.page.listening import Listening
 
@@ -49,16 +49,16 @@ def write_folder(folder: Path, listening: Listening, sheet: str, *, force: bool)
         for number in range(listening.blocks):
             # Base64 and the hash hold nothing that would end a string.
             flacs = ",".join(f'"{flac}"' for flac in listening.block(number))
-            write_text(made / f"{number:04d}.js", f'takeSound("{sheet}",{number},[{flacs}]);\n')
+            try:
+                write_text(made / f"{number:04d}.js", f'takeSound("{sheet}",{number},[{flacs}]);\n')
+            except AudioFileError as error:  # called by the name that it would have had
+                raise AudioFileError(str(error).replace(shown(made), shown(folder))) from error
         check_folder(folder, force=force)
         if folder.exists():
             folder.rename(old)
         made.rename(folder)
     except OSError as error:
-        raise AudioFileError(
-            f"{shown(folder)} cannot be written ({error.strerror}); check the space and the permissions or choose "
-            "another folder."
-        ) from error
+        raise unwritable(folder, error) from error
     finally:
         for rest in (made, old):
             shutil.rmtree(rest, ignore_errors=True)

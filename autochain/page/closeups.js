@@ -29,6 +29,14 @@
   buttons.forEach((button) =>
     button.addEventListener("click", () => (playing === button ? stop() : play(button))),
   );
+  // A picture of a place plays it as its button does; one of all places, the first of them.
+  document.querySelectorAll(".found figure svg").forEach((picture) => {
+    const places = picture.closest("figure").querySelector("button[data-extract]")
+      || picture.closest(".found").querySelector("button[data-extract]");
+    if (!places) return;
+    picture.dataset.plays = "yes";
+    picture.addEventListener("click", () => places.click());
+  });
   audio.addEventListener("ended", stop);
   document.addEventListener("plays", (event) => event.detail !== "extract" && stop());
   document.documentElement.dataset.extracts = "yes";

@@ -13,6 +13,7 @@ from autochain.sheet.findings import SURE, beyond_usual, by_weight, kind, when
 from autochain.sheet.words import CAUTION
 from autochain.units import clock, number
 
+_RUN_UP_S = 1.0  # what is heard without what comes before it is hard to judge
 _STRIP = "The mix from beginning to end. Every wedge is a place of a finding, and leads to it."
 
 
@@ -93,7 +94,7 @@ def _seen(look: Look, drawn: list[Closeup], kept: Mapping[str, Extract]) -> Iter
 def _button(place: Closeup, look: Look, kept: Mapping[str, Extract]) -> str:
     sound = kept.get(place.sound)
     if sound is None:
-        return f'<span class="time">{clock(place.at_s)}</span>'
+        return f'<span class="time" data-time="{max(0.0, place.at_s - _RUN_UP_S):.2f}">{clock(place.at_s)}</span>'
     name = text(f"play {kind(look.finding)} at {clock(place.at_s)}")
     turned = text(f"turned by {number(sound.gain_db, 'dB', signed=True)}")
     return (

@@ -6,15 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.mix import Samples
+from autochain.audio.mix import Mix, Samples
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import ROTATION
 from autochain.measure.band_changes import BandChange, measure_band_changes
 from autochain.measure.crest import local_crests_db
 from autochain.measure.loudness import Series, short_term_lufs, weighted_hops
+from autochain.measure.measurement import Measurement
 from autochain.page.pictures.song import SongCurves
 from autochain.prepare.references import Reference, relative_db
-from autochain.search.result import Suggestion
+from autochain.search.result import OnSheet, Suggestion
 
 _COLUMNS = 600
 _SHORT_STEP_HOPS = 25
@@ -52,14 +53,26 @@ def thirds_of(found: Suggestion) -> tuple[BandChange, ...]:
 
 def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> SongCurves:
     """Waveform, loudness and reductions over the whole song; `mix_hops` are the mix's K-weighted powers."""
-    mix, hops = found.mix, (mix_hops, weighted_hops(found.samples, found.mix.rate_hz))
+    hops = (mix_hops, weighted_hops(found.samples, found.mix.rate_hz))
+    return curves_of(found.mix, found.before, found.chosen, hops, found.config.target.loudness_lufs, cues_s)
+
+
+def curves_of(
+    mix: Mix,
+    before: Measurement,
+    chosen: OnSheet,
+    hops: tuple[Series, Series],
+    target_lufs: float,
+    cues_s: Sequence[float],
+) -> SongCurves:
+    """The same of settings on a song; `hops` are the K-weighted powers of mix and master."""
     count = min(_COLUMNS, len(mix.samples))
     edges = np.linspace(0, len(mix.samples), count, endpoint=False).astype(np.int64)
     # By channel: numpy takes six times as long for the extremes of every pair of samples first.
     highest = np.max([np.maximum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
     lowest = np.min([np.minimum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
     lean = float(np.mean(20.0 * np.log10(np.maximum(highest, 1e-6) / np.maximum(-lowest, 1e-6))))
-    uneven = (found.before.asymmetry_db or 0.0) >= _UNEVEN_DB
+    uneven = (before.asymmetry_db or 0.0) >= _UNEVEN_DB
     short = [short_term_lufs(h)[::_SHORT_STEP_HOPS] for h in hops]
     length = min(len(s) for s in short)
     return SongCurves(
@@ -70,10 +83,10 @@ def song_of(found: Suggestion, mix_hops: Series, cues_s: Sequence[float]) -> Son
         at_s=[1.5 + 0.01 * _SHORT_STEP_HOPS * k for k in range(length)],
         mix_lufs=short[0][:length].tolist(),
         master_lufs=short[1][:length].tolist(),
-        target_lufs=found.config.target.loudness_lufs,
+        target_lufs=target_lufs,
         reductions_db={
             STAGES[name].label: _strongest(values)
-            for name, values in found.chosen.reductions_db.items()
+            for name, values in chosen.reductions_db.items()
             if values.size and float(np.abs(values).max()) >= 0.05
         },
         cues_s=sorted(set(cues_s)),

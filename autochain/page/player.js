@@ -2,7 +2,7 @@
 (() => {
   const START_DB = -20;
   const AHEAD_S = 12;
-  const SLOTS = ["first", "second", "third", "fourth"];
+  const SLOTS = ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth"];
   const facts = JSON.parse(document.getElementById("sound").textContent);
   const sound = playback(facts);
   const names = facts.sounds.map((one) => one.name);
@@ -46,11 +46,14 @@
     const window = windowAt(at);
     return window.start + Math.min(at - window.at, window.stop - window.start);
   };
-  const placeOf = (time) => {
+  // Where several songs play, each has one window, and a time is one of its song.
+  const placeOf = (time, song) => {
     if (whole) return time <= length ? time : null;
-    const window = facts.windows.find((w) => time >= w.start && time <= w.stop);
+    const among = song === undefined ? facts.windows : facts.windows.slice(song, song + 1);
+    const window = among.find((w) => time >= w.start && time <= w.stop);
     return window ? window.at + time - window.start : null;
   };
+  const songs = find("songs");
   const clock = (s) => `${Math.floor(s / 60)}:${(Math.floor(s * 10) / 10 % 60).toFixed(1).padStart(4, "0")}`;
 
   let volume = null;
@@ -123,6 +126,15 @@
       show();
     }
   };
+  const goToSong = (number) => {
+    const window = facts.windows[number];
+    if (!window) return;
+    if (running) play(window.at);
+    else {
+      from = window.at;
+      show();
+    }
+  };
   const choose = (which) => {
     chosen = which;
     if (running) running.change(which, context.currentTime);
@@ -134,7 +146,7 @@
 
   const head = document.querySelector(".song .head");
   const buttons = () => [...find("versions").querySelectorAll("button")];
-  const shown = () => (order ? order.map((_, k) => SLOTS[k]) : [...names, "difference"]);
+  const shown = () => (order ? order.map((_, k) => SLOTS[k]) : [...names, ...(facts.difference ? ["difference"] : [])]);
   const versionOf = (slot) => (order ? order[slot] : slot);
   const drawVersions = () => {
     find("versions").replaceChildren(
@@ -153,7 +165,8 @@
   const show = () => {
     buttons().forEach((button, slot) => button.setAttribute("aria-pressed", String(versionOf(slot) === chosen)));
     find("play").textContent = running ? "pause" : "play";
-    find("state").textContent = `at ${clock(mixTime())} of the mix`;
+    find("state").textContent = `at ${clock(mixTime())}${songs ? "" : " of the mix"}`;
+    if (songs) songs.value = String(facts.windows.indexOf(windowAt(position())));
     if (document.activeElement !== find("where") || running) find("where").value = position();
     if (head) head.style.transform = `translateX(${mixTime() * Number(head.dataset.step)}px)`;
     find("hidden").hidden = !order;
@@ -194,7 +207,8 @@
   };
   const prefer = () => {
     if (!order) return;
-    choices.push({ mix_time_s: Number(mixTime().toFixed(2)), choice: names[chosen], hidden: true });
+    const song = songs ? { song: windowAt(position()).song } : {};
+    choices.push({ ...song, mix_time_s: Number(mixTime().toFixed(2)), choice: names[chosen], hidden: true });
     find("revealed").textContent = `${choices.length} ${choices.length === 1 ? "choice" : "choices"} kept.`;
     remember();
   };
@@ -235,7 +249,8 @@
   // Times of the mix that the page holds can be pressed: in the text as buttons, in the picture where they stand.
   document.querySelectorAll("[data-time]").forEach((shown) => {
     const time = Number(shown.dataset.time);
-    if (placeOf(time) === null) {
+    const song = shown.dataset.song === undefined ? undefined : Number(shown.dataset.song);
+    if (placeOf(time, song) === null) {
       shown.removeAttribute("data-time");
       return;
     }
@@ -251,9 +266,13 @@
     }
     pressed.addEventListener("click", (event) => {
       freed(event);
-      play(placeOf(time));
+      play(placeOf(time, song));
     });
   });
+  if (songs) {
+    songs.replaceChildren(...facts.windows.map((window, number) => new Option(window.song, String(number))));
+    songs.addEventListener("change", () => goToSong(Number(songs.value)));
+  }
   document.querySelectorAll(".song [data-from]").forEach((held) => {
     held.addEventListener("click", (event) => {
       const box = held.getBoundingClientRect();
@@ -263,12 +282,14 @@
   });
   document.addEventListener("plays", (event) => event.detail !== "versions" && stop());
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "INPUT") return;
+    if (event.ctrlKey || event.metaKey || event.altKey || ["INPUT", "SELECT"].includes(event.target.tagName)) return;
     const digit = Number(event.key) - 1;
     if (event.key === " " && !["BUTTON", "SUMMARY"].includes(event.target.tagName)) running ? stop() : play();
     else if (digit >= 0 && digit < shown().length) choose(versionOf(digit));
     else if (event.key === "ArrowLeft") go(-1);
     else if (event.key === "ArrowRight") go(1);
+    else if (songs && event.key === "n") goToSong(Number(songs.value) + 1);
+    else if (songs && event.key === "b") goToSong(Number(songs.value) - 1);
     else return;
     event.preventDefault();
   });

@@ -20,7 +20,7 @@ from autochain.page.pictures.balance import balance_picture
 from autochain.page.pictures.crest import crest_picture
 from autochain.page.pictures.response import response_picture
 from autochain.page.pictures.song import SongCurves, song_picture
-from autochain.page.player import player
+from autochain.page.player import player, player_script, player_style
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.sheet import Sheet, to_json
@@ -92,8 +92,8 @@ def to_html(
         sound=list(_pictures(found, thirds_of(found) if thirds is None else thirds)),
         findings=[*how_it_plays([looks], kept), *findings_shown(looks, kept, folded=True)],
     )
-    style = packaged("closeups.css") + packaged("style.css")
-    script = "".join(map(packaged, ("playback.js", "closeups.js", "player.js"))) if listening else ""
+    style = packaged("closeups.css") + packaged("style.css") + (player_style() if listening else "")
+    script = player_script() if listening else ""
     title = f"Master settings: {sheet.mix.file}"
     return page(title, html(report(sheet, shown)), style, script, loads=folder is not None)
 
@@ -122,7 +122,7 @@ def _song(song: SongCurves, looks: Looks, listening: Listening | None) -> Iterat
 
 
 def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[Block]:
-    yield Heading("What became of the sound", mark="sound")
+    yield Heading("What became of the sound", mark="became")
     figures = [spectrum_figure(thirds), *_balance_and_crest(found, thirds), *_responses(response_of(found))]
     yield Part(figures, role="pair")
 

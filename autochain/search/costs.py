@@ -138,7 +138,7 @@ class CostReference:
 
     def priced(self, solved: Solved, compared: "CostReadings") -> Costs:
         """All costs of a solved chain, whose output has been compared with the input."""
-        material, settings = self.material, solved.settings
+        material = self.material
         distortion, crest, (image_shift_db, tilt_shift_db) = compared
         moving = material.trace(
             [
@@ -151,9 +151,6 @@ class CostReference:
         lufs = material.lufs(solved.hops)
         after_short_term = material.short_term(solved.hops)
         before_song, after_song = material.contrast(solved.hops)
-        # Level ahead of the drive at which the first peak stage begins to work.
-        first = settings.of(CLIPPER).get("ceiling_dbfs", settings[LIMITER]["ceiling_dbtp"])
-        threshold_linear = db_to_linear(first - settings[DRIVE]["gain_db"])
         return Costs(
             added_distortion_nmr_db=FLOOR_NMR_DB if distortion is None else max(FLOOR_NMR_DB, distortion.nmr_db),
             added_distortion_low_nmr_db=FLOOR_NMR_DB
@@ -161,9 +158,7 @@ class CostReference:
             else max(FLOOR_NMR_DB, distortion.nmr_low_db),
             crest_loss_db=0.0 if crest is None else crest.crest_loss_db,
             onset_loss_db=0.0 if crest is None else crest.onset_loss_db,
-            asymmetry_reduction_db=asymmetry_reduction_db(
-                self._joined(solved.before_peaks), material.rate_hz, threshold_linear, material.loud_joined
-            ),
+            asymmetry_reduction_db=self._asymmetry_reduction_db(solved),
             gain_movement_db=gain_movement_db(
                 moving, [m[: len(t)] for m, t in zip(material.loud, moving, strict=True)]
             ),
@@ -177,6 +172,17 @@ class CostReference:
                 SILENT_LUFS if lufs is None else lufs,
             ),
         )
+
+    def _asymmetry_reduction_db(self, solved: Solved) -> float:
+        """By the level ahead of the drive at which the first peak stage begins to work; 0 where there is none."""
+        material, settings = self.material, solved.settings
+        limit_db = settings.get(LIMITER, "ceiling_dbtp")
+        first_db = limit_db if CLIPPER not in settings else settings[CLIPPER]["ceiling_dbfs"]
+        if first_db is None:
+            return 0.0
+        threshold_linear = db_to_linear(first_db - settings[DRIVE]["gain_db"])
+        before = self._joined(solved.before_peaks)
+        return asymmetry_reduction_db(before, material.rate_hz, threshold_linear, material.loud_joined)
 
 
 class CostMeter:

@@ -69,6 +69,30 @@ def two_loudnesses_note(target: Target, after: Levels) -> tuple[Note, ...]:
     )
 
 
+def learned_note(config: Config) -> tuple[Note, ...]:
+    """What the weights of the score were learned from, or why they are the defaults all the same."""
+    learned = config.learned
+    if learned is None:
+        return ()
+    said = " ".join(learned.sentences)
+    if not learned.told:
+        return (
+            Note(
+                code="nothing_learned",
+                text=f"--taste was given, and the weights are the defaults. {said}",
+                suggestion="Choose blind between more versions that differ.",
+            ),
+        )
+    return (
+        Note(
+            code="learned_weights",
+            text=f"Searched with weights learned from {learned.choices} blind choices. {said}",
+            suggestion="Compare scores only with those of sheets with the same weights. Without --taste the weights "
+            "are the defaults.",
+        ),
+    )
+
+
 def mono_note(channels: int, settings: ChainSettings) -> tuple[Note, ...]:
     """Note for bands on mid or side of a mix that has one channel."""
     bands = [
@@ -164,6 +188,7 @@ def notes_for(
             )
         )
     notes.extend(two_loudnesses_note(config.target, chosen.after))
+    notes.extend(learned_note(config))
     if not stats.complete:
         notes.append(
             Note(

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import autochain
 from autochain.audio.mix import Mix
-from autochain.chain.settings import Value
+from autochain.chain.settings import ChainSettings, Value
 from autochain.config.model import Config
 from autochain.earlier.around import Around
 from autochain.prepare.references import Reference
@@ -42,8 +42,9 @@ def versions() -> dict[str, str]:
 
 def config_sha256(config: Config) -> str:
     """Hash of a complete configuration; what its tools hold a search to stands in its chain, and no folder does."""
-    values = config.model_dump(mode="json", exclude={"tools"})
-    canonical = json.dumps(values, sort_keys=True, separators=(",", ":"))
+    # Weights that were learned came later than sheets that have such a hash.
+    left_out = {"tools", "learned"} if config.learned is None else {"tools"}
+    canonical = json.dumps(config.model_dump(mode="json", exclude=left_out), sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
@@ -80,6 +81,10 @@ def request_of(
 def never() -> bool:
     """Nobody asks the search to stop."""
     return False
+
+
+def unheard(settings: ChainSettings, score: float) -> None:
+    """Nobody listens to what a search has so far."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,12 +126,16 @@ class RunOptions:
         Keeps the trials on disk, and gives those that an earlier run of the same request left.
     stop
         Asked before every batch of trials: True ends the search with the best so far.
+    better
+        Told settings and score, as the excerpts have them, of every trial that is allowed, meets the target and is
+        better than all before.
     """
 
     jobs: int = 1
     progress: Progress = silent
     journal: Journal | None = None
     stop: Stop = never
+    better: Callable[[ChainSettings, float], None] = unheard
 
     def in_parallel(self, calls: Iterable[Callable[[], _T]]) -> list[_T]:
         """Make calls, `jobs` at a time; their results in the order given.

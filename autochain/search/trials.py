@@ -1,5 +1,6 @@
 """The trials of one search: simple chains, a spread of others, what a model of them promises, and fewer stages."""
 
+import math
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -78,6 +79,7 @@ class Trials:
         self._complete = True
         self._asked = 0
         self._done: list[Trial] = []
+        self._best_score = math.inf
         self._families: list[tuple[str, Trial]] = []
 
     def spend(self, *, sides: bool = True) -> Spent:
@@ -242,6 +244,10 @@ class Trials:
         self._run.progress("searching", len(self._done) / self._plan.budget)
         trials = self._evaluate(batch)
         self._done.extend(trials)
+        for trial in filter(self._allowed, trials):
+            if trial.solution.met and trial.score < self._best_score:
+                self._best_score = trial.score
+                self._run.better(trial.settings, trial.score)
         return trials
 
     def _evaluate(self, batch: Sequence[Family]) -> list[Trial]:

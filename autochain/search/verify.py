@@ -4,6 +4,7 @@ Contenders are compared by few meters. Only what stands on the sheet is rendered
 of them; should the slowest find a peak over the ceiling then, contenders are verified again with care.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -148,8 +149,19 @@ def dithered_under_ceiling(found: Levels, target: Target) -> bool:
     return found.true_peak_dbtp is None or found.true_peak_dbtp + DITHER_DB <= target.ceiling_dbtp
 
 
+def _nobody(piece: Samples) -> None:
+    """Nobody else takes the render."""
+
+
 def finish(
-    verified: Verified, target: Target, mix: Mix, song: Evaluator, song_ends: SilenceAndFades | None, *, keep: bool
+    verified: Verified,
+    target: Target,
+    mix: Mix,
+    song: Evaluator,
+    song_ends: SilenceAndFades | None,
+    *,
+    keep: bool,
+    taker: Callable[[Samples], None] = _nobody,
 ) -> tuple[OnSheet, Samples]:
     """Render what stands on a sheet as it is set there, and measure all of it.
 
@@ -167,6 +179,8 @@ def finish(
         Of the mix, from `find_silence_and_fades`.
     keep
         Whether the render is wanted; no samples are given else.
+    taker
+        Takes the render as well, piece by piece.
     """
     samples, rate_hz = mix.samples, mix.rate_hz
     running = song.chain.stream(rate_hz, mix.channels, verified.settings)
@@ -174,6 +188,7 @@ def finish(
     output, done = np.empty_like(samples if keep else samples[:0]), 0
     for piece in running.run(in_blocks(samples)):
         meter.push(piece)
+        taker(piece)
         if keep:
             output[done : done + len(piece)] = piece
             done += len(piece)

@@ -252,6 +252,7 @@ def build_sheet(suggestion: Suggestion, on_tools: "OnTools | None" = None) -> Sh
                 if v.after.max_short_term_lufs is None
                 else _fine(v.after.max_short_term_lufs),
                 met=v.met,
+                settings=v.settings.plain(),
             )
             for name, v in suggestion.baselines.items()
         },
@@ -289,6 +290,7 @@ def build_sheet(suggestion: Suggestion, on_tools: "OnTools | None" = None) -> Sh
                 without=tuple(sorted(suggestion.decisions.without)),
                 references=dict(sorted((one.file, one.sha256) for one in suggestion.references)),
                 config_sha256=config_sha256(config),
+                choices_sha256=None if config.learned is None else config.learned.sha256,
                 seed=config.search.seed,
                 budget=config.search.budget,
                 batch=config.search.batch,

@@ -106,11 +106,15 @@ class Costs(CostFigures):
 
 @dataclass(frozen=True, kw_only=True, config=_STRICT)
 class Baseline(CostFigures):
-    """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s."""
+    """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s.
+
+    `settings` are by stage; sheets of earlier versions of the program have none.
+    """
 
     integrated_lufs: float | None
     max_short_term_lufs: float | None
     met: bool
+    settings: dict[str, dict[str, Value]]
 
 
 class Alternative(_Part):
@@ -257,7 +261,10 @@ class Move(_Part):
 
 
 class Request(_Part):
-    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word."""
+    """What reproduces the sheet; `references` are hashes by file name, a lock of a choice is its word.
+
+    `choices_sha256` is the hash of the blind choices that the weights were learned from; null without `--taste`.
+    """
 
     lufs: float | None
     loudest_part_lufs: float | None
@@ -266,6 +273,7 @@ class Request(_Part):
     without: tuple[str, ...]
     references: dict[str, str]
     config_sha256: str
+    choices_sha256: str | None
     seed: int
     budget: int
     batch: int

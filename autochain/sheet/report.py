@@ -23,6 +23,7 @@ from autochain.document.blocks import (
     Strong,
     Time,
     contents,
+    fold,
     table,
 )
 from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
@@ -50,6 +51,7 @@ from autochain.units import clock, number
 LEFT_AT_DEFAULT = "Left at default:"
 TO_LOCK = "Names to lock by:"
 _OF_A_MISS = ("target_missed", "mix_too_dense", "mix_too_quiet")
+_FINDINGS = Heading(HEADING, mark="findings")
 _RUN_UP_S = 1.0  # played before a time at which a meter shows its most
 
 
@@ -81,25 +83,39 @@ def to_markdown(sheet: Sheet) -> str:
 
 
 def report(sheet: Sheet, shown: Shown | None = None) -> list[Block]:
-    """All of it; with `shown` as a page has it."""
-    shown = shown or Shown()
-    sections: list[Block] = [
-        *shown.player,
-        *_settings(sheet),
-        *shown.song,
-        *_listen(sheet),
-        *shown.sound,
-        *_sensitivity(sheet),
-        *_notes(sheet),
-        *_findings(sheet, shown.findings),
-        *_moves(sheet),
-        *_costs(sheet),
-        *(neighbour_blocks(sheet) if sheet.met else ()),
-        *_figures(sheet),
-        *_provenance(sheet),
-    ]
+    """All of it; with `shown` as a page has it: what is read, set and heard first in sight, the rest folded."""
     title = Heading(("Master settings: ", FileName(sheet.mix.file)), 1)
-    return [title, *_result(sheet), contents(sections), *sections, Paragraph(Soft(CAUTION))]
+    if shown is None:
+        sections = [block for section in _sections(sheet) for block in section]
+        return [title, *_result(sheet), *_chain(sheet), *_about_the_chain(sheet), *sections, Paragraph(Soft(CAUTION))]
+    first = [
+        Part([*_result(sheet), *_chain(sheet)], role="told"),
+        *shown.player,
+        Part(shown.song, role="seen"),
+    ]
+    about = [Heading("How to set it", mark="how"), *_about_the_chain(sheet)]
+    back = sheet.readiness.verdict == "revisit"
+    folded = [
+        block
+        for section in (about, *_sections(sheet, shown))
+        for block in fold(section, opened=back and section[:1] == [_FINDINGS])
+    ]
+    return [title, Part(first, role="first"), contents(folded), *folded, Paragraph(Soft(CAUTION))]
+
+
+def _sections(sheet: Sheet, shown: Shown | None = None) -> Iterator[list[Block]]:
+    """What follows the chain, each section with its heading first; some are empty."""
+    shown = shown or Shown()
+    yield [*_listen(sheet)]
+    yield [*shown.sound]
+    yield [*_sensitivity(sheet)]
+    yield [*_notes(sheet)]
+    yield [*_findings(sheet, shown.findings)]
+    yield [*_moves(sheet)]
+    yield [*_costs(sheet)]
+    yield [*neighbour_blocks(sheet)] if sheet.met else []
+    yield [*_figures(sheet)]
+    yield [*_provenance(sheet)]
 
 
 def wanted(target: TargetFacts | Request) -> str:
@@ -165,7 +181,7 @@ def _readiness(sheet: Sheet) -> Line:
     return (f"{verdict}: ", Link(reasons, "#findings"), ".") if reasons else f"{verdict}."
 
 
-def _settings(sheet: Sheet) -> Iterator[Block]:
+def _chain(sheet: Sheet) -> Iterator[Block]:
     yield Heading("What to set" if sheet.met else "The nearest settings found", mark="settings")
     if not sheet.met:
         yield Paragraph("They miss the target. The top of the sheet says why; read it before you dial them.")
@@ -176,6 +192,9 @@ def _settings(sheet: Sheet) -> Iterator[Block]:
     yield table(head, rows, role="set")
     if sheet.on_tools is not None:
         yield Paragraph(tools_told(sheet.on_tools))
+
+
+def _about_the_chain(sheet: Sheet) -> Iterator[Block]:
     yield Paragraph("\n".join(filter(None, (f"{TRIM} {TIME_CONSTANTS}", _other_hands(sheet), _left_at_default(sheet)))))
     yield Paragraph(_to_lock(sheet), role="names")
 
@@ -267,7 +286,7 @@ def _to_lock(sheet: Sheet) -> Line:
 
 
 def _listen(sheet: Sheet) -> Iterator[Block]:
-    yield Heading("Where to listen", mark="where")
+    yield Heading("Where to listen", mark="times")
     yield Paragraph(TIMES, role="soft")
     yield Listed([_cue(entry) for entry in sheet.stages if entry.listen_for], role="cues")
 
@@ -315,7 +334,7 @@ def _notes(sheet: Sheet) -> Iterator[Block]:
 
 def _findings(sheet: Sheet, shown: Sequence[Block]) -> Iterator[Block]:
     if sheet.readiness.findings:
-        yield Heading(HEADING, mark="findings")
+        yield _FINDINGS
         yield from shown or listed(sheet.readiness.findings)
 
 
@@ -395,6 +414,7 @@ def _provenance(sheet: Sheet) -> Iterator[Block]:
         f"budget {request.budget} in batches of {request.batch}, locks {locks}, "
         f"left out {', '.join(request.without) or 'none'}, config {request.config_sha256[:12]}"
         + (f", around the sheet {sheet.around.sha256[:12]}" if sheet.around else "")
+        + (f", weights from the choices {request.choices_sha256[:12]}" if request.choices_sha256 else "")
     ]
     for place, (file, sha256) in enumerate(request.references.items()):
         asked += [", " if place else ", references ", FileName(file), f" {sha256[:12]}"]

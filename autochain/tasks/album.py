@@ -12,6 +12,7 @@ from autochain.album.cluster import cluster
 from autochain.album.job import Failure
 from autochain.album.joined import cannot_run_into
 from autochain.album.levels import OFFSETS, POLICIES, SAME
+from autochain.album.listening import AlbumSound, album_sounds
 from autochain.album.masters import master_names, write_masters
 from autochain.album.record import track_file_names
 from autochain.album.report import OVERVIEW_FILES, to_html, to_markdown
@@ -26,8 +27,8 @@ from autochain.search.contradictions import refuse_contradictions
 from autochain.solve.decisions import Decisions
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import stage_texts, usable_log, write_log
-from autochain.tasks.sounds import header_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.sounds import files_among, header_of
+from autochain.tasks.wish import Wish, tell_of_taste
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,8 @@ class AlbumRequest(Wish):
         Also render every track.
     resume
         Do only what is missing or has changed.
+    sound
+        Whether the page plays a part of each song.
     log
         Gets a line a track; None for none.
     """
@@ -64,16 +67,18 @@ class AlbumRequest(Wish):
     same_settings: float | None = None
     masters: bool = False
     resume: bool = False
+    sound: bool = True
     log: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Gathered:
-    """What became of all tracks, which masters could not be written, and where the overview is."""
+    """What became of all tracks, which masters could not be written, where the overview is, and what its page plays."""
 
     album: Album
     failures: tuple[Failure, ...]
     files: tuple[Path, ...]
+    heard: AlbumSound | None = None
 
     @property
     def all_done(self) -> bool:
@@ -91,7 +96,7 @@ class Gathered:
 
     def html(self) -> str:
         """The same with pictures."""
-        return to_html(self.album)
+        return to_html(self.album, self.heard)
 
     def json(self) -> str:
         """All figures."""
@@ -119,6 +124,7 @@ def album(request: AlbumRequest, caller: Caller = NOBODY) -> Gathered:
     if request.levels == OFFSETS and not any(track.offset_lu for track in tracks):
         raise UsageError("--levels offsets needs offset_lu in a list in TOML, and there is none. Write the list.")
     config, decisions = request.settled(request.lufs)
+    tell_of_taste(config, caller)
     refuse_other_target(config)
     refuse_contradictions(decisions, config, None)
     folders = (request.out, request.out / FOLDER)
@@ -154,7 +160,11 @@ def _gathered(
         tools=request.own_tools(config),
     )
     found, failures = _done(request, plan, outputs, log, caller)
-    result = Gathered(album=found, failures=tuple(failures), files=())
+    heard = None
+    if request.sound:
+        with caller.watch() as show:
+            heard = album_sounds(found, request.out, show)
+    result = Gathered(album=found, failures=tuple(failures), files=(), heard=heard)
     texts = {"album.md": result.markdown(), "album.html": result.html(), "album.json": result.json()}
     files = stage_texts(outputs, texts)
     outputs.commit(replace_own, sources)
@@ -192,9 +202,10 @@ def _once(tell: Callable[[str], None]) -> Callable[[str], None]:
 
 
 def _sources(request: AlbumRequest, tracks: Iterable[Track]) -> tuple[Path, ...]:
-    """Mixes and lists, which are never replaced."""
+    """Mixes, lists and choices, which are never replaced."""
     mixes = [path for track in tracks for path in track.paths]
-    return (*mixes, *(source for source in request.sources if source.is_file()), *request.tools)
+    given = files_among((*request.tools, request.taste))
+    return (*mixes, *(source for source in request.sources if source.is_file()), *given)
 
 
 def _refuse_outputs(

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autochain.album.tracks import mixes_in
-from autochain.audio.blocks import shown
+from autochain.audio.blocks import shown, unchanged
 from autochain.audio.files import check_output
 from autochain.audio.mix import Mix
 from autochain.check.as_json import checks_to_json
@@ -99,10 +99,12 @@ def check(request: CheckRequest, caller: Caller = NOBODY) -> Checks:
                 continue
             show(f"checking {shown(Path(path.name))}", place / len(named))
             try:
-                checked.append(check_mix(path, config, name))
-                if page is not None:
-                    show(f"drawing {shown(Path(path.name))}", (place + 0.8) / len(named))
-                    page.add(path, checked[-1])
+                with unchanged(path):
+                    one = check_mix(path, config, name)
+                    if page is not None:
+                        show(f"drawing {shown(Path(path.name))}", (place + 0.8) / len(named))
+                        page.add(path, one)
+                checked.append(one)
             except AutochainError as error:
                 caller.tell(str(error))
                 unread[path] = error

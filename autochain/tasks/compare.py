@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from autochain.audio.files import check_output
 from autochain.compare import Comparison
@@ -10,14 +11,18 @@ from autochain.compare import compare as compare_sounds
 from autochain.compare.as_json import to_json
 from autochain.compare.bounce import BounceVerdict, check_bounce
 from autochain.compare.description import Description, describe
-from autochain.compare.report import report, report_page
+from autochain.compare.report import report
 from autochain.document.as_markdown import markdown
 from autochain.log.entry import comparison_entry
+from autochain.memory import give_back
 from autochain.render.sheet_chain import sheet_chain
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_set
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
+
+if TYPE_CHECKING:
+    from autochain.page.listening import Listening
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +39,8 @@ class CompareRequest:
         Folder of the report; None writes nothing.
     force
         Replace results that exist; never a source.
+    sound
+        Whether the page plays both.
     log
         Gets a line; None for none.
     """
@@ -43,17 +50,22 @@ class CompareRequest:
     sheet: SheetGiven | None = None
     out: Path | None = None
     force: bool = False
+    sound: bool = True
     log: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Compared:
-    """What was found: figures, what they say in words, the verdict by a sheet where one was given, files written."""
+    """What was found: figures, what they say in words, the verdict by a sheet where one was given, files written.
+
+    `listening` is what the page plays; None where nothing was written or no sound was wanted.
+    """
 
     found: Comparison
     description: Description
     verdict: BounceVerdict | None
     files: tuple[Path, ...]
+    listening: "Listening | None" = None
 
     @property
     def reached(self) -> bool | None:
@@ -65,8 +77,10 @@ class Compared:
         return markdown(report(self.found, self.description, self.verdict))
 
     def html(self) -> str:
-        """The same with pictures."""
-        return report_page(self.found, report(self.found, self.description, self.verdict))
+        """The same with pictures, and what it plays."""
+        from autochain.page.compare_page import to_html
+
+        return to_html(self.found, self.description, self.verdict, self.listening)
 
     def json(self) -> str:
         """All figures."""
@@ -100,13 +114,21 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
         caller.tell(f"{sheet.file} was made for another file than {mix.file}; it is rendered on this one all the same.")
     with caller.watch() as show:
         found = compare_sounds(mix, master, show)
+        same = mix.sha256 == master.sha256
+        del master  # what a sheet is carried out to would lie beside it
+        give_back()
         verdict = None if sheet is None else check_bounce(sheet, mix, found, show)
     result = Compared(found=found, description=describe(found), verdict=verdict, files=())
     if request.out is not None:
+        if request.sound:
+            from autochain.page.compare_page import compared_sounds
+
+            sounds = compared_sounds(mix, loaded(request.master), found, sheet)
+            result = replace(result, listening=sounds)
         texts: Mapping[str, str] = {"md": result.markdown(), "html": result.html(), "json": result.json()}
         named = {f"{stem}.compare.{kind}": text for kind, text in texts.items()}
         files = write_set(request.out, f"{stem}.compare", named, request.force, sources)
         result = replace(result, files=files)
-    if mix.sha256 != master.sha256:  # a mix against itself is no master to remember
+    if not same:  # a mix against itself is no master to remember
         write_log(log, lambda: comparison_entry(found), caller)
     return result

@@ -11,12 +11,14 @@ from autochain.config import Config
 from autochain.config.read import check_target
 from autochain.curve.as_data import to_csv, to_json
 from autochain.curve.knee import LEAST_POINTS
+from autochain.curve.listening import curve_sounds
 from autochain.curve.point import Curve
 from autochain.curve.report import to_html, to_markdown
 from autochain.curve.sheets import CurveSheets, curve_file_names, sheet_texts, with_sheets
 from autochain.curve.statement import knee_of
 from autochain.curve.targets import refuse_locked_drive, targets_lufs
 from autochain.curve.trace import trace
+from autochain.page.listening import Listening
 from autochain.search.contradictions import refuse_contradictions
 from autochain.sheet import Sheet
 from autochain.solve.decisions import Decisions
@@ -24,7 +26,7 @@ from autochain.solve.inaudible import refuse_inaudible
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, stage_texts
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
 
 if TYPE_CHECKING:
     from autochain.tool.tool import Tool
@@ -44,6 +46,8 @@ class CurveRequest(Wish):
         Between two points, 0.1 LU or more; 30 points at most.
     out
         Folder of all files; None writes none.
+    sound
+        Whether the page plays the mix and the points.
     """
 
     mix: Sound
@@ -51,14 +55,19 @@ class CurveRequest(Wish):
     loud_lufs: float = -6.0
     step_lu: float = 1.0
     out: Path | None = None
+    sound: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Traced:
-    """The curve, the sheet of each of its points, and the files that were written."""
+    """The curve, the sheet of each of its points, and the files that were written.
+
+    `listening` is what the page plays; None where nothing was written, no sound was wanted or there is nothing to play.
+    """
 
     drawn: CurveSheets
     files: tuple[Path, ...]
+    listening: Listening | None = None
 
     @property
     def curve(self) -> Curve:
@@ -82,7 +91,7 @@ class Traced:
 
     def html(self) -> str:
         """The same with pictures."""
-        return to_html(self.drawn)
+        return to_html(self.drawn, self.listening)
 
     def json(self) -> str:
         """All figures."""
@@ -106,10 +115,11 @@ def curve(request: CurveRequest, caller: Caller = NOBODY) -> Traced:
     targets = targets_lufs(request.quiet_lufs, request.loud_lufs, request.step_lu)
     config, decisions = request.settled(targets[0])
     tools = request.own_tools(config)
+    tell_of_taste(config, caller)
     check_target(config.target.model_copy(update={"lufs": targets[-1]}))
     refuse_locked_drive(decisions)
     refuse_contradictions(decisions, config, None)
-    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     with output_set_where(request.out, f"{stem}.curve") as outputs:
         if outputs is not None:
             check_output(outputs.folder, curve_file_names(stem, targets), request.force, sources)
@@ -127,7 +137,7 @@ def _traced(
     outputs: OutputSet | None,
     caller: Caller,
 ) -> Traced:
-    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools))
+    stem, sources = path_of(request.mix).stem, files_among((request.mix, *request.tools, request.taste))
     header_of(request.mix)
     if len(targets) < LEAST_POINTS:
         caller.tell(
@@ -137,11 +147,14 @@ def _traced(
     mix = loaded(request.mix)
     refuse_inaudible(mix)
     with caller.watch() as show:
-        traced = trace(mix, config, targets, decisions, request.jobs, show)
+        traced = trace(mix, config, targets, decisions, request.jobs, show, caller.point)
         result = Traced(drawn=with_sheets(traced, stem, tools, show), files=())
         if outputs is None:
             return result
         files: tuple[Path, ...] = ()
+        if request.sound:
+            show("rendering the places to hear", 0.0)
+            result = replace(result, listening=curve_sounds(result.drawn))
         for place, (point, sheet) in enumerate(result.drawn.points):
             show("drawing the pages", place / len(traced.points))
             own = {result.drawn.sheet_name(point, kind): text for kind, text in sheet_texts(mix, point, sheet).items()}

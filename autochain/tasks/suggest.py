@@ -35,7 +35,7 @@ from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import ONLY_PRINTED, stage_texts, usable_log, write_log
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
-from autochain.tasks.wish import Wish
+from autochain.tasks.wish import Wish, tell_of_taste
 
 if TYPE_CHECKING:
     from autochain.page.listening import Listening
@@ -93,7 +93,7 @@ class SuggestRequest(Wish):
     @property
     def sources(self) -> tuple[Path, ...]:
         """Files that are read and never replaced."""
-        return files_among((self.mix, self.around, *self.references, *self.tools))
+        return files_among((self.mix, self.around, *self.references, *self.tools, self.taste))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -200,6 +200,7 @@ def _settled(request: SuggestRequest, caller: Caller) -> _Settled:
     earlier = None if request.around is None else read_given(request.around)
     target = None if earlier is None else earlier.target
     config, decisions = request.settled(request.lufs, request.loudest_part_lufs, target)
+    tell_of_taste(config, caller)
     near = None
     if earlier is not None:
         decisions, near = stay_near(earlier, decisions, config)
@@ -279,7 +280,8 @@ def _searched(
             if journal is not None and journal.resumed:
                 show(f"going on after {journal.resumed} trials", 0.0)
             asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
-            found = search(asked, RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop))
+            run = RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better)
+            found = search(asked, run)
             on_tools = None
             if own := request.own_tools(config):
                 from autochain.search.on_tools import set_tools

@@ -6,12 +6,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from autochain.config import Config, read_config
-from autochain.config.model import Target
+from autochain.config.model import Learned, Target
 from autochain.errors import UsageError
 from autochain.solve.decisions import Decisions, parse_decisions
+from autochain.tasks.caller import Caller
 
 if TYPE_CHECKING:
     from autochain.tool.tool import Tool
+
+
+def tell_of_taste(config: Config, caller: Caller) -> None:
+    """Say what the weights were learned from before the long work begins."""
+    if config.learned is not None:
+        caller.tell(f"taste: {' '.join(config.learned.sentences)}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +44,8 @@ class Wish:
     tools
         Files of the user's own processors, as `tool read` writes them: the search keeps to what they can do. They
         take the place of those that the configuration names.
+    taste
+        File of blind choices (`taste.choices`), from which the weights of the score are learned.
     force
         Replace results that exist; never a source.
     """
@@ -49,6 +58,7 @@ class Wish:
     jobs: int = -1
     config: Path | None = None
     tools: Sequence[Path] = ()
+    taste: Path | None = None
     force: bool = False
 
     def settled(
@@ -79,12 +89,33 @@ class Wish:
         }
         given = {table: {key: v for key, v in own.items() if v is not None} for table, own in asked.items()}
         config = read_config(self.config, given)
+        if self.taste is not None:
+            given |= self._learned(self.taste, config)
+            config = read_config(self.config, given)
         tools = self.own_tools(config)
         if tools:
             from autochain.search.tool_limits import limits, tools_by_stage
 
             config = read_config(self.config, {**given, "chain": limits(tools_by_stage(tools), config)})
         return config, parse_decisions(list(self.lock), list(self.without), config.chain_plan)
+
+    def _learned(self, taste: Path, config: Config) -> dict[str, Any]:
+        """The part of a configuration that choices give; ChoicesError for a file that cannot hold."""
+        from autochain.taste import read_choices, told  # a fit and its splines are loaded where there are choices
+        from autochain.taste.told import default_weights
+
+        if config.weights != default_weights():
+            of = "the configuration" if self.config is None else self.config.name
+            raise UsageError(
+                f"--taste {taste} and [weights] in {of} both set the weights, and a search has one set of them. "
+                "Drop one."
+            )
+        kept = read_choices(taste)
+        found = told(kept.choices)
+        learned = Learned(
+            choices=found.count, sha256=kept.sha256, told=bool(found.costs), sentences=found.sentences
+        )
+        return {"weights": found.weights.model_dump(), "learned": learned.model_dump()}
 
     def own_tools(self, config: Config) -> "tuple[Tool, ...]":
         """The user's own processors, those named or else the configuration's; ToolError for a file that cannot hold."""

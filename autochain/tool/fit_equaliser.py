@@ -19,7 +19,7 @@ _FROM_HZ, _TO_HZ = 25.0, 18000.0
 _TAIL_S = 0.5
 _PER_OCTAVE = 12
 _LEVEL_COSTS = 0.001
-_TYPES = ("bell", "lowshelf", "highshelf", "highpass", "lowpass")
+TYPES = ("bell", "lowshelf", "highshelf", "highpass", "lowpass")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +113,7 @@ def fit_equaliser(bounce: Bounce) -> EqualiserFit:
     """Fit one band of every kind and keep the closest."""
     freq_hz, measured = swept_response(bounce, "eq_sweep")
     rate_hz = bounce.rate_hz
-    kinds = [(kind, warped) for kind in _TYPES for warped in (False, True)]
+    kinds = [(kind, warped) for kind in TYPES for warped in (False, True)]
     done = [_led(*kind, freq_hz, measured, rate_hz) for kind in kinds]
     # A low shelf up is a high shelf down with a level: the one that leaves the level alone is meant.
     done.sort(key=lambda one: one[0] + _LEVEL_COSTS * abs(one[1].level_db))

@@ -5,6 +5,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from autochain.errors import steers
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
 
@@ -39,6 +40,8 @@ _ALSO = {("limiter", "threshold"): "ceiling", ("clipper", "threshold"): "ceiling
 # Without limits of its own, a knob is used so far beyond what was bounced. Limits of this project.
 _RATIO_BEYOND, _DB_BEYOND = 4.0, 24.0
 _STEP_DB = 0.1
+MOST_ON_A_KNOB, _LEAST_STEP = 1e6, 1e-6
+_LEAST, _MOST_LN, _LEAST_APART = 1e-9, 60.0, 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +66,17 @@ class ToolKnob:
     high: float | None = None
     step: float = 0.0
     positions: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        """ToolError for a knob that there cannot be."""
+        numbers = [one for one in (self.low, self.high, self.step, *self.positions) if one is not None]
+        odd = next((one for one in numbers if not abs(one) <= MOST_ON_A_KNOB), None)
+        if odd is not None:
+            raise ToolError(f"knobs.{self.role} has {odd:g}; no knob goes beyond {MOST_ON_A_KNOB:g}. Correct it.")
+        if self.low is not None and self.high is not None and not self.low < self.high:
+            raise ToolError(f"knobs.{self.role} goes from {self.low:g} to {self.high:g}. Write the lower end first.")
+        if self.step and not self.step >= _LEAST_STEP:
+            raise ToolError(f"knobs.{self.role} has steps of {self.step:g}; {_LEAST_STEP:g} is the least. Correct it.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +114,7 @@ class KnobMap:
 
     def scaled(self, value: float) -> float:
         """A position or a thing on the scale on which the map is straight."""
-        return math.log(value) if self.log else value
+        return math.log(max(value, _LEAST)) if self.log else value
 
     @property
     def ends(self) -> tuple[float, float]:
@@ -125,14 +139,13 @@ class KnobMap:
 def _along(points: Sequence[tuple[float, float]], at: float, log: bool) -> float:
     """Value on the line through points; the outer lines go on, one point alone has the slope 1."""
     if log:
-        at = max(at, 1e-9)
-        line = _along([(math.log(a), math.log(b)) for a, b in points], math.log(at), False)
-        return math.exp(line)
+        line = _along([(math.log(a), math.log(b)) for a, b in points], math.log(max(at, _LEAST)), False)
+        return math.exp(min(_MOST_LN, max(-_MOST_LN, line)))
     if len(points) == 1:
         return at - points[0][0] + points[0][1]
     place = next((k for k in range(1, len(points) - 1) if at < points[k][0]), len(points) - 1)
     (a, b), (c, d) = points[place - 1], points[place]
-    return b + (d - b) * (at - a) / (c - a)
+    return b + (d - b) * (at - a) / max(_LEAST_APART, c - a)
 
 
 def knob_maps(
@@ -143,7 +156,7 @@ def knob_maps(
     Raises
     ------
     ToolError
-        A knob that turns back, or does not move what it is named after.
+        A knob that turns back, does not move what it is named after, or stood nowhere.
     """
     maps = {}
     for role, knob in knobs.items():
@@ -152,6 +165,10 @@ def knob_maps(
         for positions, things in bounces:
             if role in positions:
                 found.setdefault(positions[role], []).append(things[field])
+        if not found:
+            raise ToolError(
+                f"knobs.{role} is there, and no bounce says how it stood. Take it out, or read the tool again."
+            )
         points = sorted((at, sum(values) / len(values)) for at, values in found.items())
         log = log and all(at > 0.0 and thing > 0.0 for at, thing in points)
         rises = [b[1] - a[1] for a, b in itertools.pairwise(points)]
@@ -180,6 +197,8 @@ def parse_settings(kind: ToolKind, text: str) -> tuple[dict[str, float], dict[st
     ToolError
         What is no such thing.
     """
+    if any(steers(c) for c in text if not c.isspace()):
+        raise ToolError(f"--set has {text!r}; write it without control characters.")
     positions, words, noted = dict[str, float](), dict[str, str](), dict[str, str]()
     for one in text.split():
         name, equals, value = one.partition("=")
@@ -194,7 +213,7 @@ def parse_settings(kind: ToolKind, text: str) -> tuple[dict[str, float], dict[st
             number = float(value)
         except ValueError:
             number = math.nan
-        if not math.isfinite(number):
+        if not abs(number) <= MOST_ON_A_KNOB:
             raise ToolError(f"--set has {one!r}; {role_name} of a {kind} must be a number, as its knob shows it.")
         if role in positions:
             raise ToolError(f"--set has {role_name} twice. Name each knob once.")

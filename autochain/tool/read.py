@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix
+from autochain.errors import steers
 from autochain.progress import Progress, silent
 from autochain.tool import signal
 from autochain.tool.align import Bounce, lay_beside
@@ -16,6 +17,8 @@ from autochain.tool.knobs import ToolKnob, parse_knobs, parse_settings
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
 from autochain.tool.tool import BounceRead, Tool, plain_model
+
+_LONGEST_NAME = 100  # of a file, with what goes behind it
 
 Fit = CompressorFit | LimiterFit | ClipperFit | EqualiserFit
 
@@ -74,7 +77,8 @@ def read_bounces(
             f"there are {len(bounces)} bounces and {len(settings)} --set. Give one --set for each bounce, in the same "
             "order."
         )
-    if not name.strip() or "/" in name or "\\" in name or name.startswith("."):
+    odd = any(c in "/\\" or steers(c) for c in name)
+    if odd or not name.strip() or name.startswith(".") or len(name) > _LONGEST_NAME:
         raise ToolError(f"--name {name!r} cannot name a file. Choose letters, such as --name bus1.")
     given = [parse_settings(kind, text) for text in settings]
     limits = parse_knobs(kind, knobs)

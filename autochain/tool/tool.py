@@ -1,6 +1,7 @@
 """A tool as it was read: what it is at each bounce, what its knobs mean; kept as TOML that a person may edit."""
 
 import hashlib
+import itertools
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
@@ -9,15 +10,16 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import to_json
 
-from autochain.errors import ConfigError
-from autochain.given import quoted, read_toml
+from autochain.errors import printable, steers
+from autochain.given import quoted, read_toml, with_tuples
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
-from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.knobs import THINGS, KnobMap, ToolKnob, knob_maps
+from autochain.tool.fit_equaliser import TYPES, EqualiserModel
+from autochain.tool.knobs import MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
@@ -39,6 +41,47 @@ TRUSTED_DB: Mapping[ToolKind, float] = {"compressor": 0.3, "limiter": 0.3, "clip
 # ceiling. A limit of this project.
 CURVES_ALIKE_DB = 0.2
 
+# What a model may hold, by its fields. No tool goes beyond, and no fit. Limits of this project.
+_LEVEL_DBFS, _GAIN_DB, _TIME_MS, _AHEAD_MS = (-120.0, 60.0), (-120.0, 120.0), (0.001, 60_000.0), (0.0, 1000.0)
+RANGES: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
+    "compressor": {
+        "threshold_dbfs": _LEVEL_DBFS,
+        "ratio": (1.001, 1e5),
+        "knee_db": (0.0, 120.0),
+        "attack_ms": _TIME_MS,
+        "release_ms": _TIME_MS,
+        "rms_ms": _TIME_MS,
+        "sidechain_hpf_hz": (0.0, 10_000.0),
+        "lookahead_ms": _AHEAD_MS,
+        "gain_db": _GAIN_DB,
+    },
+    "limiter": {
+        "ceiling_dbfs": _LEVEL_DBFS,
+        "release_ms": _TIME_MS,
+        "lookahead_ms": _AHEAD_MS,
+        "attack_ms": _AHEAD_MS,
+        "gain_db": _GAIN_DB,
+    },
+    "clipper": {
+        "ceiling_dbfs": _LEVEL_DBFS,
+        "softness": (0.0, 100.0),
+        "gain_db": _GAIN_DB,
+        "measured_at_dbfs": _LEVEL_DBFS,
+    },
+    "equaliser": {"freq_hz": (10.0, 48_000.0), "gain_db": _GAIN_DB, "q": (0.01, 100.0), "level_db": _GAIN_DB},
+}
+_LONGEST_WORD, _MOST_POINTS, _FARTHEST_DB = 300, 10_000, 400.0
+
+
+def _text(value: str) -> str:
+    if any(steers(c) for c in value):
+        raise ValueError("holds a control character")
+    return value
+
+
+Word = Annotated[str, Field(max_length=_LONGEST_WORD), AfterValidator(_text)]
+OnAKnob = Annotated[float, Field(ge=-MOST_ON_A_KNOB, le=MOST_ON_A_KNOB)]
+
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
@@ -47,21 +90,21 @@ class _Part(BaseModel):
 class BounceRead(_Part):
     """One bounce: the file, what was set, what was found."""
 
-    file: str
-    sha256: str
+    file: Word
+    sha256: Word
     rate_hz: int
     delay_samples: float
     polarity: Literal[1, -1]
     gain_db: float
     residual_db: float
     programme_db: float
-    knobs: dict[str, float]
-    noted: dict[str, str] = {}
+    knobs: dict[Word, OnAKnob]
+    noted: dict[Word, Word] = {}
     model: dict[str, Any]
 
 
 class _Knob(_Part):
-    word: str
+    word: Word
     low: float | None = None
     high: float | None = None
     step: Annotated[float, Field(ge=0.0)] = 0.0
@@ -70,13 +113,13 @@ class _Knob(_Part):
 
 class _File(_Part):
     format_version: Literal[1]
-    name: Annotated[str, Field(min_length=1)]
+    name: Annotated[Word, Field(min_length=1)]
     kind: ToolKind
-    test: str
+    test: Word
     test_version: int
-    test_sha256: str
-    autochain: str
-    knobs: dict[str, _Knob]
+    test_sha256: Word
+    autochain: Word
+    knobs: dict[Word, _Knob]
     bounce: Annotated[tuple[BounceRead, ...], Field(min_length=1)]
 
 
@@ -145,13 +188,11 @@ class Tool:
         """The model at some positions of the knobs; the others as in the first bounce."""
         model: Any = self.models[0]
         fields_of = THINGS[self.kind]
-        changed: dict[str, Any] = {fields_of[role][0]: self.maps[role].thing(at) for role, at in positions.items()}
-        if "ratio" in changed:
-            changed["ratio"] = max(1.001, changed["ratio"])
-        if "knee_db" in changed:
-            changed["knee_db"] = max(0.0, changed["knee_db"])
-        if "softness" in changed:
-            changed["softness"] = min(100.0, max(0.0, changed["softness"]))
+        changed = dict[str, float]()
+        for role, at in positions.items():
+            field = fields_of[role][0]
+            least, most = RANGES[self.kind][field]
+            changed[field] = min(most, max(least, self.maps[role].thing(at)))
         made: Model = replace(model, **changed)
         return made
 
@@ -188,11 +229,31 @@ def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
     if unknown:
         raise ToolError(f"model has {unknown[0]}, which a {kind} has not. Take it out, or read the tool again.")
     try:
-        return TypeAdapter(MODELS[kind]).validate_python(dict(values))
+        # By way of JSON, in which a dataclass can be read strictly; numbers that are none become null, and are refused.
+        model = TypeAdapter(MODELS[kind]).validate_json(to_json(dict(values)), strict=True)
     except ValidationError as error:
         problem = error.errors()[0]
         where = ".".join(map(str, problem["loc"]))
         raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
+    for name, (least, most) in RANGES[kind].items():
+        value = getattr(model, name)
+        if not least <= value <= most:
+            raise ToolError(f"model.{name} is {value:g}; it must be {least:g} to {most:g}. Read the tool again.")
+    if isinstance(model, ClipperModel):
+        _refuse_curve(model.curve_db)
+    if isinstance(model, EqualiserModel) and model.type not in TYPES:
+        raise ToolError(f"model.type is {quoted(model.type)}; it must be one of {', '.join(TYPES)}.")
+    return model
+
+
+def _refuse_curve(curve_db: Sequence[tuple[float, float]]) -> None:
+    levels = [level for level, _ in curve_db]
+    if len(levels) > _MOST_POINTS or any(not a < b for a, b in itertools.pairwise(levels)):
+        raise ToolError(
+            f"model.curve_db must be at most {_MOST_POINTS} points whose levels rise. Read the tool again."
+        )
+    if any(not abs(value) <= _FARTHEST_DB for point in curve_db for value in point):
+        raise ToolError(f"model.curve_db goes beyond {_FARTHEST_DB:g} dB. Read the tool again.")
 
 
 def tool_of_file(path: Path) -> Tool:
@@ -200,21 +261,18 @@ def tool_of_file(path: Path) -> Tool:
 
     Raises
     ------
-    ToolError
-        It cannot be read, is no tool file, or holds what none holds; one line per problem.
+    ToolError, ConfigError
+        It is not there, is no tool file, or holds what none holds; one line per problem.
+    UnreadableError
+        The system does not let it be read.
     """
-    try:
-        values = read_toml(path, "--tools, or of tools.files in the configuration")
-    except ConfigError as error:
-        raise ToolError(str(error)) from None
-    return tool_in(values, path.name)
+    return tool_in(read_toml(path, "--tools, or of tools.files in the configuration"), path.name)
 
 
 def tool_in(values: Any, where: str) -> Tool:
     """The same from what such a file holds; `where` is what it is called."""
     try:
-        # TOML has lists where tuples are meant, and whole numbers where a hand left out the point.
-        file = _File.model_validate(values, strict=False)
+        file = _File.model_validate(with_tuples(values))
     except ValidationError as error:
         lines = [_line(where, problem) for problem in error.errors()]
         raise ToolError("\n".join(lines)) from None
@@ -243,7 +301,7 @@ def tool_in(values: Any, where: str) -> Tool:
 
 
 def _line(file: str, problem: Any) -> str:
-    where = ".".join(str(key) for key in problem["loc"])
+    where = ".".join(printable(str(key), _LONGEST_WORD) for key in problem["loc"])
     if problem["type"] == "extra_forbidden":
         return f"{file}: {where} is not known here. Take it out."
     if problem["type"] == "missing":

@@ -1,5 +1,6 @@
 """Whole albums, at loudness that a gain alone reaches, so that no search costs time."""
 
+import errno
 import json
 import os
 import subprocess
@@ -181,6 +182,26 @@ def test_a_mix_is_read_again_when_its_size_or_time_changed_and_not_otherwise(
     assert "0 of 1 tracks searched" in command(*asked, "--resume").err
     os.utime(mix, ns=(10**18, 10**18 + 1))
     assert "1 of 1 tracks searched" in command(*asked, "--resume").err
+
+
+def test_a_disk_that_fills_up_under_the_list_of_mixes_is_said_to_be_full(
+    mixes: Path, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It read as if stdout were, and as if all files were written."""
+    for path in mixes.iterdir():
+        os.utime(path, (1e9, 1e9))
+    opened = Path.open
+
+    def full(self: Path, mode: str = "r", *more: Any, **named: Any) -> Any:
+        if (self.name, mode) == (".album.mixes.jsonl", "a"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # of a write: it has no name in it
+        return opened(self, mode, *more, **named)
+
+    monkeypatch.setattr(Path, "open", full)
+    ran = command("album", mixes, "-o", tmp_path / "out", *ASKED)
+    assert ran.code == 1
+    last = ran.err.splitlines()[-1]
+    assert ".album.mixes.jsonl cannot be written (No space left on device); make space" in last
 
 
 def test_a_fault_of_ours_in_one_track_costs_no_other(

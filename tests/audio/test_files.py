@@ -13,6 +13,8 @@ from autochain.audio.blocks import read_blocks
 from autochain.audio.files import check_output, read_mix, write_text, write_wav
 from autochain.audio.signals import pink_noise
 from autochain.errors import AudioFileError, UsageError
+from autochain.measure.inspection import inspect_file
+from autochain.measure.measurement import measure_file
 
 
 def noise(seconds: float = 3.5, channels: int = 2, rate_hz: int = 44100) -> np.ndarray:
@@ -261,6 +263,62 @@ def test_existing_file_is_kept_without_force_and_replaced_with_it(tmp_path: Path
     assert path.read_text() == "mine"
     write_wav(path, noise(), 44100, seed=1, force=True)
     assert soundfile.info(path).frames == len(noise())
+
+
+def appended(path: Path) -> None:
+    with path.open("ab") as file:
+        file.write(b"\0" * 4000)
+
+
+def saved_again(path: Path) -> None:
+    path.write_bytes(path.read_bytes())
+
+
+def replaced_by_one_of_the_same_time_and_size(path: Path) -> None:
+    seen, other = path.stat(), path.with_suffix(".new")
+    other.write_bytes(path.read_bytes()[::-1])
+    os.utime(other, ns=(seen.st_atime_ns, seen.st_mtime_ns))
+    other.replace(path)
+
+
+def cut_to_half(path: Path) -> None:
+    os.truncate(path, path.stat().st_size // 2)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (appended, r"had \d+ bytes at first and \d+ at the end while it was read"),
+        (saved_again, "was written anew while it was read"),
+        (replaced_by_one_of_the_same_time_and_size, "was written anew while it was read"),
+        (cut_to_half, r"had \d+ bytes at first and \d+ at the end while it was read"),
+        (Path.unlink, "was taken away while it was read"),
+    ],
+    ids=lambda value: getattr(value, "__name__", ""),
+)
+@pytest.mark.parametrize("reads", [read_mix, measure_file, inspect_file], ids=lambda reads: reads.__name__)
+@pytest.mark.parametrize("first", ["header", "sound"])
+def test_a_file_that_changes_while_it_is_read_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reads, change, words: str, first: str
+) -> None:
+    path, opened = tmp_path / "mix.wav", soundfile.SoundFile
+    soundfile.write(path, noise(), 44100)
+    os.utime(path, ns=(10**18, 10**18))
+    changes = iter([change])
+
+    def changed_behind(*arguments, **named):
+        # The first opening is that of the header, the second that of the samples.
+        file = opened(*arguments, **named)
+        if first == "header" or changed_behind.turn:
+            for one in changes:
+                one(path)
+        changed_behind.turn = True
+        return file
+
+    changed_behind.turn = False
+    monkeypatch.setattr(soundfile, "SoundFile", changed_behind)
+    with pytest.raises(AudioFileError, match=words):
+        reads(path)
 
 
 def test_source_is_never_overwritten_not_even_through_a_link(tmp_path: Path) -> None:

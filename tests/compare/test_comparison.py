@@ -7,12 +7,14 @@ import pytest
 import scipy.signal
 import soxr
 
+from autochain.audio.dither import quantise
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
 from autochain.audio.signals import noise
 from autochain.chain.chain import DEFAULT
 from autochain.compare import compare
 from autochain.compare.description import describe
+from autochain.compare.pair import laid_on_mix
 from autochain.demo import make_demo
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.distortion import DistortionReference
@@ -182,6 +184,19 @@ def test_polarity_and_swapped_channels_are_told(against, song):
     assert texts[0].startswith("One channel is inverted against the other")
 
 
+@pytest.mark.parametrize("late", [-700, 0, 700])
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_to_be_heard_a_master_lies_on_the_time_of_its_mix_and_has_its_polarity(song, late, turned):
+    master = turned * (song[-late:] if late < 0 else np.pad(song, ((late, 0), (0, 0))))[:, ::-1]
+    sounds = as_mix(song), as_mix(master, file="master.wav", sha256="1" * 64)
+    rate_hz, mix, laid = laid_on_mix(*sounds, compare(*sounds).alignment)
+    assert rate_hz == RATE_HZ
+    assert mix.shape == laid.shape
+    lost = max(0, -late)
+    assert not laid[:lost].any()
+    assert np.array_equal(laid[lost:], mix[lost:])
+
+
 def test_a_narrower_stereo_is_told_by_its_size(against, song):
     mid, side = song.sum(axis=1) / 2.0, (song[:, 0] - song[:, 1]) / 2.0
     side *= 10.0 ** (-3.0 / 20.0)
@@ -298,6 +313,27 @@ def test_cut_and_faded_ends_are_told_apart(against_longer, longer_song):
     assert found.tail.at_s == pytest.approx(8.0 + 0.29 * 3.0, abs=0.1)
     # what fades is no change of spectrum or level
     assert [text for text in texts if "fades out" not in text] == []
+
+
+@pytest.mark.parametrize("gain_db", [-6.0, 6.0])
+def test_dither_over_the_silence_of_a_mix_tells_no_gain(gain_db):
+    """A quieter master read as if all its sound were missing: 0.00 s in common."""
+    mix = noise(6.0, RATE_HZ, -12.0)
+    mix[: RATE_HZ // 2] = mix[-RATE_HZ // 2 :] = 0.0
+    words = quantise((mix * 10.0 ** (gain_db / 20.0)).astype(np.float32), 24, np.random.default_rng(1))
+    found, _, _ = comparing(mix)(words * 2.0**-23)
+    assert found.compared_s == (0.0, 6.0)
+    assert (found.head.lost_s, found.tail.lost_s) == (0.0, 0.0)
+
+
+def test_silence_inside_a_mix_does_not_hide_that_the_sound_behind_it_is_gone():
+    mix = noise(9.0, RATE_HZ, -12.0)
+    mix[7 * RATE_HZ : 15 * RATE_HZ // 2] = 0.0
+    master = mix.copy()
+    master[6 * RATE_HZ :] = 0.0
+    words = quantise(master.astype(np.float32), 24, np.random.default_rng(1))
+    found, _, _ = comparing(mix)(words * 2.0**-23)
+    assert found.tail.at_s == pytest.approx(6.0, abs=0.03)
 
 
 def test_an_edit_in_the_middle_is_told_and_left_out(against_longer, longer_song):

@@ -1,13 +1,17 @@
 """Make the examples of the README and the pages anew: `python -m tests.docs.rewrite`, from the top of the project.
 
 It runs every command that the pages name (two minutes or less) and writes what they print into the pages. Behind the
-command, the names of pages (`docs/curve.md`) choose these.
+command, the names of pages (`docs/curve.md`) choose these. Where the demo is run, its sheet is stored anew as well
+(`tests/demo/sheet.json`), and the picture of the desk is taken of it, where Chromium is.
 """
 
 import sys
 import tempfile
 from pathlib import Path
 
+from tests.browsing import CHROMIUM
+from tests.demo.stored import STORED
+from tests.desk.picture import draw
 from tests.docs.examples import PAGES, TOP, Workbench, examples_of, needed_by, shown_of
 
 
@@ -27,6 +31,10 @@ def main() -> None:
                     name = example.command.splitlines()[0]
                     sys.stdout.write(f"{page.relative_to(TOP)}, line {example.line}: {name}\n")
             page.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        for sheet in (bench.folder / "autochain-demo").glob("*.sheet.json"):
+            STORED.write_bytes(sheet.read_bytes())
+            if CHROMIUM is not None:
+                draw(sheet.parent, TOP / "docs" / "pictures" / "desk.png")
 
 
 if __name__ == "__main__":

@@ -2,12 +2,19 @@
 
 import copy
 import json
+import tomllib
 from collections.abc import Callable
 from functools import cache
 from random import Random
 from typing import Any
 
 from autochain.resources import resource
+from autochain.tool.clipper_model import ClipperModel
+from autochain.tool.compressor_model import CompressorModel
+from autochain.tool.fit_equaliser import EqualiserModel
+from autochain.tool.knobs import ToolKnob
+from autochain.tool.limiter_model import LimiterModel
+from autochain.tool.tool import BounceRead, Tool, plain_model
 
 # Each stands where something else should.
 ODD: tuple[Any, ...] = (
@@ -127,6 +134,98 @@ def hostile_list(chance: Random) -> bytes:
     if kind == 1:
         return _bytes_spoiled(toml_of(album), chance)
     return toml_of(_spoiled(album, chance, (*ODD, *_NUMBERS)))
+
+
+def _bounce(model: Any, **knobs: float) -> BounceRead:
+    return BounceRead(
+        file="bounce.wav", sha256="0" * 64, rate_hz=48000, delay_samples=64.0, polarity=1, gain_db=0.0,
+        residual_db=-60.0 if isinstance(model, ClipperModel) else 0.01,
+        programme_db=-60.0 if isinstance(model, ClipperModel) else 0.02,
+        knobs=knobs, noted={"mode": "2"}, model=plain_model(model),
+    )  # fmt: skip
+
+
+def _compressor(attack_ms: float, ratio: float) -> CompressorModel:
+    return CompressorModel(threshold_dbfs=-20.0, ratio=ratio, knee_db=6.0, attack_ms=attack_ms, release_ms=100.0)
+
+
+_TOOLS = (
+    Tool(
+        name="bus 1", kind="compressor", test="compressor",
+        bounces=(
+            _bounce(_compressor(2.5, 2.0), threshold=-20.0, attack=10.0, ratio=2.0),
+            _bounce(_compressor(10.0, 4.0), threshold=-20.0, attack=40.0, ratio=4.0),
+        ),
+        knobs={
+            "threshold": ToolKnob(role="threshold", word="Level"),
+            "attack": ToolKnob(role="attack", word="Speed", low=0.1, high=80.0, step=0.1),
+            "ratio": ToolKnob(role="ratio", word="ratio", positions=(2.0, 4.0, 10.0)),
+        },
+    ),
+    Tool(
+        name="lim", kind="limiter", test="limiter",
+        bounces=(
+            _bounce(
+                LimiterModel(ceiling_dbfs=-12.0, way="smooth", release_ms=50.0, lookahead_ms=2.0, attack_ms=1.0),
+                ceiling=-12.0, release=50.0,
+            ),
+        ),
+        knobs={
+            "ceiling": ToolKnob(role="ceiling", word="ceiling"),
+            "release": ToolKnob(role="release", word="release", low=1.0, high=1000.0),
+        },
+    ),
+    Tool(
+        name="clip", kind="clipper", test="clipper",
+        bounces=(
+            _bounce(
+                ClipperModel(
+                    ceiling_dbfs=-12.0, softness=40.0, curve_db=((-60.0, 0.0), (-15.0, -0.1), (0.0, -12.0)),
+                    measured_at_dbfs=-12.0,
+                ),
+                ceiling=-12.0,
+            ),
+        ),
+        knobs={"ceiling": ToolKnob(role="ceiling", word="ceiling", low=-30.0, high=0.0, step=0.5)},
+    ),
+    Tool(
+        name="eq", kind="equaliser", test="equaliser",
+        bounces=(_bounce(EqualiserModel(type="bell", freq_hz=1000.0, gain_db=6.0, q=1.0), frequency=1000.0, gain=6.0),),
+        knobs={
+            "frequency": ToolKnob(role="frequency", word="frequency"),
+            "gain": ToolKnob(role="gain", word="gain", low=-15.0, high=15.0, step=0.5),
+        },
+    ),
+)  # fmt: skip
+
+
+@cache
+def whole_tools() -> tuple[bytes, ...]:
+    """Tool files that hold, one of each kind."""
+    return tuple(tool.toml().encode("utf-8") for tool in _TOOLS)
+
+
+def hostile_tool(chance: Random) -> bytes:
+    """TOML made from a tool file."""
+    kind, whole = chance.randrange(8), chance.choice(whole_tools())
+    if kind == 0:
+        return chance.choice(_BROKEN_TOML)
+    if kind == 1:
+        return _bytes_spoiled(whole, chance)
+    values = tomllib.loads(whole.decode("utf-8"))
+    if kind < 5:  # numbers in place of numbers: a file that can be read, and a tool that there cannot be
+        places = [way for way in _places(values) if type(_at(values, way)) is float]
+        for way in chance.sample(places, chance.choice((1, 2, 6))):
+            number = chance.choice((-1.0, 1.0, 1.0)) * 10.0 ** chance.choice((chance.uniform(-2.0, 3.0), 9.0, -9.0))
+            _at(values, way[:-1])[way[-1]] = chance.choice((number, number, 0.0))
+        return toml_of(values)
+    return toml_of(_spoiled(values, chance, (*ODD, *_NUMBERS)))
+
+
+def _at(values: Any, way: tuple[Any, ...]) -> Any:
+    for key in way:
+        values = values[key]
+    return values
 
 
 Maker = Callable[[Random], bytes]

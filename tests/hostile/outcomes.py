@@ -1,10 +1,13 @@
 """What became of a hostile case: taken and right, refused with a reason, or anything else."""
 
+import math
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from autochain.album.tracks import find_tracks
 from autochain.audio.blocks import HIGHEST_SAMPLE
@@ -14,6 +17,8 @@ from autochain.config import read_config
 from autochain.earlier.read import read_sheet
 from autochain.errors import AutochainError
 from autochain.render.sheet_chain import sheet_chain
+from autochain.search.tool_limits import limits, tools_by_stage
+from autochain.tool.tool import tool_of_file
 
 RIGHT, REFUSED = "right", "refused"
 _LONGEST_LINE = 2000
@@ -89,4 +94,27 @@ def take_list(path: Path) -> str | None:
             return f"an offset of {track.offset_lu}"
         if any(ord(c) < 32 for c in track.title):
             return f"a title {track.title!r}"
+    return None
+
+
+@cache
+def _noise() -> npt.NDArray[np.float64]:
+    return np.random.default_rng(1).standard_normal((2000, 2))
+
+
+def take_tool(path: Path) -> str | None:
+    """Read a tool file, hold a search to it and turn its knobs: all that comes of it is finite and in its range."""
+    tool = tool_of_file(path)
+    if any(ord(c) < 32 for word in (tool.name, *(knob.word for knob in tool.knobs.values())) for c in word):
+        return f"a name {tool.name!r}"
+    config = read_config(None, {"chain": limits(tools_by_stage([tool]), read_config(None))})
+    wrong = _not_finite(config.model_dump())
+    if wrong is not None:
+        return wrong
+    for role, own in tool.maps.items():
+        for end in (*own.ends, own.position(own.thing(own.ends[0])), own.position(1e-6), own.position(1e6)):
+            if not math.isfinite(end) or not math.isfinite(own.thing(end)):
+                return f"{role} at {end}"
+            if not np.isfinite(tool.at({role: end}).process(_noise(), 44100)).all():
+                return f"with {role} at {end} it makes samples that are not finite"
     return None

@@ -11,8 +11,18 @@ from typing import Any
 import pytest
 
 from autochain.resources import resource
-from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet
-from tests.hostile.outcomes import REFUSED, RIGHT, outcome, take_configuration, take_list, take_sheet, take_sound
+from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool, whole_tools
+from tests.hostile.outcomes import (
+    REFUSED,
+    RIGHT,
+    outcome,
+    take_configuration,
+    take_list,
+    take_sheet,
+    take_sound,
+    take_tool,
+)
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import KINDS, hostile_sound, whole
 
 STORED = Path(__file__).parent / "sheet.json"
@@ -88,3 +98,27 @@ def test_album_lists(tmp_path: Path) -> None:
         return path
 
     only_right_or_refused(became(300, make, take_list))
+
+
+@pytest.mark.parametrize("whole_tool", whole_tools(), ids=["compressor", "limiter", "clipper", "equaliser"])
+def test_the_whole_tools_that_each_case_starts_from_are_taken(tmp_path: Path, whole_tool: bytes) -> None:
+    path = tmp_path / "hostile.tool.toml"
+    path.write_bytes(whole_tool)
+    assert outcome(take_tool, path) == RIGHT
+
+
+def test_tools(tmp_path: Path) -> None:
+    def make(chance: Random) -> Path:
+        path = tmp_path / "hostile.tool.toml"
+        path.write_bytes(hostile_tool(chance))
+        return path
+
+    only_right_or_refused(became(300, make, take_tool))
+
+
+def test_requests_to_the_desk(tmp_path: Path) -> None:
+    desk = HostileDesk(tmp_path)
+    try:
+        only_right_or_refused(Counter(desk.outcome(Random(seed)) for seed in range(400)))
+    finally:
+        desk.close()

@@ -1,13 +1,16 @@
 """Clicks of known height at a known sample; no click where there is none."""
 
+from importlib import import_module
+
 import numpy as np
 import pytest
 
 from autochain.audio.signals import noise, pink_noise, sine, struck
-from autochain.measure.clicks import find_clicks
+from autochain.measure.clicks import find_clicks, find_pulses
 from autochain.measure.spikes import SpikeMeter, measure_spikes
 
 RATE_HZ = 44100
+module = import_module("autochain.measure.clicks")  # `autochain.measure` itself is a function
 
 
 def dull_noise(seconds: float = 4.0, channels: int = 2) -> np.ndarray:
@@ -72,3 +75,18 @@ def test_the_blocks_do_not_change_a_bit(size: int) -> None:
     parts = meter.result()
     for name in ("peak", "spike", "place"):
         assert np.array_equal(getattr(whole, name), getattr(parts, name))
+
+
+@pytest.mark.parametrize("at_once", [300, 1000])
+def test_hours_are_looked_through_in_stretches_and_no_click_is_lost_or_told_twice(
+    monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    sound = dull_noise(6.0)
+    # At, before and behind where stretches meet, and near both ends; spikes together, and in a row that repeats.
+    for at_ms in (5, 20, 299, 300, 301, 900, 1000, 1015, 2000, 2040, 2080, 2120, 2160, 3000, 5980, 5995):
+        sound[round(at_ms * RATE_HZ / 1000.0)] += 0.2
+    cells = measure_spikes(sound, RATE_HZ)
+    whole = [find(cells) for find in (find_clicks, find_pulses)]
+    assert len(whole[0]) >= 6
+    monkeypatch.setattr(module, "_CELLS_AT_ONCE", at_once)
+    assert [find(cells) for find in (find_clicks, find_pulses)] == whole

@@ -1,5 +1,7 @@
 """One pass over a mix, on several threads, gives what every meter gives alone."""
 
+from importlib import import_module
+
 import numpy as np
 
 from autochain.audio.files import write_wav
@@ -13,6 +15,7 @@ from autochain.measure.resonance import measure_resonance
 from autochain.measure.spikes import measure_spikes
 
 RATE_HZ = 44100
+module = import_module("autochain.measure.inspection")  # `autochain.measure` itself is a function
 
 
 def test_threads_and_blocks_change_no_bit(tmp_path):
@@ -31,3 +34,15 @@ def test_threads_and_blocks_change_no_bit(tmp_path):
     assert seen.duration_s == 14.0
     read = inspect_file(tmp_path / "mix.wav")
     assert [click.at_s for click in read.clicks] == [click.at_s for click in seen.clicks]
+
+
+def test_hours_are_put_together_one_meter_after_the_other_and_give_the_same(monkeypatch):
+    mix = make_demo("dense_rock", RATE_HZ, 10.0, 3)
+    at_once, given_back = inspect(mix, RATE_HZ), []
+    monkeypatch.setattr(module, "_AT_ONCE_S", 1.0)
+    monkeypatch.setattr(module, "give_back", lambda: given_back.append(1))
+    seen = inspect(mix, RATE_HZ)
+    assert len(given_back) == 5  # behind every meter
+    assert (seen.measured.figures, seen.clicks, seen.hum) == (at_once.measured.figures, at_once.clicks, at_once.hum)
+    assert (seen.dropouts, seen.jumps) == (at_once.dropouts, at_once.jumps)
+    assert np.array_equal(seen.resonance.floor_db, at_once.resonance.floor_db)

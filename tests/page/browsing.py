@@ -1,11 +1,15 @@
 """The sheet's page in Chromium, and what its player makes."""
 
 import base64
+import io
+import json
+import re
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+import soundfile
 from playwright.sync_api import Browser
 
 from tests import browsing
@@ -27,6 +31,17 @@ RENDER = """async ([before, after, at_s, seconds, loop]) => {
     return btoa(text);
   });
 }"""
+
+
+def sounds_of(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
+    """The page's facts and its sounds, decoded by libsndfile."""
+    found = re.search(r'id="sound">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
+    assert found is not None
+    facts = json.loads(found[1])
+    return facts, {
+        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(flac)), dtype="float64", always_2d=True)[0]
+        for one, flac in zip(facts["sounds"], facts["flac"], strict=True)
+    }
 
 
 class Opened(browsing.Opened):

@@ -1,7 +1,9 @@
 """Mix, suggestion and both neighbours on one page: places inside it, or whole songs beside it, opened from disk."""
 
 import base64
+import errno
 import json
+import os
 import re
 import shutil
 import time
@@ -18,7 +20,7 @@ from playwright.sync_api import Browser
 from autochain.audio.mix import Mix
 from autochain.config import read_config
 from autochain.demo import make_demo
-from autochain.errors import UsageError
+from autochain.errors import AudioFileError, UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
 from autochain.prepare.references import Reference, profile
@@ -110,6 +112,7 @@ def test_both_neighbours_are_on_the_page_and_in_the_player(inside: Opened) -> No
     assert [b.inner_text() for b in buttons] == [f"{k} {n}" for k, n in enumerate([*NAMES, "difference"], 1)]
     inside.page.keyboard.press("4")
     assert inside.state()["chosen"] == 3
+    inside.page.click(".listen summary")
     inside.page.click("#hide")
     assert sorted(inside.state()["order"]) == [0, 1, 2, 3]
     assert not any(name in inside.page.inner_text("#versions") for name in NAMES)
@@ -126,8 +129,9 @@ def test_with_all_of_it_the_page_fits_a_phone_and_two_sheets_of_paper(browser: B
     phone.page.emulate_media(media="print")
     # Findings have their words and times there, their pictures on the screen alone.
     kinds = "h1, h2, td:not(:empty), li, figure, svg, .on-paper"
-    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('details, .contents, .listen'))"
-    hidden = f"{shown}.filter(e => !e.getClientRects().length)"
+    # What is folded away on the screen stands on paper.
+    shown = f"[...document.querySelectorAll('{kinds}')].filter(e => !e.closest('.found details, .contents, .listen'))"
+    hidden = f"{shown}.filter(e => !e.getClientRects().length || !e.checkVisibility({{contentVisibilityAuto: true}}))"
     assert phone.page.evaluate(f"{hidden}.map(e => e.outerHTML)") == []
     assert not phone.page.query_selector(".listen, .player, .contents").is_visible()  # on paper nothing plays or leads
     phone.page.close()
@@ -151,7 +155,7 @@ def test_the_spectrum_stands_before_that_of_the_references(inside: Opened, made:
     (shown,) = (
         figure
         for figure in inside.page.query_selector_all("figure")
-        if "median" in figure.inner_text() and "references" in figure.inner_text()
+        if "median" in (figure.text_content() or "") and "references" in (figure.text_content() or "")
     )
     drawn = {}
     for kind in ("area", "median", "before", "line"):
@@ -195,7 +199,7 @@ def test_the_page_says_how_loud_it_plays_and_where_versions_differ(inside: Opene
     assert "All versions are equally loud over these excerpts; turned down: suggestion " in told(inside)
     text = told(beside)
     assert "All versions are equally loud over the whole song; turned down: suggestion " in text
-    assert re.search(r"In a single place mix and suggestion are up to \d+\.\d LU apart", text)
+    assert re.search(r"In a single place versions are up to \d+\.\d LU apart", text)
 
 
 def told(opened: Opened) -> str:
@@ -242,6 +246,7 @@ def test_whole_songs_play_on_seek_and_repeat(beside: Opened) -> None:
     page.fill("#where", "20")
     beside.until("window.listening.position() > 20.1 && window.listening.position() < 22")
     page.check("#loop")
+    page.click(".contents a[href='#times']")
     button = page.query_selector_all("button[data-time]")[-1]
     button.click()
     wanted = float(button.get_attribute("data-time") or "nan")
@@ -296,6 +301,18 @@ def test_a_folder_of_sound_is_whole_and_replaces_only_its_like(made: Made, tmp_p
     assert (folder / "mine.txt").read_text(encoding="utf-8") == "mine"
     (tmp_path / "one.flac").unlink()
     assert [p.name for p in tmp_path.iterdir()] == ["song.sound"]  # nothing half-written is left
+
+
+def test_a_folder_of_sound_that_cannot_be_written_is_called_by_its_own_name(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Path, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(self))
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(AudioFileError, match=r"/song\.sound/0000\.js cannot be written \(No space left on device\)"):
+        write_folder(tmp_path / "song.sound", made.songs, sheet_hash(made.sheet), force=False)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_command_puts_whole_songs_beside_the_page(

@@ -1,8 +1,7 @@
 """The page as Chromium shows and plays it, opened from disk."""
 
-import base64
-import io
 import json
+import os
 import re
 import shutil
 from collections.abc import Callable, Iterator
@@ -17,7 +16,7 @@ from playwright.sync_api import Browser
 
 from tests.browsing import luminance
 from tests.conftest import Ran, Suggested
-from tests.page.browsing import Opened
+from tests.page.browsing import Opened, sounds_of
 
 
 @pytest.fixture(scope="module")
@@ -34,17 +33,6 @@ def opened(browser: Browser, run: Suggested) -> Iterator[Opened]:
     found = Opened(browser, html_of(run))
     yield found
     found.page.close()
-
-
-def sounds_of(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
-    """The page's facts and its sounds, decoded by libsndfile."""
-    found = re.search(r'id="sound">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
-    assert found is not None
-    facts = json.loads(found[1])
-    return facts, {
-        one["name"]: soundfile.read(io.BytesIO(base64.b64decode(flac)), dtype="float64", always_2d=True)[0]
-        for one, flac in zip(facts["sounds"], facts["flac"], strict=True)
-    }
 
 
 def test_it_opens_from_disk_without_a_complaint_and_asks_for_nothing(opened: Opened, run: Suggested) -> None:
@@ -160,6 +148,7 @@ def test_a_time_to_listen_at_jumps_there(opened: Opened) -> None:
 def test_hidden_names_are_shuffled_kept_and_told_afterwards(opened: Opened) -> None:
     page = opened.page
     names = opened.state()["names"]
+    page.click(".listen summary")
     page.click("#hide")
     shown = page.inner_text("#versions")
     assert not any(name in shown for name in names)
@@ -226,7 +215,8 @@ def test_the_first_screen_leads_to_the_findings_and_the_song_to_their_places(bro
     opened = Opened(browser, clicked)
     page = opened.page
     page.click(".lead a[href='#findings']")
-    assert page.evaluate("document.querySelector('h2:target').textContent") == "Is the mix ready?"
+    opened_fold = "document.querySelector('details[open]:has(> :target) h2').textContent"
+    assert page.evaluate(opened_fold) == "Is the mix ready?"
     assert "click" in page.inner_text(".found")
     wedge = page.query_selector(".song a.mark[aria-label='click at 0:02.0']")
     assert wedge is not None
@@ -254,6 +244,14 @@ def test_a_place_of_a_finding_and_the_versions_do_not_play_at_once(browser: Brow
     page.click("#play")
     opened.until("window.listening.state().running")
     assert page.evaluate("window.extracts.audio.paused")
+    # A picture of a place plays that place.
+    page.click(".found figure:nth-of-type(2) svg")
+    opened.until("window.extracts.audio.currentTime > 0.1")
+    second = page.query_selector(".found figure:nth-of-type(2) button")
+    assert second is not None
+    assert page.evaluate("window.extracts.playing()") == second.get_attribute("data-extract")
+    page.click("#play")
+    opened.until("window.listening.state().running")
     page.evaluate("window.listening.stop()")
     # A fold is opened by the keyboard, and plays nothing.
     page.focus(".found summary")
@@ -281,19 +279,56 @@ def test_a_time_in_the_picture_of_the_song_can_be_pressed(browser: Browser, clic
 def test_the_contents_lead_to_every_section(opened: Opened) -> None:
     page = opened.page
     links = page.query_selector_all(".contents a")
-    headings = [one.inner_text() for one in page.query_selector_all("h2")]
+    headings = [one.inner_text() for one in page.query_selector_all("summary h2")]
     assert [one.inner_text() for one in links] == headings
-    links[-1].click()
-    # A heading that was asked for is not under the player.
-    assert page.evaluate(
-        "document.querySelector('h2:target').getBoundingClientRect().top"
-        " >= document.querySelector('.player').getBoundingClientRect().bottom"
-    )
+    assert page.query_selector_all("details[open]") == []
+    ids = page.evaluate("[...document.querySelectorAll('[id]')].map((one) => one.id)")
+    assert sorted(ids) == sorted(set(ids))  # or a link would lead to whichever comes first
+    for link, heading in zip(links, headings, strict=True):
+        link.click()
+        assert page.evaluate("document.querySelector('details[open]:has(> :target) h2').textContent") == heading
+        # What was asked for is in sight, and not under the player.
+        top, bottom = page.evaluate(
+            "[document.querySelector(':target').getBoundingClientRect().top,"
+            " document.querySelector('.player').getBoundingClientRect().top]"
+        )
+        assert 0.0 <= top <= bottom - 20.0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_first_screen_has_the_verdict_the_chain_the_player_and_the_song(
+    browser: Browser, run: Suggested, scheme: Any
+) -> None:
+    opened = Opened(browser, html_of(run), 1400, scheme)
+    opened.page.set_viewport_size({"width": 1400, "height": 900})
+    foot = opened.page.evaluate("document.querySelector('.player').getBoundingClientRect().top")
+    assert foot > 800.0
+    for kind in ("h1", ".lead", ".set table", ".song svg"):
+        box = opened.page.query_selector(kind).bounding_box()  # type: ignore[union-attr]
+        assert box is not None, kind
+        assert 0.0 <= box["y"] <= box["y"] + box["height"] <= foot, kind
+        assert 0.0 <= box["x"] <= box["x"] + box["width"] <= 1400.0, kind
+    assert opened.page.query_selector(".set .wide") is None
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= 1400
+    if kept := os.environ.get("AUTOCHAIN_SCREENSHOTS"):
+        opened.page.screenshot(path=f"{kept}/sheet-1400-{scheme}.png")
+    opened.page.close()
+
+
+def test_on_a_phone_they_follow_each_other_and_the_rest_is_folded(browser: Browser, run: Suggested) -> None:
+    opened = Opened(browser, html_of(run), 390)
+    tops = [
+        opened.page.query_selector(kind).bounding_box()["y"]  # type: ignore[union-attr, index]
+        for kind in ("h1", ".lead", ".set table", ".song svg", ".contents", "details:has(> summary > h2)")
+    ]
+    assert tops == sorted(tops)
+    opened.page.close()
 
 
 @pytest.mark.parametrize("width", [390, 1400])
 def test_whoever_presses_a_time_has_the_player_in_sight(browser: Browser, run: Suggested, width: int) -> None:
     opened = Opened(browser, html_of(run), width)
+    opened.page.click(".contents a[href='#times']")
     button = opened.page.query_selector(".cues button[data-time]")
     assert button is not None
     button.click()

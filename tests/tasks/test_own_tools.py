@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from autochain.config import read_config
+from autochain.errors import ConfigError
 from autochain.tasks.curve import CurveRequest, curve
 from autochain.tasks.wish import Wish
-from autochain.tool.refusal import ToolError
 from tests.conftest import small_config
 from tests.own_tools import TOOLS, written
 
@@ -42,7 +42,7 @@ def test_tools_that_are_named_take_the_place_of_those_of_the_configuration(studi
 def test_a_tool_of_the_configuration_that_is_not_there_is_told_with_its_path(tmp_path: Path) -> None:
     path = tmp_path / "studio.toml"
     path.write_text('[tools]\nfiles = ["gone.tool.toml"]\n', encoding="utf-8")
-    with pytest.raises(ToolError, match=r"gone\.tool\.toml: cannot be read .*tools\.files"):
+    with pytest.raises(ConfigError, match=r"gone\.tool\.toml: cannot be read .*tools\.files"):
         Wish(config=path).settled(-11.0)
 
 

@@ -62,6 +62,8 @@ def test_settings_are_read_with_the_tools_own_words() -> None:
         ("attack=fast", "must be a number"),
         ("attack=nan", "must be a number"),
         ("attack=1 attack=2", "attack twice"),
+        ("attack=1e300", "must be a number"),
+        ("mode=a\u202eb", "without control characters"),
     ],
 )
 def test_settings_that_cannot_hold_are_refused(text: str, reason: str) -> None:
@@ -80,3 +82,11 @@ def test_ends_and_steps_are_read() -> None:
 def test_ends_that_cannot_hold_are_refused(text: str) -> None:
     with pytest.raises(ToolError, match="write low:high"):
         parse_knobs("compressor", text)
+
+
+@pytest.mark.parametrize("knob", [
+    {"low": 1.0, "high": float("inf")}, {"positions": (1.0, float("nan"))}, {"low": 2.0, "high": 1.0}, {"step": 1e-300},
+])  # fmt: skip
+def test_a_knob_that_there_cannot_be_is_refused(knob) -> None:
+    with pytest.raises(ToolError, match=r"knobs\.attack"):
+        ToolKnob(role="attack", word="attack", **knob)

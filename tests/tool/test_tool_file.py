@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from autochain.errors import ConfigError
 from autochain.tool import signal
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.knobs import ToolKnob
@@ -59,7 +60,13 @@ def test_what_is_written_is_read_back(path: Path) -> None:
         ("polarity = -1", "polarity = 0", "bounce.0.polarity is 0"),
         ("residual_db = 0.01\n", "", "bounce.0.residual_db is missing"),
         ("attack = 40.0", "attack = 10.0", None),
-        ("[[bounce]]", "[[bounce", "not valid TOML"),
+        ("attack_ms = 2.5", "attack_ms = 0.0", "model.attack_ms is 0; it must be 0.001 to 60000"),
+        ("ratio = 2.0", 'ratio = "2.0"', "model.ratio"),
+        ("ratio = 2.0", "ratio = nan", "model.ratio is nan"),
+        ("low = 0.1", "low = 90.0", "knobs.attack goes from 90 to 80"),
+        ("high = 80.0", "high = 1e300", "knobs.attack"),
+        ("gain_db = 0.0", "gain_db = true", "bounce.0.gain_db is True"),
+        ('word = "Speed"', 'word = "Spe\\u001bed"', "knobs.attack.word"),
     ],
 )
 def test_a_file_that_cannot_hold_is_refused_with_its_place(path: Path, old: str, new: str, reason: str | None) -> None:
@@ -78,8 +85,33 @@ def test_a_file_of_another_test_is_refused(path: Path) -> None:
         tool_of_file(path)
 
 
+@pytest.mark.parametrize("broken", ["[[bounce", "a = " + "[" * 100_000, "a = " + "9" * 6000, "a = \x00"])
+def test_what_is_no_toml_is_refused(path: Path, broken: str) -> None:
+    path.write_text(TOOL.toml() + broken, encoding="utf-8")
+    with pytest.raises(ConfigError, match="not valid TOML"):
+        tool_of_file(path)
+
+
+def test_a_knob_that_stood_nowhere_is_refused(path: Path) -> None:
+    path.write_text(re.sub(r"(?m)^attack = .*\n", "", TOOL.toml()), encoding="utf-8")
+    with pytest.raises(ToolError, match=r"knobs\.attack is there, and no bounce says how it stood"):
+        tool_of_file(path)
+
+
+def test_fixed_places_at_zero_and_under_it_are_places(path: Path) -> None:
+    """Times and ratios are told in ratios, which such places have not."""
+    path.write_text(TOOL.toml().replace("step = 0.1", "positions = [-1.0, 0.0, 20.0]"), encoding="utf-8")
+    assert tool_of_file(path).positions_for({"attack": 6.0}) == {"attack": 20.0}
+
+
+def test_a_knob_turned_far_beyond_what_was_read_moves_the_model_within_its_range(path: Path) -> None:
+    path.write_text(TOOL.toml().replace("attack = 40.0", "attack = 10.000001"), encoding="utf-8")
+    tool = tool_of_file(path)
+    assert [tool.at({"attack": at}).attack_ms for at in (1.0, 80.0)] == [0.001, 60_000.0]
+
+
 def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ToolError, match="cannot be read"):
+    with pytest.raises(ConfigError, match=r"cannot be read .* Check the path of --tools"):
         tool_of_file(tmp_path / "none.tool.toml")
 
 

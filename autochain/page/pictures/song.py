@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from autochain.document.axes import across, area, line, rounds, svg, times, upright, word
+from autochain.document.axes import across, area, head, line, pressed, rounds, svg, times, upright, word
 from autochain.page.pictures.strip import Mark, marks_along
 from autochain.units import clock
 
@@ -49,7 +49,11 @@ class SongCurves:
 
 
 def song_picture(
-    label: str, song: SongCurves, marks: Sequence[Mark] = (), held_s: Sequence[tuple[float, float]] = ()
+    label: str,
+    song: SongCurves,
+    marks: Sequence[Mark] = (),
+    held_s: Sequence[tuple[float, float]] = (),
+    master: str = "suggestion",
 ) -> str:
     """Draw it.
 
@@ -63,6 +67,8 @@ def song_picture(
         Places of findings, above the waveform.
     held_s
         From when to when a page can play it; there it can be pressed, and so can the times to listen at.
+    master
+        What the line of loudness is of.
     """
     height = _TOP + _WAVE + _GAP + _LOUDNESS + len(song.reductions_db) * (_GAP + _STAGE) + _BOTTOM
     parts: list[str] = []
@@ -70,7 +76,7 @@ def song_picture(
     parts += [upright(_x(cue, song), _TOP, bottom - _TOP, "cue") for cue in song.cues_s]
     parts += _wave(song, _TOP)
     y = _TOP + _WAVE + _GAP
-    parts += _loudness(song, y)
+    parts += _loudness(song, y, master)
     y += _LOUDNESS
     most = max([1.0, *(max(map(abs, values), default=0.0) for values in song.reductions_db.values())])
     for name, values in song.reductions_db.items():
@@ -93,12 +99,7 @@ def _playable(song: SongCurves, bottom: float, held_s: Sequence[tuple[float, flo
     """What a pointer presses, and a line for the player's place; the list of times and the slider do the same."""
     y = f'y="{_TOP:.1f}" height="{bottom - _TOP:.1f}"'
     for start, stop in held_s:
-        x, width = _x(start, song), _x(stop, song) - _x(start, song)
-        yield f'<rect class="held" x="{x:.1f}" y="{bottom + 2.0:.1f}" width="{width:.1f}" height="4"/>'
-        yield (
-            f'<rect class="reach" data-from="{start:.2f}" data-to="{stop:.2f}" x="{x:.1f}" {y} width="{width:.1f}">'
-            f"<title>play {clock(start)} to {clock(stop)}</title></rect>"
-        )
+        yield from pressed(_x(start, song), _x(stop, song) - _x(start, song), _TOP, bottom, start, stop)
     for cue in song.cues_s:
         x = _x(cue, song) - _REACH
         yield (
@@ -106,7 +107,7 @@ def _playable(song: SongCurves, bottom: float, held_s: Sequence[tuple[float, flo
             f"<title>play {clock(cue)}</title></rect>"
         )
     step = (_x(song.duration_s, song) - _x(0.0, song)) / max(song.duration_s, 1e-9)
-    yield f'<path class="head" data-step="{step:.4f}" d="M{_LEFT:.1f} {_TOP:.1f}v{bottom - _TOP:.1f}"/>'
+    yield head(_LEFT, _TOP, bottom, step)
 
 
 def _x(time_s: float, song: SongCurves) -> float:
@@ -130,7 +131,7 @@ def _wave(song: SongCurves, y: float) -> Iterator[str]:
     yield word(_LEFT + 4.0, y - 18.0, side_named.get(song.further, even))
 
 
-def _loudness(song: SongCurves, y: float) -> Iterator[str]:
+def _loudness(song: SongCurves, y: float, master: str) -> Iterator[str]:
     everything = [*song.mix_lufs, *song.master_lufs, song.target_lufs]
     high = 2.0 * math.ceil((max(everything) + 0.5) / 2.0)
     low = max(2.0 * math.floor((min(everything) - 0.5) / 2.0), high - _LOWEST_LU)
@@ -149,7 +150,7 @@ def _loudness(song: SongCurves, y: float) -> Iterator[str]:
         yield area([(mix[0][0], at(low)), *mix, (mix[-1][0], at(low))], "area")
         yield line(points(song.master_lufs), "line")
     yield across(_LEFT, _WIDTH - _LEFT - _RIGHT, at(song.target_lufs), "target")
-    yield word(_LEFT + 4.0, y - 8.0, "loudness of 3 s, LUFS: mix (area), suggestion (line), wanted (dashes)")
+    yield word(_LEFT + 4.0, y - 8.0, f"loudness of 3 s, LUFS: mix (area), {master} (line), wanted (dashes)")
 
 
 def _stage(name: str, values: Sequence[float], y: float, most: float) -> Iterator[str]:

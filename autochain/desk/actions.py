@@ -1,0 +1,343 @@
+"""What the pages ask for: each action read strictly, then carried out on the open song or on the desk."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from autochain.chain.settings import StageName
+from autochain.desk.abx import said
+from autochain.desk.blind import keep_choice
+from autochain.desk.versions import Heard, Version
+from autochain.errors import UsageError
+from autochain.given import json_in, quoted
+from autochain.render.delivery import names_of
+from autochain.render.formats import parse_exports
+
+if TYPE_CHECKING:
+    from autochain.desk.desk import Desk
+    from autochain.desk.open_song import OpenSong
+    from autochain.desk.work import Job
+
+REST_S = 0.7  # how long a hand rests before the whole song is verified
+
+Word = Annotated[str, Field(min_length=1, max_length=100)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Key = Annotated[str, Field(min_length=1, max_length=200)]
+Seconds = Annotated[float, Field(ge=0.0, le=86400.0)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What the page is told at once: a place that was solved, what can be heard where that changed, and more.
+
+    `words` say what came of listening without names, `kept` whether a choice was kept.
+    """
+
+    place: Heard | None = None
+    versions: tuple[Version, ...] | None = None
+    words: str | None = None
+    kept: bool | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """As JSON has it; parts of the page follow as events."""
+        told: dict[str, Any] = {"fragments": {}}
+        if self.place is not None:
+            told["place"] = self.place.plain()
+        if self.versions is not None:
+            told["versions"] = [one.plain() for one in self.versions]
+        told |= {name: given for name in ("words", "kept") if (given := getattr(self, name)) is not None}
+        return told
+
+
+class _Asked(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class _Hand(_Asked):
+    at_s: Seconds = 0.0  # what is being heard: the place that holds it is solved
+
+
+class Turn(_Hand):
+    """Set one setting."""
+
+    action: Literal["turn"]
+    stage: StageName
+    parameter: Word
+    value: float | Word
+
+
+class Switch(_Hand):
+    """Switch a stage on or off."""
+
+    action: Literal["switch"]
+    stage: StageName
+    on: bool
+
+
+class Lock(_Hand):
+    """Hold a setting against solver and search, or let it go."""
+
+    action: Literal["lock"]
+    stage: StageName
+    parameter: Word
+    on: bool
+
+
+class Aim(_Hand):
+    """Want another loudness or ceiling; what is left out stays."""
+
+    action: Literal["aim"]
+    lufs: float | None = None
+    loudest_part_lufs: float | None = None
+    ceiling_dbtp: float | None = None
+
+
+class Undo(_Hand):
+    """Go one step back."""
+
+    action: Literal["undo"]
+
+
+class Redo(_Hand):
+    """Go one step forward again."""
+
+    action: Literal["redo"]
+
+
+class Take(_Hand):
+    """Take the settings of a version under the hand."""
+
+    action: Literal["take"]
+    version: Key
+
+
+class Point(_Hand):
+    """Take the settings of a point of the curve under the hand."""
+
+    action: Literal["point"]
+    lufs: Annotated[float, Field(ge=-40.0, le=0.0)]
+
+
+class Place(_Asked):
+    """Move the place that repeats."""
+
+    action: Literal["place"]
+    start_s: Seconds
+
+
+class Keep(_Asked):
+    """Keep what is under the hand as a named version."""
+
+    action: Literal["keep"]
+    name: Name
+
+
+class Rename(_Asked):
+    """Call a kept version otherwise."""
+
+    action: Literal["rename"]
+    version: Key
+    name: Name
+
+
+class Drop(_Asked):
+    """Delete a kept version."""
+
+    action: Literal["drop"]
+    version: Key
+
+
+class Search(_Asked):
+    """Search settings, everywhere or around what is under the hand."""
+
+    action: Literal["search"]
+    around: bool = False
+
+
+class Curve(_Asked):
+    """Find what each loudness costs."""
+
+    action: Literal["curve"]
+
+
+class Deliver(_Asked):
+    """Write the files that go out; those that are there are replaced only where that is said."""
+
+    action: Literal["deliver"]
+    formats: Annotated[list[Word], Field(max_length=20)] = []
+    version: Key = "hand"
+    replace: bool = False
+
+
+class Compare(_Asked):
+    """Say what a bounce did to the mix, and how it stands by the plan."""
+
+    action: Literal["compare"]
+    version: Key
+
+
+class Reference(_Asked):
+    """Let the next search look at a reference, or not."""
+
+    action: Literal["reference"]
+    name: Word
+    on: bool
+
+
+class Choose(_Asked):
+    """Of two versions without names one was preferred."""
+
+    action: Literal["choose"]
+    first: Key
+    second: Key
+    chosen: Key
+    at_s: Seconds
+
+
+class Abx(_Asked):
+    """A run has ended in which two versions were to be told apart."""
+
+    action: Literal["abx"]
+    right: Annotated[int, Field(ge=0)]
+    of: Annotated[int, Field(ge=1)]
+    planned: int
+
+
+class Told(_Asked):
+    """Listening without names has ended: what the choices tell may be shown."""
+
+    action: Literal["told"]
+
+
+class ByChoices(_Asked):
+    """Let searches weigh the costs by what the choices tell, or not."""
+
+    action: Literal["by_choices"]
+    on: bool
+
+
+class StopJob(_Asked):
+    """Stop a job, waiting or running; without a number what is being done."""
+
+    action: Literal["stop"]
+    job: int | None = None
+
+
+_Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
+_Long = Keep | Search | Curve | Deliver | Compare
+_Blind = Choose | Abx
+_Choices = Told | ByChoices
+Action = _Turned | Place | _Long | _Blind | _Choices | Rename | Drop | Reference | StopJob
+_ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
+
+
+def read_action(body: bytes) -> Action:
+    """An action of JSON; UsageError in one line for anything else."""
+    try:
+        return _ACTION.validate_python(json_in(body))
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"])) or "action"
+        raise UsageError(f"the page asks for what there is not ({quoted(where)}: {quoted(first['msg'])}).") from None
+    except ValueError as error:
+        raise UsageError(f"the page sends no JSON ({quoted(str(error))}).") from None
+
+
+def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
+    """Carry out an action on the open song, or on the desk where it is about no song.
+
+    Raises
+    ------
+    AutochainError
+        What cannot be done, in one line.
+    """
+    if isinstance(asked, StopJob):
+        desk.work.stop(asked.job)
+        return Answer()
+    if song is None:
+        raise UsageError(f"{asked.action} is about one song. Open it first.")
+    # Of these nothing is shown: what a page shows while names are hidden must tell nothing.
+    if isinstance(asked, Choose):
+        return Answer(kept=keep_choice(song, asked.first, asked.second, asked.chosen, asked.at_s))
+    if isinstance(asked, Abx):
+        return Answer(words=said(asked.right, asked.of, asked.planned))
+    answer = _carried_out(asked, desk, song)
+    desk.touched(song, asked.action)
+    return answer
+
+
+def _carried_out(
+    asked: _Turned | Place | _Long | _Choices | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
+) -> Answer:
+    match asked:
+        case Place():
+            with desk.work.listening():
+                return Answer(place=song.place(asked.start_s), versions=song.versions())
+        case Rename():
+            song.rename(asked.version, asked.name)
+        case Drop():
+            song.drop(asked.version)
+        case Reference():
+            song.reference(asked.name, asked.on)
+            return Answer()
+        case Told():
+            return Answer()
+        case ByChoices():
+            song.by_choices = asked.on
+            return Answer()
+        case Keep() | Search() | Curve() | Deliver() | Compare():
+            desk.work.submit(_job(asked, song))
+            return Answer()
+        case _:
+            whole = song.verify_job()
+            desk.work.put_off(whole.kind, whole.song)  # what is being verified is over
+            with desk.work.listening():
+                place = _turned(asked, song)
+            desk.work.submit(whole, after_s=REST_S)
+            return Answer(place=place, versions=song.versions())
+    return Answer(versions=song.versions())
+
+
+def _turned(asked: _Turned, song: "OpenSong") -> Heard:
+    """What is under the hand becomes another, and the place is solved with it."""
+    match asked:
+        case Turn():
+            return song.turn(asked.stage, asked.parameter, asked.value, asked.at_s)
+        case Switch():
+            return song.switch(asked.stage, asked.on, asked.at_s)
+        case Lock():
+            return song.lock(asked.stage, asked.parameter, asked.on, asked.at_s)
+        case Aim():
+            wanted = asked.model_dump(include={"lufs", "loudest_part_lufs", "ceiling_dbtp"})
+            return song.aim(asked.at_s, **wanted)
+        case Undo():
+            return song.undo(asked.at_s)
+        case Redo():
+            return song.redo(asked.at_s)
+        case Take():
+            return song.take(asked.version, asked.at_s)
+        case Point():
+            return song.take(f"point.{asked.lufs:g}", asked.at_s)
+
+
+def _job(asked: _Long, song: "OpenSong") -> "Job":
+    """What takes long."""
+    match asked:
+        case Keep():
+            return song.keep_job(asked.name)
+        case Search():
+            return song.search_job(asked.around)
+        case Curve():
+            return song.curve_job()
+        case Compare():
+            return song.compare_job(asked.version)
+        case Deliver():
+            exports = parse_exports(asked.formats, song.mix.rate_hz, song.mix.channels)
+            names = [*names_of(song.files.stem, (), exports, song.mix.rate_hz), song.files.delivery.name]
+            there = [name for name in names if (song.files.out / name).exists()]
+            if there and not asked.replace:
+                raise UsageError(
+                    f"{quoted(there[0])} is there already. Say that it is to be replaced, or move it away."
+                )
+            return song.deliver_job(asked.formats, asked.version)

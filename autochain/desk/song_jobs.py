@@ -1,0 +1,314 @@
+"""The long work on an open song, each through the same tasks as the command of its name, into the same files."""
+
+import json
+from collections.abc import Sequence
+from contextlib import nullcontext
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from autochain.chain.settings import ChainSettings
+from autochain.curve.point import Point
+from autochain.curve.targets import targets_lufs
+from autochain.desk.bounces import sounds_in
+from autochain.desk.course import course_of, looks_of
+from autochain.desk.curve_facts import of_curve, of_points
+from autochain.desk.hand import HandState
+from autochain.desk.versions import BEST, HAND, SUGGESTION
+from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
+from autochain.given import quoted
+from autochain.progress import Progress, Stop
+from autochain.search.by_hand import by_hand
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.result import Verified
+from autochain.search.run import MeasuredMix
+from autochain.search.space import outline_at
+from autochain.sheet import Sheet, build_sheet
+from autochain.solve.decisions import Decisions, as_given
+from autochain.solve.solved import Guess
+from autochain.tasks.caller import Caller
+from autochain.tasks.compare import CompareRequest
+from autochain.tasks.compare import compare as run_compare
+from autochain.tasks.curve import CurveRequest
+from autochain.tasks.curve import curve as run_curve
+from autochain.tasks.render import RenderRequest
+from autochain.tasks.render import render as run_render
+from autochain.tasks.suggest import SuggestRequest
+from autochain.tasks.suggest import suggest as run_suggest
+
+if TYPE_CHECKING:
+    from autochain.desk.open_song import OpenSong
+
+_HEADROOM_DB = 0.1  # under the ceiling, as every trial has it: peaks between samples
+
+
+def measured(song: "OpenSong", progress: Progress) -> MeasuredMix:
+    """The mix, measured now where it was not before."""
+    if song.measured is None:
+        request = SearchRequest(mix=song.mix, config=song.config)
+        song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
+        song.looks = looks_of(song.mix, song.measured.readiness.findings)
+        song.changed("measured")
+    return song.measured
+
+
+def measure(song: "OpenSong", progress: Progress) -> None:
+    """Measure the mix; where nothing is under the hand, begin with what a careful hand might set. Read bounces."""
+    found = measured(song, progress)
+    if song.state is None:
+        progress("setting the trade default", 0.9)
+        song.begin(_trade_default(found), None)
+    for path in sounds_in(song.files.bounces):
+        try:
+            song.add_bounce(path)
+        except AutochainError as error:
+            song.tell(str(error))
+
+
+def _trade_default(found: MeasuredMix) -> HandState:
+    """The trade default with what is prepared for this mix; a gain alone for one that must not be worked on."""
+    config = found.request.config
+    target, chain = config.target, config.chain_plan
+    simple = found.by_gain(target)
+    if simple is not None:
+        return HandState(settings=chain.checked(simple.chosen.settings), target=target)
+    ready = found.ready()
+    outline = outline_at(config.search.trade_default, ready.binding.searched, target.ceiling_dbtp - _HEADROOM_DB, chain)
+    settings = ready.excerpts.solve(outline, target.loudness_lufs, Guess()).settings
+    return HandState(settings=chain.checked(chain.rounded(settings)), target=target)
+
+
+def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
+    """Verify what is under the hand; no more once it is something else."""
+    state, verdict = song.state, song.hand.verdict
+    if state is None or (verdict is not None and verdict.found is not None):
+        return  # figures off a sheet are exact, but they draw no picture of the song
+    try:
+        _judged(song, state, progress, lambda: stop() or song.state is not state)
+    except StoppedError:
+        return
+
+
+def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) -> None:
+    ends = None if song.measured is None else song.measured.prepared.ends
+    whole = song.whole.verified(state, ends, stop, lambda share: progress("verifying on the whole song", share))
+    state = song.hand.judge(state, whole)
+    if song.measured is not None:
+        before, hops = song.measured.before, song.measured.hops
+        song.course = course_of(song.mix, hops, before, whole.found, whole.render, state.target)
+        song.course_of = state.active, state.target
+    for what in ("hand", "costs", "versions"):
+        song.changed(what)
+
+
+def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
+    """The sheet of what is under the hand, verified now where it was not before."""
+    found = measured(song, progress)
+    verdict = song.hand.verdict
+    for _ in range(3):
+        state = song.state
+        if state is None:
+            raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+        verdict = song.hand.verdict
+        if verdict is not None and verdict.found is not None:
+            break
+        _judged(song, state, progress, stop)
+    if verdict is None or verdict.found is None or state is None:
+        raise UsageError("your settings were turned while they were verified. Do it again when they rest.")
+    baselines, saving_db = _beside(song, state)
+    decisions = Decisions(locks=state.locked, without=state.left_out)
+    return build_sheet(by_hand(found, verdict.found, state.target, decisions, baselines, saving_db))
+
+
+def _beside(song: "OpenSong", state: HandState) -> tuple[dict[str, Verified], float]:
+    """Baselines of the suggestion, where it is of this mix and has this target; what its rotation saves."""
+    sheet = song.sheet
+    if sheet is None or sheet.said is None or sheet.sheet.mix_sha256 != song.mix.sha256:
+        return {}, 0.0
+    same = "rotation" in state.active and sheet.settings.of("rotation") == state.active.of("rotation")
+    saving_db = sheet.said.costs.rotation_saving_db if same else 0.0
+    if sheet.target != state.target:
+        return {}, saving_db
+    found = {}
+    for name, (settings, figures) in sheet.baselines.items():
+        assert figures.costs is not None
+        assert figures.score is not None
+        found[name] = Verified(
+            name=name,
+            settings=settings,
+            after=figures.levels,
+            costs=figures.costs,
+            score=figures.score,
+            met=figures.met,
+            saturated=False,
+            early_work_db=0.0,
+        )
+    return found, saving_db
+
+
+def _caller(song: "OpenSong", progress: Progress, stop: Stop, state: HandState | None = None) -> Caller:
+    """Whoever listens to a task: the page."""
+
+    def better(settings: ChainSettings, score: float) -> None:
+        if state is not None:
+            song.best(settings, score, state)
+
+    def ending() -> bool:
+        return stop()
+
+    return Caller(
+        tell=song.tell,
+        ask=lambda question: True,
+        watch=lambda: nullcontext(progress),
+        stoppable=lambda: nullcontext(ending),
+        better=better,
+        point=lambda point: None if state is None else song.point(point, state),
+    )
+
+
+def _decided(state: HandState) -> tuple[list[str], list[str]]:
+    """Locks and stages left out as a command takes them."""
+    locks = [as_given(s, name, value) for s, own in state.locked.items() for name, value in own.items()]
+    return locks, sorted(state.left_out)
+
+
+def _taste(song: "OpenSong") -> Path | None:
+    return song.files.choices if song.by_choices else None
+
+
+def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
+    """Search, as `suggest` does; what it suggests comes under the hand where nobody has turned anything yet."""
+    state = song.state
+    if state is None:
+        raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+    sheet = sheet_of_hand(song, progress, stop) if around else None
+    if around:
+        state = song.state or state
+    song.whole.drop()
+    locks, without = ([], []) if around else _decided(state)
+    files, untouched = song.files, not song.can_undo and song.sheet is None
+    request = SuggestRequest(
+        mix=song.mix,
+        lufs=state.target.lufs,
+        loudest_part_lufs=state.target.loudest_part_lufs,
+        ceiling_dbtp=state.target.ceiling_dbtp,
+        lock=locks,
+        without=without,
+        config=song.plan,
+        out=files.out,
+        around=sheet,
+        references=() if around else song.references,
+        taste=_taste(song),
+        resume=files.journal.exists(),
+        force=True,
+    )
+    earlier = files.sheet.read_bytes() if files.sheet.exists() else None
+    caller = replace(_caller(song, progress, stop, state), tell=_unsaid)
+    try:
+        try:
+            run_suggest(request, caller)
+        except JournalError:  # what a stopped run has left was asked for something else
+            run_suggest(replace(request, resume=False), caller)
+    finally:
+        song.hear(BEST, None)
+    if earlier is not None and not _same_settings(earlier, files.sheet.read_bytes()):
+        song.kept.keep_bytes("earlier suggestion", earlier)
+    song.read_versions()
+    if untouched:
+        song.take(SUGGESTION, 0.0 if song.hand.now is None else song.hand.now.place.start_s)
+        song.changed("hand")
+        verify(song, progress, stop)
+    song.changed("costs")
+
+
+def _unsaid(words: str) -> None:
+    """What a command tells of its options, which nobody has given here."""
+
+
+def _same_settings(one: bytes, other: bytes) -> bool:
+    try:
+        return bool(json.loads(one)["stages"] == json.loads(other)["stages"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return False
+
+
+def trace(
+    song: "OpenSong", quiet_lufs: float, loud_lufs: float, step_lu: float, progress: Progress, stop: Stop
+) -> None:
+    """Trace the curve, as `curve` does; a curve that is stopped leaves the points that can be heard, and no file."""
+    state = song.state
+    if state is None:
+        raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+    song.whole.drop()
+    locks, without = _decided(state)
+    request = CurveRequest(
+        mix=song.mix,
+        quiet_lufs=quiet_lufs,
+        loud_lufs=loud_lufs,
+        step_lu=step_lu,
+        ceiling_dbtp=state.target.ceiling_dbtp,
+        lock=locks,
+        without=without,
+        config=song.plan,
+        taste=_taste(song),
+        out=song.files.out,
+        force=True,
+    )
+    targets, points = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
+
+    def found(point: Point) -> None:
+        points.append(point)
+        song.curve = of_points(points, targets)
+        song.point(point, state)
+
+    song.curve = of_points((), targets)
+    song.changed("curve")
+    try:
+        traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
+        song.curve = of_curve(traced.curve)
+    finally:
+        song.curve = replace(song.curve, running=False)
+        song.changed("curve")
+    song.read_versions()
+    song.changed("curve")
+
+
+def _ending(progress: Progress, stop: Stop) -> Progress:
+    """Progress that ends a task which knows no stop."""
+
+    def show(phase: str, share: float) -> None:
+        progress(phase, share)
+        if stop():
+            raise StoppedError("Stopped.")
+
+    return show
+
+
+def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
+    """Write the files that go out, as `render` does."""
+    sheet = sheet_of_hand(song, progress, stop) if key == HAND else song.sheet_path(key)
+    if sheet is None:
+        raise UsageError(f"the version {quoted(key)} has no sheet to render by. Take it under the hand first.")
+    song.whole.drop()
+    request = RenderRequest(
+        mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
+    )
+    song.delivery = run_render(request, _caller(song, _ending(progress, stop), stop)).delivery
+    song.changed("delivered")
+
+
+def compare(song: "OpenSong", key: str, progress: Progress) -> None:
+    """Compare a bounce with the mix and a sheet, as `compare` does."""
+    bounce = song.bounce(key)
+    song.whole.drop()
+    sheet = song.sheet_path(SUGGESTION)
+    out = song.files.out
+    request = CompareRequest(
+        mix=song.mix,
+        master=bounce.path,
+        sheet=sheet,
+        out=out,
+        force=(out / f"{bounce.path.stem}.compare.json").exists(),
+    )
+    song.compared[key] = run_compare(request, _caller(song, progress, lambda: False))
+    song.changed("compared")
