@@ -143,6 +143,13 @@ def _verdict(found: Comparison, verdict: BounceVerdict) -> Iterator[Block]:
         ),
         "lead",
     )
+    if verdict.on_tools:
+        plan = verdict.planned.master.figures
+        yield Paragraph(
+            f"Judged by the models of your own tools ({', '.join(verdict.on_tools)}). Set as the sheet's column has "
+            f"them, they come to {number(target.heard_lufs(plan), 'LUFS')}{part} at "
+            f"{number(plan.true_peak_dbtp, 'dBTP')}."
+        )
     yield Listed([_advice(one) for one in verdict.advice]) if verdict.advice else Paragraph(NOTHING_OFF)
     if not verdict.same_mix:
         yield Paragraph(OTHER_MIX, "soft")
