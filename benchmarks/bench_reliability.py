@@ -3,9 +3,11 @@
 Parts, by name on the command line; all of them without:
 
 - `sounds`, `sheets`, `configurations`, `lists`, `tools`: hypothesis seeds the generators of `tests/hostile`.
+- `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
 - `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
+- `load`: 200 short tracks in one album, and a mix at 192 kHz, each by the command in a process of its own.
 
 What was found is written as it comes. A part that was stopped goes on where it was with `--go-on`.
 """
@@ -20,6 +22,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import tomllib
 from collections import Counter
@@ -51,11 +54,14 @@ from tests.hostile.outcomes import (
     take_sound,
     take_tool,
 )
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import hostile_sound
 
 RATE_HZ = 44100
 _PORTION = 500
 _LOOK_S = 0.02
+_TRACKS = 200
+_TOLD_APART = ("growth", "load")  # what has no outcomes to count
 _SHEET = Path(__file__).resolve().parent.parent / "tests" / "hostile" / "sheet.json"
 _QUICK = "[search]\nbudget = 4\n[search.excerpts]\ncount = 1\nlength_s = 3.2\npreroll_s = 0.0\n"
 
@@ -228,10 +234,54 @@ def grown(suggestions: int, folder: Path) -> Iterator[dict[str, Any]]:
             yield {"suggestions": done + 1, "early_mb": early, "late_mb": late}
 
 
+def loaded(folder: Path) -> Iterator[dict[str, Any]]:
+    """An album of many tracks at a loudness that gain alone reaches, and a search at the highest rate."""
+    mixes, plan = folder / "many", folder / "quick.toml"
+    mixes.mkdir()
+    plan.write_text(_QUICK, encoding="utf-8")
+    sound = pink_noise(3.2, RATE_HZ, -20.0).astype(np.float32)
+    for k in range(_TRACKS):
+        soundfile.write(mixes / f"{k:03d}.wav", (0.3 + 0.001 * k) * np.roll(sound, 137 * k, axis=0), RATE_HZ)
+    album = _watched(["album", str(mixes), "--lufs", "-25", "--no-log", "-o", str(folder / "album")])
+    tracks = json.loads((folder / "album" / "album.json").read_text(encoding="utf-8"))["tracks"]
+    yield {"tracks": {"asked": _TRACKS, "met": sum(bool(one.get("met")) for one in tracks), **album}}
+    fast = folder / "fast.wav"
+    soundfile.write(fast, pink_noise(5.0, 192_000, -20.0).astype(np.float32), 192_000, subtype="FLOAT")
+    asked = ["suggest", str(fast), "--config", str(plan), "--lufs", "-12", "--no-log", "-o", str(folder / "fast")]
+    once, again = (_watched([*asked, "--force"]) for _ in range(2))
+    master = ["render", str(fast), "--sheet", str(folder / "fast" / "fast.sheet.json"), "--no-log"]
+    yield {"192 kHz": {**once, "again_cpu_s": again["cpu_s"], "render": _watched([*master, "-o", str(folder / "out")])}}
+
+
+def _watched(arguments: list[str]) -> dict[str, Any]:
+    """Exit code, processor time and most memory of a command and its children."""
+    process = run(arguments)
+    reading = threading.Thread(target=process.communicate)
+    reading.start()
+    spent, most_mb = 0.0, 0.0
+    while process.poll() is None:
+        spent = max(spent, spent_s(process.pid))
+        most_mb = max(most_mb, held_mb(process.pid))
+        time.sleep(_LOOK_S)
+    reading.join()
+    return {"code": process.returncode, "cpu_s": round(spent, 1), "most_mb": round(most_mb)}
+
+
+def held_mb(process: int) -> float:
+    """Memory of a process and its children together, in MB; pages that they share are counted in each."""
+    try:
+        lines = (line.split() for line in Path(f"/proc/{process}/status").read_text(encoding="ascii").splitlines())
+        own = next((int(line[1]) for line in lines if line[0] == "VmRSS:"), 0) / 1000.0
+        children = Path(f"/proc/{process}/task/{process}/children").read_text(encoding="ascii").split()
+    except OSError:
+        return 0.0
+    return own + sum(held_mb(int(child)) for child in children)
+
+
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "tools", "ceilings", "kills", "growth")
+    parts = ("sounds", "sheets", "configurations", "lists", "tools", "desk", "ceilings", "kills", "growth", "load")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
@@ -242,7 +292,7 @@ def main() -> None:
     before = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
     results: dict[str, Any] = before.get("parts", {})
     for name in asked.parts or parts:
-        own = results.get(name, {}) if asked.go_on and name != "growth" else {}
+        own = results.get(name, {}) if asked.go_on and name not in _TOLD_APART else {}
         known, spent = Counter(own.get("figures", {})), own.get("cpu_s", 0.0)
         began = time.process_time()
         with tempfile.TemporaryDirectory() as folder:
@@ -251,12 +301,18 @@ def main() -> None:
                 found = killed(asked.moments, Path(folder), known.copy())
             elif name == "growth":
                 found = grown(asked.suggestions, Path(folder))
+            elif name == "load":
+                found = loaded(Path(folder))
+            elif name == "desk":
+                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
             elif name == "ceilings":
                 found = driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
             else:
                 found = fuzzed(name, asked.cases, Path(folder), known.total())
+            loads: dict[str, Any] = {}
             for one in found:
-                figures = one if name == "growth" else dict(known := known + one)
+                figures = loads | one if name in _TOLD_APART else dict(known := known + one)
+                loads = figures if name == "load" else {}
                 results[name] = {"figures": figures, "cpu_s": round(spent + time.process_time() - began, 1)}
                 save("reliability", "Does it hold?", where, {"parts": results}, _table(results))
 
@@ -265,7 +321,7 @@ def _table(results: dict[str, Any]) -> str:
     rows = []
     for name, one in results.items():
         figures = one["figures"]
-        if name == "growth":
+        if name in _TOLD_APART:
             continue
         right = sum(n for what, n in figures.items() if what.split(": ")[-1] == RIGHT)
         refused, cases = figures.get(REFUSED, 0), sum(figures.values())
@@ -275,6 +331,16 @@ def _table(results: dict[str, Any]) -> str:
         grew = results["growth"]["figures"]
         lines += ["", f"{grew['suggestions']} suggestions in one process: {grew['early_mb']:.0f} MB of memory after a "
                   f"tenth of them, {grew['late_mb']:.0f} MB at the end."]  # fmt: skip
+    load = results.get("load", {}).get("figures", {})
+    if "tracks" in load:
+        one = load["tracks"]
+        lines += ["", f"An album of {one['asked']} short tracks: exit code {one['code']}, {one['met']} reached their "
+                  f"loudness; {one['cpu_s']:.0f} s of processor time, {one['most_mb']} MB of "
+                  "memory in all processes together."]  # fmt: skip
+    if "192 kHz" in load:
+        one = load["192 kHz"]
+        lines += ["", f"A mix of 5 s at 192 kHz: suggest ends with {one['code']} ({one['most_mb']} MB), render with "
+                  f"{one['render']['code']} ({one['render']['most_mb']} MB)."]  # fmt: skip
     return "\n".join(lines)
 
 

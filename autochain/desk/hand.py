@@ -163,7 +163,7 @@ class Hand:
         return bool(self._history.redo)
 
     def turn(self, stage: str, parameter: str, value: Value) -> None:
-        """Set one setting; a drive that is turned is locked by it, since it is solved else.
+        """Set one setting, which switches its stage on; a drive that is turned is locked by it: it is solved else.
 
         Raises
         ------
@@ -314,6 +314,13 @@ class Hand:
             return f"{self._path.name} cannot be read ({printable(why, 300)}); it is kept as {aside.name}."
         self._run = None
         return None
+
+    def readable(self) -> bool:
+        """Whether there is a file that can be read; it is left where it is."""
+        try:
+            return self._path is not None and bool(self._from(self._path.read_bytes()))
+        except (OSError, SheetError):
+            return False
 
     def _from(self, data: bytes) -> tuple[HandState, _History]:
         if len(data) > _MOST_BYTES:

@@ -159,6 +159,12 @@
       : versions.map((one) => ({ label: one.name, about: !one.exact, chosen: one.key === chosen }));
   // After the pointer has pressed a button, space is for playing again; who goes by keyboard keeps the focus.
   const freed = (event) => event.detail > 0 && event.currentTarget.blur();
+  // Along its row alone: to scroll the page for a button in a bar that is always seen would lose the reader's place.
+  const bring = (button) => {
+    const row = button.parentElement;
+    const at = button.offsetLeft - row.offsetLeft;
+    row.scrollLeft = Math.min(at, Math.max(row.scrollLeft, at + button.offsetWidth - row.clientWidth));
+  };
   const drawSlots = () => {
     const box = find("switches");
     const list = slots();
@@ -179,7 +185,7 @@
       if (button.textContent !== label) button.textContent = label;
       if (button.getAttribute("aria-pressed") !== String(one.chosen)) {
         button.setAttribute("aria-pressed", String(one.chosen));
-        if (one.chosen) button.scrollIntoView({ block: "nearest", inline: "nearest" });
+        if (one.chosen) bring(button);
       }
     });
   };

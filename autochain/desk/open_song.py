@@ -42,6 +42,8 @@ from autochain.progress import Progress, Stop, silent
 from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.run import MeasuredMix
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions
 from autochain.tasks.compare import Compared
 from autochain.units import number
 
@@ -164,6 +166,10 @@ class OpenSong:
         self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
+        else:  # what was turned before any search is there before the mix is measured
+            target = self.config.target
+            first = outline_at(self.config.search.trade_default, Decisions(), target.ceiling_dbtp, self.chain)
+            self.hand.resume(HandState(settings=first.settings, target=target))
 
     def close(self) -> None:
         """End what goes on in the background; the files of renders go with it."""
@@ -445,14 +451,15 @@ class OpenSong:
             name=name,
             chain=one.chain,
             settings=one.settings,
-            figures=one.figures,
+            # Of a sheet that was edited, what it aims at: nothing is played as loud as a master beside a mix.
+            figures=one.figures or Figures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
             start=self._start_of(one),
             path=path,
         )
 
     def best(self, settings: ChainSettings, score: float, state: HandState) -> None:
         """Let the best so far of a search be heard."""
-        figures = Figures(levels=_at(state), costs=None, score=score, met=True, exact=False)
+        figures = Figures(levels=_at(state.target), costs=None, score=score, met=True, exact=False)
         start = replace(state, settings=self.chain.checked(self.chain.rounded(settings)), off=frozenset())
         self.hear(BEST, Audible(name="best so far", chain=self.chain, settings=settings, figures=figures, start=start))
 
@@ -564,12 +571,17 @@ def _version(key: str, name: str, revision: int, figures: Figures | None, start:
         key=key,
         name=name,
         revision=revision,
-        lufs=None if figures is None else figures.levels.integrated_lufs,
+        lufs=None if figures is None else _loudness(figures.levels),
         gain_db=0.0,
         exact=figures is not None and figures.exact,
         score=None if figures is None else figures.score,
         settable=start is not None,
     )
+
+
+def _loudness(levels: LevelFigures) -> float | None:
+    """Of the whole; where only that of the loudest 3 s is known that one, by which nothing gets louder than it is."""
+    return levels.max_short_term_lufs if levels.integrated_lufs is None else levels.integrated_lufs
 
 
 def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
@@ -583,9 +595,8 @@ def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
     return sorted(found, key=lambda one: one[1])
 
 
-def _at(state: HandState) -> LevelFigures:
-    """Levels of a chain that is at its target on the excerpts."""
-    target = state.target
+def _at(target: Target) -> LevelFigures:
+    """Levels of what is at its target."""
     return LevelFigures(
         integrated_lufs=target.lufs, max_short_term_lufs=target.loudest_part_lufs, true_peak_dbtp=None
     )

@@ -2,16 +2,20 @@
 
 import base64
 import os
+import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from playwright.sync_api import Browser, Page
+
+from tests.conftest import Suggested
 
 Samples = npt.NDArray[np.float32]
 
@@ -23,7 +27,8 @@ _TAP = """
     constructor() { super(); this.parts = []; this.first = 0; }
     process([input]) {
       if (this.parts.length === 0) this.first = currentFrame;
-      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)].slice() : new Float32Array(128)));
+      const silent = new Float32Array(128);
+      const two = [0, 1].map((c) => (input.length ? input[Math.min(c, input.length - 1)].slice() : silent));
       this.parts.push(two);
       if (this.parts.length === 16) {
         const words = new Float32Array(2 * 128 * 16);
@@ -78,6 +83,13 @@ document.addEventListener("desk:place", (event) => (window.place = event.detail)
 _BLOCK = 2048  # frames of one message
 
 
+def sheet_beside(run: Suggested, folder: Path) -> Path:
+    """A copy of a mix with its sheet, as the desk finds them in a folder."""
+    for path in (run.mix, run.preview.with_name(f"{run.mix.stem}.sheet.json")):
+        shutil.copy(path, folder)
+    return folder / run.mix.name
+
+
 @contextmanager
 def desk_process(*arguments: object) -> Iterator[str]:
     """`autochain desk ARGUMENTS`, and the address that it prints; ended as Ctrl-C does."""
@@ -129,6 +141,10 @@ class Desk:
         samples = np.frombuffer(base64.b64decode(text), "<f4").reshape(-1, self.facts["channels"])
         return samples * np.float32(10.0 ** (one["gain_db"] / 20.0))
 
+    def verified(self) -> None:
+        """Wait until what is under the hand was verified: no other sound takes over in the middle of a test."""
+        self.until("(window.told || []).some((one) => one.key === 'hand' && one.exact)", 60.0)
+
     def until(self, condition: str, seconds: float = 10.0) -> None:
         """Wait for a condition."""
         self.page.wait_for_function(condition, timeout=1000.0 * seconds)
@@ -156,6 +172,21 @@ class Desk:
         assert np.array_equal(np.diff(firsts), np.full(len(firsts) - 1, _BLOCK))
         return firsts[0], np.frombuffer(base64.b64decode(text), "<f4").reshape(-1, 2)
 
+    def from_start(self, key: str = "mix") -> None:
+        """Play a version from the song's beginning at full level, nothing repeated."""
+        self.page.evaluate(
+            """(key) => {
+              const repeat = document.getElementById("repeat");
+              if (repeat.getAttribute("aria-pressed") === "true") repeat.click();
+              window.listen.choose(key);
+              window.listen.play(0);
+            }""",
+            key,
+        )
+        self.until(f"window.listen.heard().key === '{key}' && window.listen.position() > 0.1")
+        self.until("window.listen.position() < 2.0")
+        self.loud()
+
     def close(self) -> None:
         """End the page."""
         self.context.close()
@@ -166,12 +197,15 @@ def found_at(heard: Samples, song: Samples) -> int:
     probe, wanted = heard[:4000, 0].astype(np.float64), song[:, 0].astype(np.float64)
     size = 1 << (len(wanted) + len(probe)).bit_length()
     product = np.fft.irfft(np.fft.rfft(wanted, size) * np.conj(np.fft.rfft(probe, size)), size)
-    energy = np.convolve(wanted**2, np.ones(len(probe)), "valid")
+    sums = np.concatenate([[0.0], np.cumsum(wanted**2)])
+    energy = sums[len(probe) :] - sums[: -len(probe)]
     # Least squares of the difference, not the largest product: a louder part would win.
     return int(np.argmin(energy - 2.0 * product[: len(energy)]))
 
 
-def looped(first: int, stop: int, at: int, count: int, fade: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def looped(
+    first: int, stop: int, at: int, count: int, fade: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Frames of the song that a loop plays from one of them on, and the gain that its soft edges have there."""
     frames = first + (at - first + np.arange(count)) % (stop - first)
     edge = np.minimum(frames - first, stop - frames) / fade

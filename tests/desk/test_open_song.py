@@ -394,3 +394,167 @@ def test_a_bounce_at_another_rate_in_one_channel_and_late_is_in_step(opened: Ope
     correlation = np.corrcoef(heard[inside, 0], mono[inside])[0, 1]
     assert correlation > 0.999
     assert opened.bounce(one.key).delay_s == pytest.approx(0.1, abs=1e-4)
+
+
+def test_the_desk_s_suggestion_is_the_command_s_to_the_byte(
+    kept_song, command: Callable[..., Ran], plan: Path, tmp_path: Path
+) -> None:
+    """Also: listening to the best so far changes nothing of the result."""
+    song, _ = kept_song
+    ran = command("suggest", song.files.path, "--config", plan, "-o", tmp_path, "--jobs", 1, "--no-sound")
+    assert ran.code == 0, ran.err
+    name = f"{song.files.stem}.sheet.json"
+    assert (tmp_path / name).read_bytes() == (song.files.out / name).read_bytes()
+
+
+def test_a_search_that_was_stopped_goes_on(excerpts_mix: Path, plan: Path, tmp_path: Path) -> None:
+    song = OpenSong(SongFiles(excerpts_mix, tmp_path / "out"), plan=plan)
+    try:
+        do(song.measure_job())
+        asked: list[int] = []
+
+        def stop() -> bool:
+            asked.append(1)
+            return len(asked) > 2
+
+        do(song.search_job(around=False), stop)
+        assert song.files.journal.exists()
+        assert song.sheet is not None
+        assert song.sheet.said is not None
+        assert not song.sheet.said.search.complete  # the best so far, and it can be heard
+        words: list[str] = []
+        song.search_job(around=False).run(lambda phase, share: words.append(phase), lambda: False)
+        assert any(one.startswith("going on after") for one in words)
+        assert not song.files.journal.exists()
+        assert song.sheet.said.search.complete
+    finally:
+        song.close()
+
+
+def test_a_setting_that_no_search_reaches_is_locked_on_the_sheet(opened: OpenSong) -> None:
+    opened.turn("transient", "onset_db", -2.0, 1.0)
+    opened.keep("softer hits")
+    sheet = json.loads(opened.kept.path_of("softer hits").read_text(encoding="utf-8"))
+    assert sheet["provenance"]["request"]["locks"] == {"transient.onset_db": -2.0}
+    assert sheet["search"]["coordinates"]["onset_db"] == 0.0
+
+
+def test_a_sheet_edited_by_hand_is_played_no_louder_than_what_it_aims_at(opened: OpenSong) -> None:
+    path = opened.kept.path_of("by ear")
+    sheet = json.loads(path.read_text(encoding="utf-8"))
+    sheet["stages"][-2]["settings"]["release_ms"] = 90.0
+    path.write_text(json.dumps(sheet), encoding="utf-8")
+    opened.read_versions()
+    one = version(opened, kept_key(opened))
+    assert not one.exact
+    assert one.score is None
+    assert one.gain_db == pytest.approx(version(opened, "mix").lufs - -9.0, abs=0.05)
+    opened.take(one.key, 0.0)
+    assert opened.state is not None
+    assert opened.state.active["limiter"]["release_ms"] == 90.0
+
+
+def test_a_loudest_part_as_the_target_is_played_no_louder_either(opened: OpenSong) -> None:
+    opened.aim(1.0, loudest_part_lufs=-7.5)
+    one = version(opened, "hand")
+    assert not one.exact
+    assert one.gain_db < -4.0
+    do(opened.verify_job())
+    figures = opened.estimate()
+    assert figures is not None
+    assert figures.levels.max_short_term_lufs == pytest.approx(-7.5, abs=0.1)
+
+
+def test_many_hands_at_once_leave_a_whole_song(opened: OpenSong) -> None:
+    """Two pages turn, four listen, one verifies; what is left is what was turned last."""
+    import threading
+
+    errors: list[BaseException] = []
+    ended = threading.Event()
+
+    def forever(call: Callable[[int], object]) -> None:
+        number = 0
+        while not ended.is_set():
+            number += 1
+            try:
+                call(number)
+            except BaseException as error:
+                errors.append(error)
+                return
+
+    rate = opened.mix.rate_hz
+    calls: list[Callable[[int], object]] = [
+        lambda n: opened.turn("limiter", "release_ms", 10.0 + n % 100, 2.0),
+        lambda n: opened.switch("clipper", n % 2 == 0, 6.0),
+        lambda n: opened.sound("hand", 0, n * 777 % opened.frames, rate),
+        lambda n: opened.sound("suggestion", 0, n * 777 % opened.frames, rate),
+        lambda n: opened.versions(),
+        lambda n: opened.estimate(),
+        lambda n: do(opened.verify_job()),
+    ]
+    threads = [threading.Thread(target=forever, args=(call,)) for call in calls]
+    for thread in threads:
+        thread.start()
+    ended.wait(4.0)
+    ended.set()
+    for thread in threads:
+        thread.join(60.0)
+    assert not errors, errors
+    opened.turn("limiter", "release_ms", 77.0, 2.0)
+    again = OpenSong(opened.files)
+    try:
+        assert again.state == opened.state
+        assert again.state is not None
+        assert again.state.settings["limiter"]["release_ms"] == 77.0
+    finally:
+        again.close()
+
+
+def test_what_was_turned_before_any_search_is_there_before_the_mix_is_measured(
+    excerpts_mix: Path, plan: Path, tmp_path: Path
+) -> None:
+    song = OpenSong(SongFiles(excerpts_mix, tmp_path / "out"), plan=plan)
+    do(song.measure_job())
+    song.turn("limiter", "release_ms", 44.0, 1.0)
+    song.close()
+    again = OpenSong(song.files, plan=plan)
+    try:
+        assert again.state == song.state
+        again.undo(1.0)
+        assert again.state is not None
+        assert again.state.settings["limiter"]["release_ms"] == 80.0  # the trade default's
+    finally:
+        again.close()
+    (song.files.versions / "hand.json").write_text("{")
+    torn = OpenSong(song.files, plan=plan)
+    try:
+        assert torn.state is None
+        do(torn.measure_job())
+        assert torn.state is not None
+        assert any("hand.not-read-1.json" in line for line in torn.told)
+    finally:
+        torn.close()
+
+
+@pytest.mark.parametrize("clipper", ["off", "over all peaks"])
+def test_without_a_limiter_the_trim_holds_the_ceiling(opened: OpenSong, clipper: str) -> None:
+    opened.switch("limiter", False, 1.0)
+    opened.turn("clipper", "ceiling_dbfs", 20.0, 1.0)
+    opened.switch("clipper", clipper != "off", 1.0)
+    do(opened.verify_job())
+    figures, state = opened.estimate(), opened.state
+    assert figures is not None
+    assert state is not None
+    assert figures.exact
+    assert not figures.met  # nothing takes the peaks, so that it does not get that loud
+    assert figures.levels.true_peak_dbtp is not None
+    assert figures.levels.true_peak_dbtp <= -1.0
+    assert state.active["output"]["trim_db"] < 0.0
+    opened.keep("no limiter")
+    opened.switch("limiter", True, 1.0)
+    do(opened.verify_job())
+    again = opened.estimate()
+    assert again is not None
+    assert again.met  # and the trim is not left where it was
+    assert opened.state is not None
+    assert opened.state.active["output"]["trim_db"] > state.active["output"]["trim_db"]

@@ -22,6 +22,7 @@ from tests.hostile.outcomes import (
     take_sound,
     take_tool,
 )
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import KINDS, hostile_sound, whole
 
 STORED = Path(__file__).parent / "sheet.json"
@@ -113,3 +114,11 @@ def test_tools(tmp_path: Path) -> None:
         return path
 
     only_right_or_refused(became(300, make, take_tool))
+
+
+def test_requests_to_the_desk(tmp_path: Path) -> None:
+    desk = HostileDesk(tmp_path)
+    try:
+        only_right_or_refused(Counter(desk.outcome(Random(seed)) for seed in range(400)))
+    finally:
+        desk.close()
