@@ -297,6 +297,22 @@ def test_stages_come_and_go_where_they_belong(opened: Seen, facts: SongFacts) ->
     assert opened.page.locator(".stage[data-stage=limiter] [data-switch]").count() == 0
 
 
+def test_a_stage_of_bands_gets_another_band(opened: Seen, facts: SongFacts) -> None:
+    """One more band is one more turn, at a value that changes nothing yet."""
+    opened.of.answer = lambda asked: {"fragments": {}}
+    settings = facts.chain.checked({**facts.settings.plain(), "equaliser": {"band1_gain_db": -2.0}, "dynamic_bell": {}})
+    opened.of.show(replace(facts, settings=settings), ("chain",))
+    opened.until(lambda: opened.page.locator("[data-band]").count() == 2)
+    opened.page.click("[data-stage=equaliser] [data-band]")
+    opened.page.click("[data-stage=dynamic_bell] [data-band]")
+    opened.until(lambda: len(turned(opened)) == 2)
+    assert turned(opened) == [("equaliser.band2_gain_db", 0), ("dynamic_bell.band1_range_db", 0)]
+    more = facts.chain.stages["equaliser"].checked({"band1_gain_db": -2.0, "band2_gain_db": 0.0})
+    opened.of.show(replace(facts, settings=settings.with_("equaliser", more)), ("chain",))
+    opened.until(lambda: opened.page.locator("[data-stage=equaliser] fieldset").count() == 2)
+    assert opened.value("equaliser-band2_freq_hz") == "1000"
+
+
 def test_a_setting_is_locked_and_let_go(opened: Seen, facts: SongFacts) -> None:
     opened.of.answer = lambda asked: {"fragments": {}}
     lock = ".field[data-key=limiter-release_ms] [data-lock]"
