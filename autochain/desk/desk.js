@@ -343,7 +343,8 @@
   const openKeys = () => find("keys").showModal();
   find("keys-open").addEventListener("click", openKeys);
   document.addEventListener("keydown", (event) => {
-    const writes = event.target.matches("input[type=text], textarea") && event.target.dataset.typed === "yes";
+    // What is typed has an undo of its own; a setting that nobody types in has the desk's.
+    const writes = event.target.matches("input[type=text], input[type=number], textarea") && (!event.target.closest(".field") || event.target.dataset.typed === "yes");
     const held = event.ctrlKey || event.metaKey;
     const key = event.key.toLowerCase();
     const point = event.target.closest && event.target.closest("[data-point]");

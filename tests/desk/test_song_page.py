@@ -346,6 +346,27 @@ def test_the_list_of_keys_opens_and_closes_by_keys(opened: Seen) -> None:
     assert not opened.page.evaluate("document.querySelector('#keys').open")
 
 
+def test_a_name_may_hold_what_is_a_key_elsewhere(opened: Seen) -> None:
+    opened.page.fill("#keep-name", "")
+    opened.page.focus("#keep-name")
+    opened.page.keyboard.type("louder? 2 r")
+    assert opened.page.input_value("#keep-name") == "louder? 2 r"
+    assert not opened.page.evaluate("document.querySelector('#keys').open")
+
+
+def test_turning_adds_nothing_to_the_page(opened: Seen, facts: SongFacts) -> None:
+    """What a page holds after many turns is what it held before."""
+    count = "document.querySelectorAll('*').length"
+    set_to(opened, facts, 60.0)
+    before = opened.page.evaluate(count)
+    opened.page.focus("#limiter-release_ms")
+    for _ in range(20):
+        opened.page.keyboard.press("ArrowUp")
+        opened.page.keyboard.press("ArrowDown")
+    opened.until(lambda: turned(opened)[-1][1] == 60.0 and opened.value("limiter-release_ms") == "60")
+    assert opened.page.evaluate(count) == before
+
+
 def test_a_point_of_the_curve_is_a_button_for_pointer_and_keys(opened: Seen, facts: SongFacts) -> None:
     opened.of.answer = lambda asked: {"fragments": {}}
     opened.page.click("[data-point='-10'] .dot")
