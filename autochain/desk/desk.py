@@ -10,13 +10,13 @@ from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
-from autochain.desk.checks import Checks
+from autochain.desk.checks import KeptChecks
 from autochain.desk.events import EVERYWHERE, Events, Message
-from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
+from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, Work
+from autochain.desk.work import Job, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
@@ -56,27 +56,34 @@ class Desk:
 
     def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
         self.sources, self.out, self.plan = sources, out, plan
-        self._checks = Checks(out, read_config(plan))
+        self._checks = KeptChecks(out, read_config(plan))
         self.events = Events()
         self._did: tuple[int | None, str] = (None, "")
-        self.work = Work(self._worked, self.said)
+        self.work = WorkQueue(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()
+        self._stamps: dict[str, Stamp] = {}
         self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
+        self._open_stamp: Stamp = None
         self.look()
         self._checks.forget_others(self.songs)
         clear_old(folder_of_mixes(sources))
 
     def look(self) -> None:
-        """Look for mixes that are new or gone; those that are new are checked."""
+        """Look for mixes that are new, written anew or gone; those that there is no verdict on are checked."""
         with self._lock:
             found = songs_in(self.sources, self.out)
-            new = [song for song in found if song not in self.songs]
-            self.songs = found
+            stamps = {song.id: song.stamp for song in found}
+            new = [song for song in found if self._stamps.get(song.id) != stamps[song.id]]
+            gone = self._stamps.keys() - stamps.keys()
+            self.songs, self._stamps = found, stamps
+            for one in (*gone, *(song.id for song in new)):
+                self.checked.pop(one, None)
+                self.errors.pop(one, None)
             names = [song.stem for song in found]
             for song in new:
                 if names.index(song.stem) < found.index(song):  # both would write the same files
@@ -87,7 +94,7 @@ class Desk:
             if song.id not in self.errors:
                 words = f"checking {song.name}"
                 self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
-        if new:
+        if new or gone:
             self.events.changed(None, (SONGS,))
 
     def song(self, song_id: str) -> SongFiles:
@@ -98,16 +105,17 @@ class Desk:
         raise UsageError("there is no such song on this desk. Go back to the songs.")
 
     def opened(self, song_id: str) -> OpenSong:
-        """Open a song; another that was open is closed."""
+        """Open a song, or the song anew where its mix was written anew; another that was open is closed."""
         files = self.song(song_id)
         if song_id in self.errors and song_id not in self.checked:
             raise UsageError(self.errors[song_id])
         with self._lock:
             song = self._open
-            if song is None or song.files != files:
-                self._open = None
+            if song is None or song.files != files or self._open_stamp != files.stamp:
+                self._open, self._open_stamp = None, files.stamp
                 if song is not None:
                     song.close()
+                if song is not None and song.files != files:
                     self.said(song.files.id, "Another song was opened. Load the page again to go on here.")
                 song = None  # its memory goes before the next one comes
                 song = self._open = OpenSong(files, self._told_by(files.id), plan=self.plan)

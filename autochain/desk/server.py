@@ -22,7 +22,7 @@ from starlette.routing import Route
 
 from autochain.audio.mix import Samples
 from autochain.desk import album_routes
-from autochain.desk.actions import carry_out, read_action
+from autochain.desk.actions import act, read_action
 from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
 from autochain.desk.events import PART, Message
 from autochain.desk.facts import SongFacts
@@ -63,7 +63,7 @@ def app(desk: Desk) -> Starlette:
         body, name = await request.body(), request.path_params.get("song")
 
         def done() -> dict[str, Any]:
-            return carry_out(read_action(body), desk, None if name is None else desk.now_open(name)).plain()
+            return act(read_action(body), desk, None if name is None else desk.now_open(name)).plain()
 
         return JSONResponse(await run_in_threadpool(done))
 
@@ -269,6 +269,7 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
         ws="none",
         lifespan="off",
         log_config=None,
+        log_level="critical",  # what strangers try is no news for the terminal
         access_log=False,
         proxy_headers=False,
         server_header=False,

@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
-from autochain.desk.guard import MOST_BYTES, Guard, cookie_name
+from autochain.desk.guard import LONGEST_BODY, Guard, cookie_name
 from tests.desk.asking import HOST, PORT, TOKEN, Header, ask, own
 
 Change = Callable[[list[Header]], list[Header]]
@@ -150,7 +150,7 @@ def test_every_answer_carries_the_headers(change: Change) -> None:
 
 
 def test_a_body_that_says_it_is_too_long_is_refused_unread() -> None:
-    headers = [*own("POST"), ("content-length", str(MOST_BYTES + 1))]
+    headers = [*own("POST"), ("content-length", str(LONGEST_BODY + 1))]
     answer = ask(GUARD, "POST", "/song/x/do", headers, [b"x"])
     assert answer.status == 413
 

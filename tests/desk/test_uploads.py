@@ -109,7 +109,7 @@ def test_a_task_that_is_cancelled_leaves_nothing(tmp_path: Path) -> None:
 def test_more_than_is_taken_is_refused_before_and_on_the_way(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(uploads, "MOST_BYTES", 100_000)
+    monkeypatch.setattr(uploads, "LARGEST_FILE", 100_000)
     with pytest.raises(TooLargeError, match="too large"):
         sent("song.wav", tmp_path, [], promised=100_001)
     taken = 0
