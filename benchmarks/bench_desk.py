@@ -4,7 +4,7 @@ One four-minute song, opened as a page opens it. Turned is what the five stages 
 linear one now and then; every turn is another value, so that nothing that was rendered before can serve. A turn ends
 with the samples of the place; the costs of the estimate come after it and are timed by themselves. Memory is the most
 that the process ever had (its peak resident set), read after each part: open, measured and verified, searched, traced,
-delivered and compared.
+delivered and compared. `--heard` tries the whole of it in Chromium, see `desk_in_browser`.
 """
 
 import argparse
@@ -50,7 +50,8 @@ def main() -> None:
     parser.add_argument("--turns", type=int, default=200)
     parser.add_argument("--many", type=int, default=2000, help="turns during which memory must not grow")
     parser.add_argument("--work", action="store_true", help="also search, trace, deliver and compare")
-    parser.add_argument("--part", choices=("turns", "work"), help=argparse.SUPPRESS)  # in a process of its own
+    parser.add_argument("--heard", action="store_true", help="also in Chromium, from a key to the sound at the output")
+    parser.add_argument("--part", choices=("turns", "work", "heard"), help=argparse.SUPPRESS)  # in a process of its own
     parser.add_argument("--song", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.part:
@@ -61,7 +62,8 @@ def main() -> None:
         song = Path(folder) / "song.wav"
         mix = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, SONG_S, 1), dtype=np.float32)
         write_wav(song, mix, RATE_HZ, 1)
-        parts = {name: _measured(name, song, args) for name in ("turns", *(["work"] if args.work else []))}
+        more = [name for name in ("work", "heard") if getattr(args, name)]
+        parts = {name: _measured(name, song, args) for name in ("turns", *more)}
     save("desk", "Is the desk quick enough to listen with?", where, parts, _text(parts))
 
 
@@ -158,8 +160,15 @@ def _work(args: argparse.Namespace) -> None:
     _give({"peaks_mb": peaks})
 
 
+def _heard(args: argparse.Namespace) -> None:
+    """The whole of it in a browser."""
+    import desk_in_browser  # what drives a browser is not needed for the rest
+
+    _give(desk_in_browser.heard(args.song, min(args.turns, 100), args.many))
+
+
 # Each in a process of its own; a further part is one more of them, with its paragraph in `_text`.
-_PARTS: dict[str, Callable[[argparse.Namespace], None]] = {"turns": _turns, "work": _work}
+_PARTS: dict[str, Callable[[argparse.Namespace], None]] = {"turns": _turns, "work": _work, "heard": _heard}
 
 
 def _ways() -> Iterator[tuple[str, str, float]]:
@@ -247,6 +256,10 @@ def _text(parts: dict[str, dict[str, Any]]) -> str:
             "\n\nThe most memory that the process ever had by then, while the place was turned, estimated and verified "
             "four times during the search:\n\n" + table(("after", "peak MB"), peaks)
         )
+    if "heard" in parts:
+        import desk_in_browser
+
+        text += "\n\n" + desk_in_browser.said(parts["heard"], WANTED_MS)
     return text
 
 

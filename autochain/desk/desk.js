@@ -418,7 +418,9 @@
     else if (one.kind === "work") {
       const more = (one.waiting && one.waiting.length) || 0;
       find("work").hidden = !one.words;
-      find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${more ? `, ${more} waiting` : ""}` : "";
+      const then = (more ? `, ${more} waiting` : "") + (one.left > 1 ? `, ${one.left} checks left` : "");
+      find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${then}` : "";
+      find("work-words").title = (one.waiting || []).map((job) => job.words).join(", ");
       find("work-share").value = one.share || 0;
       find("stop").dataset.job = one.job === undefined || one.job === null ? "" : String(one.job);
     } else if (one.kind === "away") leave();

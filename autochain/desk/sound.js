@@ -112,8 +112,8 @@ const soundOf = (facts, told) => {
     return one.loop.first + ((one.from - one.loop.first + past) % span);
   };
   const position = () => {
-    if (voice) return positionOf(voice, now());
-    return pending && pending.at !== undefined ? pending.at : rest;
+    if (pending && pending.at !== undefined) return pending.at;
+    return voice ? positionOf(voice, now()) : rest;
   };
   const soon = () => Math.max(now() + frames(ahead), voice ? voice.since + FADE + 2 * QUANTUM : 0);
 
@@ -195,7 +195,9 @@ const soundOf = (facts, told) => {
   // Hear a version from a second of the song on, or where the song is now; the earlier sound goes on until it is there.
   const replace = async (version, atS) => {
     open();
-    const mine = { version, at: atS === undefined ? (voice ? undefined : rest) : inside(frames(atS), null) };
+    // A place that was asked for before, and is not heard yet, is still the one that is wanted.
+    const going = pending && pending.at !== undefined ? pending.at : voice ? undefined : rest;
+    const mine = { version, at: atS === undefined ? going : inside(frames(atS), null) };
     pending = mine;
     told.moved();
     if (context.state !== "running") await context.resume();

@@ -3,7 +3,7 @@
 format_version 1: first version.
 """
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 from pydantic.dataclasses import dataclass
@@ -238,13 +238,17 @@ class StageOnTool(_Part):
 
 
 class OnToolsFacts(_Part):
-    """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out."""
+    """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out.
+
+    `tools` is what their files hold, so that the sheet can be carried out on them without any other file.
+    """
 
     stages: tuple[StageOnTool, ...]
     drive_db: float | None
     trim_db: float | None
     lufs: float | None
     true_peak_dbtp: float | None
+    tools: tuple[dict[str, Any], ...]
 
 
 class Move(_Part):
