@@ -23,7 +23,7 @@ from starlette.routing import Route
 from autochain.audio.mix import Samples
 from autochain.desk import album_routes
 from autochain.desk.actions import act, read_action
-from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
+from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError, in_one_line
 from autochain.desk.events import PART, Message
 from autochain.desk.facts import SongFacts
 from autochain.desk.facts_of import facts_of
@@ -229,7 +229,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 def _line(error: Exception) -> str:
     if isinstance(error, AutochainError):
-        return str(error)
+        return in_one_line(error)
     if isinstance(error, HTTPException):
         return {404: "there is no such page.", 405: "the desk knows no such method."}.get(
             error.status_code, error.detail
