@@ -4,6 +4,7 @@ Parts, by name on the command line; all of them without:
 
 - `sounds`, `sheets`, `configurations`, `lists`, `tools`: hypothesis seeds the generators of `tests/hostile`.
 - `bounces`: the same for what is read from a tool's bounces, a fiftieth as many: each takes a second.
+- `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
 - `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
@@ -56,6 +57,7 @@ from tests.hostile.outcomes import (
     take_sound,
     take_tool,
 )
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import hostile_sound
 
 RATE_HZ = 44100
@@ -282,7 +284,7 @@ def held_mb(process: int) -> float:
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "tools", "bounces", "ceilings", "kills", "growth", "load")
+    parts = ("sounds", "sheets", "configurations", "lists", "tools", "bounces", "desk", "ceilings", "kills", "growth", "load")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
@@ -307,6 +309,8 @@ def main() -> None:
                 found = driven(asked.cases // 50, partial(bounces_became, file=file), known.total())
             elif name == "load":
                 found = loaded(Path(folder))
+            elif name == "desk":
+                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
             elif name == "ceilings":
                 found = driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
             else:

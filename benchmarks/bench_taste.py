@@ -20,7 +20,7 @@ from report import RESULTS, machine, save, table
 from autochain.search.costs import COST_NAMES, Costs, score, terms
 from autochain.taste import BlindChoice, BlindVersion, Told, told
 from autochain.taste.fit import TERM_SD
-from autochain.taste.told import default_weights
+from autochain.taste.told import LEAST_DIFFERENCE, default_weights
 
 LOOKS = (20, 40, 80, 120)  # choices after which somebody asks what they tell
 ALIKE_POINTS = 1.0  # of score, between two versions that are about as good; in single costs they differ by as much
@@ -75,12 +75,18 @@ class Pair:
 
 
 def any_two() -> list[Pair]:
-    """Chains that reach the loudness of the same mix."""
-    return [
+    """Chains that reach the loudness of the same mix, and differ enough to count."""
+    pairs = [
         Pair(mix=mix, one=one, other=other)
         for mix, versions in versions_by_mix().items()
         for one, other in itertools.combinations(versions, 2)
     ]
+    return [pair for pair in pairs if sum(map(abs, apart(pair))) >= LEAST_DIFFERENCE]
+
+
+def apart(pair: Pair) -> list[float]:
+    """Points of every cost between two versions, at the default weights."""
+    return [price(pair.one, name) - price(pair.other, name) for name in WEIGHED]
 
 
 def about_as_good() -> list[Pair]:
@@ -90,9 +96,9 @@ def about_as_good() -> list[Pair]:
     while len(found) < 140:
         mix, versions = mixes[random.integers(len(mixes))]
         one, other = (between(versions, random, f"{len(found)} {side}") for side in ("one", "other"))
-        apart = [price(one, name) - price(other, name) for name in WEIGHED]
-        if abs(sum(apart)) < ALIKE_POINTS < sum(map(abs, apart)):
-            found.append(Pair(mix=mix, one=one, other=other))
+        pair = Pair(mix=mix, one=one, other=other)
+        if abs(sum(apart(pair))) < ALIKE_POINTS < sum(map(abs, apart(pair))):
+            found.append(pair)
     return found
 
 
@@ -158,10 +164,10 @@ def points_lost(found: Told, times: Times, pairs: Sequence[Pair]) -> float:
     own = DEFAULT.model_copy(update={name: getattr(DEFAULT, name) * by for name, by in times.items()})
     lost = total = 0.0
     for pair in pairs:
-        apart = score(pair.one.costs, own) - score(pair.other.costs, own)
-        total += abs(apart)
-        if apart * (score(pair.one.costs, found.weights) - score(pair.other.costs, found.weights)) < 0.0:
-            lost += abs(apart)
+        better = score(pair.one.costs, own) - score(pair.other.costs, own)
+        total += abs(better)
+        if better * (score(pair.one.costs, found.weights) - score(pair.other.costs, found.weights)) < 0.0:
+            lost += abs(better)
     return lost / total
 
 

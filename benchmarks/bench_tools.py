@@ -355,7 +355,9 @@ class Applied:
             elif name in USED_FOR:
                 before, shift = sound, 0.0
                 if on is not None:
-                    knobs, shift = dict(positions[name].positions), positions[name].output_gain_db
+                    placed = positions[name].placed
+                    assert placed is not None
+                    knobs, shift = dict(placed.positions[0]), placed.around_db
                 else:
                     knobs, shift = by_numbers(name, self.settings[name])
                 sound = self._through(maker, USED_FOR[name], knobs, sound * 10.0 ** (-shift / 20.0))
@@ -443,7 +445,7 @@ def blind_one(number: int, path: Path, maker: str, cells: Cells) -> dict[str, An
 
     samples = config.chain_plan.render(mix.samples, mix.rate_hz, chosen.settings, observe=observe).samples
     result = replace(result, chosen=chosen, samples=samples)
-    on = set_tools(result, tools)
+    on = set_tools(result, list(tools.values()))
     row: dict[str, Any] = {"recording": number, "maker": maker, "target": target["lufs"], "met": chosen.met,
                            "sheet": taken}  # fmt: skip
     prices = Prices(result, loud)

@@ -9,12 +9,14 @@ from typing import Annotated
 
 import typer
 
+from autochain.cli import options
+
 
 def desk(
     mixes: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[MIX|FOLDER|LIST.toml]...",
+            metavar="MIX|FOLDER|LIST.toml...",
             help="The mixes: files, folders, lists in TOML; without any, the folder that you are in.",
             show_default=False,
         ),
@@ -28,6 +30,7 @@ def desk(
             help="Where all results go. Default: the folder masters beside the first mix.",
         ),
     ] = None,
+    config: options.ConfigFile = None,
     port: Annotated[
         int, typer.Option("--port", min=0, max=65535, help="Where it listens; 0 lets the system choose.")
     ] = 0,
@@ -45,7 +48,7 @@ def desk(
     from autochain.cli.terminal import show
     from autochain.desk.desk import desk_on
     from autochain.desk.folder import RESULTS, folder_of_mixes
-    from autochain.desk.server import serve
+    from autochain.desk.server import listening, serve
 
     sources = mixes or [Path()]
 
@@ -56,8 +59,9 @@ def desk(
             # Some browsers are waited for until they end.
             threading.Thread(target=webbrowser.open, args=(once,), daemon=True).start()
 
-    with desk_on(sources, out or folder_of_mixes(sources) / RESULTS) as made:
-        serve(made, port, ready)
+    results = out or folder_of_mixes(sources) / RESULTS
+    with listening(port) as listener, desk_on(sources, results, config) as made:
+        serve(made, listener, ready)
         ended = made.close()
     if not ended:  # trials that are still being rendered would be waited for at an orderly end of the interpreter
         os._exit(0)

@@ -37,6 +37,21 @@ def render(
     coders: Annotated[
         bool, typer.Option("--coders", help="Measure what the usual lossy coders add to the peaks.")
     ] = False,
+    on_tools: Annotated[
+        bool,
+        typer.Option(
+            "--on-tools", help="Render what your own tools give, by their models, set as the sheet's column has them."
+        ),
+    ] = False,
+    tools: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--tools",
+            metavar="FILE",
+            help="The same with these files (NAME.tool.toml); for a sheet without that column they are set now; "
+            "repeatable.",
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the JSON alone on stdout.")] = False,
     force: options.Force = False,
     log: LogFile = None,
@@ -64,6 +79,8 @@ def render(
         alternates=alternate or (),
         solve=solve,
         coders=coders,
+        on_tools=on_tools,
+        tools=tools or (),
         force=force,
         log=log_of(log, no_log),
     )

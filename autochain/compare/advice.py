@@ -104,6 +104,7 @@ def ceiling_advice(
     """Look at the true peak; parameters as of `bounce.advise`."""
     target_dbtp = rendered.sheet.target.ceiling_dbtp
     ceiling = rendered.set_to(LIMITER, "ceiling_dbtp") or number(target_dbtp, "dBTP")
+    set_back = rendered.set_back(LIMITER, "ceiling_dbtp", ceiling)
     figures = bounce.master.figures
     was = planned.master.figures.true_peak_dbtp
     lower_db = 0.0 if was is None or figures.true_peak_dbtp is None else was - figures.true_peak_dbtp
@@ -117,8 +118,8 @@ def ceiling_advice(
         yield Advice(
             stage=LIMITER,
             seen=f"The true peak is {number(over_db, 'dB')} over the ceiling; {cause}",
-            try_next=f"Set the limiter's ceiling to {ceiling} with true peak on, as the last stage; if it stands there "
-            f"already, lower it by {number(over_db + 0.1, 'dB')}.",
+            try_next=f"{set_back} with true peak on, as the last stage; if it stands there already, lower it by "
+            f"{number(over_db + 0.1, 'dB')}.",
             size=over_db / _CEILING_DB,
         )
     elif lower_db > _LOWER_DB and miss_lu > -_LOUDNESS_LU:
@@ -126,7 +127,7 @@ def ceiling_advice(
             stage=LIMITER,
             seen=f"The true peak stays {number(lower_db, 'dB')} under the planned one at the planned loudness: hits "
             "are limited more than needed.",
-            try_next=f"Set the limiter's ceiling to {ceiling}, and lower the drive until the loudness is the target's.",
+            try_next=f"{set_back}, and lower the drive until the loudness is the target's.",
             size=lower_db / _LOWER_DB,
         )
 
@@ -165,8 +166,8 @@ def total_reduction_advice(
                 f"Compare the limiter's release{rendered.on_sheet(LIMITER, 'release_ms')} and look-ahead"
                 f"{rendered.on_sheet(LIMITER, 'lookahead_ms')}: shorter ones roughen the bass."
                 if bass or CLIPPER not in rendered.settings
-                else f"Raise the clipper's ceiling{rendered.on_sheet(CLIPPER, 'ceiling_dbfs')} until its meter shows "
-                "what the sheet names, and compare its softness."
+                else f"{rendered.turn(CLIPPER, 'ceiling_dbfs', up=True)}{rendered.on_sheet(CLIPPER, 'ceiling_dbfs')} "
+                f"until its meter shows {rendered.meter(CLIPPER)}, and compare its softness."
             ),
             size=max(nmr, low) / _NMR_DB,
         )
@@ -179,11 +180,11 @@ def total_reduction_advice(
             size=max(hits / _HITS_DB, crest / _CREST_DB),
         )
     elif nmr < -_NMR_DB and CLIPPER in rendered.settings and as_loud:
+        back = rendered.set_back(CLIPPER, "ceiling_dbfs", rendered.set_to(CLIPPER, "ceiling_dbfs"))
         yield Advice(
             stage=CLIPPER,
             seen=f"Distortion is {number(-nmr, 'dB')} lower than planned: the clipper does less, "
             "and the limiter more.",
-            try_next=f"Set the clipper's ceiling to {rendered.set_to(CLIPPER, 'ceiling_dbfs')}, or leave it so if "
-            "you like it better.",
+            try_next=f"{back}, or leave it so if you like it better.",
             size=-nmr / _NMR_DB,
         )

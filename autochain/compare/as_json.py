@@ -79,6 +79,7 @@ def _verdict(verdict: BounceVerdict) -> dict[str, Any]:
         "reached": verdict.reached,
         "loud_enough": verdict.loud_enough,
         "under_ceiling": verdict.under_ceiling,
+        "on_tools": verdict.on_tools,
         "advice": [asdict(one) for one in verdict.advice],
         "figures": verdict.planned.master.figures.as_dict(),
         "third_octaves": [asdict(band) for band in verdict.planned.bands],

@@ -25,7 +25,7 @@ from autochain.config import read_config
 from autochain.config.model import Target
 from autochain.earlier.sheet import EarlierSheet
 from autochain.progress import Progress, silent
-from autochain.render.master import solve_master
+from autochain.render.master import solve_by_renders, solve_master
 from autochain.render.sheet_chain import sheet_chain
 
 # Settings are made in steps of 0.1 dB and other meters print one decimal: a hand can come this close.
@@ -57,6 +57,8 @@ class BounceVerdict:
         What the sheet does to the mix.
     advice
         What looks off and what to try next, the most important first.
+    on_tools
+        Names of the user's own tools by whose models `planned` was made; none where the sheet has no column for them.
     """
 
     sheet: str
@@ -68,6 +70,7 @@ class BounceVerdict:
     under_ceiling: bool
     planned: Comparison
     advice: tuple[Advice, ...]
+    on_tools: tuple[str, ...] = ()
 
     @property
     def reached(self) -> bool:
@@ -102,8 +105,21 @@ def judge_bounce(
         loud_enough=miss_lu is not None and abs(miss_lu) <= _LOUDNESS_LU,
         under_ceiling=over_db is None or over_db <= CEILING_DB,
         planned=planned,
-        advice=_ordered(advise(rendered, planned, bounce, miss_lu, over_db, drive_off_db), miss_lu),
-    )
+        advice=_ordered(advise(rendered, planned, bounce, _off_plan_lu(rendered, planned, heard, miss_lu), over_db,
+                               drive_off_db), miss_lu),
+        on_tools=() if rendered.on_tools is None
+        else tuple(dict.fromkeys(one.tool.name for one in rendered.on_tools.placed.values())),
+    )  # fmt: skip
+
+
+def _off_plan_lu(
+    rendered: RenderedSheet, planned: Comparison, heard: float | None, miss_lu: float | None
+) -> float | None:
+    """Loudness of the bounce over what is planned: the target, or what the tools come to by their models."""
+    if rendered.on_tools is None or heard is None:
+        return miss_lu
+    plan = rendered.sheet.target.heard_lufs(planned.master.figures)
+    return miss_lu if plan is None else heard - plan
 
 
 def advise(
@@ -170,6 +186,9 @@ def _drive_off_db(rendered: RenderedSheet, mix: Mix, bounce: Comparison, progres
     if heard is None or abs(heard - target.loudness_lufs) <= _LOUDNESS_LU:
         return None
     progress("looking for the drive of the bounce", 0.0)
+    if rendered.on_tools is not None:
+        master, met = solve_by_renders(mix, rendered.on_tools.chain, rendered.on_tools.settings, target, heard)
+        return master.drive_moved_db if met else None
     config = read_config(None, {"target": target.model_dump(exclude_none=True)})
     chain, settings = sheet_chain(rendered.sheet)
     master, met = solve_master(mix, chain, settings, target, heard, config.search.drive)

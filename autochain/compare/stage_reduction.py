@@ -68,23 +68,24 @@ def stage_reduction_advice(
             yield Advice(
                 stage=stage,
                 seen=f"It takes more than planned, about {number(1.0 + share, 'times', 1)} as much.",
-                try_next="Raise its threshold until its meter shows what the sheet names, and compare ratio, attack "
-                "and release.",
+                try_next=f"{rendered.turn(stage, 'threshold_db', up=True)} until its meter shows "
+                f"{rendered.meter(stage)}, and compare ratio, attack and release.",
                 size=share / _MORE,
             )
         elif share <= _LESS:
             yield Advice(
                 stage=stage,
                 seen=f"It {'looks left out' if share <= _ABSENT else 'takes less than planned'}.",
-                try_next=f"Lower its threshold{rendered.on_sheet(stage, 'threshold_db')} until its meter shows what "
-                "the sheet names.",
+                try_next=f"{rendered.turn(stage, 'threshold_db', up=False)}{rendered.on_sheet(stage, 'threshold_db')} "
+                f"until its meter shows {rendered.meter(stage)}.",
                 size=share / _LESS,
             )
     if shares.get(LIMITER, 0.0) <= _LIMITER_LESS and CLIPPER in rendered.settings and abs(miss_lu or 0.0) <= 0.5:
         yield Advice(
             stage=CLIPPER,
             seen="It takes more than planned, and leaves the limiter less to do.",
-            try_next=f"Raise its ceiling (the sheet has {rendered.set_to(CLIPPER, 'ceiling_dbfs')} with a drive of "
-            f"{rendered.set_to(DRIVE, 'gain_db')}) until its meter shows what the sheet names.",
+            try_next=f"{rendered.turn(CLIPPER, 'ceiling_dbfs', up=True)} (the sheet has "
+            f"{rendered.set_to(CLIPPER, 'ceiling_dbfs')} with a drive of {rendered.set_to(DRIVE, 'gain_db')}) until "
+            f"its meter shows {rendered.meter(CLIPPER)}.",
             size=shares[LIMITER] / _LIMITER_LESS,
         )

@@ -78,7 +78,7 @@ def to_html(found: CurveSheets, listening: Listening | None = None) -> str:
     if listening is None:
         return page(title, html(_blocks(found)), style)
     key = hashlib.sha256(to_json(found).encode()).hexdigest()
-    heard = list(player(listening, mix.sha256, key, difference=False))
+    heard = list(player(listening, mix.sha256, key, difference=False, more=_HEARD))
     return page(title, html(_blocks(found, heard)), style + player_style(), player_script())
 
 
@@ -90,9 +90,7 @@ def _blocks(found: CurveSheets, heard: Sequence[Block] = ()) -> Iterator[Block]:
     if more:
         yield Paragraph(" ".join(more))
     yield Part(tuple(_score_figure(found)), "curve", only="page")
-    if heard:
-        yield from heard
-        yield Paragraph(_HEARD, "soft")
+    yield from heard
     yield Part([Heading("The points")], only="page")
     yield _points(curve)
     ceiling = number(curve.points[0].found.config.target.ceiling_dbtp, "dBTP")

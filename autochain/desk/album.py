@@ -76,10 +76,12 @@ class AlbumOnDesk:
         Gives the songs of the desk.
     out
         Folder of all results.
+    plan
+        A configuration over the packaged one.
     """
 
-    def __init__(self, songs: Callable[[], Sequence[SongFiles]], out: Path) -> None:
-        self._songs, self.out = songs, out
+    def __init__(self, songs: Callable[[], Sequence[SongFiles]], out: Path, plan: Path | None = None) -> None:
+        self._songs, self.out, self._plan = songs, out, plan
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -188,6 +190,7 @@ class AlbumOnDesk:
             lufs=wish.lufs,
             ceiling_dbtp=wish.ceiling_dbtp,
             same_settings=wish.same_settings,
+            config=self._plan,
             masters=True,
             resume=True,
             jobs=1,  # in this process, where it can be told to wait while a knob is turned

@@ -16,7 +16,6 @@ from autochain.measure.loudness import HopMeter
 from autochain.measure.measurement import LevelFigures
 from autochain.measure.true_peak import QUICK_READINGS, TruePeakMeter
 
-FOLDER = "bounces"  # in a song's folder of versions: what was dropped on the page
 _ENDINGS = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3"}
 
 

@@ -8,11 +8,11 @@ from autochain.desk.words import takes_words
 from autochain.units import number
 
 _PICTURE = (
-    "Score against loudness; lower is better. Line with dots: the best settings found; dashes: limiter alone; dotted: "
-    "trade default; upright: the wanted loudness."
+    "Score against loudness, lower is better: the best settings found (line), limiter alone (dashes), trade default "
+    "(dots); upright: the wanted loudness."
 )
-_HOW = "A dot takes its settings under the hand, so that you hear it. Tab or arrow keys go from dot to dot."
-_SIZE = (600.0, 215.0)
+_HOW = "A dot takes its settings under the hand."
+_SIZE = (600.0, 180.0)
 
 
 def loud_part(facts: SongFacts) -> dict[str, Any]:

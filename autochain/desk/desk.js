@@ -12,9 +12,10 @@
   const keyOf = (node) => (node.nodeType === 1 ? node.id || node.dataset.key || "" : "");
   const alike = (one, other) => one.nodeType === other.nodeType && one.nodeName === other.nodeName && keyOf(one) === keyOf(other);
   const underHand = (node) =>
-    node.classList.contains("field") &&
     (node === turned || waiting.has(node.dataset.key) || busy === node.dataset.key || typedIn(node) || node.querySelector("[aria-invalid=true]"));
-  const late = new Map();
+  const revisionOf = (node) => Number(node.closest("[data-revision]").dataset.revision);
+  const late = new Map(); // by field: what came for it while it was under the hand
+  const settled = new Map(); // by field: the revision that its last turn made
   const typedIn = (node) => {
     const input = node.querySelector("input");
     return input && input === document.activeElement && input.dataset.typed === "yes";
@@ -25,9 +26,12 @@
       return;
     }
     if (old.classList.contains("wrong")) return;
-    if (underHand(old)) {
-      late.set(old.dataset.key, fresh); // shown when the hand has let go
-      return;
+    if (old.classList.contains("field")) {
+      if (revisionOf(fresh) < (settled.get(old.dataset.key) || 0)) return; // from before the turn that is shown
+      if (underHand(old)) {
+        late.set(old.dataset.key, fresh); // shown when the hand has let go
+        return;
+      }
     }
     for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name) && !keeps(old, name)) old.removeAttribute(name);
     for (const { name, value } of [...fresh.attributes]) if (old.getAttribute(name) !== value && !keeps(old, name)) old.setAttribute(name, value);
@@ -108,7 +112,8 @@
       waiting.delete(key);
       busy = key;
       try {
-        await ask({ ...next.asked, at_s: at() });
+        const { place } = await ask({ ...next.asked, at_s: at() });
+        if (place) settled.set(key, place.revision);
         wrong(next.field, "");
       } catch (error) {
         wrong(next.field, heard(error));
@@ -213,6 +218,7 @@
     const field = target.closest(".field");
     if (field && target.nodeName === "SELECT") turn(field, target.value);
     else if (field) typed(field);
+    else if (target.id === "by-choices") act({ action: "by_choices", on: target.checked });
     else if (target.dataset.reference !== undefined) act({ action: "reference", name: target.dataset.reference, on: target.checked });
     else if (target.dataset.upload) {
       upload([...target.files], target.dataset.upload);
@@ -292,8 +298,9 @@
   const stageOf = (target) => target.closest("[data-stage]").dataset.stage;
   const press = (button) => {
     const field = button.closest(".field");
-    const { act: name, switch: on, around, lock } = button.dataset;
+    const { act: name, switch: on, around, lock, band } = button.dataset;
     if (lock !== undefined) act({ action: "lock", stage: stageOf(button), parameter: field.dataset.parameter, on: button.getAttribute("aria-pressed") !== "true" });
+    else if (band) act({ action: "turn", stage: stageOf(button), parameter: band, value: 0, at_s: at() });
     else if (on) act({ action: "switch", stage: stageOf(button), on: on === "on", at_s: at() });
     else if (name === "search") act({ action: "search", around: around === "yes" });
     else if (["take", "drop", "compare"].includes(name)) act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
@@ -336,7 +343,8 @@
   const openKeys = () => find("keys").showModal();
   find("keys-open").addEventListener("click", openKeys);
   document.addEventListener("keydown", (event) => {
-    const writes = event.target.matches("input[type=text], textarea") && event.target.dataset.typed === "yes";
+    // What is typed has an undo of its own; a setting that nobody types in has the desk's.
+    const writes = event.target.matches("input[type=text], input[type=number], textarea") && (!event.target.closest(".field") || event.target.dataset.typed === "yes");
     const held = event.ctrlKey || event.metaKey;
     const key = event.key.toLowerCase();
     const point = event.target.closest && event.target.closest("[data-point]");
@@ -412,7 +420,9 @@
     else if (one.kind === "work") {
       const more = (one.waiting && one.waiting.length) || 0;
       find("work").hidden = !one.words;
-      find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${more ? `, ${more} waiting` : ""}` : "";
+      const then = (more ? `, ${more} waiting` : "") + (one.left > 1 ? `, ${one.left} checks left` : "");
+      find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${then}` : "";
+      find("work-words").title = (one.waiting || []).map((job) => job.words).join(", ");
       find("work-share").value = one.share || 0;
       find("stop").dataset.job = one.job === undefined || one.job === null ? "" : String(one.job);
     } else if (one.kind === "away") leave();

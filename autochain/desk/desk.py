@@ -5,27 +5,25 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
-from autochain.desk.actions import engine
 from autochain.desk.album import AlbumOnDesk
-from autochain.desk.checks import Checks
+from autochain.desk.checks import KeptChecks
 from autochain.desk.events import EVERYWHERE, Events, Message
-from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
+from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, Work
+from autochain.desk.work import Job, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
 SONGS = "songs"  # the one part of the songs page
 VERSIONS = "versions"  # the list of what can be heard, told like a part of a song's page
 _CHECK = "check"
-_END_S = 1.2  # how long work that is under way is waited for at the end
+_END_S = 1.0  # how long work that is under way is waited for at the end
 # Parts of a song's page that follow what the open song says has changed; a part may be named itself.
 _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "versions": (VERSIONS, "costs", "kept", "bounces"),
@@ -37,6 +35,11 @@ _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "delivered": ("head", "out"),
     "said": (),
 }
+
+
+def in_one_line(said: object) -> str:
+    """What a page has one line for."""
+    return " ".join(str(said).split("\n"))
 
 
 class NotOpenError(UsageError):
@@ -52,31 +55,40 @@ class Desk:
         Mixes and folders of mixes.
     out
         Folder of all results.
+    plan
+        A configuration over the packaged one.
     """
 
-    def __init__(self, sources: Sequence[Path], out: Path) -> None:
-        self.sources, self.out = sources, out
+    def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
+        self.sources, self.out, self.plan = sources, out, plan
+        self._checks = KeptChecks(out, read_config(plan))
         self.events = Events()
         self._did: tuple[int | None, str] = (None, "")
-        self.work = Work(self._worked, self.said)
+        self.work = WorkQueue(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()
-        self.album = AlbumOnDesk(lambda: self.songs, out)
+        self._stamps: dict[str, Stamp] = {}
+        self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
-        self._checks = Checks(out, read_config())
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
+        self._open_stamp: Stamp = None
         self.look()
         self._checks.forget_others(self.songs)
         clear_old(folder_of_mixes(sources))
 
     def look(self) -> None:
-        """Look for mixes that are new or gone; those that are new are checked."""
+        """Look for mixes that are new, written anew or gone; those that there is no verdict on are checked."""
         with self._lock:
             found = songs_in(self.sources, self.out)
-            new = [song for song in found if song not in self.songs]
-            self.songs = found
+            stamps = {song.id: song.stamp for song in found}
+            new = [song for song in found if self._stamps.get(song.id) != stamps[song.id]]
+            gone = self._stamps.keys() - stamps.keys()
+            self.songs, self._stamps = found, stamps
+            for one in (*gone, *(song.id for song in new)):
+                self.checked.pop(one, None)
+                self.errors.pop(one, None)
             names = [song.stem for song in found]
             for song in new:
                 if names.index(song.stem) < found.index(song):  # both would write the same files
@@ -87,7 +99,7 @@ class Desk:
             if song.id not in self.errors:
                 words = f"checking {song.name}"
                 self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
-        if new:
+        if new or gone:
             self.events.changed(None, (SONGS,))
 
     def song(self, song_id: str) -> SongFiles:
@@ -98,34 +110,26 @@ class Desk:
         raise UsageError("there is no such song on this desk. Go back to the songs.")
 
     def opened(self, song_id: str) -> OpenSong:
-        """Open a song; another that was open is closed."""
+        """Open a song, or the song anew where its mix was written anew; another that was open is closed."""
         files = self.song(song_id)
         if song_id in self.errors and song_id not in self.checked:
             raise UsageError(self.errors[song_id])
         with self._lock:
-            before = self._open
-            if before is None or before.files != files:
-                self._open = None
-                if before is not None:
-                    before.close()
-                    self.said(before.files.id, "Another song was opened. Load the page again to go on here.")
-                del before
-                self._open = OpenSong(files, self._told_by(files.id))
-            song: Any = self._open
+            song = self._open
+            if song is None or song.files != files or self._open_stamp != files.stamp:
+                self._open, self._open_stamp = None, files.stamp
+                if song is not None:
+                    song.close()
+                if song is not None and song.files != files:
+                    self.said(song.files.id, "Another song was opened. Load the page again to go on here.")
+                song = None  # its memory goes before the next one comes
+                song = self._open = OpenSong(files, self._told_by(files.id), plan=self.plan)
         self.work.first(_CHECK, song_id)
-        if hasattr(song, "measured") and song.measured is None:
-            self.work.submit(self._measuring(song))
-        return self.now_open(song_id)
-
-    def _measuring(self, song: OpenSong) -> Job:
-        """Measure a song, and then verify what is under the hand: meters, and the picture of the song."""
-        job = song.measure_job()
-
-        def run(progress: Progress, stop: Stop) -> None:
-            job.run(progress, stop)
-            self.work.submit(song.verify_job())
-
-        return replace(job, run=run)
+        if song.measured is None:
+            # Beside what is searched for another song; then the meters and the picture of this one.
+            for job in (song.measure_job(), song.verify_job()):
+                self.work.submit(replace(job, short=True))
+        return song
 
     def now_open(self, song_id: str) -> OpenSong:
         """The song where it is the open one; NotOpenError where it is not."""
@@ -141,11 +145,11 @@ class Desk:
 
     def bounced(self, song: OpenSong, path: Path) -> None:
         """A bounce lies in the song's folder now."""
-        self.work.submit(engine(song).bounce_job(path))
+        self.work.submit(song.bounce_job(path))
 
     def referred(self, song: OpenSong, path: Path) -> None:
         """A reference lies in the song's folder now: the next search looks at it."""
-        engine(song).reference(path.name, True)
+        song.reference(path.name, True)
         self.touched(song, "reference")
 
     def work_now(self) -> Message:
@@ -154,7 +158,7 @@ class Desk:
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": words})
+        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": in_one_line(words)})
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
@@ -165,15 +169,14 @@ class Desk:
             song.close()
         return ended
 
-    def _told_by(self, song_id: str) -> Callable[..., None]:
+    def _told_by(self, song_id: str) -> Callable[[str], None]:
         """Give what the open song calls when something of it has changed."""
 
-        def changed(*what: str) -> None:
+        def changed(what: str) -> None:
             song = self._open
-            if "said" in what and song is not None and song.files.id == song_id and song.told:
+            if what == "said" and song is not None and song.files.id == song_id and song.told:
                 self.said(song_id, song.told[-1])
-            for one in what:
-                self.events.changed(song_id, _FOLLOW.get(one, (one,)))
+            self.events.changed(song_id, _FOLLOW.get(what, (what,)))
 
         return changed
 
@@ -191,14 +194,14 @@ class Desk:
                 self.checked[song.id] = self._checks.of(song)
                 self.errors.pop(song.id, None)
             except AutochainError as error:
-                self.errors[song.id] = str(error)
+                self.errors[song.id] = in_one_line(error)
             self.events.changed(None, (SONGS,))
 
         return run
 
 
 @contextmanager
-def desk_on(sources: Sequence[Path], out: Path) -> Iterator[Desk]:
+def desk_on(sources: Sequence[Path], out: Path, plan: Path | None = None) -> Iterator[Desk]:
     """A desk over mixes and folders of mixes; no second one writes into its folder of results.
 
     Raises
@@ -208,11 +211,11 @@ def desk_on(sources: Sequence[Path], out: Path) -> Iterator[Desk]:
     RunningError
         While another desk is on that folder.
     UsageError, ConfigError
-        A list of mixes that cannot hold.
+        A list of mixes or a configuration that cannot hold.
     """
     refuse_missing(sources)
     with output_set(out, "desk"):
-        desk = Desk(sources, out)
+        desk = Desk(sources, out, plan)
         try:
             yield desk
         finally:

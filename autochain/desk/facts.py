@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import ChainSettings, StageName, StageSettings
 from autochain.check.checked import Checked
+from autochain.config.coordinates import Place
 from autochain.config.model import Weights
 from autochain.desk.folder import SongFiles
 from autochain.document.blocks import Block
@@ -13,8 +14,6 @@ from autochain.page.closeups import Looks
 from autochain.page.pictures.song import SongCurves
 from autochain.search.costs import Costs
 from autochain.sheet import Sheet
-
-Place = tuple[StageName, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +102,16 @@ class ReferenceFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChoiceFacts:
+    """What blind choices tell in sentences, whether that moves a weight, and whether searches are to go by it."""
+
+    sentences: tuple[str, ...]
+    file: str
+    moves: bool = False
+    on: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SongFacts:
     """Everything that the page of one song shows.
 
@@ -120,6 +129,8 @@ class SongFacts:
         Settings that neither a search nor the solver may move.
     target_lufs, of_loudest_part, ceiling_dbtp
         What is wanted.
+    revision
+        Counts up whenever something else is under the hand: a page tells by it which of two parts is older.
     undo, redo
         Whether there is a step to go back to, or forward.
     checked, looks
@@ -140,6 +151,8 @@ class SongFacts:
         Whether that is what is under the hand.
     bounces, references, delivery
         Files beside it, and what is told of the files that went out.
+    choices
+        What blind choices tell; None where nobody asked.
     takes
         By action (`search`, `around`, `curve`, `deliver`): how long it takes here, in s.
     """
@@ -157,6 +170,7 @@ class SongFacts:
     of_loudest_part: bool = False
     put_away: Mapping[StageName, StageSettings] = field(default_factory=dict)
     locks: frozenset[Place] = frozenset()
+    revision: int = 0
     undo: bool = False
     redo: bool = False
     checked: Checked | None = None
@@ -172,4 +186,5 @@ class SongFacts:
     bounces: tuple[BounceFacts, ...] = ()
     references: tuple[ReferenceFacts, ...] = ()
     delivery: Sequence[Block] | None = None
+    choices: ChoiceFacts | None = None
     takes: Mapping[str, float] = field(default_factory=dict)

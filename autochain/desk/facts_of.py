@@ -3,7 +3,8 @@
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
 from autochain.compare.report import report as compare_report
-from autochain.desk.facts import BounceFacts, Known, Meter, ReferenceFacts, SongFacts
+from autochain.desk.blind import learned
+from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import Figures
 from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
@@ -12,6 +13,7 @@ from autochain.render.report import report as delivery_report
 
 def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
     """What is known now; `checked` is the desk's own check of the mix, where that came first."""
+    revision = song.hand.revision  # before what it counts: a part may be newer than it says, never older
     state, beside, measured = song.state, song.beside(), song.measured
     if checked is None and measured is not None:
         checked = Checked(
@@ -35,6 +37,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         target_lufs=target.loudness_lufs,
         of_loudest_part=target.of_loudest_part,
         ceiling_dbtp=target.ceiling_dbtp,
+        revision=revision,
         undo=song.can_undo,
         redo=song.can_redo,
         checked=checked,
@@ -52,8 +55,17 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         bounces=tuple(_bounce(song, one) for one in song.versions() if one.key.startswith("bounce.")),
         references=tuple(ReferenceFacts(name=path.name, on=on) for path, on in song.ticked.all()),
         delivery=None if song.delivery is None else tuple(delivery_report(song.delivery)),
+        choices=_choices(song),
         takes=_takes(song.mix.duration_s),
     )
+
+
+def _choices(song: OpenSong) -> ChoiceFacts:
+    file, found = str(song.files.choices), learned(song.files.choices)
+    if isinstance(found, str):
+        return ChoiceFacts(sentences=(found,), file=file)
+    sentences = (*found.sentences, *found.remarks)
+    return ChoiceFacts(sentences=sentences, file=file, moves=bool(found.costs), on=song.by_choices)
 
 
 def _takes(duration_s: float) -> dict[str, float]:

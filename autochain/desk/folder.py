@@ -10,6 +10,7 @@ from autochain.album.tracks import is_folder, mixes_in
 from autochain.errors import AudioFileError, UsageError
 from autochain.given import name_shown
 
+Stamp = tuple[int, int] | None
 State = Literal["nothing yet", "sheet", "master", "delivered"]
 RESULTS = "masters"  # the folder beside the mixes that takes what no other is named for
 
@@ -37,6 +38,15 @@ class SongFiles:
         return name_shown(self.path.name)
 
     @property
+    def stamp(self) -> Stamp:
+        """Size and time of the mix, which are others when it was written anew; None where it is gone."""
+        try:
+            seen = self.path.stat()
+        except OSError:
+            return None
+        return seen.st_size, seen.st_mtime_ns
+
+    @property
     def sheet(self) -> Path:
         """The suggestion's sheet, as `suggest` writes it."""
         return self.out / f"{self.stem}.sheet.json"
@@ -55,6 +65,11 @@ class SongFiles:
     def master(self) -> Path:
         """The 24-bit master, as `render` writes it."""
         return self.out / f"{self.stem}.master.wav"
+
+    @property
+    def choices(self) -> Path:
+        """Blind choices of all songs, in one file, since it takes twenty to tell anything; `--taste` takes it."""
+        return self.out / "choices.json"
 
     @property
     def delivery(self) -> Path:

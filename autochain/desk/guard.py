@@ -33,11 +33,12 @@ HEADERS = (
     (b"cache-control", b"no-store"),
 )
 METHODS = ("GET", "HEAD", "POST", "PUT")
-MOST_BYTES = 65_536  # of a body that is no file
+LONGEST_BODY = 65_536  # of a body that is no file
 _MOST_AT_ONCE = 24  # requests that are being answered, events aside
 # The page that takes the secret goes on by itself. A redirect would belong to the page that led here, and cookies of
 # this kind are not sent along with that.
 _ON = '<!doctype html><title>autochain</title><meta http-equiv="refresh" content="0; url=/"><a href="/">on</a>'
+_NO = '<!doctype html><title>autochain</title><p>{}</p><p><a href="/">on to the desk</a></p>'
 
 
 def cookie_name(port: int) -> str:
@@ -87,7 +88,8 @@ class Guard:
             await self._app(scope, receive, with_headers)
             return
         if self._at_once >= _MOST_AT_ONCE:
-            await _refused(503, "too much is asked for at once. Wait a moment.")(scope, receive, with_headers)
+            refused = _refused(Headers(scope=scope), 503, "too much is asked for at once. Wait a moment.")
+            await refused(scope, receive, with_headers)
             return
         with self._counted():
             await self._app(scope, receive if scope["method"] == "PUT" else _bounded(receive), with_headers)
@@ -104,21 +106,21 @@ class Guard:
         """The answer to what must not pass; None where it may."""
         headers = Headers(scope=scope)
         if headers.getlist("host") != [self._host]:
-            return _refused(421, "this is not the desk's address.")
+            return _refused(headers, 421, "this is not the desk's address.")
         if scope["method"] not in METHODS:
-            return _refused(405, "the desk knows no such method.")
+            return _refused(headers, 405, "the desk knows no such method.")
         changes = scope["method"] not in ("GET", "HEAD")
         origins, sites = headers.getlist("origin"), headers.getlist("sec-fetch-site")
         if origins not in ([], [f"http://{self._host}"]) or (changes and not origins):
-            return _refused(403, "that comes from another page.")
+            return _refused(headers, 403, "that comes from another page.")
         # A user who types the address comes from none; from elsewhere one may only arrive, and with the secret.
         if not set(sites) <= {"same-origin", "none"} and not (self._brings_token(scope) and not changes):
-            return _refused(403, "that comes from another page.")
-        if changes and scope["method"] != "PUT" and _length(headers) > MOST_BYTES:
-            return _refused(413, "that is too long.")
+            return _refused(headers, 403, "that comes from another page.")
+        if changes and scope["method"] != "PUT" and _length(headers) > LONGEST_BODY:
+            return _refused(headers, 413, "that is too long.")
         if self._brings_token(scope) or self._has_cookie(headers):
             return None
-        return _refused(403, "open the address that the desk has printed, with its token.")
+        return _refused(headers, 403, "open the address that the desk has printed, with its token.")
 
     def _welcome(self, scope: Scope) -> Response | None:
         """The answer to whoever brings the secret in the address."""
@@ -153,7 +155,10 @@ def _same(given: str, wanted: str) -> bool:
     return hmac.compare_digest(given.encode("utf-8", "replace"), wanted.encode())
 
 
-def _refused(status: int, words: str) -> Response:
+def _refused(headers: Headers, status: int, words: str) -> Response:
+    """One line, as a page for whoever came to see one: a link on it is the desk's own."""
+    if "text/html" in headers.get("accept", ""):
+        return HTMLResponse(_NO.format(words), status)
     return JSONResponse({"error": words}, status)
 
 
@@ -171,7 +176,7 @@ def _bounded(receive: Receive) -> Receive:
         message = await receive()
         if message["type"] == "http.request":
             taken += len(message.get("body", b""))
-            if taken > MOST_BYTES:
+            if taken > LONGEST_BODY:
                 return {"type": "http.disconnect"}
         return message
 

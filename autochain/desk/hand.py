@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from autochain.audio.files import unwritable, write_text
-from autochain.chain.chain import DEFAULT, ChainPlan
+from autochain.chain.chain import DEFAULT, NEEDED, ChainPlan
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings, StageName, Value, is_stage_name
 from autochain.config.model import Target
 from autochain.config.read import check_target
@@ -61,6 +61,11 @@ class HandState:
     def locked(self) -> ChainSettings:
         """Locks with their values, of the stages that are on."""
         return _only(self.active, self.locks)
+
+    @property
+    def left_out(self) -> frozenset[StageName]:
+        """Stages that no search may put in: those that are switched off, but for what a chain cannot do without."""
+        return self.off.difference(NEEDED)
 
     @property
     def drive_locked(self) -> bool:
@@ -158,7 +163,7 @@ class Hand:
         return bool(self._history.redo)
 
     def turn(self, stage: str, parameter: str, value: Value) -> None:
-        """Set one setting; a drive that is turned is locked by it, since it is solved else.
+        """Set one setting, which switches its stage on; a drive that is turned is locked by it: it is solved else.
 
         Raises
         ------
@@ -309,6 +314,13 @@ class Hand:
             return f"{self._path.name} cannot be read ({printable(why, 300)}); it is kept as {aside.name}."
         self._run = None
         return None
+
+    def readable(self) -> bool:
+        """Whether there is a file that can be read; it is left where it is."""
+        try:
+            return self._path is not None and bool(self._from(self._path.read_bytes()))
+        except (OSError, SheetError):
+            return False
 
     def _from(self, data: bytes) -> tuple[HandState, _History]:
         if len(data) > _MOST_BYTES:

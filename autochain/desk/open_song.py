@@ -42,6 +42,8 @@ from autochain.progress import Progress, Stop, silent
 from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.run import MeasuredMix
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions
 from autochain.tasks.compare import Compared
 from autochain.units import number
 
@@ -123,6 +125,8 @@ class OpenSong:
         The loudness curve as far as it is found; None before.
     delivery
         What went out from here; None before.
+    by_choices
+        Whether searches weigh the costs by what blind choices tell; not unless that was asked for.
 
     Raises
     ------
@@ -145,8 +149,9 @@ class OpenSong:
         self.looks: Looks | None = None
         self.course: SongCurves | None = None
         self.course_of: tuple[ChainSettings, Target] | None = None
-        self.curve: CurveFacts | None = curve_of_file(files.curve) if files.curve.exists() else None
+        self.curve: CurveFacts | None = None
         self.delivery: Delivery | None = None
+        self.by_choices = False
         self.changed = changed
         self._lock = threading.RLock()
         self._renders = Renders(self.mix)
@@ -158,8 +163,13 @@ class OpenSong:
         self._revisions: dict[str, int] = {}
         self._bounces: dict[str, Bounce] = {}
         self.read_versions()
+        self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
+        else:  # what was turned before any search is there before the mix is measured
+            target = self.config.target
+            first = outline_at(self.config.search.trade_default, Decisions(), target.ceiling_dbtp, self.chain)
+            self.hand.resume(HandState(settings=first.settings, target=target))
 
     def close(self) -> None:
         """End what goes on in the background; the files of renders go with it."""
@@ -413,6 +423,14 @@ class OpenSong:
             self._put({**found, **now})
         self.changed("versions")
 
+    def _read_curve(self) -> None:
+        """Read the curve that lies in the folder."""
+        if self.files.curve.exists():
+            try:
+                self.curve = curve_of_file(self.files.curve)
+            except AutochainError as error:
+                self.tell(str(error).split("\n")[0])
+
     def hear(self, key: str, one: Audible | None) -> None:
         """Let a version be heard that is not on disk yet; None takes it away."""
         with self._lock:
@@ -433,14 +451,15 @@ class OpenSong:
             name=name,
             chain=one.chain,
             settings=one.settings,
-            figures=one.figures,
+            # Of a sheet that was edited, what it aims at: nothing is played as loud as a master beside a mix.
+            figures=one.figures or Figures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
             start=self._start_of(one),
             path=path,
         )
 
     def best(self, settings: ChainSettings, score: float, state: HandState) -> None:
         """Let the best so far of a search be heard."""
-        figures = Figures(levels=_at(state), costs=None, score=score, met=True, exact=False)
+        figures = Figures(levels=_at(state.target), costs=None, score=score, met=True, exact=False)
         start = replace(state, settings=self.chain.checked(self.chain.rounded(settings)), off=frozenset())
         self.hear(BEST, Audible(name="best so far", chain=self.chain, settings=settings, figures=figures, start=start))
 
@@ -501,7 +520,11 @@ class OpenSong:
     def search_job(self, around: bool) -> Job:
         """Search for a suggestion, anew or around what is under the hand."""
         words = "searching around your settings" if around else "searching"
-        return self._job(words, "search", lambda progress, stop: song_jobs.search(self, around, progress, stop))
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.search(self, around, progress, stop)
+
+        return self._job(words, "search", run, best_so_far=True)
 
     def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
         """Trace what each loudness costs."""
@@ -531,8 +554,16 @@ class OpenSong:
 
         return self._job(f"reading {quoted(path.name)}", f"bounce {path}", run, short=True)
 
-    def _job(self, words: str, kind: str, run: Callable[[Progress, Stop], None], *, short: bool = False) -> Job:
-        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short)
+    def _job(
+        self,
+        words: str,
+        kind: str,
+        run: Callable[[Progress, Stop], None],
+        *,
+        short: bool = False,
+        best_so_far: bool = False,
+    ) -> Job:
+        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short, best_so_far=best_so_far)
 
 
 def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:
@@ -540,12 +571,17 @@ def _version(key: str, name: str, revision: int, figures: Figures | None, start:
         key=key,
         name=name,
         revision=revision,
-        lufs=None if figures is None else figures.levels.integrated_lufs,
+        lufs=None if figures is None else _loudness(figures.levels),
         gain_db=0.0,
         exact=figures is not None and figures.exact,
         score=None if figures is None else figures.score,
         settable=start is not None,
     )
+
+
+def _loudness(levels: LevelFigures) -> float | None:
+    """Of the whole; where only that of the loudest 3 s is known that one, by which nothing gets louder than it is."""
+    return levels.max_short_term_lufs if levels.integrated_lufs is None else levels.integrated_lufs
 
 
 def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
@@ -559,9 +595,8 @@ def _points_in(files: SongFiles) -> list[tuple[Path, float]]:
     return sorted(found, key=lambda one: one[1])
 
 
-def _at(state: HandState) -> LevelFigures:
-    """Levels of a chain that is at its target on the excerpts."""
-    target = state.target
+def _at(target: Target) -> LevelFigures:
+    """Levels of what is at its target."""
     return LevelFigures(
         integrated_lufs=target.lufs, max_short_term_lufs=target.loudest_part_lufs, true_peak_dbtp=None
     )

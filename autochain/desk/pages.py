@@ -46,7 +46,7 @@ def static(name: str) -> tuple[bytes, str] | None:
     """A file that pages load, with its media type; None where there is none of that name."""
     if name == "sheet.css":  # the look of the reports, which the desk's pages begin from
         own = files("autochain.curve").joinpath("style.css").read_text(encoding="utf-8")
-        style = "\n".join((STYLE, packaged("closeups.css"), packaged("style.css"), own))
+        style = "\n".join((STYLE, packaged("closeups.css"), own))
         return style.encode(), "text/css"
     own_file = files("autochain.desk").joinpath(name)
     matched = _OWN.fullmatch(name)

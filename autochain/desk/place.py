@@ -6,6 +6,7 @@ too little: next to nothing of a release under 0.4 s, and a twentieth of the red
 place lies a tenth of a second that is not heard, so that what looks ahead sees the song and not its end.
 """
 
+import math
 import threading
 import time
 from collections.abc import Mapping
@@ -15,6 +16,7 @@ import numpy as np
 
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.chain import ChainPlan
+from autochain.chain.envelopes import group_frames
 from autochain.chain.output import with_ends
 from autochain.chain.settings import OUTPUT, ChainSettings, StageName
 from autochain.config.model import Drive, Weights
@@ -129,7 +131,8 @@ class Place:
         hops = len(mix.samples) // hop
         length = min(round(100.0 * LENGTH_S), hops)
         start = min(max(0, round(100.0 * start_s)), hops - length)
-        preroll = min(start, round(100.0 * PREROLL_S)) // GRID_HOPS * GRID_HOPS
+        grid = math.lcm(hop, group_frames(mix.rate_hz)) // hop  # where all stages begin to count, in the song and here
+        preroll = start - max(0, start - round(100.0 * PREROLL_S)) // grid * grid
         behind = min(_BEHIND_HOPS, hops - start - length)
         self._first = (start - preroll) * hop
         self._span = Span(

@@ -9,6 +9,7 @@ import math
 import os
 import tempfile
 import threading
+import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -79,7 +80,8 @@ class Stored:
 
     def __init__(self, frames: int, channels: int) -> None:
         self._frames, self._channels = frames, channels
-        self._file = tempfile.TemporaryFile(prefix="autochain-")  # noqa: SIM115 - as long as the version
+        self._file = tempfile.TemporaryFile(prefix="autochain-")  # noqa: SIM115 - open as long as somebody reads it
+        weakref.finalize(self, self._file.close)
         self.done = 0
 
     @property

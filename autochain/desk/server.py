@@ -20,9 +20,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from autochain.audio.mix import Samples
 from autochain.desk import album_routes
-from autochain.desk.actions import carry_out, read_action
-from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
+from autochain.desk.actions import act, read_action
+from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError, in_one_line
 from autochain.desk.events import PART, Message
 from autochain.desk.facts import SongFacts
 from autochain.desk.facts_of import facts_of
@@ -35,6 +36,7 @@ from autochain.desk.song_view import PARTS, fragment, song_page
 from autochain.desk.songs_view import songs_fragment, songs_part
 from autochain.desk.uploads import TooLargeError, receive
 from autochain.errors import AutochainError, UsageError
+from autochain.measure.loudness import integrated_lufs, weighted_hops
 
 HOST = "127.0.0.1"
 _LONGEST_SOUND_S = 30.0  # of one request; a limit of this project
@@ -42,6 +44,7 @@ _SLOWEST_S = 20.0  # longest between two blocks of an upload
 _MOST_UPLOADS = 2  # at the same time
 _MOST_HEADER_BYTES = 16_384
 _MOST_CONNECTIONS = 64
+_KEPT_S = 120  # an idle connection: a turn after a pause begins at once
 _GRACE_S = 1
 
 
@@ -60,21 +63,26 @@ def app(desk: Desk) -> Starlette:
         body, name = await request.body(), request.path_params.get("song")
 
         def done() -> dict[str, Any]:
-            return carry_out(read_action(body), desk, None if name is None else desk.now_open(name)).plain()
+            return act(read_action(body), desk, None if name is None else desk.now_open(name)).plain()
 
         return JSONResponse(await run_in_threadpool(done))
 
-    async def sound(request: Request) -> Response:
-        opened = desk.now_open(request.path_params["song"])
+    def asked_for(request: Request) -> tuple[OpenSong, Callable[[], Samples]]:
+        opened, key = desk.now_open(request.path_params["song"]), request.path_params["key"]
         revision, first, frames = (_number(request, name) for name in ("revision", "first", "frames"))
         if frames > _LONGEST_SOUND_S * opened.mix.rate_hz:
             raise UsageError(f"{frames} frames are more than {_LONGEST_SOUND_S:g} s. Ask for fewer at once.")
+        return opened, lambda: opened.sound(key, revision, first, frames)
 
-        def samples() -> bytes:
-            return opened.sound(request.path_params["key"], revision, first, frames).astype("<f4", copy=False).tobytes()
+    async def loudness(request: Request) -> Response:
+        opened, samples = asked_for(request)
+        lufs = await run_in_threadpool(lambda: integrated_lufs(weighted_hops(samples(), opened.mix.rate_hz)))
+        return JSONResponse({"lufs": lufs})
 
+    async def sound(request: Request) -> Response:
+        opened, samples = asked_for(request)
         return Response(
-            await run_in_threadpool(samples),
+            await run_in_threadpool(lambda: samples().astype("<f4", copy=False).tobytes()),
             media_type="application/octet-stream",
             headers={"x-rate": str(opened.mix.rate_hz), "x-channels": str(opened.mix.channels)},
         )
@@ -125,6 +133,7 @@ def app(desk: Desk) -> Starlette:
             Route("/song/{song}", song),
             Route("/song/{song}/do", do, methods=["POST"]),
             Route("/song/{song}/sound/{key}", sound),
+            Route("/song/{song}/loudness/{key}", loudness),
         ],
         exception_handlers={
             AutochainError: _refused,
@@ -220,7 +229,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 def _line(error: Exception) -> str:
     if isinstance(error, AutochainError):
-        return str(error)
+        return in_one_line(error)
     if isinstance(error, HTTPException):
         return {404: "there is no such page.", 405: "the desk knows no such method."}.get(
             error.status_code, error.detail
@@ -230,27 +239,23 @@ def _line(error: Exception) -> str:
     return f"a fault of the program, not of yours: {type(error).__name__} ({error})."
 
 
-def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threading.Event | None = None) -> None:
+def serve(
+    desk: Desk, listener: socket.socket, ready: Callable[[str, str], None], ended: threading.Event | None = None
+) -> None:
     """Listen on 127.0.0.1 until Ctrl-C or SIGTERM.
 
     Parameters
     ----------
     desk
         What is served.
-    port
-        Where to listen; 0 lets the system choose.
+    listener
+        Where to listen, as `listening` gives it.
     ready
         Told the address with its token, and one that opens the desk once: what a browser is started with, everybody on
         this computer can read.
     ended
         Set from elsewhere it ends this, too.
-
-    Raises
-    ------
-    UsageError
-        A port that is taken, or that only the system's own programs may use.
     """
-    listener = _listening(port)
     own = int(listener.getsockname()[1])
     token, once = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
     config = uvicorn.Config(
@@ -260,11 +265,13 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
         ws="none",
         lifespan="off",
         log_config=None,
+        log_level="critical",  # what strangers try is no news for the terminal
         access_log=False,
         proxy_headers=False,
         server_header=False,
         limit_concurrency=_MOST_CONNECTIONS,
         h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
+        timeout_keep_alive=_KEPT_S,
         timeout_graceful_shutdown=_GRACE_S,
     )
     server = uvicorn.Server(config)
@@ -281,8 +288,16 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
     thread.join(2 * _GRACE_S)
 
 
-def _listening(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+def listening(port: int) -> socket.socket:
+    """Give a socket that listens on 127.0.0.1 alone, on a port of its own or, of 0, on one that the system chooses.
+
+    Raises
+    ------
+    UsageError
+        A port that is taken, or that only the system's own programs may use.
+    """
+    # Named TCP in full: only then asyncio sends small answers at once, without waiting 40 ms for a receipt.
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     # A port is free again at once after a desk has ended; Windows would share it with whoever asks.
     exclusive = getattr(socket, "SO_EXCLUSIVEADDRUSE", None)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR if exclusive is None else exclusive, 1)

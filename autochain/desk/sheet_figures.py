@@ -1,10 +1,10 @@
 """What a sheet says of its settings, read back to be shown beside what is under the hand; a sheet may say less."""
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-
-from pydantic import ValidationError
+from typing import Any
 
 from autochain.chain.chain import DEFAULT, ChainPlan
 from autochain.chain.settings import ChainSettings
@@ -12,11 +12,11 @@ from autochain.config.model import Target
 from autochain.earlier.read import sheet_in
 from autochain.earlier.sheet import EarlierSheet
 from autochain.errors import ParameterError, SheetError
-from autochain.given import bytes_of
+from autochain.given import bytes_of, json_in
 from autochain.measure.measurement import LevelFigures, Levels
 from autochain.render.sheet_chain import sheet_chain
 from autochain.search.costs import COST_NAMES, Costs
-from autochain.sheet.model import CostFigures, Sheet
+from autochain.sheet.model import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,41 +82,66 @@ def sheet_version(path: Path) -> SheetVersion:
     data = bytes_of(path, "the sheet", SheetError)
     sheet = sheet_in(data, path)
     chain, settings = sheet_chain(sheet)
-    try:
-        said = Sheet.model_validate_json(data)
-    except ValidationError:  # a hand has added to it, or taken from it: its settings still hold
-        said = None
+    values = json_in(data)
     unchanged = ChainSettings.from_plain(sheet.stages).flat() == dict(sheet.found)
+    own = _figures(_part(values, "after"), _part(values, "costs"), values.get("met") is True)
     return SheetVersion(
         sheet=sheet,
-        said=said,
+        said=_said(values),
         chain=chain,
         settings=settings,
-        figures=None if said is None or not unchanged else _figures(said.after, said.costs, said.met),
-        baselines={} if said is None else dict(_baselines(said)),
+        figures=own if unchanged else None,
+        baselines=dict(_baselines(_part(values, "baselines"))),
     )
 
 
-def _baselines(said: Sheet) -> Iterator[tuple[str, tuple[ChainSettings, Figures]]]:
-    for name, own in said.baselines.items():
-        levels = LevelFigures(
-            integrated_lufs=own.integrated_lufs, max_short_term_lufs=own.max_short_term_lufs, true_peak_dbtp=None
-        )
+def _part(values: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    """A table of a sheet; an empty one where there is none."""
+    own = values.get(name)
+    return own if isinstance(own, dict) else {}
+
+
+def _said(values: Mapping[str, Any]) -> Sheet | None:
+    """All of a sheet; None where a hand has added to it or taken from it, and of earlier versions of the program."""
+    try:
+        return Sheet.model_validate_json(json.dumps(values))
+    except ValueError:
+        return None
+
+
+def _baselines(baselines: Mapping[str, Any]) -> Iterator[tuple[str, tuple[ChainSettings, Figures]]]:
+    for name in baselines:
+        own = _part(baselines, name)
         try:
-            settings = DEFAULT.checked(own.settings)
-        except ParameterError:
+            settings = DEFAULT.checked(_part(own, "settings"))
+        except (ParameterError, AttributeError, TypeError):
             continue
-        if settings:
-            yield name, (settings, _figures(levels, own, own.met))
+        figures = _figures(own, own, own.get("met") is True)
+        if settings and figures is not None and figures.costs is not None:
+            yield name, (settings, figures)
 
 
-def _figures(levels: Levels, costs: CostFigures, met: bool) -> Figures:
+def _figures(levels: Mapping[str, Any], costs: Mapping[str, Any], met: bool) -> Figures | None:
+    """What stands on the sheet; None where it does not say how loud."""
+    lufs = _number(levels.get("integrated_lufs"))
+    priced = {name: _number(costs.get(name)) for name in COST_NAMES}
+    known = {name: value for name, value in priced.items() if value is not None}
+    if lufs is None:
+        return None
     return Figures(
-        levels=levels_of(levels),
-        costs=Costs(**{name: getattr(costs, name) for name in COST_NAMES}),
-        score=costs.score,
+        levels=LevelFigures(
+            integrated_lufs=lufs,
+            max_short_term_lufs=_number(levels.get("max_short_term_lufs")),
+            true_peak_dbtp=_number(levels.get("true_peak_dbtp")),
+        ),
+        costs=Costs(**known) if len(known) == len(priced) else None,
+        score=_number(costs.get("score")),
         met=met,
     )
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
 
 def levels_of(levels: Levels) -> LevelFigures:

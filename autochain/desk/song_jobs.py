@@ -4,13 +4,13 @@ import json
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autochain.chain.chain import NEEDED
 from autochain.chain.settings import ChainSettings
 from autochain.curve.point import Point
 from autochain.curve.targets import targets_lufs
-from autochain.desk.bounces import FOLDER, sounds_in
+from autochain.desk.bounces import sounds_in
 from autochain.desk.course import course_of, looks_of
 from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
@@ -58,7 +58,7 @@ def measure(song: "OpenSong", progress: Progress) -> None:
     if song.state is None:
         progress("setting the trade default", 0.9)
         song.begin(_trade_default(found), None)
-    for path in sounds_in(song.files.versions / FOLDER):
+    for path in sounds_in(song.files.bounces):
         try:
             song.add_bounce(path)
         except AutochainError as error:
@@ -116,7 +116,7 @@ def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
     if verdict is None or verdict.found is None or state is None:
         raise UsageError("your settings were turned while they were verified. Do it again when they rest.")
     baselines, saving_db = _beside(song, state)
-    decisions = Decisions(locks=state.locked)
+    decisions = Decisions(locks=state.locked, without=state.left_out)
     return build_sheet(by_hand(found, verdict.found, state.target, decisions, baselines, saving_db))
 
 
@@ -169,7 +169,11 @@ def _caller(song: "OpenSong", progress: Progress, stop: Stop, state: HandState |
 def _decided(state: HandState) -> tuple[list[str], list[str]]:
     """Locks and stages left out as a command takes them."""
     locks = [as_given(s, name, value) for s, own in state.locked.items() for name, value in own.items()]
-    return locks, sorted(stage for stage in state.off if stage not in NEEDED)
+    return locks, sorted(state.left_out)
+
+
+def _taste(song: "OpenSong") -> Path | None:
+    return song.files.choices if song.by_choices else None
 
 
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
@@ -194,11 +198,12 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         out=files.out,
         around=sheet,
         references=() if around else song.references,
-        resume=(files.out / f"{files.stem}.journal.jsonl").exists(),
+        taste=_taste(song),
+        resume=files.journal.exists(),
         force=True,
     )
     earlier = files.sheet.read_bytes() if files.sheet.exists() else None
-    caller = _caller(song, progress, stop, state)
+    caller = replace(_caller(song, progress, stop, state), tell=_unsaid)
     try:
         try:
             run_suggest(request, caller)
@@ -214,6 +219,10 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
         song.changed("hand")
         verify(song, progress, stop)
     song.changed("costs")
+
+
+def _unsaid(words: str) -> None:
+    """What a command tells of its options, which nobody has given here."""
 
 
 def _same_settings(one: bytes, other: bytes) -> bool:
@@ -241,6 +250,7 @@ def trace(
         lock=locks,
         without=without,
         config=song.plan,
+        taste=_taste(song),
         out=song.files.out,
         force=True,
     )
@@ -290,6 +300,7 @@ def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progre
 def compare(song: "OpenSong", key: str, progress: Progress) -> None:
     """Compare a bounce with the mix and a sheet, as `compare` does."""
     bounce = song.bounce(key)
+    song.whole.drop()
     sheet = song.sheet_path(SUGGESTION)
     out = song.files.out
     request = CompareRequest(

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
-from autochain.earlier.sheet import EarlierSheet
+from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, StageOnTool
 from autochain.errors import SheetError, printable
 from autochain.given import bytes_of, json_in, quoted
 
@@ -54,6 +54,22 @@ class _Costs(_Read):
     score: float | None = None
 
 
+class _StageOnTool(_Read):
+    stage: str
+    tool: str
+    knobs: tuple[dict[str, float], ...]
+    output_gain_db: float
+    reduction_typical_db: float | None
+    why_not: str
+
+
+class _OnTools(_Read):
+    stages: tuple[_StageOnTool, ...]
+    drive_db: float | None
+    trim_db: float | None
+    tools: tuple[dict[str, Any], ...] = ()
+
+
 class _Request(_Read):
     locks: dict[str, _Value]
     without: tuple[str, ...]
@@ -74,6 +90,7 @@ class _Sheet(_Read):
     met: bool = False
     costs: _Costs = _Costs()
     weights: dict[str, float] = {}
+    on_tools: _OnTools | None = None
 
 
 def read_sheet(path: Path) -> EarlierSheet:
@@ -130,7 +147,23 @@ def sheet_in(data: bytes, path: Path) -> EarlierSheet:
         score=sheet.costs.score if sheet.met else None,
         weights=sheet.weights,
         version=sheet.provenance.versions.get("autochain", ""),
+        on_tools=None if sheet.on_tools is None else _column(sheet.on_tools),
     )
+
+
+def _column(read: _OnTools) -> EarlierOnTools:
+    return EarlierOnTools(
+        stages={
+            one.stage: StageOnTool(
+                tool=one.tool, knobs=one.knobs, around_db=one.output_gain_db,
+                reduction_typical_db=one.reduction_typical_db, why_not=one.why_not,
+            )
+            for one in read.stages
+        },
+        drive_db=read.drive_db,
+        trim_db=read.trim_db,
+        tools=read.tools,
+    )  # fmt: skip
 
 
 def _path(inside: str, problem: Any) -> str:

@@ -2,9 +2,45 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from autochain.chain.settings import Given
 from autochain.config.model import Coordinates, Target
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageOnTool:
+    """A stage of the column for the user's own tools.
+
+    Attributes
+    ----------
+    tool
+        Its name.
+    knobs
+        Positions by the tool's own words, one table a band.
+    around_db
+        Turned down by this before it, up again behind it.
+    reduction_typical_db
+        What its meter shows in the loud parts; None for a linear stage.
+    why_not
+        Why it could not be set; empty where it could.
+    """
+
+    tool: str
+    knobs: tuple[Mapping[str, float], ...]
+    around_db: float
+    reduction_typical_db: float | None
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierOnTools:
+    """The column: its stages by name, drive and trim, and what the tools' files hold."""
+
+    stages: Mapping[str, StageOnTool]
+    drive_db: float | None
+    trim_db: float | None
+    tools: tuple[Mapping[str, Any], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +69,8 @@ class EarlierSheet:
         Text of its song, as in `measure.fingerprint`; empty where the sheet does not say.
     score, weights, version
         Its score at the target (None where that was missed), what it was weighed with, and by which program.
+    on_tools
+        The column for the user's own tools; None where it has none.
     """
 
     file: str
@@ -49,3 +87,4 @@ class EarlierSheet:
     score: float | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
     version: str = ""
+    on_tools: EarlierOnTools | None = None

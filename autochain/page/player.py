@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.document.blocks import Block, Folded, Heading, Paragraph, Part, Player
-from autochain.document.shell import address, text
+from autochain.document.shell import address, spelt, text
 from autochain.page.listening import Listening
 from autochain.sheet.words import CAUTION
 from autochain.units import number
@@ -21,6 +21,7 @@ _BAR = (
     '<label><input type="checkbox" id="loop"{loop}> repeat this place</label>'
     '<p id="note" class="soft" hidden>{difference}</p></div>'
 )
+_QUIET = "The page starts quietly; bring its level up slowly."
 _SONGS = '<select id="songs" aria-label="song"></select>'
 _DIFFERENCE = (
     "{second} minus {first}, 12 dB quieter. It sounds worse than it is; a rotation leaves most of the song in it. It "
@@ -61,6 +62,7 @@ def player(
     *,
     difference: bool = True,
     told: str = "",
+    more: str = "",
 ) -> Iterator[Block]:
     """Everything of it.
 
@@ -76,6 +78,8 @@ def player(
         Whether the second version less the first can be heard.
     told
         What was done to make the versions equally loud; empty for what holds of one song.
+    more
+        What else is to be said of what plays.
     """
     songs = any(window.song for window in listening.windows)
     data = {
@@ -86,7 +90,9 @@ def player(
         "sheet": sheet,
         "choices_file": "listening-choices.json",
         "folder": None if folder is None else address(folder),
-        "windows": [{"start": w.start_s, "stop": w.stop_s, "at": w.at_s, "song": w.song} for w in listening.windows],
+        "windows": [
+            {"start": w.start_s, "stop": w.stop_s, "at": w.at_s, "song": spelt(w.song)} for w in listening.windows
+        ],
         "sounds": [{"name": sound.name, "gain_db": sound.gain_db} for sound in listening.sounds],
         "difference": difference,
         "flac": None if folder is not None else listening.block(0),
@@ -104,9 +110,7 @@ def player(
         [
             Heading("Listen", mark="listen"),
             Paragraph(CAUTION, role="soft"),
-            Paragraph(
-                f"{told or _equal(listening)} The page starts quietly; bring its level up slowly.", role="soft"
-            ),
+            Paragraph(" ".join(filter(None, (told or _equal(listening), more, _QUIET))), role="soft"),
             Folded(
                 "Without names, and keys",
                 [Player(_CHOICES), Player(_KEYS.format(songs=_SONG_KEYS if songs else "", others=others))],

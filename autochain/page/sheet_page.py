@@ -122,7 +122,7 @@ def _song(song: SongCurves, looks: Looks, listening: Listening | None) -> Iterat
 
 
 def _pictures(found: Suggestion, thirds: Sequence[BandChange]) -> Iterator[Block]:
-    yield Heading("What became of the sound", mark="sound")
+    yield Heading("What became of the sound", mark="became")
     figures = [spectrum_figure(thirds), *_balance_and_crest(found, thirds), *_responses(response_of(found))]
     yield Part(figures, role="pair")
 

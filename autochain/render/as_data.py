@@ -1,6 +1,7 @@
 """A delivery as JSON, and its table as CSV for spreadsheets.
 
-format_version 1: first version. `second_meter` of a file and its two columns came later and changed nothing before.
+format_version 1: first version. `second_meter` of a file and its two columns, and `on_tools`, came later and changed
+nothing before.
 """
 
 import csv
@@ -29,6 +30,7 @@ def to_json(delivery: Delivery) -> str:
         "target_met_after_solving": delivery.met,
         "trim_lowered_db": delivery.master.lowered_db,
         "settings": delivery.master.settings.plain(),
+        "on_tools": _on_tools(delivery),
         "other_rates": [asdict(one) for one in delivery.rates],
         "files": [_file(file) for file in delivery.files],
         "versions": [asdict(version) for version in delivery.versions],
@@ -75,6 +77,17 @@ def to_csv(delivery: Delivery) -> str:
             ]
         )  # fmt: skip
     return text.getvalue()
+
+
+def _on_tools(delivery: Delivery) -> list[dict[str, Any]] | None:
+    """Stages that went through the user's own tools; None where none was asked to."""
+    if delivery.on_tools is None:
+        return None
+    return [
+        {"stage": stage, "tool": one.tool.name, "tool_sha256": one.tool.sha256, "around_db": one.around_db,
+         "knobs": [{one.tool.knobs[role].word: at for role, at in own.items()} for own in one.positions]}
+        for stage, one in delivery.on_tools.placed.items()
+    ]  # fmt: skip
 
 
 def _rounded(value: float | None) -> float | None:

@@ -3,7 +3,9 @@
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,6 +29,7 @@ from autochain.render.master import (
     at_rate,
     make_master,
     room_for_dither,
+    solve_by_renders,
     solve_master,
     without_sound,
 )
@@ -34,6 +37,9 @@ from autochain.render.normalised import Normalised, normalise
 from autochain.render.reading import Reading, read_back
 from autochain.render.sheet_chain import sheet_chain
 from autochain.units import db_to_linear
+
+if TYPE_CHECKING:
+    from autochain.render.tool_chain import ToolChain
 
 # Common settings of each coder, no source.
 USUAL_CODERS = ("mp3:320", "mp3:192", "mp3:128", "vorbis:8", "vorbis:5", "opus:192", "opus:96")
@@ -59,6 +65,8 @@ class DeliveryOrder:
         Solve the drive anew for the sheet's target.
     coders
         Also try the usual coders and measure what they add to the peaks.
+    on_tools
+        The user's own tools in the chain; None renders the sheet's own stages.
     """
 
     mix: Mix
@@ -70,6 +78,7 @@ class DeliveryOrder:
     alternates: Sequence[tuple[Path, Mix]] = ()
     solve: bool = False
     coders: bool = False
+    on_tools: "ToolChain | None" = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +141,8 @@ class Delivery:
         The 24-bit master at published levels.
     headroom
         What coders add to the peaks.
+    on_tools
+        As of the order.
     """
 
     mix: Mix
@@ -144,6 +155,7 @@ class Delivery:
     rates: tuple[OtherRate, ...]
     normalised: tuple[Normalised, ...]
     headroom: tuple[Headroom, ...]
+    on_tools: "ToolChain | None" = None
 
     @property
     def changed(self) -> tuple[str, ...]:
@@ -163,13 +175,15 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
     """Render, write, read back; `progress` is called with a phase and its share done."""
     mix, sheet, config = order.mix, order.sheet, order.config
     refuse_other_mix(sheet, mix)
-    chain, settings = sheet_chain(sheet)
+    if order.on_tools is None:
+        chain, settings = sheet_chain(sheet)
+    else:
+        chain, settings = order.on_tools.chain, order.on_tools.settings
+    solve = solve_by_renders if order.on_tools is not None else partial(solve_master, plan=config.search.drive)
     target, met = sheet.target, None
     progress("rendering the master", 0.0)
     if order.solve:
-        main, met = solve_master(
-            mix, chain, settings, target, target.loudness_lufs, config.search.drive, step_db=0.1
-        )
+        main, met = solve(mix, chain, settings, target, target.loudness_lufs, step_db=0.1)
     else:
         main = make_master(mix, chain, settings, target)
     spectrum = measure_spectrum(main.samples, mix.rate_hz)
@@ -187,14 +201,7 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
             if main.lufs is None:  # nothing to solve for
                 master = make_master(at_rate(mix, rate_hz), chain, main.settings, target)
             else:
-                master, _ = solve_master(
-                    at_rate(mix, rate_hz),
-                    chain,
-                    main.settings,
-                    target,
-                    main.lufs,
-                    config.search.drive,
-                )
+                master, _ = solve(at_rate(mix, rate_hz), chain, main.settings, target, main.lufs)
             others.append(_other_rate(master, main))
         here = [export for export in order.exports if export.rate_hz == rate_hz]
         settings_here, lufs_here = master.settings, master.lufs
@@ -248,6 +255,7 @@ def deliver(order: DeliveryOrder, progress: Progress) -> Delivery:
         rates=tuple(others),
         normalised=() if heard_at[0] is None or heard_at[1] is None else normalise(heard_at[0], heard_at[1]),
         headroom=tuple(headroom),
+        on_tools=order.on_tools,
     )
 
 

@@ -24,6 +24,8 @@ from autochain.solve.solved import Guess
 from autochain.solve.solver import DITHER_DB, LOUDNESS_TOLERANCE_LU, Solver
 from autochain.units import db_to_linear
 
+_MOST_RENDERS, _NEAR_LU = 8, 0.02
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Master:
@@ -140,6 +142,34 @@ def solve_master(
         ),
         _close(lufs, wanted_lufs),
     )
+
+
+def solve_by_renders(
+    mix: Mix,
+    chain: ChainPlan,
+    settings: ChainSettings,
+    target: Target,
+    wanted_lufs: float,
+    *,
+    step_db: float = 0.0,
+) -> tuple[Master, bool]:
+    """As `solve_master`, of a chain with stages that are not ours: each drive is rendered, and nothing is foretold.
+
+    The ceiling is held by the trim alone: what a tool's limiter is set to stays.
+    """
+    was = drive = settings[DRIVE]["gain_db"]
+    found = list[tuple[float, Master]]()
+    for _ in range(_MOST_RENDERS):
+        master = make_master(mix, chain, settings.with_(DRIVE, gain_db=drive), target)
+        missing = 0.0 if master.lufs is None else wanted_lufs - master.lufs
+        found.append((abs(missing), replace(master, drive_moved_db=drive - was)))
+        moved = drive + missing
+        moved = round(round(moved / step_db) * step_db, 6) if step_db > 0.0 else moved
+        if abs(missing) <= _NEAR_LU or moved in (drive, was):
+            break
+        drive = moved
+    _, best = min(found, key=lambda one: one[0])
+    return best, _close(best.lufs, wanted_lufs)
 
 
 def _close(lufs: float | None, wanted_lufs: float) -> bool:

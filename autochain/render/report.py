@@ -86,6 +86,7 @@ def _result(delivery: Delivery) -> Iterator[Block]:
         told = "; ".join(f"{f.file} {number(f.reading.figures.true_peak_dbtp, 'dBTP', 2)}" for f in over)
         yield Paragraph(Strong(f"Over the ceiling once decoded: {told}."))
     yield Paragraph(_on_lines(_settings(delivery)))
+    yield from _own_tools(delivery)
 
 
 def _settings(delivery: Delivery) -> Iterator[tuple[Inline, ...]]:
@@ -112,6 +113,22 @@ def _settings(delivery: Delivery) -> Iterator[tuple[Inline, ...]]:
             Code("--solve"),
             ".",
         )
+
+
+def _own_tools(delivery: Delivery) -> Iterator[Block]:
+    """What the tools were set to, where their models rendered it."""
+    if delivery.on_tools is None:
+        return
+    from autochain.render.tool_chain import knobs_told  # with what sets tools, which no other delivery needs
+
+    drive = number(delivery.master.settings[DRIVE]["gain_db"], "dB")
+    yield Paragraph(
+        f"Rendered through the models of your own tools, with a drive of {drive}. What has no tool went through the "
+        "sheet's own stages. Your tools themselves may differ from their models."
+    )
+    placed = delivery.on_tools.placed.items()
+    rows: list[list[Line]] = [[STAGES[stage].label, one.tool.name, knobs_told(one)] for stage, one in placed]
+    yield table(["stage", "tool", "set to"], rows)
 
 
 def _on_lines(sentences: Iterable[tuple[Inline, ...]]) -> Line:

@@ -191,14 +191,11 @@ def _cut(finding: Finding, output: StageSettings) -> str | None:
     return f"Not all of it is cut off here, as it may be a quiet {quiet}. If not, lock output.{which}_cut_ms higher."
 
 
-def _on_tools(found: "OnTools", suggestion: Suggestion) -> OnToolsFacts:
-    from autochain.search.on_tools import band_positions
-
+def _on_tools(found: "OnTools") -> OnToolsFacts:
     stages = []
     for one in found.stages:
-        by_role = [dict(one.positions)] if one.positions else []
-        if one.tool.kind == "equaliser" and not one.why_not:
-            by_role = band_positions(one.tool, suggestion.chosen.settings[one.stage])
+        by_role = () if one.placed is None else one.placed.positions
+        around_db = 0.0 if one.placed is None else one.placed.around_db
         stages.append(
             StageOnTool(
                 stage=one.stage,
@@ -208,8 +205,8 @@ def _on_tools(found: "OnTools", suggestion: Suggestion) -> OnToolsFacts:
                 reduction_typical_db=None if one.reduction_typical_db is None else _fine(one.reduction_typical_db),
                 reduction_max_db=None if one.reduction_max_db is None else _fine(one.reduction_max_db),
                 off_db=_fine(one.off_db),
-                input_gain_db=_fine(one.input_gain_db),
-                output_gain_db=_fine(one.output_gain_db),
+                input_gain_db=_fine(-around_db) + 0.0,
+                output_gain_db=_fine(around_db),
                 why_not=one.why_not,
             )
         )
@@ -219,6 +216,7 @@ def _on_tools(found: "OnTools", suggestion: Suggestion) -> OnToolsFacts:
         trim_db=found.trim_db,
         lufs=None if found.lufs is None else _fine(found.lufs),
         true_peak_dbtp=None if found.true_peak_dbtp is None else _fine(found.true_peak_dbtp),
+        tools=tuple({one.tool.name: one.tool.as_file() for one in found.stages}.values()),
     )
 
 
@@ -284,7 +282,7 @@ def build_sheet(suggestion: Suggestion, on_tools: "OnTools | None" = None) -> Sh
         ),
         around=_around(suggestion),
         moved=_moved(suggestion),
-        on_tools=None if on_tools is None else _on_tools(on_tools, suggestion),
+        on_tools=None if on_tools is None else _on_tools(on_tools),
         provenance=Provenance(
             request=Request(
                 **config.target.model_dump(),

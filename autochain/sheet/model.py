@@ -3,8 +3,7 @@
 format_version 1: first version.
 """
 
-from dataclasses import field
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 from pydantic.dataclasses import dataclass
@@ -109,13 +108,13 @@ class Costs(CostFigures):
 class Baseline(CostFigures):
     """Costs of a baseline, and the loudness it reached: of the whole song, and of its loudest 3 s.
 
-    `settings` are by stage; earlier versions of the program left them out.
+    `settings` are by stage; sheets of earlier versions of the program have none.
     """
 
     integrated_lufs: float | None
     max_short_term_lufs: float | None
     met: bool
-    settings: dict[str, dict[str, Value]] = field(default_factory=dict)
+    settings: dict[str, dict[str, Value]]
 
 
 class Alternative(_Part):
@@ -239,13 +238,17 @@ class StageOnTool(_Part):
 
 
 class OnToolsFacts(_Part):
-    """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out."""
+    """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out.
+
+    `tools` is what their files hold, so that the sheet can be carried out on them without any other file.
+    """
 
     stages: tuple[StageOnTool, ...]
     drive_db: float | None
     trim_db: float | None
     lufs: float | None
     true_peak_dbtp: float | None
+    tools: tuple[dict[str, Any], ...]
 
 
 class Move(_Part):

@@ -14,6 +14,7 @@ from autochain.compare.description import Description, describe
 from autochain.compare.report import report
 from autochain.document.as_markdown import markdown
 from autochain.log.entry import comparison_entry
+from autochain.memory import give_back
 from autochain.render.sheet_chain import sheet_chain
 from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import usable_log, write_log, write_set
@@ -113,17 +114,21 @@ def compare(request: CompareRequest, caller: Caller = NOBODY) -> Compared:
         caller.tell(f"{sheet.file} was made for another file than {mix.file}; it is rendered on this one all the same.")
     with caller.watch() as show:
         found = compare_sounds(mix, master, show)
+        same = mix.sha256 == master.sha256
+        del master  # what a sheet is carried out to would lie beside it
+        give_back()
         verdict = None if sheet is None else check_bounce(sheet, mix, found, show)
     result = Compared(found=found, description=describe(found), verdict=verdict, files=())
     if request.out is not None:
         if request.sound:
             from autochain.page.compare_page import compared_sounds
 
-            result = replace(result, listening=compared_sounds(mix, master, found, sheet))
+            sounds = compared_sounds(mix, loaded(request.master), found, sheet)
+            result = replace(result, listening=sounds)
         texts: Mapping[str, str] = {"md": result.markdown(), "html": result.html(), "json": result.json()}
         named = {f"{stem}.compare.{kind}": text for kind, text in texts.items()}
         files = write_set(request.out, f"{stem}.compare", named, request.force, sources)
         result = replace(result, files=files)
-    if mix.sha256 != master.sha256:  # a mix against itself is no master to remember
+    if not same:  # a mix against itself is no master to remember
         write_log(log, lambda: comparison_entry(found), caller)
     return result

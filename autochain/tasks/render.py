@@ -2,8 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autochain.audio.files import check_output, refuse_size
 from autochain.audio.mix import Mix, Samples
@@ -22,7 +23,7 @@ from autochain.measure.spectrum import measure_spectrum
 from autochain.render.as_data import to_csv, to_json
 from autochain.render.delivery import USUAL_CODERS, Delivery, DeliveryOrder, deliver, names_of
 from autochain.render.formats import Export, parse_export, parse_exports
-from autochain.render.master import make_master, solve_master
+from autochain.render.master import make_master, solve_by_renders, solve_master
 from autochain.render.report import report, report_page
 from autochain.render.sheet_chain import sheet_chain
 from autochain.solve.inaudible import refuse_inaudible
@@ -30,6 +31,10 @@ from autochain.tasks.caller import NOBODY, Caller
 from autochain.tasks.outputs import stage_texts, usable_log, write_log
 from autochain.tasks.sheets import SheetGiven, read_given
 from autochain.tasks.sounds import Sound, files_among, header_of, loaded, path_of
+
+if TYPE_CHECKING:
+    from autochain.render.tool_chain import ToolChain
+    from autochain.tool.tool import Tool
 
 _PAGES = ("md", "html", "json", "csv")
 
@@ -54,6 +59,11 @@ class RenderRequest:
         Set the drive anew for the sheet's target.
     coders
         Measure what the usual lossy coders add to the peaks.
+    on_tools
+        Render what the user's own tools give, by their models, set as the sheet's column has them.
+    tools
+        Files of tools in place of those that the sheet keeps, also for a sheet without that column: there they are set
+        anew. Asks for `on_tools`.
     force
         Replace results that exist; never a source.
     log
@@ -67,6 +77,8 @@ class RenderRequest:
     alternates: Sequence[Path] = ()
     solve: bool = False
     coders: bool = False
+    on_tools: bool = False
+    tools: Sequence[Path] = ()
     force: bool = False
     log: Path | None = None
 
@@ -125,6 +137,11 @@ def render(request: RenderRequest, caller: Caller = NOBODY) -> Rendered:
 def _rendered(request: RenderRequest, outputs: OutputSet | None, caller: Caller) -> Rendered:
     sheet = read_given(request.sheet)
     sheet_chain(sheet)
+    own = _own_tools(request)
+    if request.on_tools or (own and sheet.on_tools is not None):
+        from autochain.render.tool_chain import tool_chain
+
+        tool_chain(sheet, own)
     config = read_config(None, {"target": sheet.target.model_dump(exclude_none=True)})
     rate_hz, channels = header_of(request.mix)
     for path in request.alternates:
@@ -138,9 +155,33 @@ def _rendered(request: RenderRequest, outputs: OutputSet | None, caller: Caller)
     mix = loaded(request.mix)
     refuse_inaudible(mix)
     refuse_other_mix(sheet, mix)
+    on_tools = _on_tools(request, sheet, own, mix, caller)
     if outputs is None:
-        return _in_memory(request, mix, sheet, config, caller)
-    return _delivered(request, outputs, mix, sheet, exports, config, log, caller)
+        return _in_memory(request, mix, sheet, on_tools, config, caller)
+    return _delivered(request, outputs, mix, sheet, on_tools, exports, config, log, caller)
+
+
+def _own_tools(request: RenderRequest) -> "tuple[Tool, ...]":
+    if not request.tools:
+        return ()
+    from autochain.tool.tool import tool_of_file  # what fits and draws is loaded where there is a tool
+
+    return tuple(tool_of_file(path) for path in request.tools)
+
+
+def _on_tools(
+    request: RenderRequest, sheet: EarlierSheet, own: "Sequence[Tool]", mix: Mix, caller: Caller
+) -> "ToolChain | None":
+    """The chain with the user's tools in it, where that is asked for."""
+    if not own and not request.on_tools:
+        return None
+    from autochain.render.tool_chain import set_anew, tool_chain
+
+    if sheet.on_tools is not None or not own:
+        return tool_chain(sheet, own)
+    with caller.watch() as show:
+        show("setting your own tools", 0.0)
+        return set_anew(sheet, mix, own)
 
 
 def _refuse_about_files(request: RenderRequest) -> None:
@@ -168,17 +209,24 @@ def _page_names(request: RenderRequest) -> list[str]:
 
 
 def _sources(request: RenderRequest) -> tuple[Path, ...]:
-    return files_among((request.mix, request.sheet, *request.alternates))
+    return files_among((request.mix, request.sheet, *request.alternates, *request.tools))
 
 
-def _in_memory(request: RenderRequest, mix: Mix, sheet: EarlierSheet, config: Config, caller: Caller) -> Rendered:
-    chain, settings = sheet_chain(sheet)
+def _in_memory(
+    request: RenderRequest,
+    mix: Mix,
+    sheet: EarlierSheet,
+    on_tools: "ToolChain | None",
+    config: Config,
+    caller: Caller,
+) -> Rendered:
+    chain, settings = sheet_chain(sheet) if on_tools is None else (on_tools.chain, on_tools.settings)
     met: bool | None = None
     with caller.watch() as show:
         show("rendering the master", 0.0)
         if request.solve:
-            wanted_lufs, drive = sheet.target.loudness_lufs, config.search.drive
-            master, met = solve_master(mix, chain, settings, sheet.target, wanted_lufs, drive, step_db=0.1)
+            solve = partial(solve_master, plan=config.search.drive) if on_tools is None else solve_by_renders
+            master, met = solve(mix, chain, settings, sheet.target, sheet.target.loudness_lufs, step_db=0.1)
         else:
             master = make_master(mix, chain, settings, sheet.target)
     return Rendered(
@@ -196,6 +244,7 @@ def _delivered(
     outputs: OutputSet,
     mix: Mix,
     sheet: EarlierSheet,
+    on_tools: "ToolChain | None",
     exports: Sequence[Export],
     config: Config,
     log: Path | None,
@@ -218,6 +267,7 @@ def _delivered(
             alternates=others,
             solve=request.solve,
             coders=request.coders,
+            on_tools=on_tools,
         )
         delivery = deliver(order, show)
     blocks = tuple(report(delivery))

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from autochain.page.listening import Listening
 
 _PREVIEW_BITS = 24
+_BY_MODELS = "This preview went through the models of your own tools, set as the sheet's column has them."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -361,8 +362,22 @@ def _journal_of(
 
 
 def _preview(request: SuggestRequest, result: Suggested, outputs: OutputSet) -> tuple[Path, ...]:
-    """Stage the rendered result with its caution."""
+    """Stage the rendered result with its caution; where the sheet is for the user's own tools, what these give."""
     caution, heard = f"{request.stem}.preview.txt", f"{request.stem}.preview.wav"
     seed = result.found.config.search.seed
-    write_wav(outputs.staging / heard, result.samples, result.rate_hz, seed, bits=_PREVIEW_BITS)
-    return *stage_texts(outputs, {caution: CAUTION + "\n"}), outputs.folder / heard
+    samples, told = result.samples, CAUTION
+    if result.sheet.on_tools is not None:
+        samples, told = _on_tools(result), f"{CAUTION}\n{_BY_MODELS}"
+    write_wav(outputs.staging / heard, samples, result.rate_hz, seed, bits=_PREVIEW_BITS)
+    return *stage_texts(outputs, {caution: told + "\n"}), outputs.folder / heard
+
+
+def _on_tools(result: Suggested) -> Samples:
+    """The mix through the models of the user's tools, as `render --on-tools` makes it from the sheet."""
+    from autochain.render.master import make_master
+    from autochain.render.tool_chain import tool_chain
+
+    sheet, mix = read_given(result.sheet), result.found.mix
+    on_tools = tool_chain(sheet)
+    master = make_master(mix, on_tools.chain, on_tools.settings, sheet.target)
+    return with_silence(master.samples, mix.rate_hz, master.settings[OUTPUT])

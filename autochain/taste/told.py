@@ -2,8 +2,8 @@
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from statistics import NormalDist
 
@@ -78,13 +78,16 @@ class Told:
     intervals
         By cost that is weighed; empty as long as there are too few choices.
     sentences
-        The same in words, at least one.
+        The same in words, one for each thing told, or why nothing is.
+    remarks
+        What cannot be told, in words; often none.
     """
 
     count: int
     weights: Weights
     intervals: Mapping[str, WeightInterval]
     sentences: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def enough(self) -> bool:
@@ -119,14 +122,16 @@ def told(choices: Sequence[BlindChoice]) -> Told:
     found = _intervals(points[:, compared], worth)
     own = iter(found)
     intervals = {name: next(own) if there else _held_before() for name, there in zip(names, compared, strict=True)}
-    changed = {name: round(getattr(weights, name) * own.times, 3) for name, own in intervals.items() if own.compared}
-    if not any(own.told for own in intervals.values()):
-        changed = {}
+    changed = {}
+    if any(own.told for own in intervals.values()):
+        fitted = {name: getattr(weights, name) * own.times for name, own in intervals.items() if own.compared}
+        changed = {name: max(0.001, round(weight, 3)) for name, weight in fitted.items()}
     return Told(
         count=count,
         weights=weights.model_copy(update=changed),
         intervals=intervals,
         sentences=tuple(_sentences(intervals, count)),
+        remarks=tuple(_remarks(intervals)),
     )
 
 
@@ -160,7 +165,7 @@ def points_apart(
 def _intervals(points: Floats, worth: Floats) -> list[WeightInterval]:
     terms_compared = points.shape[1]
     if terms_compared < 2:  # which has nothing to be weighed against
-        return [_held_before()] * terms_compared
+        return [replace(_held_before(), compared=True)] * terms_compared
     posterior = fit(points, worth=worth)
     found = []
     for term in range(terms_compared):
@@ -196,15 +201,16 @@ def _sentences(intervals: Mapping[str, WeightInterval], count: int) -> list[str]
             f"{label[0].upper()}{label[1:]} weighs {_times(own.times)} times what it does by default, "
             f"{_times(own.low)} to {_times(own.high)}, from {count} choices."
         )
-    others = [name for name, own in intervals.items() if own.compared and not own.told]
-    if found and others:
-        said.append(f"The weights of {_listed([_label(name) for name in others])} move too, and not for certain.")
-    if not found:
-        said.append(f"Nothing is told yet: {count} choices set no weight apart from its default.")
+    return said or [f"Nothing is told yet: {count} choices set no weight apart from its default."]
+
+
+def _remarks(intervals: Mapping[str, WeightInterval]) -> Iterator[str]:
+    moved = [_label(name) for name, own in intervals.items() if own.compared and not own.told]
+    if moved and any(own.told for own in intervals.values()):
+        yield f"The weights of {_listed(moved)} move too, and not for certain."
     apart = [_label(name) for name, own in intervals.items() if not own.compared]
     if apart:
-        said.append(f"The versions differed too little in {_listed(apart)} to tell anything of it.")
-    return said
+        yield f"The versions differed too little in {_listed(apart)} to tell anything of it."
 
 
 def _label(name: str) -> str:

@@ -2,21 +2,24 @@
 
 import hashlib
 import itertools
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic_core import to_json
 
+from autochain.chain.equaliser import TYPES
 from autochain.errors import printable, steers
 from autochain.given import quoted, read_toml, with_tuples
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
-from autochain.tool.fit_equaliser import TYPES, EqualiserModel
+from autochain.tool.fit_equaliser import EqualiserModel
 from autochain.tool.knobs import MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
@@ -35,9 +38,13 @@ MODELS: Mapping[ToolKind, type[Any]] = {
 # under the output for a clipper, rms of the curve for an equaliser. Limits of this project.
 TRUSTED_DB: Mapping[ToolKind, float] = {"compressor": 0.3, "limiter": 0.3, "clipper": -30.0, "equaliser": 0.3}
 
+# Most that two measured curves of a clipper may differ, one moved onto the other, to count as one that moves with its
+# ceiling. A limit of this project.
+CURVES_ALIKE_DB = 0.2
+
 # What a model may hold, by its fields. No tool goes beyond, and no fit. Limits of this project.
 _LEVEL_DBFS, _GAIN_DB, _TIME_MS, _AHEAD_MS = (-120.0, 60.0), (-120.0, 120.0), (0.001, 60_000.0), (0.0, 1000.0)
-RANGES: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
+WITHIN: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
     "compressor": {
         "threshold_dbfs": _LEVEL_DBFS,
         "ratio": (1.001, 1e5),
@@ -154,6 +161,25 @@ class Tool:
         """Whether the model fits well enough to set the tool by it."""
         return all(one.programme_db <= TRUSTED_DB[self.kind] for one in self.bounces)
 
+    @cached_property
+    def known_ceilings(self) -> tuple[float, float]:
+        """Lowest and highest position of a clipper's ceiling at which its curve is known.
+
+        Ours moves with its ceiling. One of its own may not: it is known where it was measured, and between two bounces
+        whose curves, moved, are alike.
+        """
+        first, *others = self.models
+        assert isinstance(first, ClipperModel)
+        here = self.bounces[0].knobs.get("ceiling", self.maps["ceiling"].position(first.ceiling_dbfs))
+        if not first.curve_db:
+            return self.maps["ceiling"].ends
+        alike = [here]
+        for one, read in zip(others, self.bounces[1:], strict=True):
+            assert isinstance(one, ClipperModel)
+            if one.curve_db and "ceiling" in read.knobs and _apart_db(first, one) <= CURVES_ALIKE_DB:
+                alike.append(read.knobs["ceiling"])
+        return min(alike), max(alike)
+
     @property
     def noted(self) -> Mapping[str, str]:
         """What stood otherwise while it was bounced, and must stand so again."""
@@ -166,7 +192,7 @@ class Tool:
         changed = dict[str, float]()
         for role, at in positions.items():
             field = fields_of[role][0]
-            least, most = RANGES[self.kind][field]
+            least, most = WITHIN[self.kind][field]
             changed[field] = min(most, max(least, self.maps[role].thing(at)))
         made: Model = replace(model, **changed)
         return made
@@ -179,10 +205,22 @@ class Tool:
         """The file."""
         return _to_toml(self)
 
+    def as_file(self) -> dict[str, Any]:
+        """What the file holds, as plain values; `tool_in` reads them."""
+        return tomllib.loads(self.toml())
+
     @property
     def sha256(self) -> str:
         """Hash of all that is in the file, whatever its layout."""
         return hashlib.sha256(self.toml().encode()).hexdigest()
+
+
+def _apart_db(one: ClipperModel, other: ClipperModel) -> float:
+    """Most that two clippers' own curves differ where both were measured, each from its ceiling."""
+    (a, a_db), (b, b_db) = (np.array(model.curve_db).T for model in (one, other))
+    a, b = a - one.ceiling_dbfs, b - other.ceiling_dbfs
+    both = a[(a >= b[0]) & (a <= b[-1])]
+    return float(np.abs(np.interp(both, a, a_db) - np.interp(both, b, b_db)).max(initial=0.0))
 
 
 def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
@@ -198,7 +236,7 @@ def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
         problem = error.errors()[0]
         where = ".".join(map(str, problem["loc"]))
         raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
-    for name, (least, most) in RANGES[kind].items():
+    for name, (least, most) in WITHIN[kind].items():
         value = getattr(model, name)
         if not least <= value <= most:
             raise ToolError(f"model.{name} is {value:g}; it must be {least:g} to {most:g}. Read the tool again.")

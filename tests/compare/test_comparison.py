@@ -14,6 +14,7 @@ from autochain.audio.signals import noise
 from autochain.chain.chain import DEFAULT
 from autochain.compare import compare
 from autochain.compare.description import describe
+from autochain.compare.pair import laid_on_mix
 from autochain.demo import make_demo
 from autochain.errors import AutochainError, DifferentMaterialError
 from autochain.measure.distortion import DistortionReference
@@ -181,6 +182,19 @@ def test_polarity_and_swapped_channels_are_told(against, song):
     assert texts == ["Left and right are swapped."]
     _, texts, _ = against(song * [1.0, -1.0])
     assert texts[0].startswith("One channel is inverted against the other")
+
+
+@pytest.mark.parametrize("late", [-700, 0, 700])
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_to_be_heard_a_master_lies_on_the_time_of_its_mix_and_has_its_polarity(song, late, turned):
+    master = turned * (song[-late:] if late < 0 else np.pad(song, ((late, 0), (0, 0))))[:, ::-1]
+    sounds = as_mix(song), as_mix(master, file="master.wav", sha256="1" * 64)
+    rate_hz, mix, laid = laid_on_mix(*sounds, compare(*sounds).alignment)
+    assert rate_hz == RATE_HZ
+    assert mix.shape == laid.shape
+    lost = max(0, -late)
+    assert not laid[:lost].any()
+    assert np.array_equal(laid[lost:], mix[lost:])
 
 
 def test_a_narrower_stereo_is_told_by_its_size(against, song):

@@ -1,11 +1,12 @@
 """Requests to an ASGI application without a server between, and a desk of short mixes."""
 
 import asyncio
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Coroutine, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 import numpy as np
@@ -21,6 +22,7 @@ HOST = f"127.0.0.1:{PORT}"
 RATE_HZ = 44100
 
 Header = tuple[str, str]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -46,12 +48,14 @@ async def asked(
     query: str = "",
     breaks_off: bool = False,
 ) -> Answer:
-    blocks = list(body)
+    blocks, brought = list(body), own(method) if headers is None else headers
     told: list[Message] = []
 
     async def receive() -> Message:
+        if not blocks and breaks_off:
+            return {"type": "http.disconnect"}
         if not blocks:
-            return {"type": "http.disconnect"} if breaks_off else {"type": "http.request", "body": b"", "more_body": False}
+            return {"type": "http.request", "body": b"", "more_body": False}
         return {"type": "http.request", "body": blocks.pop(0), "more_body": bool(blocks) or breaks_off}
 
     async def send(message: Message) -> None:
@@ -67,7 +71,7 @@ async def asked(
         "raw_path": quote(path).encode(),
         "root_path": "",
         "query_string": query.encode("latin-1"),
-        "headers": [(n.encode("latin-1"), v.encode("latin-1")) for n, v in (own(method) if headers is None else headers)],
+        "headers": [(one.encode("latin-1"), given.encode("latin-1")) for one, given in brought],
         "client": ("127.0.0.1", 50000),
         "server": ("127.0.0.1", PORT),
     }
@@ -80,8 +84,14 @@ async def asked(
     )
 
 
+def in_a_loop(call: Coroutine[Any, Any, T]) -> T:
+    """What it gives, in a thread of its own: where a browser is driven, the test's own thread has a loop already."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, call).result()
+
+
 def ask(*arguments: Any, **more: Any) -> Answer:
-    return asyncio.run(asked(*arguments, **more))
+    return in_a_loop(asked(*arguments, **more))
 
 
 def guarded(desk: Desk) -> Guard:
@@ -106,3 +116,7 @@ def desk_of(folder: Path, *names: str) -> Any:
         yield desk
     finally:
         desk.close()
+
+
+def names_in(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())

@@ -23,6 +23,7 @@ from autochain.desk.folder import SongFiles
 from autochain.desk.guard import POLICY
 from autochain.desk.pages import static
 from autochain.desk.song_view import TOUCHED, fragments, song_page
+from autochain.desk.versions import HAND, MIX, Version
 from autochain.page.pictures.song import SongCurves
 from autochain.search.costs import COST_NAMES, Costs
 from autochain.sheet import Sheet
@@ -112,8 +113,10 @@ def _weights(sheet: Sheet) -> Any:
 class PageOfFacts:
     """Serves one song; `facts` may be replaced, `answer` says what an action gives."""
 
-    def __init__(self, facts: SongFacts) -> None:
-        self.facts = facts
+    def __init__(self, facts: SongFacts | None, html: Callable[[], str] | None = None) -> None:
+        if facts is not None:
+            self.facts = facts
+        self._html = html or self._page
         self.asked: list[Answer] = []
         self.uploads: list[tuple[str, bytes]] = []
         self.answer: Callable[[Answer], Answer] = lambda asked: {"fragments": {}}
@@ -137,8 +140,9 @@ class PageOfFacts:
     def turned(self, asked: Answer) -> Answer:
         """An answer as the desk gives it to a turn: the facts follow, and their parts are told."""
         settings = self.facts.settings.with_(asked["stage"], {asked["parameter"]: asked["value"]})
-        self.show(replace(self.facts, settings=settings), TOUCHED["turn"])
-        return {"fragments": {}, "place": {"start_s": 0.0, "stop_s": 6.0, "revision": len(self.asked), "gain_db": -3.0}}
+        revision = self.facts.revision + 1
+        self.show(replace(self.facts, settings=settings, revision=revision), TOUCHED["turn"])
+        return {"fragments": {}, "place": {"start_s": 0.0, "stop_s": 6.0, "revision": revision, "gain_db": -3.0}}
 
     def close(self) -> None:
         for reader in self._readers:
@@ -147,7 +151,10 @@ class PageOfFacts:
         self._server.server_close()
 
     def _page(self) -> str:
-        return song_page(self.facts, {"song": SONG, "rate_hz": 44100, "channels": 2, "frames": 44100, "versions": []})
+        heard = [Version(key=key, name=key, revision=1, lufs=-9.0, gain_db=0.0, exact=True) for key in (MIX, HAND)]
+        player = {"rate_hz": self.facts.rate_hz, "channels": 2, "versions": [one.plain() for one in heard]}
+        frames = round(self.facts.rate_hz * self.facts.duration_s)
+        return song_page(self.facts, {"song": SONG, "frames": frames, **player})
 
     def _handler(self) -> type[BaseHTTPRequestHandler]:
         own = self
@@ -159,7 +166,7 @@ class PageOfFacts:
                     self._events()
                     return
                 found = static(path.rsplit("/", 1)[-1]) if path.startswith("/static/") else None
-                body, kind = found or (own._page().encode(), "text/html; charset=utf-8")
+                body, kind = found or (own._html().encode(), "text/html; charset=utf-8")
                 self._send(200, body, kind)
 
             def do_POST(self) -> None:
@@ -230,10 +237,14 @@ class Seen:
 
 @contextmanager
 def seen(
-    browser: Browser, facts: SongFacts, width: int = 1400, scheme: Literal["light", "dark"] = "light"
+    browser: Browser,
+    facts: SongFacts | None,
+    width: int = 1400,
+    scheme: Literal["light", "dark"] = "light",
+    html: Callable[[], str] | None = None,
 ) -> Iterator[Seen]:
-    """The page of these facts, open."""
-    page = PageOfFacts(facts)
+    """The page of these facts, open; or another one of the desk's, as `html` gives it."""
+    page = PageOfFacts(facts, html)
     try:
         found = Seen(browser, page, width, scheme)
         yield found

@@ -5,11 +5,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from autochain.desk.desk import Desk
-from autochain.desk.server import serve
+from autochain.desk.server import listening, serve
 
 
 @contextmanager
-def served(desk: Desk) -> Iterator[str]:
+def served(desk: Desk, port: int = 0) -> Iterator[str]:
     """Give its address with the token; it ends with the block."""
     ended, known, addresses = threading.Event(), threading.Event(), []
 
@@ -17,7 +17,7 @@ def served(desk: Desk) -> Iterator[str]:
         addresses.append(address)
         known.set()
 
-    thread = threading.Thread(target=serve, args=(desk, 0, ready, ended))
+    thread = threading.Thread(target=serve, args=(desk, listening(port), ready, ended))
     thread.start()
     try:
         assert known.wait(30.0)

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from autochain.desk.actions import REST_S, Answer, carry_out, read_action
+from autochain.desk.actions import REST_S, Answer, act, read_action
 from autochain.desk.versions import Heard
 from autochain.desk.work import Job
 from autochain.errors import AutochainError, UsageError
@@ -47,7 +47,7 @@ class Desk:
 
 def done(**asked: Any) -> tuple[Song, Desk, Answer]:
     song, desk = Song(), Desk()
-    answer = carry_out(read_action(json.dumps(asked).encode()), desk, song)  # type: ignore[arg-type]
+    answer = act(read_action(json.dumps(asked).encode()), desk, song)  # type: ignore[arg-type]
     return song, desk, answer
 
 
@@ -81,11 +81,11 @@ def test_what_turns_is_solved_at_once_and_verified_when_the_hand_rests(
     asked: dict[str, Any], call: tuple[Any, ...]
 ) -> None:
     song, desk, answer = done(**asked)
-    assert song.asked[0] == call
+    assert song.asked == [("verify_job",), call]
     assert answer.plain() == {"fragments": {}, "place": HEARD.plain(), "versions": []}
     submitted = [one for one in desk.did if one[0] == "submit"]
     assert [(one[1].kind, one[2]) for one in submitted] == [("verify_job", ("after_s", REST_S))]
-    assert desk.did.index(("put_off", "verify", "s")) < desk.did.index(submitted[0])
+    assert desk.did.index(("put_off", "verify_job", "s")) < desk.did.index(submitted[0])
     assert ("touched", song, asked["action"]) in desk.did
 
 
@@ -124,10 +124,10 @@ def test_what_is_quick_is_done_at_once(asked: dict[str, Any], call: tuple[Any, .
 
 def test_stop_needs_no_song() -> None:
     desk = Desk()
-    carry_out(read_action(b'{"action": "stop", "job": 7}'), desk, None)  # type: ignore[arg-type]
+    act(read_action(b'{"action": "stop", "job": 7}'), desk, None)  # type: ignore[arg-type]
     assert desk.did == [("stop", 7)]
     with pytest.raises(UsageError, match="about one song"):
-        carry_out(read_action(b'{"action": "undo"}'), desk, None)  # type: ignore[arg-type]
+        act(read_action(b'{"action": "undo"}'), desk, None)  # type: ignore[arg-type]
 
 
 TURN = {"action": "turn", "stage": "limiter", "parameter": "release_ms", "value": 30.0, "at_s": 1.0}

@@ -1,8 +1,6 @@
-"""From the command to its end: the address on one line, Ctrl-C, a taken port, two desks, a folder that takes nothing."""
+"""From the command to its end: the address, Ctrl-C, a taken port, two desks, a folder that takes nothing."""
 
 import http.client
-import json
-import os
 import signal
 import socket
 import subprocess
@@ -16,9 +14,11 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from autochain.audio.output_set import output_set
+from autochain.desk.desk import desk_on
 from autochain.desk.guard import cookie_name
-from autochain.errors import RunningError
-from tests.desk.asking import write_mix
+from tests.conftest import run_command
+from tests.desk.asking import desk_of, names_in, write_mix
+from tests.desk.serving import served
 
 ENDS_WITHIN_S = 2.0  # what a user is promised
 SLOW = 4.0  # times that on a machine that is busy with other tests
@@ -36,9 +36,9 @@ class Running:
         address = urlsplit(line.strip())
         self.port, self.token = address.port or 0, parse_qs(address.query)["token"][0]
 
-    def request(self, method: str, path: str, body: bytes | None = None) -> tuple[int, bytes]:
+    def request(self, method: str, path: str) -> tuple[int, bytes]:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30.0)
-        connection.request(method, path, body, self.headers)
+        connection.request(method, path, headers=self.headers)
         answer = connection.getresponse()
         read = answer.status, answer.read()
         connection.close()
@@ -87,74 +87,57 @@ def test_it_prints_its_address_and_ends_in_order_while_a_page_listens_and_a_mix_
     assert (code, out, err) == (0, "", "")
     assert took_s < ENDS_WITHIN_S * SLOW
     assert not (tmp_path / "out" / ".desk.lock").exists()
-    assert not [name for name in os.listdir(tmp_path / "mixes") if name.startswith(".")]
-
-
-def test_a_second_desk_on_one_folder_says_who_is_there(tmp_path: Path) -> None:
-    write_mix(tmp_path / "mixes" / "one.wav")
-    with running(tmp_path / "mixes", "-o", tmp_path / "out") as first:
-        second = subprocess.run(
-            command(tmp_path / "mixes", "-o", tmp_path / "out"), capture_output=True, text=True, check=False
-        )
-        assert (second.returncode, second.stdout) == (1, "")
-        assert f"Running, process {first.process.pid}, since 20" in second.stderr
-        assert second.stderr.count("\n") == 1
-        # Its own folder, its own cookie: the first does not mind.
-        with running(tmp_path / "mixes", "-o", tmp_path / "other") as third:
-            assert third.request("GET", "/")[0] == first.request("GET", "/")[0] == 200
-            assert cookie_name(third.port) != cookie_name(first.port)
-
-
-def test_after_a_kill_the_next_desk_goes_on(tmp_path: Path) -> None:
-    write_mix(tmp_path / "mixes" / "one.wav")
-    with running(tmp_path / "mixes", "-o", tmp_path / "out") as first:
-        first.end(signal.SIGKILL)
-    with running(tmp_path / "mixes", "-o", tmp_path / "out") as second:
-        assert second.request("GET", "/")[0] == 200
-
-
-def test_a_desk_and_a_command_do_not_stand_in_each_others_way(tmp_path: Path) -> None:
-    """What each writes has a lock of its own."""
-    write_mix(tmp_path / "mixes" / "one.wav")
-    with running(tmp_path / "mixes", "-o", tmp_path / "out"), output_set(tmp_path / "out", "one.suggest"):
-        with pytest.raises(RunningError), output_set(tmp_path / "out", "desk"):
-            pass
+    assert not [name for name in names_in(tmp_path / "mixes") if name.startswith(".")]
 
 
 def refused(*arguments: object) -> tuple[int, str]:
-    done = subprocess.run(command(*arguments), capture_output=True, text=True, check=False, timeout=120.0)
-    assert done.stdout == ""
-    assert done.stderr.count("\n") == 1
-    return done.returncode, done.stderr
+    """Exit code and line of a desk that does not begin."""
+    ran = run_command("desk", *arguments, "--no-browser")
+    assert ran.out == ""
+    assert ran.err.count("\n") == 1
+    return ran.code, ran.err
 
 
-def test_a_port_that_is_taken_is_one_line(tmp_path: Path) -> None:
+def test_a_second_desk_on_one_folder_says_who_is_there_and_after_a_kill_the_next_goes_on(tmp_path: Path) -> None:
     write_mix(tmp_path / "mixes" / "one.wav")
-    with socket.create_server(("127.0.0.1", 0)) as other:
-        port = other.getsockname()[1]
-        code, words = refused(tmp_path / "mixes", "--port", port)
-    assert code == 2
-    assert f"port {port} cannot be used" in words
-    assert not (tmp_path / "mixes" / "masters" / ".desk.lock").exists()
+    out = tmp_path / "out"
+    with running(tmp_path / "mixes", "-o", out) as first:
+        code, words = refused(tmp_path / "mixes", "-o", out)
+        assert code == 1
+        assert f"Running, process {first.process.pid}, since 20" in words
+        assert first.request("GET", "/")[0] == 200
+        with output_set(out, "one.suggest"):  # what a command writes has a lock of its own
+            pass
+        first.end(signal.SIGKILL)
+    with desk_on([tmp_path / "mixes"], out) as second:
+        assert [song.name for song in second.songs] == ["one.wav"]
+    assert not (out / ".desk.lock").exists()
 
 
-def test_a_port_can_be_chosen(tmp_path: Path) -> None:
+def test_a_port_can_be_chosen_and_one_that_is_taken_is_one_line(tmp_path: Path) -> None:
+    mix = write_mix(tmp_path / "one.wav")
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
-    with running(write_mix(tmp_path / "one.wav"), "--port", port) as desk:
-        assert desk.port == port
-        assert b"one.wav" in desk.request("GET", "/")[1]
-    with running(tmp_path / "one.wav", "--port", port) as again:  # free again at once
-        assert again.port == port
+        code, words = refused(mix, "--port", port)
+        assert code == 2
+        assert f"port {port} cannot be used" in words
+        assert not (tmp_path / "masters").exists()
+    for _ in range(2):  # free again at once
+        with desk_on([mix], tmp_path / "out") as desk, served(desk, port) as address:
+            assert address.startswith(f"http://127.0.0.1:{port}/?token=")
+            listening = http.client.HTTPConnection("127.0.0.1", port, timeout=30.0)
+            listening.request("GET", "/")
+            assert listening.getresponse().status == 403
+            listening.close()
 
 
 def test_it_listens_on_this_computer_alone(tmp_path: Path) -> None:
-    with running(write_mix(tmp_path / "one.wav")) as desk:
-        found = socket.getaddrinfo(socket.gethostname(), desk.port, socket.AF_INET, socket.SOCK_STREAM)
-        others = {place[4][0] for place in found if not str(place[4][0]).startswith("127.")}
-        for other in others:
+    with desk_of(tmp_path) as desk, served(desk) as address:
+        port = urlsplit(address).port
+        found = socket.getaddrinfo(socket.gethostname(), port, socket.AF_INET, socket.SOCK_STREAM)
+        for other in {str(place[4][0]) for place in found} - {"127.0.0.1"}:
             with pytest.raises(OSError, match=r"refused|unreachable|timed out"):
-                socket.create_connection((other, desk.port), timeout=2.0)  # type: ignore[arg-type]
+                socket.create_connection((other, port), timeout=2.0)
 
 
 def test_a_folder_that_is_a_file_or_is_not_there_is_one_line(tmp_path: Path) -> None:
@@ -164,6 +147,14 @@ def test_a_folder_that_is_a_file_or_is_not_there_is_one_line(tmp_path: Path) -> 
     code, words = refused(tmp_path / "nowhere")
     assert code == 1
     assert "does not exist" in words
+
+
+def test_a_configuration_that_cannot_hold_is_wrong_usage(tmp_path: Path) -> None:
+    (tmp_path / "mixes").mkdir()
+    (tmp_path / "own.toml").write_text("[target]\nlufs = 7\n")
+    ran = run_command("desk", tmp_path / "mixes", "--config", tmp_path / "own.toml", "--no-browser")
+    assert (ran.code, ran.out) == (2, "")
+    assert "lufs" in ran.err
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="a folder that nobody can write, root included")
@@ -176,16 +167,32 @@ def test_a_folder_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
 @pytest.mark.parametrize("port", ["-1", "65536", "x"])
 def test_a_port_that_there_is_none_of_is_wrong_usage(port: str, tmp_path: Path) -> None:
     (tmp_path / "mixes").mkdir()
-    done = subprocess.run(command(tmp_path / "mixes", "--port", port), capture_output=True, text=True, check=False)
-    assert done.returncode == 2
+    assert run_command("desk", tmp_path / "mixes", "--port", port).code == 2
 
 
-def test_an_empty_folder_is_a_desk_that_waits_for_mixes(tmp_path: Path) -> None:
-    mix = write_mix(tmp_path / "elsewhere" / "new.wav").read_bytes()
+def test_an_empty_folder_is_a_desk_that_waits_for_mixes_and_leaves_no_folder(tmp_path: Path) -> None:
     (tmp_path / "mixes").mkdir()
-    with running(tmp_path / "mixes") as desk:
-        status, told = desk.request("PUT", "/files/new.wav?as=mix", mix)
-        assert (status, json.loads(told)["name"]) == (200, "new.wav")
-        assert b"new.wav" in desk.request("GET", "/")[1]
-        assert desk.end(signal.SIGINT)[0] == 0
-    assert sorted(os.listdir(tmp_path / "mixes" / "masters")) in ([], [".desk"])
+    with desk_on([tmp_path / "mixes"], tmp_path / "mixes" / "masters") as desk:
+        assert desk.songs == ()
+        assert (tmp_path / "mixes" / "masters" / ".desk.lock").exists()
+    assert names_in(tmp_path / "mixes") == []
+
+
+def test_a_small_answer_is_not_held_back_for_a_receipt(tmp_path: Path) -> None:
+    """A sender that gathers small pieces waits for the receipt of the one before, and that is held back.
+
+    RFC 896 (gathering) and RFC 1122, 4.2.3.2 (receipts held back, up to 0.5 s; 40 ms on the usual system): a turn of a
+    knob would pay it each time.
+    """
+    with desk_of(tmp_path) as desk, served(desk) as address:
+        port, token = urlsplit(address).port, parse_qs(urlsplit(address).query)["token"][0]
+        headers = {"Cookie": f"{cookie_name(port or 0)}={token}", "Origin": f"http://127.0.0.1:{port}"}
+        asking = http.client.HTTPConnection("127.0.0.1", port, timeout=30.0)
+        took_s = []
+        for _ in range(20):
+            began = time.monotonic()
+            asking.request("POST", "/do", b'{"action": "stop", "job": 0}', headers)
+            assert asking.getresponse().read() == b'{"fragments":{}}'
+            took_s.append(time.monotonic() - began)
+        asking.close()
+    assert min(took_s) < 0.02

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from autochain.desk import uploads
 from autochain.desk.uploads import TooLargeError, clear_old, name_for, receive
 from autochain.errors import AutochainError, UsageError
-from tests.desk.asking import write_mix
+from tests.desk.asking import in_a_loop, names_in, write_mix
 
 
 def sent(name: str, folder: Path, blocks: Iterable[bytes], promised: int | None = None) -> Path:
@@ -22,7 +22,7 @@ def sent(name: str, folder: Path, blocks: Iterable[bytes], promised: int | None 
         for block in blocks:
             yield block
 
-    return asyncio.run(receive(name, folder, body(), promised))
+    return in_a_loop(receive(name, folder, body(), promised))
 
 
 def blocks_of(path: Path, size: int = 50_000) -> list[bytes]:
@@ -35,7 +35,7 @@ def test_a_mix_arrives_byte_for_byte(tmp_path: Path) -> None:
     there = sent("song.wav", tmp_path / "mixes", blocks_of(mix), mix.stat().st_size)
     assert there == tmp_path / "mixes" / "song.wav"
     assert there.read_bytes() == mix.read_bytes()
-    assert os.listdir(tmp_path / "mixes") == ["song.wav"]
+    assert names_in(tmp_path / "mixes") == ["song.wav"]
 
 
 def test_a_file_that_is_there_is_never_written_over(tmp_path: Path) -> None:
@@ -77,7 +77,7 @@ def test_what_is_no_whole_mix_leaves_nothing(kind: str, words: str, tmp_path: Pa
         sent("song.wav", folder, blocks, promised)
     assert ".desk-" not in str(refused.value)  # it is called by its own name
     assert "song.wav" in str(refused.value)
-    assert os.listdir(folder) == []
+    assert names_in(folder) == []
 
 
 def test_a_connection_that_breaks_leaves_nothing(tmp_path: Path) -> None:
@@ -86,8 +86,8 @@ def test_a_connection_that_breaks_leaves_nothing(tmp_path: Path) -> None:
         raise ConnectionResetError
 
     with pytest.raises(AutochainError):
-        asyncio.run(receive("song.wav", tmp_path, body(), None))
-    assert os.listdir(tmp_path) == []
+        in_a_loop(receive("song.wav", tmp_path, body(), None))
+    assert names_in(tmp_path) == []
 
 
 def test_a_task_that_is_cancelled_leaves_nothing(tmp_path: Path) -> None:
@@ -98,18 +98,18 @@ def test_a_task_that_is_cancelled_leaves_nothing(tmp_path: Path) -> None:
     async def run() -> None:
         task = asyncio.create_task(receive("song.wav", tmp_path, body(), None))
         await asyncio.sleep(0.05)
-        assert len(os.listdir(tmp_path)) == 1
+        assert len(names_in(tmp_path)) == 1
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
 
-    asyncio.run(run())
-    assert os.listdir(tmp_path) == []
+    in_a_loop(run())
+    assert names_in(tmp_path) == []
 
 
 def test_more_than_is_taken_is_refused_before_and_on_the_way(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(uploads, "MOST_BYTES", 100_000)
+    monkeypatch.setattr(uploads, "LARGEST_FILE", 100_000)
     with pytest.raises(TooLargeError, match="too large"):
         sent("song.wav", tmp_path, [], promised=100_001)
     taken = 0
@@ -123,14 +123,14 @@ def test_more_than_is_taken_is_refused_before_and_on_the_way(
     with pytest.raises(TooLargeError, match="too large"):
         sent("song.wav", tmp_path, endless())
     assert taken == 11
-    assert os.listdir(tmp_path) == []
+    assert names_in(tmp_path) == []
 
 
 def test_a_disk_that_is_nearly_full_takes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uploads.shutil, "disk_usage", lambda path: type("Usage", (), {"free": 500_000_010})())
     with pytest.raises(TooLargeError):
         sent("song.wav", tmp_path, [b"x" * 20])
-    assert os.listdir(tmp_path) == []
+    assert names_in(tmp_path) == []
 
 
 def test_a_folder_takes_so_many_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -141,7 +141,7 @@ def test_a_folder_takes_so_many_files(tmp_path: Path, monkeypatch: pytest.Monkey
         sent("song.wav", folder, blocks_of(mix))
     with pytest.raises(UsageError, match="3 files"):
         sent("song.wav", folder, blocks_of(mix))
-    assert len(os.listdir(folder)) == 3
+    assert len(names_in(folder)) == 3
 
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
@@ -170,7 +170,9 @@ def test_a_name_is_made_safe(given: str, name: str) -> None:
     assert name_for(given) == name
 
 
-@pytest.mark.parametrize("given", ["", ".", "..", ".wav", "song", "song.exe", "song.wav.exe", "song.html", "...wav", "/"])
+@pytest.mark.parametrize(
+    "given", ["", ".", "..", ".wav", "song", "song.exe", "song.wav.exe", "song.html", "...wav", "/"]
+)
 def test_a_name_that_is_none_is_refused(given: str) -> None:
     with pytest.raises(UsageError):
         name_for(given)
@@ -197,4 +199,4 @@ def test_what_a_kill_has_left_goes_after_a_day(tmp_path: Path) -> None:
     os.utime(old, (time.time() - 90_000, time.time() - 90_000))
     os.utime(mine, (time.time() - 90_000, time.time() - 90_000))
     clear_old(tmp_path)
-    assert sorted(os.listdir(tmp_path)) == [new.name, mine.name]
+    assert sorted(names_in(tmp_path)) == [new.name, mine.name]

@@ -30,9 +30,9 @@ PAGES = (
     *(
         TOP / "docs" / f"{name}.md"
         for name in (
-            "README", "one_mix", "sheet", "check", "page_and_listening", "delivery", "compare", "log", "tools", "chain",
-            "tone",
-            "around", "curve", "album", "several_machines", "configuration", "python",
+            "README", "desk", "one_mix", "sheet", "check", "page_and_listening", "delivery", "compare", "log", "tools",
+            "chain", "tone",
+            "around", "taste", "curve", "album", "several_machines", "configuration", "python",
         )
     ),
 )  # fmt: skip
@@ -209,6 +209,8 @@ def make_sound(folder: Path) -> None:
     """Write the invented mixes and the configurations that the pages' commands name."""
     from autochain.audio.files import write_wav
     from autochain.demo import make_demo
+    from autochain.taste.choices import choices_text
+    from tests.taste.blind import choices_of
 
     def write(name: str, samples: npt.NDArray[np.floating]) -> None:
         (folder / name).parent.mkdir(exist_ok=True)
@@ -235,6 +237,8 @@ def make_sound(folder: Path) -> None:
     for number, samples in enumerate([*tracks.values(), song, 0.8 * song], 1):
         write(f"old/mix-{number}.wav", samples)
         write(f"old/master-{number}.wav", np.clip(2.0 * brighter(samples, 0.1 + 0.02 * number), -0.85, 0.85))
+    heard = choices_of({"added_distortion_nmr_db": 3.0, "contrast_loss_lu": 0.5}, 60, seed=2)
+    (folder / "choices.json").write_text(choices_text(heard), encoding="utf-8")
     (folder / "few.toml").write_text(_FEW, encoding="utf-8")
     (folder / "wrong.toml").write_text(_WRONG, encoding="utf-8")
 

@@ -2,14 +2,16 @@
 
 It runs every command that the pages name (two minutes or less) and writes what they print into the pages. Behind the
 command, the names of pages (`docs/curve.md`) choose these. Where the demo is run, its sheet is stored anew as well
-(`tests/demo/sheet.json`).
+(`tests/demo/sheet.json`), and the picture of the desk is taken of it, where Chromium is.
 """
 
 import sys
 import tempfile
 from pathlib import Path
 
+from tests.browsing import CHROMIUM
 from tests.demo.stored import STORED
+from tests.desk.picture import draw
 from tests.docs.examples import PAGES, TOP, Workbench, examples_of, needed_by, shown_of
 
 
@@ -31,6 +33,8 @@ def main() -> None:
             page.write_text("\n".join(lines) + "\n", encoding="utf-8")
         for sheet in (bench.folder / "autochain-demo").glob("*.sheet.json"):
             STORED.write_bytes(sheet.read_bytes())
+            if CHROMIUM is not None:
+                draw(sheet.parent, TOP / "docs" / "pictures" / "desk.png")
 
 
 if __name__ == "__main__":

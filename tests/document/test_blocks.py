@@ -129,3 +129,18 @@ def test_lines_that_are_numbered_are_numbered_in_both() -> None:
     said = [b.Listed(["first", "second"], numbered=True, role="ranked")]
     assert markdown(said) == "1. first\n2. second\n"
     assert "".join(html(said)) == '<ol class="ranked"><li>first</li><li>second</li></ol>'
+
+
+def test_a_section_is_folded_under_its_heading_and_the_contents_lead_inside() -> None:
+    plain = [b.Heading("Costs", mark="costs"), b.Paragraph("much")]
+    whole = [b.Part([b.Heading("Figures", mark="figures"), b.Paragraph("many")], role="narrow")]
+    said = [*b.fold(plain), *b.fold(whole, opened=True), *b.fold([])]
+    page = "".join(html([b.contents(said), *said]))
+    assert page == (
+        '<ul class="contents"><li><a href="#costs"><bdi>Costs</bdi></a></li>'
+        '<li><a href="#figures"><bdi>Figures</bdi></a></li></ul>'
+        '<details><summary><h2>Costs</h2></summary><section id="costs"><p>much</p></section></details>'
+        '<details open><summary><h2>Figures</h2></summary><section id="figures">'
+        '<section class="narrow"><p>many</p></section></section></details>'
+    )
+    assert markdown(said) == markdown([*plain, *whole])

@@ -23,6 +23,7 @@ from tests.hostile.outcomes import (
     take_sound,
     take_tool,
 )
+from tests.hostile.requests import HostileDesk
 from tests.hostile.sounds import KINDS, hostile_sound, whole
 
 STORED = Path(__file__).parent / "sheet.json"
@@ -119,3 +120,11 @@ def test_tools(tmp_path: Path) -> None:
 def test_bounces(tmp_path: Path) -> None:
     found = Counter(bounces_became(Random(seed), tmp_path / "bus.tool.toml") for seed in range(14))
     only_right_or_refused(found)
+
+
+def test_requests_to_the_desk(tmp_path: Path) -> None:
+    desk = HostileDesk(tmp_path)
+    try:
+        only_right_or_refused(Counter(desk.outcome(Random(seed)) for seed in range(400)))
+    finally:
+        desk.close()

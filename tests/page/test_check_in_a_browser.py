@@ -94,6 +94,8 @@ def test_a_place_plays_one_at_a_time_by_mouse_and_by_keyboard(opened: Opened) ->
     page.keyboard.press("Space")  # the same button again
     assert page.evaluate("window.extracts.audio.paused")
     assert page.evaluate("window.extracts.playing()") is None
+    second.evaluate("(one) => one.closest('figure').querySelector('svg').dispatchEvent(new MouseEvent('click'))")
+    assert page.evaluate("window.extracts.playing()") == second.get_attribute("data-extract")
     assert opened.complaints == []
 
 

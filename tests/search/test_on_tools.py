@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from autochain.measure.loudness import integrated_lufs, weighted_hops
-from autochain.search.on_tools import why_not_equaliser
 from autochain.search.tool_limits import ours_ms, tools_by_stage
+from autochain.search.turned_knobs import why_not_equaliser
 from autochain.tasks.suggest import Suggested, SuggestRequest, suggest
 from autochain.tool.fit_equaliser import EqualiserModel
 from tests.own_tools import TOOLS, tool_of, written

@@ -190,3 +190,21 @@ def test_differences_beyond_all_measure_are_fitted(points):
     found = fit(rows).marginal(0)
     assert np.all(np.isfinite(found.at))
     assert found.quantile(0.025) < found.quantile(0.5) < found.quantile(0.975)
+
+
+@pytest.mark.parametrize("kind", ["always better", "always worse", "one direction", "as large as a file allows"])
+def test_strange_choices_are_fitted(kind):
+    rng = np.random.default_rng(2)
+    rows = rng.normal(0.0, 3.0, (25, 5))
+    rows = {
+        "always better": -np.abs(rows),
+        "always worse": np.abs(rows),
+        "one direction": np.outer(rows[:, 0], rows[0]),
+        "as large as a file allows": 1000.0 * np.sign(rows),
+    }[kind]
+    found = fit(rows)
+    for term in range(5):
+        marginal = found.marginal(term)
+        assert np.all(np.diff(marginal.below) >= 0.0)
+        low, middle, high = (marginal.quantile(p) for p in (0.025, 0.5, 0.975))
+        assert -10.0 < low < middle < high < 10.0

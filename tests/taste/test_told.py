@@ -34,7 +34,7 @@ def test_the_fit_is_taken_as_a_whole_or_not_at_all():
     for name, own in found.intervals.items():
         expected = getattr(default, name) * (own.times if own.compared else 1.0)
         assert getattr(found.weights, name) == pytest.approx(expected, abs=1e-3), name
-    assert "The weights of" in " ".join(found.sentences)
+    assert any(remark.startswith("The weights of ") for remark in found.remarks)
     nothing = told(choices_of({}, 30))
     assert nothing.costs == ()
     assert nothing.weights == default
@@ -67,7 +67,7 @@ def test_costs_in_which_versions_did_not_differ_keep_the_interval_of_the_prior()
         assert not own.told
         # A factor of two for a standard deviation, 1.96 of them.
         assert (own.low, own.times, own.high) == pytest.approx((2.0**-1.96, 1.0, 2.0**1.96), rel=1e-3)
-    assert "The versions differed too little in width moved and tilt moved to tell anything of it." in found.sentences
+    assert "The versions differed too little in width moved and tilt moved to tell anything of it." in found.remarks
 
 
 def test_choices_between_the_same_two_versions_count_as_one():
@@ -83,7 +83,8 @@ def test_versions_that_differ_in_one_cost_tell_nothing_of_it():
     found = told([choice(version("a", crest_loss_db=2.0 + 0.01 * k), version("b"), "second") for k in range(40)])
     assert found.enough
     assert found.costs == ()
-    assert found.sentences[0] == "Nothing is told yet: 40 choices set no weight apart from its default."
+    assert found.sentences == ("Nothing is told yet: 40 choices set no weight apart from its default.",)
+    assert "crest lost" not in found.remarks[0]
 
 
 def test_costs_without_a_price_stay_without_one():
