@@ -284,7 +284,8 @@ def held_mb(process: int) -> float:
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "tools", "bounces", "desk", "ceilings", "kills", "growth", "load")
+    fuzzing = ("sounds", "sheets", "configurations", "lists", "tools", "bounces", "desk")
+    parts = (*fuzzing, "ceilings", "kills", "growth", "load")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
