@@ -110,7 +110,7 @@ class CompressorModel:
         return out
 
     def _ahead(self, reduction_db: Floats, rate_hz: int) -> Floats:
-        ahead = round(1e-3 * self.lookahead_ms * rate_hz)
+        ahead = min(round(1e-3 * self.lookahead_ms * rate_hz), len(reduction_db))
         if not ahead:
             return reduction_db
         return np.concatenate([reduction_db[ahead:], np.repeat(reduction_db[-1:], ahead, axis=0)])

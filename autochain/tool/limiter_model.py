@@ -58,7 +58,7 @@ class LimiterModel:
     def gain(self, size: Floats, rate_hz: int) -> Floats:
         """Gain over time for one magnitude, without `gain_db`."""
         ceiling = 10.0 ** (0.05 * self.ceiling_dbfs)
-        ahead = round(1e-3 * self.lookahead_ms * rate_hz)
+        ahead = min(round(1e-3 * self.lookahead_ms * rate_hz), size.size)
         if self.way == "ramp":
             need = np.minimum(1.0, ceiling / np.maximum(size, 1e-12))
             gain = np.empty(size.size)

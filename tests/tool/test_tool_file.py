@@ -4,12 +4,14 @@ import re
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from autochain.errors import ConfigError
 from autochain.tool import signal
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.knobs import ToolKnob
+from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
 from autochain.tool.tool import BounceRead, Tool, plain_model, tool_of_file
 
@@ -120,3 +122,17 @@ def test_a_model_that_fits_badly_is_not_trusted() -> None:
     badly = Tool(name="x", kind="compressor", test="compressor", bounces=(read,), knobs={})
     assert TOOL.trusted
     assert not badly.trusted
+
+
+@pytest.mark.parametrize("model", [
+    CompressorModel(threshold_dbfs=-20.0, ratio=2.0, knee_db=6.0, attack_ms=5.0, release_ms=9.0, lookahead_ms=900.0),
+    *(
+        LimiterModel(ceiling_dbfs=-12.0, way=way, release_ms=9.0, lookahead_ms=900.0)
+        for way in ("smooth", "ramp", "instant")
+    ),
+], ids=["compressor", "smooth", "ramp", "instant"])  # fmt: skip
+def test_a_look_ahead_longer_than_the_sound_leaves_its_length(model) -> None:
+    sound = np.random.default_rng(1).standard_normal((2000, 2))
+    out = model.process(sound, 44100)
+    assert out.shape == sound.shape
+    assert np.isfinite(out).all()
