@@ -23,7 +23,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
-from autochain.search.turned_knobs import Excerpt, TopsMeter, band_positions, turned, why_not_equaliser
+from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
 from autochain.tool.compressor_model import CompressorModel
@@ -283,7 +283,7 @@ class _Rack:
             placed = None if why_not else Placed(tool=tool, positions=band_positions(tool, settings))
             return OnTool(stage=name, tool=tool, placed=placed, why_not=why_not)
         x = np.ascontiguousarray(x)
-        heard = Excerpt(
+        heard = ToolExcerpt(
             x=x, ours=self._by_ours(name, x), typical_db=self.typical.get(name, 0.0), rate_hz=self.rate_hz,
             run_up=self.run_up, loud=self.excerpt_loud,
         )  # fmt: skip
