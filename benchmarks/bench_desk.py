@@ -4,10 +4,11 @@ One four-minute song, opened as a page opens it. Turned is what the five stages 
 linear one now and then; every turn is another value, so that nothing that was rendered before can serve. A turn ends
 with the samples of the place; the costs of the estimate come after it and are timed by themselves. Memory is the most
 that the process ever had (its peak resident set), read after each part: open, measured and verified, searched, traced,
-delivered and compared.
+delivered and compared. `--heard` tries the whole of it in Chromium, see `desk_in_browser`.
 """
 
 import argparse
+import json
 import resource
 import statistics
 import subprocess
@@ -50,7 +51,8 @@ def main() -> None:
     parser.add_argument("--turns", type=int, default=200)
     parser.add_argument("--many", type=int, default=2000, help="turns during which memory must not grow")
     parser.add_argument("--work", action="store_true", help="also search, trace, deliver and compare")
-    parser.add_argument("--part", choices=("turns", "work"), help=argparse.SUPPRESS)  # in a process of its own
+    parser.add_argument("--heard", action="store_true", help="also in Chromium, from a key to the sound at the output")
+    parser.add_argument("--part", choices=("turns", "work", "heard"), help=argparse.SUPPRESS)  # in a process of its own
     parser.add_argument("--song", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.part:
@@ -61,14 +63,13 @@ def main() -> None:
         song = Path(folder) / "song.wav"
         mix = np.ascontiguousarray(make_demo("dense_rock", RATE_HZ, SONG_S, 1), dtype=np.float32)
         write_wav(song, mix, RATE_HZ, 1)
-        parts = {name: _measured(name, song, args) for name in ("turns", *(["work"] if args.work else []))}
+        more = [name for name in ("work", "heard") if getattr(args, name)]
+        parts = {name: _measured(name, song, args) for name in ("turns", *more)}
     save("desk", "Is the desk quick enough to listen with?", where, parts, _text(parts))
 
 
 def _measured(part: str, song: Path, args: argparse.Namespace) -> dict[str, Any]:
     """What a part found, in a process of its own, so that its peak memory is its own."""
-    import json
-
     ran = subprocess.run(
         [sys.executable, __file__, "--part", part, "--song", str(song), "--turns", str(args.turns), "--many",
          str(args.many)],
@@ -158,8 +159,15 @@ def _work(args: argparse.Namespace) -> None:
     _give({"peaks_mb": peaks})
 
 
+def _heard(args: argparse.Namespace) -> None:
+    """The whole of it in a browser."""
+    import desk_in_browser  # what drives a browser is not needed for the rest
+
+    _give(desk_in_browser.heard(args.song, min(args.turns, 100), args.many))
+
+
 # Each in a process of its own; a further part is one more of them, with its paragraph in `_text`.
-_PARTS: dict[str, Callable[[argparse.Namespace], None]] = {"turns": _turns, "work": _work}
+_PARTS: dict[str, Callable[[argparse.Namespace], None]] = {"turns": _turns, "work": _work, "heard": _heard}
 
 
 def _ways() -> Iterator[tuple[str, str, float]]:
@@ -196,6 +204,11 @@ def _both(call: Callable[[], object]) -> dict[str, float]:
 
 
 def _peak_mb() -> float:
+    """Most memory that this process has had resident; what `getrusage` says begins with that of the one behind it."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM:"))
+        return float(line.split()[1]) * 1024.0 / 1e6
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
 
 
@@ -206,8 +219,6 @@ def _resident_mb() -> float:
 
 
 def _give(found: dict[str, Any]) -> None:
-    import json
-
     print(json.dumps(found))
 
 
@@ -247,6 +258,10 @@ def _text(parts: dict[str, dict[str, Any]]) -> str:
             "\n\nThe most memory that the process ever had by then, while the place was turned, estimated and verified "
             "four times during the search:\n\n" + table(("after", "peak MB"), peaks)
         )
+    if "heard" in parts:
+        import desk_in_browser
+
+        text += "\n\n" + desk_in_browser.said(parts["heard"], WANTED_MS)
     return text
 
 

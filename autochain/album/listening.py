@@ -4,6 +4,7 @@ Masters stand to each other as they are on the album, and every mix is turned to
 down together until none is turned up.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,7 +49,7 @@ class AlbumSound:
             return ""
         song = self.tracks.index(track)
         start_s = self.listening.windows[song].start_s
-        return Time(clock(start_s), start_s, song)
+        return Time(clock(start_s), math.ceil(100.0 * start_s) / 100.0, song)  # a page tells it to 10 ms: not before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,7 +79,8 @@ class _Excerpt:
             soft_edges(resampled(sound[first:last], self.rate_hz, page_hz), page_hz, EDGE_S)
             for sound in (self.mix, self.master)
         )
-        return tuple(np.repeat(sound, channels // sound.shape[1], axis=1) for sound in (mix, master))  # type: ignore[return-value]
+        times = channels // mix.shape[1]  # a single channel plays from both loudspeakers
+        return np.repeat(mix, times, axis=1), np.repeat(master, times, axis=1)
 
 
 def album_sounds(album: Album, out: Path, progress: Progress) -> AlbumSound | None:

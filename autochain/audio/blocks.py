@@ -136,7 +136,7 @@ def read_blocks(path: str | Path, block_frames: int | None = _BLOCK_FRAMES) -> M
 
 
 @contextmanager
-def unchanged(path: str | Path) -> Iterator[None]:
+def one_state(path: str | Path) -> Iterator[None]:
     """What is read of a file inside is all of one state of it, however often it is opened.
 
     A bounce that still runs, a copy that is not done and a file that is saved anew would else be read as a mix of two.

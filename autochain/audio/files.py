@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, read_blocks, shown, unchanged, unreadable
+from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, one_state, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.tags import put_tags
@@ -48,7 +48,7 @@ def read_mix(path: str | Path) -> Mix:
         the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples. Also
         when it is longer than the memory that is free allows, or changes while it is read.
     """
-    with unchanged(path):
+    with one_state(path):
         blocks = read_blocks(path, block_frames=None)
         _refuse_too_long(blocks, available_bytes())
         try:

@@ -92,8 +92,8 @@ def report(
         yield from _verdict(found, verdict)
         yield Heading("Against the mix")
     yield Paragraph(described.loudness, "lead")
-    yield from heard.player
     yield from (Paragraph(line, "soft") for line in described.made_comparable)
+    yield from heard.player
     yield Heading("What changed, the most audible first")
     changes = [_change(one, heard) for one in described.changed]
     yield Listed(changes, role="ranked") if changes else Paragraph(NOTHING_NOTICED)
@@ -174,7 +174,10 @@ def _change(change: Change, heard: PlayedPair) -> Line:
     if change.kind == "clicks" and shown:
         more = f" and {len(shown) - _MOST_TIMES} more" if len(shown) > _MOST_TIMES else ""
         return f"{change.text} At ", *_times(shown[:_MOST_TIMES], times), f"{more} of the mix."
-    played = [words for words in shown if heard.holds(times[words])]
+    played = list[str]()
+    for words in shown:  # one of those that are heard together
+        if heard.holds(times[words]) and (not played or times[words] - times[played[-1]] >= _RUN_UP_S):
+            played.append(words)
     return (f"{change.text} Hear it at ", *_times(played[:_MOST_TIMES], times), ".") if played else change.text
 
 

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 
 REST_S = 0.7  # how long a hand rests before the whole song is verified
 
-Word = Annotated[str, Field(min_length=1, max_length=100)]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
-Key = Annotated[str, Field(min_length=1, max_length=200)]
-Seconds = Annotated[float, Field(ge=0.0, le=86400.0)]
+_Word = Annotated[str, Field(min_length=1, max_length=100)]
+_Name = Annotated[str, Field(min_length=1, max_length=60)]
+_Key = Annotated[str, Field(min_length=1, max_length=200)]
+_Seconds = Annotated[float, Field(ge=0.0, le=86400.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,19 +55,19 @@ class _Asked(BaseModel):
 
 
 class _Hand(_Asked):
-    at_s: Seconds = 0.0  # what is being heard: the place that holds it is solved
+    at_s: _Seconds = 0.0  # what is being heard: the place that holds it is solved
 
 
-class Turn(_Hand):
+class _Turn(_Hand):
     """Set one setting."""
 
     action: Literal["turn"]
     stage: StageName
-    parameter: Word
-    value: float | Word
+    parameter: _Word
+    value: float | _Word
 
 
-class Switch(_Hand):
+class _Switch(_Hand):
     """Switch a stage on or off."""
 
     action: Literal["switch"]
@@ -75,16 +75,16 @@ class Switch(_Hand):
     on: bool
 
 
-class Lock(_Hand):
+class _Lock(_Hand):
     """Hold a setting against solver and search, or let it go."""
 
     action: Literal["lock"]
     stage: StageName
-    parameter: Word
+    parameter: _Word
     on: bool
 
 
-class Aim(_Hand):
+class _Aim(_Hand):
     """Want another loudness or ceiling; what is left out stays."""
 
     action: Literal["aim"]
@@ -93,109 +93,109 @@ class Aim(_Hand):
     ceiling_dbtp: float | None = None
 
 
-class Undo(_Hand):
+class _Undo(_Hand):
     """Go one step back."""
 
     action: Literal["undo"]
 
 
-class Redo(_Hand):
+class _Redo(_Hand):
     """Go one step forward again."""
 
     action: Literal["redo"]
 
 
-class Take(_Hand):
+class _Take(_Hand):
     """Take the settings of a version under the hand."""
 
     action: Literal["take"]
-    version: Key
+    version: _Key
 
 
-class Point(_Hand):
+class _Point(_Hand):
     """Take the settings of a point of the curve under the hand."""
 
     action: Literal["point"]
     lufs: Annotated[float, Field(ge=-40.0, le=0.0)]
 
 
-class Place(_Asked):
+class _Place(_Asked):
     """Move the place that repeats."""
 
     action: Literal["place"]
-    start_s: Seconds
+    start_s: _Seconds
 
 
-class Keep(_Asked):
+class _Keep(_Asked):
     """Keep what is under the hand as a named version."""
 
     action: Literal["keep"]
-    name: Name
+    name: _Name
 
 
-class Rename(_Asked):
+class _Rename(_Asked):
     """Call a kept version otherwise."""
 
     action: Literal["rename"]
-    version: Key
-    name: Name
+    version: _Key
+    name: _Name
 
 
-class Drop(_Asked):
+class _Drop(_Asked):
     """Delete a kept version."""
 
     action: Literal["drop"]
-    version: Key
+    version: _Key
 
 
-class Search(_Asked):
+class _Search(_Asked):
     """Search settings, everywhere or around what is under the hand."""
 
     action: Literal["search"]
     around: bool = False
 
 
-class Curve(_Asked):
+class _Curve(_Asked):
     """Find what each loudness costs."""
 
     action: Literal["curve"]
 
 
-class Deliver(_Asked):
+class _Deliver(_Asked):
     """Write the files that go out; those that are there are replaced only where that is said."""
 
     action: Literal["deliver"]
-    formats: Annotated[list[Word], Field(max_length=20)] = []
-    version: Key = "hand"
+    formats: Annotated[list[_Word], Field(max_length=20)] = []
+    version: _Key = "hand"
     replace: bool = False
 
 
-class Compare(_Asked):
+class _Compare(_Asked):
     """Say what a bounce did to the mix, and how it stands by the plan."""
 
     action: Literal["compare"]
-    version: Key
+    version: _Key
 
 
-class Reference(_Asked):
+class _Reference(_Asked):
     """Let the next search look at a reference, or not."""
 
     action: Literal["reference"]
-    name: Word
+    name: _Word
     on: bool
 
 
-class Choose(_Asked):
+class _Choose(_Asked):
     """Of two versions without names one was preferred."""
 
     action: Literal["choose"]
-    first: Key
-    second: Key
-    chosen: Key
-    at_s: Seconds
+    first: _Key
+    second: _Key
+    chosen: _Key
+    at_s: _Seconds
 
 
-class Abx(_Asked):
+class _Abx(_Asked):
     """A run has ended in which two versions were to be told apart."""
 
     action: Literal["abx"]
@@ -204,31 +204,31 @@ class Abx(_Asked):
     planned: int
 
 
-class Told(_Asked):
+class _Told(_Asked):
     """Listening without names has ended: what the choices tell may be shown."""
 
     action: Literal["told"]
 
 
-class ByChoices(_Asked):
+class _ByChoices(_Asked):
     """Let searches weigh the costs by what the choices tell, or not."""
 
     action: Literal["by_choices"]
     on: bool
 
 
-class StopJob(_Asked):
+class _StopJob(_Asked):
     """Stop a job, waiting or running; without a number what is being done."""
 
     action: Literal["stop"]
     job: int | None = None
 
 
-_Turned = Turn | Switch | Lock | Aim | Undo | Redo | Take | Point
-_Long = Keep | Search | Curve | Deliver | Compare
-_Blind = Choose | Abx
-_Choices = Told | ByChoices
-Action = _Turned | Place | _Long | _Blind | _Choices | Rename | Drop | Reference | StopJob
+_Turned = _Turn | _Switch | _Lock | _Aim | _Undo | _Redo | _Take | _Point
+_Long = _Keep | _Search | _Curve | _Deliver | _Compare
+_Blind = _Choose | _Abx
+_Choices = _Told | _ByChoices
+Action = _Turned | _Place | _Long | _Blind | _Choices | _Rename | _Drop | _Reference | _StopJob
 _ACTION: TypeAdapter[Action] = TypeAdapter(Annotated[Action, Field(discriminator="action")])
 
 
@@ -244,7 +244,7 @@ def read_action(body: bytes) -> Action:
         raise UsageError(f"the page sends no JSON ({quoted(str(error))}).") from None
 
 
-def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
+def act(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
     """Carry out an action on the open song, or on the desk where it is about no song.
 
     Raises
@@ -252,41 +252,41 @@ def carry_out(asked: Action, desk: "Desk", song: "OpenSong | None") -> Answer:
     AutochainError
         What cannot be done, in one line.
     """
-    if isinstance(asked, StopJob):
+    if isinstance(asked, _StopJob):
         desk.work.stop(asked.job)
         return Answer()
     if song is None:
         raise UsageError(f"{asked.action} is about one song. Open it first.")
     # Of these nothing is shown: what a page shows while names are hidden must tell nothing.
-    if isinstance(asked, Choose):
+    if isinstance(asked, _Choose):
         return Answer(kept=keep_choice(song, asked.first, asked.second, asked.chosen, asked.at_s))
-    if isinstance(asked, Abx):
+    if isinstance(asked, _Abx):
         return Answer(words=said(asked.right, asked.of, asked.planned))
-    answer = _carried_out(asked, desk, song)
+    answer = _done(asked, desk, song)
     desk.touched(song, asked.action)
     return answer
 
 
-def _carried_out(
-    asked: _Turned | Place | _Long | _Choices | Rename | Drop | Reference, desk: "Desk", song: "OpenSong"
+def _done(
+    asked: _Turned | _Place | _Long | _Choices | _Rename | _Drop | _Reference, desk: "Desk", song: "OpenSong"
 ) -> Answer:
     match asked:
-        case Place():
+        case _Place():
             with desk.work.listening():
                 return Answer(place=song.place(asked.start_s), versions=song.versions())
-        case Rename():
+        case _Rename():
             song.rename(asked.version, asked.name)
-        case Drop():
+        case _Drop():
             song.drop(asked.version)
-        case Reference():
+        case _Reference():
             song.reference(asked.name, asked.on)
             return Answer()
-        case Told():
+        case _Told():
             return Answer()
-        case ByChoices():
+        case _ByChoices():
             song.by_choices = asked.on
             return Answer()
-        case Keep() | Search() | Curve() | Deliver() | Compare():
+        case _Keep() | _Search() | _Curve() | _Deliver() | _Compare():
             desk.work.submit(_job(asked, song))
             return Answer()
         case _:
@@ -302,37 +302,37 @@ def _carried_out(
 def _turned(asked: _Turned, song: "OpenSong") -> Heard:
     """What is under the hand becomes another, and the place is solved with it."""
     match asked:
-        case Turn():
+        case _Turn():
             return song.turn(asked.stage, asked.parameter, asked.value, asked.at_s)
-        case Switch():
+        case _Switch():
             return song.switch(asked.stage, asked.on, asked.at_s)
-        case Lock():
+        case _Lock():
             return song.lock(asked.stage, asked.parameter, asked.on, asked.at_s)
-        case Aim():
+        case _Aim():
             wanted = asked.model_dump(include={"lufs", "loudest_part_lufs", "ceiling_dbtp"})
             return song.aim(asked.at_s, **wanted)
-        case Undo():
+        case _Undo():
             return song.undo(asked.at_s)
-        case Redo():
+        case _Redo():
             return song.redo(asked.at_s)
-        case Take():
+        case _Take():
             return song.take(asked.version, asked.at_s)
-        case Point():
+        case _Point():
             return song.take(f"point.{asked.lufs:g}", asked.at_s)
 
 
 def _job(asked: _Long, song: "OpenSong") -> "Job":
     """What takes long."""
     match asked:
-        case Keep():
+        case _Keep():
             return song.keep_job(asked.name)
-        case Search():
+        case _Search():
             return song.search_job(asked.around)
-        case Curve():
+        case _Curve():
             return song.curve_job()
-        case Compare():
+        case _Compare():
             return song.compare_job(asked.version)
-        case Deliver():
+        case _Deliver():
             exports = parse_exports(asked.formats, song.mix.rate_hz, song.mix.channels)
             names = [*names_of(song.files.stem, (), exports, song.mix.rate_hz), song.files.delivery.name]
             there = [name for name in names if (song.files.out / name).exists()]

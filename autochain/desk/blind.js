@@ -4,6 +4,7 @@
 const blindOf = (facts, sound, page) => {
   const find = (id) => document.getElementById(id);
   let run = null;
+  let sending = Promise.resolve();
   const below = (count) => crypto.getRandomValues(new Uint32Array(1))[0] % count;
   const shuffled = (list) => {
     const mixed = [...list];
@@ -39,6 +40,8 @@ const blindOf = (facts, sound, page) => {
   // The trial's sounds at a place, all there before any is heard.
   const prepare = async (place) => {
     const mine = run;
+    const asked = (mine.asked = (mine.asked || 0) + 1); // only the latest is taken up
+    const current = () => run === mine && mine.asked === asked;
     const pair = mine.keys.map(versionOf);
     if (!pair.every(Boolean)) {
       finish("A version is not there any more, so this was ended.");
@@ -49,7 +52,7 @@ const blindOf = (facts, sound, page) => {
     try {
       const loud = await equallyLoud(pair, place);
       await sound.whole(shuffled(loud), place);
-      if (run !== mine) return;
+      if (!current()) return;
       mine.pair = loud.map(({ key, revision, gain_db }) => ({ key, revision, gain_db }));
       mine.place = place;
       mine.ready = true;
@@ -57,9 +60,9 @@ const blindOf = (facts, sound, page) => {
       sound.repeat(place);
       take(mine.slot);
     } catch (error) {
-      if (run !== mine) return;
+      if (!current()) return;
       page.say(error.message);
-      setTimeout(() => run === mine && prepare(place), 1000);
+      setTimeout(() => current() && prepare(place), 1000);
     }
   };
   const versionIn = (slot) => run.pair[slot === 2 ? run.x : slot];
@@ -91,7 +94,7 @@ const blindOf = (facts, sound, page) => {
     page.changed();
     next();
   };
-  const answer = async (which) => {
+  const answer = (which) => {
     if (!run || !run.ready || run.listened.size < labels().length) return;
     const at_s = Number(sound.position().toFixed(2));
     if (run.kind === "abx") {
@@ -103,7 +106,10 @@ const blindOf = (facts, sound, page) => {
     const [first, second] = run.keys;
     const given = { keys: run.keys, chosen: run.keys[which] };
     run.answers.push(given);
-    given.kept = which !== undefined && page.tell({ action: "choose", first, second, chosen: given.chosen, at_s });
+    if (which !== undefined) {
+      // One after the other, so that they are kept in their order.
+      given.kept = sending = sending.then(() => page.tell({ action: "choose", first, second, chosen: given.chosen, at_s }));
+    }
     next();
   };
   const finish = async (words) => {

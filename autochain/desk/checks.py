@@ -23,7 +23,7 @@ from autochain.errors import AutochainError
 from autochain.search.request import config_sha256, versions
 from autochain.tasks.check import check_mix
 
-FOLDER = ".desk"
+KEPT_IN = ".desk"
 _MOST_BYTES = 4_000_000
 
 
@@ -50,7 +50,7 @@ def _program() -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Checks:
+class KeptChecks:
     """Verdicts in a folder of results, by song."""
 
     out: Path
@@ -71,7 +71,7 @@ class Checks:
         """Drop what is kept of mixes that are gone."""
         known = {f"{song.id}.json" for song in songs}
         with suppress(OSError):
-            for path in (self.out / FOLDER).iterdir():
+            for path in (self.out / KEPT_IN).iterdir():
                 if path.name not in known:
                     path.unlink()
 
@@ -79,7 +79,7 @@ class Checks:
         return f"{_program()} {config_sha256(self.config)}"
 
     def _path(self, song: SongFiles) -> Path:
-        return self.out / FOLDER / f"{song.id}.json"
+        return self.out / KEPT_IN / f"{song.id}.json"
 
     def _kept(self, song: SongFiles) -> _Kept | None:
         path = self._path(song)

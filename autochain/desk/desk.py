@@ -10,20 +10,20 @@ from autochain.audio.output_set import output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
-from autochain.desk.checks import Checks
+from autochain.desk.checks import KeptChecks
 from autochain.desk.events import EVERYWHERE, Events, Message
-from autochain.desk.folder import SongFiles, folder_of_mixes, refuse_missing, songs_in
+from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_missing, songs_in
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, Work
+from autochain.desk.work import Job, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
 SONGS = "songs"  # the one part of the songs page
 VERSIONS = "versions"  # the list of what can be heard, told like a part of a song's page
 _CHECK = "check"
-_END_S = 1.2  # how long work that is under way is waited for at the end
+_END_S = 1.0  # how long work that is under way is waited for at the end
 # Parts of a song's page that follow what the open song says has changed; a part may be named itself.
 _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "versions": (VERSIONS, "costs", "kept", "bounces"),
@@ -35,6 +35,11 @@ _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "delivered": ("head", "out"),
     "said": (),
 }
+
+
+def in_one_line(said: object) -> str:
+    """What a page has one line for."""
+    return " ".join(str(said).split("\n"))
 
 
 class NotOpenError(UsageError):
@@ -56,27 +61,34 @@ class Desk:
 
     def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
         self.sources, self.out, self.plan = sources, out, plan
-        self._checks = Checks(out, read_config(plan))
+        self._checks = KeptChecks(out, read_config(plan))
         self.events = Events()
         self._did: tuple[int | None, str] = (None, "")
-        self.work = Work(self._worked, self.said)
+        self.work = WorkQueue(self._worked, self.said)
         self.checked: dict[str, Checked] = {}
         self.errors: dict[str, str] = {}
         self.songs: tuple[SongFiles, ...] = ()
+        self._stamps: dict[str, Stamp] = {}
         self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
         self._lock = threading.Lock()
         self._open: OpenSong | None = None
+        self._open_stamp: Stamp = None
         self.look()
         self._checks.forget_others(self.songs)
         clear_old(folder_of_mixes(sources))
 
     def look(self) -> None:
-        """Look for mixes that are new or gone; those that are new are checked."""
+        """Look for mixes that are new, written anew or gone; those that there is no verdict on are checked."""
         with self._lock:
             found = songs_in(self.sources, self.out)
-            new = [song for song in found if song not in self.songs]
-            self.songs = found
+            stamps = {song.id: song.stamp for song in found}
+            new = [song for song in found if self._stamps.get(song.id) != stamps[song.id]]
+            gone = self._stamps.keys() - stamps.keys()
+            self.songs, self._stamps = found, stamps
+            for one in (*gone, *(song.id for song in new)):
+                self.checked.pop(one, None)
+                self.errors.pop(one, None)
             names = [song.stem for song in found]
             for song in new:
                 if names.index(song.stem) < found.index(song):  # both would write the same files
@@ -87,7 +99,7 @@ class Desk:
             if song.id not in self.errors:
                 words = f"checking {song.name}"
                 self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
-        if new:
+        if new or gone:
             self.events.changed(None, (SONGS,))
 
     def song(self, song_id: str) -> SongFiles:
@@ -98,16 +110,17 @@ class Desk:
         raise UsageError("there is no such song on this desk. Go back to the songs.")
 
     def opened(self, song_id: str) -> OpenSong:
-        """Open a song; another that was open is closed."""
+        """Open a song, or the song anew where its mix was written anew; another that was open is closed."""
         files = self.song(song_id)
         if song_id in self.errors and song_id not in self.checked:
             raise UsageError(self.errors[song_id])
         with self._lock:
             song = self._open
-            if song is None or song.files != files:
-                self._open = None
+            if song is None or song.files != files or self._open_stamp != files.stamp:
+                self._open, self._open_stamp = None, files.stamp
                 if song is not None:
                     song.close()
+                if song is not None and song.files != files:
                     self.said(song.files.id, "Another song was opened. Load the page again to go on here.")
                 song = None  # its memory goes before the next one comes
                 song = self._open = OpenSong(files, self._told_by(files.id), plan=self.plan)
@@ -145,7 +158,7 @@ class Desk:
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": words})
+        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": in_one_line(words)})
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
@@ -181,7 +194,7 @@ class Desk:
                 self.checked[song.id] = self._checks.of(song)
                 self.errors.pop(song.id, None)
             except AutochainError as error:
-                self.errors[song.id] = str(error)
+                self.errors[song.id] = in_one_line(error)
             self.events.changed(None, (SONGS,))
 
         return run

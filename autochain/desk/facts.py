@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import ChainSettings, StageName, StageSettings
 from autochain.check.checked import Checked
+from autochain.config.coordinates import Place
 from autochain.config.model import Weights
 from autochain.desk.folder import SongFiles
 from autochain.document.blocks import Block
@@ -13,8 +14,6 @@ from autochain.page.closeups import Looks
 from autochain.page.pictures.song import SongCurves
 from autochain.search.costs import Costs
 from autochain.sheet import Sheet
-
-Place = tuple[StageName, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from autochain.album.tracks import is_folder, mixes_in
 from autochain.errors import AudioFileError, UsageError
 from autochain.given import name_shown
 
+Stamp = tuple[int, int] | None
 State = Literal["nothing yet", "sheet", "master", "delivered"]
 RESULTS = "masters"  # the folder beside the mixes that takes what no other is named for
 
@@ -35,6 +36,15 @@ class SongFiles:
     def name(self) -> str:
         """Base name of the mix, what is no text escaped."""
         return name_shown(self.path.name)
+
+    @property
+    def stamp(self) -> Stamp:
+        """Size and time of the mix, which are others when it was written anew; None where it is gone."""
+        try:
+            seen = self.path.stat()
+        except OSError:
+            return None
+        return seen.st_size, seen.st_mtime_ns
 
     @property
     def sheet(self) -> Path:

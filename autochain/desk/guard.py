@@ -33,7 +33,7 @@ HEADERS = (
     (b"cache-control", b"no-store"),
 )
 METHODS = ("GET", "HEAD", "POST", "PUT")
-MOST_BYTES = 65_536  # of a body that is no file
+LONGEST_BODY = 65_536  # of a body that is no file
 _MOST_AT_ONCE = 24  # requests that are being answered, events aside
 # The page that takes the secret goes on by itself. A redirect would belong to the page that led here, and cookies of
 # this kind are not sent along with that.
@@ -116,7 +116,7 @@ class Guard:
         # A user who types the address comes from none; from elsewhere one may only arrive, and with the secret.
         if not set(sites) <= {"same-origin", "none"} and not (self._brings_token(scope) and not changes):
             return _refused(headers, 403, "that comes from another page.")
-        if changes and scope["method"] != "PUT" and _length(headers) > MOST_BYTES:
+        if changes and scope["method"] != "PUT" and _length(headers) > LONGEST_BODY:
             return _refused(headers, 413, "that is too long.")
         if self._brings_token(scope) or self._has_cookie(headers):
             return None
@@ -176,7 +176,7 @@ def _bounded(receive: Receive) -> Receive:
         message = await receive()
         if message["type"] == "http.request":
             taken += len(message.get("body", b""))
-            if taken > MOST_BYTES:
+            if taken > LONGEST_BODY:
                 return {"type": "http.disconnect"}
         return message
 

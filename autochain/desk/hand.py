@@ -315,6 +315,13 @@ class Hand:
         self._run = None
         return None
 
+    def readable(self) -> bool:
+        """Whether there is a file that can be read; it is left where it is."""
+        try:
+            return self._path is not None and bool(self._from(self._path.read_bytes()))
+        except (OSError, SheetError):
+            return False
+
     def _from(self, data: bytes) -> tuple[HandState, _History]:
         if len(data) > _MOST_BYTES:
             raise SheetError(f"it has {len(data) / 1e6:.0f} MB, {_MOST_BYTES / 1e6:.0f} is the most")

@@ -42,6 +42,8 @@ from autochain.progress import Progress, Stop, silent
 from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.run import MeasuredMix
+from autochain.search.space import outline_at
+from autochain.solve.decisions import Decisions
 from autochain.tasks.compare import Compared
 from autochain.units import number
 
@@ -164,6 +166,10 @@ class OpenSong:
         self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
+        else:  # what was turned before any search is there before the mix is measured
+            target = self.config.target
+            first = outline_at(self.config.search.trade_default, Decisions(), target.ceiling_dbtp, self.chain)
+            self.hand.resume(HandState(settings=first.settings, target=target))
 
     def close(self) -> None:
         """End what goes on in the background; the files of renders go with it."""

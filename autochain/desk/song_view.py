@@ -11,7 +11,7 @@ from markupsafe import Markup
 from autochain.chain.chain import STAGES
 from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
-from autochain.desk.facts import Known, SongFacts
+from autochain.desk.facts import ChoiceFacts, Known, SongFacts
 from autochain.desk.fields import target_field
 from autochain.desk.pages import blocks_html, rendered, report_html
 from autochain.desk.words import SIGNS, takes_words
@@ -26,7 +26,7 @@ from autochain.sheet.findings import NOTHING, VERDICTS, kinds, listed
 from autochain.sheet.words import CAUTION, COSTS, LISTEN_MODERATELY
 from autochain.units import clock, number
 
-HAND, SUGGESTION, LIMITER_ALONE = "your settings", "suggestion", "limiter alone"
+_YOURS = "your settings"
 _TERMS_TOLD = 3
 _TERM_WORTH = 0.05  # points; less is not told
 _SONG = (
@@ -92,7 +92,7 @@ def _beside(facts: SongFacts) -> list[Known]:
 
 def choices_part(facts: SongFacts) -> dict[str, Any]:
     """What you choose without names, and whether searches go by it."""
-    return {"choices": facts.choices}
+    return {"choices": facts.choices or ChoiceFacts(sentences=("Nothing has been chosen yet.",), file="")}
 
 
 def _told_beside(one: Known, hand: Known) -> str:
@@ -137,7 +137,7 @@ def _seen(looks: Looks) -> Iterator[Block]:
 def costs_part(facts: SongFacts) -> dict[str, Any]:
     """Costs of your settings beside the last kept version, the suggestion and the limiter alone."""
     beside = [facts.hand, *_beside(facts)]
-    heads = [HAND if one is facts.hand else one.name for one in beside]
+    heads = [_YOURS if one is facts.hand else one.name for one in beside]
     compared = [one for one in beside if one.score is not None and one.met and _as_loud(one, facts.hand)]
     least = min((one.score for one in compared if one.score is not None), default=None) if len(compared) > 1 else None
     rows = []
@@ -169,7 +169,7 @@ def time_part(facts: SongFacts) -> dict[str, Any]:
     picture = ""
     if course is not None:
         marks = [] if looks is None else marks_of(looks)
-        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], HAND)
+        picture = song_picture(_SONG, course, marks, [(0.0, facts.duration_s)], _YOURS)
     listen = [
         {
             "label": STAGES[entry.stage].label,

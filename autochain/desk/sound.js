@@ -38,11 +38,7 @@ const soundOf = (facts, told) => {
     const answer = await fetch(`/song/${facts.song}/sound/${encodeURIComponent(version.key)}?${asked}`).catch(() => {
       throw new Error("The desk does not answer. If it was stopped, start it again and load this page from its address.");
     });
-    if (!answer.ok) {
-      const error = new Error((await answer.json().catch(() => ({}))).error || `The desk answered ${answer.status}.`);
-      error.gone = answer.status === 409; // another revision has taken its place, and is told of by itself
-      throw error;
-    }
+    if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).error || `The desk answered ${answer.status}.`);
     const words = new Float32Array(await answer.arrayBuffer());
     if (words.length !== piece.frames * facts.channels) throw new Error("The desk sent less sound than it was asked for.");
     const buffer = new AudioBuffer({ numberOfChannels: facts.channels, length: piece.frames, sampleRate: rate });
@@ -112,8 +108,8 @@ const soundOf = (facts, told) => {
     return one.loop.first + ((one.from - one.loop.first + past) % span);
   };
   const position = () => {
-    if (voice) return positionOf(voice, now());
-    return pending && pending.at !== undefined ? pending.at : rest;
+    if (pending && pending.at !== undefined) return pending.at;
+    return voice ? positionOf(voice, now()) : rest;
   };
   const soon = () => Math.max(now() + frames(ahead), voice ? voice.since + FADE + 2 * QUANTUM : 0);
 
@@ -195,7 +191,9 @@ const soundOf = (facts, told) => {
   // Hear a version from a second of the song on, or where the song is now; the earlier sound goes on until it is there.
   const replace = async (version, atS) => {
     open();
-    const mine = { version, at: atS === undefined ? (voice ? undefined : rest) : inside(frames(atS), null) };
+    // A place that was asked for before, and is not heard yet, is still the one that is wanted.
+    const going = pending && pending.at !== undefined ? pending.at : voice ? undefined : rest;
+    const mine = { version, at: atS === undefined ? going : inside(frames(atS), null) };
     pending = mine;
     told.moved();
     if (context.state !== "running") await context.resume();
@@ -211,7 +209,7 @@ const soundOf = (facts, told) => {
         await Promise.all(piecesFrom(from, loop, NEEDED).map((piece) => block(version, piece)));
       } catch (error) {
         if (pending !== mine) return;
-        if (!error.gone || failed > 2) told.failed(error.message);
+        told.failed(error.message);
         await waited(AGAIN_MS[Math.min(failed, AGAIN_MS.length - 1)]);
         failed += 1;
       }
@@ -261,7 +259,7 @@ const soundOf = (facts, told) => {
         (error) => {
           one.failed = (one.failed || 0) + 1;
           one.again = performance.now() + AGAIN_MS[Math.min(one.failed, AGAIN_MS.length) - 1];
-          if (voice === one && (!error.gone || one.failed > 2)) told.failed(error.message);
+          if (voice === one) told.failed(error.message);
         },
       )
       .finally(() => {
@@ -317,8 +315,13 @@ const soundOf = (facts, told) => {
     // The loop and where blocks begin; heard from the next voice on.
     repeat: (within) => (loop = within),
     grid: (first) => (origin = first),
-    // Gain of what plays, for a version that has become another gain while it is heard.
-    level: (db, seconds) => voice && voice.level.gain.setTargetAtTime(linear(db), context.currentTime, seconds / 4),
+    // Another gain of what is heard, or is to be.
+    level: (db, seconds) => {
+      const one = pending || voice;
+      if (!one) return;
+      one.version.gain_db = db;
+      if (one === voice) voice.level.gain.setTargetAtTime(linear(db), context.currentTime, seconds / 4);
+    },
     volume: (db) => {
       volumeDb = db;
       if (volume) volume.gain.setTargetAtTime(linear(db), context.currentTime, 0.02);

@@ -88,6 +88,14 @@ class UnderHand:
                 self._keep(state, Verdict(figures=figures, found=None))
         return said
 
+    def resume(self, start: HandState) -> bool:
+        """Go on where the hand was left, where it was; `start` would stand in for a file that is no good."""
+        hand = Hand(start, self._path, chain=self.chain, fits=self._fits)
+        if not self._path.exists() or not hand.readable():
+            return False
+        self.begin(start, None)
+        return True
+
     @property
     def state(self) -> HandState | None:
         """What is under the hand; None until that is known."""

@@ -21,7 +21,7 @@ from autochain.audio.files import unwritable
 from autochain.errors import AudioFileError, AutochainError, UsageError
 
 # Limits of this project.
-MOST_BYTES = 4_400_000_000  # a WAV ends at 4.3 GB
+LARGEST_FILE = 4_400_000_000  # a WAV ends at 4.3 GB
 MOST_FILES = 500  # in one folder
 _LEFT_FREE_BYTES = 500_000_000
 _LONGEST_NAME_BYTES = 150  # its results are called after it, with some thirty more
@@ -74,7 +74,7 @@ async def receive(name: str, folder: Path, body: AsyncIterator[bytes], promised:
         if sum(1 for _ in folder.iterdir()) >= MOST_FILES:
             raise UsageError(f"{folder} holds {MOST_FILES} files already. Take another folder.")
         room = shutil.disk_usage(folder).free - _LEFT_FREE_BYTES
-        most = min(MOST_BYTES, max(0, room))
+        most = min(LARGEST_FILE, max(0, room))
         if (promised or 0) > most:
             raise TooLargeError(_too_large(name, most))
         temporary = folder / _PART.format(secrets.token_hex(6))

@@ -100,7 +100,7 @@ class Doing:
         }
 
 
-class Work:
+class WorkQueue:
     """The queue and its two workers.
 
     Parameters

@@ -73,7 +73,12 @@ def _hash(inside: str) -> str:
 
 def text(words: str) -> str:
     """Words as text: nothing in them is markup, and signs that turn or break lines are spelt out."""
-    return escape("".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words))
+    return escape(spelt(words))
+
+
+def spelt(words: str) -> str:
+    """Words on one line from left to right: signs that turn or break lines are spelt out."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words)
 
 
 def address(name: str) -> str:

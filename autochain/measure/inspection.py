@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, TypeVar
 
-from autochain.audio.blocks import read_blocks, unchanged
+from autochain.audio.blocks import one_state, read_blocks
 from autochain.audio.mix import Samples
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.dropouts import Dropout, find_dropouts
@@ -65,7 +65,7 @@ def inspect_file(path: str | Path) -> Inspection:
     AudioFileError
         As `audio.files.read_mix`.
     """
-    with unchanged(path):
+    with one_state(path):
         blocks = read_blocks(path)
         seen = _inspected(blocks, blocks.rate_hz, blocks.channels)
     if seen.duration_s > _AT_ONCE_S:  # hours: whoever looks at it next need not find beside it what it took

@@ -7,7 +7,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from autochain.audio.blocks import read_blocks, unchanged
+from autochain.audio.blocks import one_state, read_blocks
 from autochain.audio.mix import Samples
 from autochain.measure.asymmetry import HOPS_PER_WINDOW, AsymmetrySeries, asymmetry_series, loud_windows
 from autochain.measure.clipped import ClippedRunMeter
@@ -269,7 +269,7 @@ def measure_file(path: str | Path, block_frames: int = 1 << 18) -> Measured:
     AudioFileError
         As `audio.files.read_mix`.
     """
-    with unchanged(path):
+    with one_state(path):
         blocks = read_blocks(path, block_frames)
         meter = MixMeter(blocks.rate_hz, blocks.channels)
         for block in blocks:

@@ -79,8 +79,12 @@ class Transfer:
 
 def gain_alone(reference: Samples, output: Samples, rate_hz: int) -> Transfer:
     """One gain for each channel, by least squares; parameters as of `estimate_transfer`."""
-    x, y = (s.astype(np.float64, copy=False) for s in (reference, output))
-    gains = np.sum(x * y, axis=0) / np.maximum(np.sum(x * x, axis=0), 1e-300)
+    shared, own = np.zeros((2, reference.shape[1]))
+    for start in range(0, len(reference), _BLOCK_FRAMES):  # products of a whole song would be six copies of it
+        x, y = (s[start : start + _BLOCK_FRAMES].astype(np.float64, copy=False) for s in (reference, output))
+        shared += np.sum(x * y, axis=0)
+        own += np.sum(x * x, axis=0)
+    gains = shared / np.maximum(own, 1e-300)
     return Transfer(taps=np.diag(gains)[np.newaxis], zero=0, rate_hz=rate_hz)
 
 

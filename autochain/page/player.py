@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from autochain.document.blocks import Block, Folded, Heading, Paragraph, Part, Player
-from autochain.document.shell import address, text
+from autochain.document.shell import address, spelt, text
 from autochain.page.listening import Listening
 from autochain.sheet.words import CAUTION
 from autochain.units import number
@@ -90,7 +90,9 @@ def player(
         "sheet": sheet,
         "choices_file": "listening-choices.json",
         "folder": None if folder is None else address(folder),
-        "windows": [{"start": w.start_s, "stop": w.stop_s, "at": w.at_s, "song": w.song} for w in listening.windows],
+        "windows": [
+            {"start": w.start_s, "stop": w.stop_s, "at": w.at_s, "song": spelt(w.song)} for w in listening.windows
+        ],
         "sounds": [{"name": sound.name, "gain_db": sound.gain_db} for sound in listening.sounds],
         "difference": difference,
         "flac": None if folder is not None else listening.block(0),

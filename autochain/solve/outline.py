@@ -22,7 +22,7 @@ class Outline:
     drive_db
         Locked drive, or None when it is to be solved.
     ceiling_locked
-        True when the limiter's ceiling is the engineer's and must not be lowered.
+        True when the limiter's ceiling is the engineer's and must not be lowered, and where there is no limiter.
     """
 
     settings: ChainSettings
@@ -39,5 +39,5 @@ def only_drive_left(settings: ChainSettings, decisions: Decisions) -> Outline:
         work_db={},
         clip_share=None,
         drive_db=decisions.locks.get(DRIVE, "gain_db"),
-        ceiling_locked=(LIMITER, "ceiling_dbtp") in decisions.locks,
+        ceiling_locked=LIMITER not in settings or (LIMITER, "ceiling_dbtp") in decisions.locks,
     )

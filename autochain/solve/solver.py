@@ -143,7 +143,7 @@ class Solver:
         held = () if hold_dbtp is None else tuple(readings)
         aim = _Aim(target_lufs, start, step_db, dialable or hold_dbtp is not None, keep, held)
         true_peak_dbtp: float | None = None
-        saturated = False
+        saturated, was_db = False, math.inf
         expected = plan
         if guess.out_of_reach and guess.drive_db is not None and plan.drive_db is None:
             expected = replace(plan, drive_db=self.chain.stages[DRIVE].parameter("gain_db").rounded(guess.drive_db))
@@ -164,8 +164,11 @@ class Solver:
             excess_db = highest_dbtp - hold_dbtp + DITHER_DB
             if excess_db <= 0.0:
                 break
-            if saturated:  # where it ends is not looked for again
+            # Without a limiter more drive may raise the peaks by all that a trim takes from them.
+            in_vain = LIMITER not in settings and (CLIPPER not in settings or excess_db > 0.5 * was_db)
+            if saturated or in_vain:  # where it ends is not looked for again
                 plan = replace(plan, drive_db=solution.drive_db)
+            was_db = excess_db
             expected = plan
             if plan.ceiling_locked or step >= MOST_CEILING_STEPS:
                 lower = held_trim_db(highest_dbtp, hold_dbtp, DITHER_DB)

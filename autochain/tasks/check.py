@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autochain.album.tracks import mixes_in
-from autochain.audio.blocks import shown, unchanged
+from autochain.audio.blocks import one_state, shown
 from autochain.audio.files import check_output
 from autochain.audio.mix import Mix
 from autochain.check.as_json import checks_to_json
@@ -99,7 +99,7 @@ def check(request: CheckRequest, caller: Caller = NOBODY) -> Checks:
                 continue
             show(f"checking {shown(Path(path.name))}", place / len(named))
             try:
-                with unchanged(path):
+                with one_state(path):
                     one = check_mix(path, config, name)
                     if page is not None:
                         show(f"drawing {shown(Path(path.name))}", (place + 0.8) / len(named))

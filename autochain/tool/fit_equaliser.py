@@ -9,6 +9,7 @@ import scipy.signal
 
 from autochain.audio.sections import Section, section_response
 from autochain.chain import biquad
+from autochain.chain.equaliser import TYPES
 from autochain.tool import signal
 from autochain.tool.align import Bounce, found_mark
 from autochain.tool.levenberg import least_squares
@@ -19,7 +20,6 @@ _FROM_HZ, _TO_HZ = 25.0, 18000.0
 _TAIL_S = 0.5
 _PER_OCTAVE = 12
 _LEVEL_COSTS = 0.001
-TYPES = ("bell", "lowshelf", "highshelf", "highpass", "lowpass")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,12 +13,13 @@ import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic_core import to_json
 
+from autochain.chain.equaliser import TYPES
 from autochain.errors import printable, steers
 from autochain.given import quoted, read_toml, with_tuples
 from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
-from autochain.tool.fit_equaliser import TYPES, EqualiserModel
+from autochain.tool.fit_equaliser import EqualiserModel
 from autochain.tool.knobs import MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
@@ -43,7 +44,7 @@ CURVES_ALIKE_DB = 0.2
 
 # What a model may hold, by its fields. No tool goes beyond, and no fit. Limits of this project.
 _LEVEL_DBFS, _GAIN_DB, _TIME_MS, _AHEAD_MS = (-120.0, 60.0), (-120.0, 120.0), (0.001, 60_000.0), (0.0, 1000.0)
-RANGES: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
+WITHIN: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
     "compressor": {
         "threshold_dbfs": _LEVEL_DBFS,
         "ratio": (1.001, 1e5),
@@ -191,7 +192,7 @@ class Tool:
         changed = dict[str, float]()
         for role, at in positions.items():
             field = fields_of[role][0]
-            least, most = RANGES[self.kind][field]
+            least, most = WITHIN[self.kind][field]
             changed[field] = min(most, max(least, self.maps[role].thing(at)))
         made: Model = replace(model, **changed)
         return made
@@ -235,7 +236,7 @@ def model_of(kind: ToolKind, values: Mapping[str, Any]) -> Any:
         problem = error.errors()[0]
         where = ".".join(map(str, problem["loc"]))
         raise ToolError(f"model.{where}: {problem['msg']}. Read the tool again.") from None
-    for name, (least, most) in RANGES[kind].items():
+    for name, (least, most) in WITHIN[kind].items():
         value = getattr(model, name)
         if not least <= value <= most:
             raise ToolError(f"model.{name} is {value:g}; it must be {least:g} to {most:g}. Read the tool again.")

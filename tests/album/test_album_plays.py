@@ -1,6 +1,9 @@
 """What the page of an album plays: three songs of unlike loudness, one of them in mono, by their sheets."""
 
+import json
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +19,10 @@ from autochain.album.listening import LONGEST_PART_S, SHORTEST_PART_S, AlbumSoun
 from autochain.audio.files import read_mix, write_wav
 from autochain.chain.output import without_ends
 from autochain.demo import make_demo
+from autochain.document.as_html import html
+from autochain.document.blocks import Paragraph
 from autochain.earlier.read import read_sheet
+from autochain.page.player import player
 from autochain.page.words16 import BUDGET_BYTES
 from autochain.progress import silent
 from autochain.render.sheet_chain import sheet_chain
@@ -98,6 +104,27 @@ def test_the_loudest_part_is_what_plays(made: tuple[Path, Gathered]) -> None:
         assert window.stop_s - window.start_s == pytest.approx(LONGEST_PART_S, abs=0.001)
 
 
+@pytest.mark.parametrize("start_s", [0.0, 3.1341, 3.1399])
+def test_a_time_in_the_table_is_held_by_its_song(made: tuple[Path, Gathered], start_s: float) -> None:
+    heard = made[1].heard
+    assert heard is not None
+    window = replace(heard.listening.windows[0], start_s=start_s, stop_s=start_s + 8.0)
+    moved = replace(heard, listening=replace(heard.listening, windows=(window,)))
+    told = html([Paragraph((moved.loudest_part(heard.tracks[0]),))])  # type: ignore[arg-type]
+    time_s = float(re.search(r'data-time="([^"]*)"', "".join(told))[1])  # type: ignore[index]
+    assert start_s <= time_s <= start_s + 0.01
+
+
+def test_a_title_that_turns_the_line_is_spelt_out(made: tuple[Path, Gathered]) -> None:
+    heard = made[1].heard
+    assert heard is not None
+    window = replace(heard.listening.windows[0], song="</script>\u202egnp")
+    page = "".join(html(player(replace(heard.listening, windows=(window,)), "", "")))
+    assert page.count("</script>") == 1
+    facts = json.loads(re.search(r'id="sound">(.*?)</script>', page, re.DOTALL)[1])  # type: ignore[index]
+    assert facts["windows"][0]["song"] == "</script>\\u202egnp"
+
+
 def test_of_little_room_those_that_ask_for_a_look_play_first(
     made: tuple[Path, Gathered], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -108,10 +135,7 @@ def test_of_little_room_those_that_ask_for_a_look_play_first(
     track, record = tracks[2]
     tracks[2] = track, record.model_copy(update={"ready": "revisit"})  # type: ignore[union-attr]
     monkeypatch.setattr(listening, "BUDGET_BYTES", size // 4)  # two of three at 3 of 8 s
-    asked = type(gathered.album)(**{
-        **{name: getattr(gathered.album, name) for name in gathered.album.__slots__}, "tracks": tuple(tracks)
-    })  # fmt: skip
-    heard = album_sounds(asked, out, silent)
+    heard = album_sounds(replace(gathered.album, tracks=tuple(tracks)), out, silent)
     assert isinstance(heard, AlbumSound)
     assert track in heard.tracks
     assert len(heard.tracks) < 3

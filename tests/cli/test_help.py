@@ -19,7 +19,7 @@ finally:
 """
 
 
-@pytest.mark.parametrize("asked", [["--help"], ["--version"], ["suggest", "--help"], ["compare", "--help"]])
+@pytest.mark.parametrize("asked", [["--help"], ["--version"], ["suggest", "--help"], ["desk", "--help"]])
 def test_help_and_version_load_nothing_that_works_on_sound(asked: list[str]) -> None:
     run = [sys.executable, "-c", ASK.format(heavy=HEAVY), *asked]
     done = subprocess.run(run, capture_output=True, text=True, check=True)

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from autochain.desk.actions import REST_S, Answer, carry_out, read_action
+from autochain.desk.actions import REST_S, Answer, act, read_action
 from autochain.desk.versions import Heard
 from autochain.desk.work import Job
 from autochain.errors import AutochainError, UsageError
@@ -47,7 +47,7 @@ class Desk:
 
 def done(**asked: Any) -> tuple[Song, Desk, Answer]:
     song, desk = Song(), Desk()
-    answer = carry_out(read_action(json.dumps(asked).encode()), desk, song)  # type: ignore[arg-type]
+    answer = act(read_action(json.dumps(asked).encode()), desk, song)  # type: ignore[arg-type]
     return song, desk, answer
 
 
@@ -124,10 +124,10 @@ def test_what_is_quick_is_done_at_once(asked: dict[str, Any], call: tuple[Any, .
 
 def test_stop_needs_no_song() -> None:
     desk = Desk()
-    carry_out(read_action(b'{"action": "stop", "job": 7}'), desk, None)  # type: ignore[arg-type]
+    act(read_action(b'{"action": "stop", "job": 7}'), desk, None)  # type: ignore[arg-type]
     assert desk.did == [("stop", 7)]
     with pytest.raises(UsageError, match="about one song"):
-        carry_out(read_action(b'{"action": "undo"}'), desk, None)  # type: ignore[arg-type]
+        act(read_action(b'{"action": "undo"}'), desk, None)  # type: ignore[arg-type]
 
 
 TURN = {"action": "turn", "stage": "limiter", "parameter": "release_ms", "value": 30.0, "at_s": 1.0}

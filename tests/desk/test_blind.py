@@ -105,7 +105,7 @@ def test_names_are_hidden_and_no_version_takes_its_own_time(desk: Desk, page: Pa
 
 def test_both_are_equally_loud_in_the_very_place(desk: Desk, page: Page, songs: dict[str, Samples]) -> None:
     desk.loud()
-    page.evaluate("window.listen.play(4.4)")
+    page.evaluate("window.listen.play(2.0)")  # the song's quiet beginning
     page.select_option("#abx-first", "mix")
     page.select_option("#abx-second", "limiter_alone")
     with page.expect_request(lambda asked: "/loudness/" in asked.url) as measured:
@@ -118,10 +118,10 @@ def test_both_are_equally_loud_in_the_very_place(desk: Desk, page: Page, songs: 
     assert levels.keys() == songs.keys()
     places = {key: song[first : first + frames] for key, song in songs.items()}
     apart = [lufs(places[key] * np.float32(gain)) for key, gain in levels.items()]
-    # ITU-R BS.1770-5 reads to 0.1 LU, and two programs read alike to half of that.
-    assert apart[0] == pytest.approx(apart[1], abs=0.05)
-    # As songs they were equally loud before; so without measuring the place they would not be.
-    assert abs(lufs(places["mix"]) - lufs(places["limiter_alone"])) > 0.05
+    # Closer than two programs read (ITU-R BS.1770-5 has meters right to 0.1 LU): the gain is told in full.
+    assert apart[0] == pytest.approx(apart[1], abs=0.01)
+    # As songs they were equally loud before; so without measuring the place they would not be as close.
+    assert abs(lufs(places["mix"]) - lufs(places["limiter_alone"])) > 0.02
 
 
 def test_in_ten_rounds_whoever_hears_gets_ten_right(desk: Desk, page: Page, songs: dict[str, Samples]) -> None:

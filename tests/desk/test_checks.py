@@ -8,7 +8,7 @@ import pytest
 
 from autochain.config import read_config
 from autochain.desk import checks
-from autochain.desk.checks import FOLDER, Checks
+from autochain.desk.checks import KEPT_IN, KeptChecks
 from autochain.desk.folder import SongFiles
 from autochain.tasks.check import check_mix
 from tests.desk.asking import write_mix
@@ -30,17 +30,17 @@ def test_a_mix_is_checked_once_and_again_when_it_or_the_limits_are_others(
     counted = Counted(monkeypatch)
     song = SongFiles(write_mix(tmp_path / "one.wav"), tmp_path / "out")
     config = read_config()
-    first = Checks(song.out, config).of(song)
-    assert Checks(song.out, config).of(song) == first
+    first = KeptChecks(song.out, config).of(song)
+    assert KeptChecks(song.out, config).of(song) == first
     assert counted.made == 1
     # Another mix of the same length and time is another mix.
     before = song.path.stat()
     write_mix(song.path, seed=2)
     os.utime(song.path, ns=(before.st_atime_ns, before.st_mtime_ns))
     assert song.path.stat().st_size == before.st_size
-    assert Checks(song.out, config).of(song).measurement != first.measurement
+    assert KeptChecks(song.out, config).of(song).measurement != first.measurement
     assert counted.made == 2
-    Checks(song.out, config.model_copy(update={"search": config.search.model_copy(update={"seed": 7})})).of(song)
+    KeptChecks(song.out, config.model_copy(update={"search": config.search.model_copy(update={"seed": 7})})).of(song)
     assert counted.made == 3
 
 
@@ -50,25 +50,25 @@ def test_a_mix_is_checked_once_and_again_when_it_or_the_limits_are_others(
 def test_what_cannot_be_read_is_checked_again(kept: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     counted = Counted(monkeypatch)
     song = SongFiles(write_mix(tmp_path / "one.wav"), tmp_path / "out")
-    path = song.out / FOLDER / f"{song.id}.json"
+    path = song.out / KEPT_IN / f"{song.id}.json"
     path.parent.mkdir(parents=True)
     path.write_bytes(kept)
-    first = Checks(song.out, read_config()).of(song)
+    first = KeptChecks(song.out, read_config()).of(song)
     assert json.loads(path.read_bytes())["checked"]["file"] == "one.wav"
-    assert Checks(song.out, read_config()).of(song) == first
+    assert KeptChecks(song.out, read_config()).of(song) == first
     assert counted.made == 1
 
 
 def test_a_folder_that_takes_nothing_stops_no_check(tmp_path: Path) -> None:
     song = SongFiles(write_mix(tmp_path / "one.wav"), tmp_path / "out")
     song.out.write_text("a file")
-    assert Checks(song.out, read_config()).of(song).file == "one.wav"
+    assert KeptChecks(song.out, read_config()).of(song).file == "one.wav"
 
 
 def test_verdicts_on_mixes_that_are_gone_go(tmp_path: Path) -> None:
     song = SongFiles(write_mix(tmp_path / "one.wav"), tmp_path / "out")
-    kept = Checks(song.out, read_config())
+    kept = KeptChecks(song.out, read_config())
     kept.of(song)
-    (song.out / FOLDER / "000000000000.json").touch()
+    (song.out / KEPT_IN / "000000000000.json").touch()
     kept.forget_others([song])
-    assert [path.name for path in (song.out / FOLDER).iterdir()] == [f"{song.id}.json"]
+    assert [path.name for path in (song.out / KEPT_IN).iterdir()] == [f"{song.id}.json"]

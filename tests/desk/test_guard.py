@@ -6,7 +6,6 @@ Content Security Policy Level 3, sections 6.1, 6.3 and 6.4; Fetch standard, 3.7 
 (nosniff); HTML standard, 7.1.3 (Cross-Origin-Opener-Policy); RFC 9111 section 5.2.2.5 (no-store).
 """
 
-import asyncio
 from collections.abc import Callable
 
 import pytest
@@ -14,8 +13,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
-from autochain.desk.guard import MOST_BYTES, Guard, cookie_name
-from tests.desk.asking import HOST, PORT, TOKEN, Header, ask, own
+from autochain.desk.guard import LONGEST_BODY, Guard, cookie_name
+from tests.desk.asking import HOST, PORT, TOKEN, Header, ask, in_a_loop, own
 
 Change = Callable[[list[Header]], list[Header]]
 
@@ -150,7 +149,7 @@ def test_every_answer_carries_the_headers(change: Change) -> None:
 
 
 def test_a_body_that_says_it_is_too_long_is_refused_unread() -> None:
-    headers = [*own("POST"), ("content-length", str(MOST_BYTES + 1))]
+    headers = [*own("POST"), ("content-length", str(LONGEST_BODY + 1))]
     answer = ask(GUARD, "POST", "/song/x/do", headers, [b"x"])
     assert answer.status == 413
 
@@ -166,5 +165,5 @@ def test_nothing_but_http_is_spoken() -> None:
     async def send(message: object) -> None:
         told.append(message)
 
-    asyncio.run(GUARD({"type": "websocket", "headers": [], "path": "/"}, None, send))  # type: ignore[arg-type]
+    in_a_loop(GUARD({"type": "websocket", "headers": [], "path": "/"}, None, send))  # type: ignore[arg-type]
     assert told == [{"type": "websocket.close", "code": 1008}]

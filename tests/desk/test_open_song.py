@@ -508,3 +508,53 @@ def test_many_hands_at_once_leave_a_whole_song(opened: OpenSong) -> None:
         assert again.state.settings["limiter"]["release_ms"] == 77.0
     finally:
         again.close()
+
+
+def test_what_was_turned_before_any_search_is_there_before_the_mix_is_measured(
+    excerpts_mix: Path, plan: Path, tmp_path: Path
+) -> None:
+    song = OpenSong(SongFiles(excerpts_mix, tmp_path / "out"), plan=plan)
+    do(song.measure_job())
+    song.turn("limiter", "release_ms", 44.0, 1.0)
+    song.close()
+    again = OpenSong(song.files, plan=plan)
+    try:
+        assert again.state == song.state
+        again.undo(1.0)
+        assert again.state is not None
+        assert again.state.settings["limiter"]["release_ms"] == 80.0  # the trade default's
+    finally:
+        again.close()
+    (song.files.versions / "hand.json").write_text("{")
+    torn = OpenSong(song.files, plan=plan)
+    try:
+        assert torn.state is None
+        do(torn.measure_job())
+        assert torn.state is not None
+        assert any("hand.not-read-1.json" in line for line in torn.told)
+    finally:
+        torn.close()
+
+
+@pytest.mark.parametrize("clipper", ["off", "over all peaks"])
+def test_without_a_limiter_the_trim_holds_the_ceiling(opened: OpenSong, clipper: str) -> None:
+    opened.switch("limiter", False, 1.0)
+    opened.turn("clipper", "ceiling_dbfs", 20.0, 1.0)
+    opened.switch("clipper", clipper != "off", 1.0)
+    do(opened.verify_job())
+    figures, state = opened.estimate(), opened.state
+    assert figures is not None
+    assert state is not None
+    assert figures.exact
+    assert not figures.met  # nothing takes the peaks, so that it does not get that loud
+    assert figures.levels.true_peak_dbtp is not None
+    assert figures.levels.true_peak_dbtp <= -1.0
+    assert state.active["output"]["trim_db"] < 0.0
+    opened.keep("no limiter")
+    opened.switch("limiter", True, 1.0)
+    do(opened.verify_job())
+    again = opened.estimate()
+    assert again is not None
+    assert again.met  # and the trim is not left where it was
+    assert opened.state is not None
+    assert opened.state.active["output"]["trim_db"] > state.active["output"]["trim_db"]

@@ -55,33 +55,40 @@ def test_at_the_beginning_of_the_song_nothing_is_missing_in_front() -> None:
     assert np.abs(turned.samples - whole).max() < 1e-6  # where a transform begins rounds the last bit otherwise
 
 
+# Stage, its settings, the slowest time constant that it lets go with, and the least share of the bound that is seen.
 SLOW = {
-    "a bus compressor let go at 1 s": ("bus_compressor", {"release_ms": 1000.0, "threshold_db": -20.0}, 1.0),
-    "a limiter let go at 1 s": ("limiter", {"release_ms": 1000.0}, 1.0),
+    "a bus compressor let go at 1 s": ("bus_compressor", {"release_ms": 1000.0, "threshold_db": -20.0}, 1.0, 0.5),
+    "a limiter let go at 1 s": ("limiter", {"release_ms": 1000.0}, 1.0, 0.3),
     "a limiter of two stages, the slow one at 10 s": (
-        "limiter", {"release_ms": 1000.0, "release_behaviour": "two_stage"}, 10.0,
+        "limiter", {"release_ms": 1000.0, "release_behaviour": "two_stage"}, 10.0, 0.05,
     ),
-    "a limiter six times slower where it is busy": (
-        "limiter", {"release_ms": 500.0, "release_behaviour": "by_work"}, 3.0,
+    "a limiter up to six times slower where it was busy": (
+        "limiter", {"release_ms": 500.0, "release_behaviour": "by_work"}, 3.0, 0.0,
     ),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("what", SLOW)
-@pytest.mark.parametrize("start_s", [5.0, 17.9])
+@pytest.mark.parametrize("start_s", [9.0, 17.9])
 def test_a_long_release_is_off_by_no_more_than_what_it_still_would_remember(what: str, start_s: float) -> None:
-    """What a stage took ahead of the pre-roll it lets go at tau: exp(-2 s / tau) of it is left at the beginning."""
-    stage, slow, tau_s = SLOW[what]
-    settings = DEFAULT.checked(SETTINGS.with_(stage, slow))
-    mix, place = song(), place_of(song(), start_s)
+    """What a stage took ahead of the pre-roll it lets go at tau: exp(-2 s / tau) of it is left at the beginning.
+
+    The worst there is: a song that is loud until then and 40 dB quieter from then on, so that nothing in the pre-roll
+    says again what was said before. A gain reduction d that falls to x d is at most x times as many dB.
+    """
+    stage, slow, tau_s, seen = SLOW[what]
+    settings = DEFAULT.checked(SETTINGS.with_(stage, slow).without("transient", "dynamic_bell", "rotation"))
+    settings = settings.with_(DRIVE, gain_db=14.0)
+    own = song().samples.copy()
+    own[round((start_s - PREROLL_S - 0.1) * 44100) :] *= 0.01
+    mix = replace(song(), samples=own)
+    place = place_of(mix, start_s)
     traces = DEFAULT.render(mix.samples, mix.rate_hz, settings).traces
-    begins = round(100.0 * (start_s - PREROLL_S))
-    taken_db = float(traces[stage].max_db[:begins].max())
+    taken_db = float(traces[stage].max_db[: round(100.0 * start_s)].max())
     left_db = taken_db * math.exp(-PREROLL_S / tau_s)
-    turned = place.turned(as_set(settings), QUIET)
-    # Stages behind a compressor even out a part of what it is off by, and never add to it: a limiter takes less of
-    # what comes in quieter. 0.02 dB are for what clipping turns into.
-    assert apart_db(place, turned, mix, settings) < left_db + 0.02
+    off_db = apart_db(place, place.turned(as_set(settings), QUIET), mix, settings)
+    # 0.02 dB for what filters ring and an oversampled clipper rounds.
+    assert seen * left_db <= off_db <= left_db + 0.02
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 import threading
 import time
 from collections.abc import Iterator
@@ -13,10 +14,11 @@ import pytest
 import soundfile
 
 from autochain.audio.files import read_mix
+from autochain.audio.output_set import output_set
 from autochain.desk.actions import Answer
 from autochain.desk.desk import Desk
-from autochain.desk.guard import MOST_BYTES
-from tests.desk.asking import PORT, ask, asked, desk_of, guarded, names_in, own, write_mix
+from autochain.desk.guard import LONGEST_BODY
+from tests.desk.asking import PORT, ask, asked, desk_of, guarded, in_a_loop, names_in, own, write_mix
 
 
 @pytest.fixture(scope="module")
@@ -151,7 +153,7 @@ def test_an_action_is_carried_out_and_a_wrong_one_is_one_line(
             done.append((asked.action, opened.files.id))
             return Answer()
 
-        monkeypatch.setattr("autochain.desk.server.carry_out", noted)
+        monkeypatch.setattr("autochain.desk.server.act", noted)
         answer = ask(guarded(desk), "POST", f"/song/{song}/do", body=[b'{"action": ', b'"undo"}'])
         assert (answer.status, json.loads(answer.body)) == (200, {"fragments": {}})
         assert done == [("undo", song)]
@@ -167,7 +169,7 @@ def test_a_fault_of_ours_is_one_line_too(tmp_path: Path, monkeypatch: pytest.Mon
         raise ZeroDivisionError("by zero")
 
     with desk_of(tmp_path) as desk:
-        monkeypatch.setattr("autochain.desk.server.carry_out", faulty)
+        monkeypatch.setattr("autochain.desk.server.act", faulty)
         with pytest.raises(ZeroDivisionError):  # the server beneath hears of it, behind the answer
             ask(guarded(desk), "POST", "/do", body=[b'{"action": "stop"}'])
 
@@ -253,7 +255,7 @@ def test_a_slow_upload_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
     with desk_of(tmp_path) as desk:
         began = time.monotonic()
-        assert asyncio.run(run(guarded(desk))) == 400
+        assert in_a_loop(run(guarded(desk))) == 400
         assert time.monotonic() - began < 5.0
         assert names_in(tmp_path / "mixes") == []
 
@@ -268,42 +270,44 @@ def test_sources_are_never_written(tmp_path: Path) -> None:
         assert (tmp_path / "mixes" / "one.wav").read_bytes() == before
 
 
+async def heard(desk: Desk, query: str, seconds: float = 0.5) -> list[Any]:
+    """What a page hears of the desk in so long."""
+    told: list[bytes] = []
+
+    async def receive() -> Any:
+        await asyncio.sleep(seconds)
+        return {"type": "http.disconnect"}
+
+    async def send(message: Any) -> None:
+        told.append(message.get("body", b""))
+
+    scope = {
+        "type": "http", "method": "GET", "path": "/events", "raw_path": b"/events", "query_string": query.encode(),
+        "root_path": "", "scheme": "http", "http_version": "1.1",
+        "headers": [(name.encode(), value.encode()) for name, value in own()],
+        "client": ("127.0.0.1", 1), "server": ("127.0.0.1", PORT),
+    }  # fmt: skip
+    await guarded(desk)(scope, receive, send)
+    # HTML standard, 9.2.6 "Interpreting an event stream": fields by line, an empty line ends an event.
+    data = [line[6:] for line in b"".join(told).decode().split("\n") if line.startswith("data: ")]
+    return [json.loads(one) for one in data]
+
+
 def test_a_page_that_comes_back_is_told_everything_and_one_that_begins_only_what_is_new(tmp_path: Path) -> None:
-    async def heard(desk: Desk, query: str) -> list[Any]:
-        told: list[bytes] = []
-
-        async def receive() -> Any:
-            await asyncio.sleep(0.5)
-            return {"type": "http.disconnect"}
-
-        async def send(message: Any) -> None:
-            told.append(message.get("body", b""))
-
-        scope = {
-            "type": "http", "method": "GET", "path": "/events", "raw_path": b"/events", "query_string": query.encode(),
-            "root_path": "", "scheme": "http", "http_version": "1.1",
-            "headers": [(name.encode(), value.encode()) for name, value in own()],
-            "client": ("127.0.0.1", 1), "server": ("127.0.0.1", PORT),
-        }  # fmt: skip
-        await guarded(desk)(scope, receive, send)
-        # HTML standard, 9.2.6 "Interpreting an event stream": fields by line, an empty line ends an event.
-        data = [line[6:] for line in b"".join(told).decode().split("\n") if line.startswith("data: ")]
-        return [json.loads(one) for one in data]
-
     with desk_of(tmp_path, "one.wav") as desk:
         until(lambda: len(desk.checked) == 1 and not desk.work.doing().words)
         song = desk.songs[0].id
         desk.opened(song)
         ask(guarded(desk), "GET", f"/song/{song}")  # compiles the templates
         until(lambda: not desk.work.doing().words)
-        first = asyncio.run(heard(desk, f"song={song}"))
+        first = in_a_loop(heard(desk, f"song={song}"))
         assert first[0]["kind"] == "work"
-        again = asyncio.run(heard(desk, f"song={song}&again=1"))
+        again = in_a_loop(heard(desk, f"song={song}&again=1"))
         parts = [one["id"] for one in again if one["kind"] == "fragment"]
         assert {"head", "chain", "loud"} <= set(parts)
         assert [one["kind"] for one in again].count("versions") == 1
         assert all(f'id="{one["id"]}"' in one["html"] for one in again if one["kind"] == "fragment")
-        songs = asyncio.run(heard(desk, "again=1"))
+        songs = in_a_loop(heard(desk, "again=1"))
         assert [one["id"] for one in songs if one["kind"] == "fragment"] == ["songs"]
         assert ask(guarded(desk), "GET", "/events", query="song=000000000000").status == 400
 
@@ -327,9 +331,9 @@ def test_a_flood_is_refused_beyond_what_is_answered_at_once(tmp_path: Path, monk
         return answers
 
     with desk_of(tmp_path) as desk:
-        monkeypatch.setattr("autochain.desk.server.carry_out", slow)
+        monkeypatch.setattr("autochain.desk.server.act", slow)
         application = guarded(desk)
-        answers = asyncio.run(flood(application))
+        answers = in_a_loop(flood(application))
         assert (answers.count(200), answers.count(503)) == (24, 176)
         monkeypatch.undo()
         assert ask(application, "GET", "/").status == 200
@@ -337,7 +341,7 @@ def test_a_flood_is_refused_beyond_what_is_answered_at_once(tmp_path: Path, monk
 
 def test_the_longest_body_is_taken_and_one_byte_more_is_not(tmp_path: Path) -> None:
     with desk_of(tmp_path) as desk:
-        body = b'{"action": "stop"}'.ljust(MOST_BYTES)
+        body = b'{"action": "stop"}'.ljust(LONGEST_BODY)
         assert ask(guarded(desk), "POST", "/do", body=[body]).status == 200
         assert ask(guarded(desk), "POST", "/do", body=[body + b" "]).status == 413
 
@@ -363,3 +367,64 @@ def test_results_in_the_folder_of_the_mixes_are_no_songs(tmp_path: Path) -> None
         assert [song.name for song in desk.songs] == ["one.wav"]
     finally:
         desk.close()
+
+
+def test_a_mix_that_is_written_anew_is_checked_and_opened_anew(tmp_path: Path) -> None:
+    with desk_of(tmp_path, "one.wav") as desk:
+        until(lambda: len(desk.checked) == 1)
+        song = desk.songs[0]
+        before, verdict = desk.opened(song.id).mix.sha256, desk.checked[song.id]
+        write_mix(song.path, 5.0, seed=7)
+        ask(guarded(desk), "GET", "/")
+        until(lambda: desk.checked.get(song.id, verdict).duration_s == 5.0)
+        assert desk.opened(song.id).mix.sha256 != before
+
+
+def test_what_is_under_the_hand_is_the_same_in_two_tabs(tmp_path: Path) -> None:
+    async def both(desk: Desk, song: str) -> list[list[Any]]:
+        tabs = [asyncio.create_task(heard(desk, f"song={song}", 1.5)) for _ in range(2)]
+        await asyncio.sleep(0.3)
+        turn = {"action": "aim", "lufs": -12.5}
+        answer = await asked(guarded(desk), "POST", f"/song/{song}/do", body=[json.dumps(turn).encode()])
+        assert answer.status == 200, answer.body
+        assert json.loads(answer.body)["place"]["stop_s"] <= 4.0
+        return [await tab for tab in tabs]
+
+    with desk_of(tmp_path, "one.wav") as desk:
+        song = desk.songs[0].id
+        opened = desk.opened(song)
+        ask(guarded(desk), "GET", f"/song/{song}")
+        until(lambda: opened.state is not None and not desk.work.doing().words)
+        for told in in_a_loop(both(desk, song)):
+            fragments = {one["id"]: one["html"] for one in told if one["kind"] == "fragment"}
+            assert "-12.5" in fragments["loud"] + fragments["head"]
+            (versions,) = [one["versions"] for one in told if one["kind"] == "versions"][-1:]
+            assert [one["key"] for one in versions][:2] == ["mix", "hand"]
+
+
+def test_a_command_that_runs_in_the_same_folder_is_told_of_in_one_line(tmp_path: Path) -> None:
+    with desk_of(tmp_path, "one.wav") as desk:
+        song = desk.songs[0].id
+        opened = desk.opened(song)
+        until(lambda: opened.state is not None and not desk.work.doing().words)
+        said: list[str] = []
+        desk.events.publish = lambda to, told: said.append(told.get("words", ""))  # type: ignore[method-assign]
+        with output_set(tmp_path / "out", "one.suggest"):
+            answer = ask(guarded(desk), "POST", f"/song/{song}/do", body=[b'{"action": "search"}'])
+            assert answer.status == 200
+            until(lambda: any(f"Running, process {os.getpid()}, since" in one for one in said))
+
+
+def test_songs_that_are_opened_and_closed_leave_no_thread_behind(tmp_path: Path) -> None:
+    with desk_of(tmp_path, "one.wav", "two.wav") as desk:
+        one, two = (song.id for song in desk.songs)
+
+        def some(count: int) -> int:
+            for _ in range(count):
+                desk.opened(one)
+                desk.opened(two)
+            until(lambda: not desk.work.doing().words)
+            return threading.active_count()
+
+        before = some(1)
+        assert some(2) <= before

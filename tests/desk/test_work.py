@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from autochain.desk.work import Job, Work
+from autochain.desk.work import Job, WorkQueue
 from autochain.errors import UsageError
 from autochain.progress import Progress, Stop
 
@@ -20,7 +20,7 @@ class Told:
         self.failed: list[tuple[str, str]] = []
         self.watched = 0
         self.order: list[str] = []
-        self.work = Work(self._watch, lambda song, words: self.failed.append((song, words)))
+        self.work = WorkQueue(self._watch, lambda song, words: self.failed.append((song, words)))
 
     def _watch(self) -> None:
         self.watched += 1

@@ -30,8 +30,8 @@ PAGES = (
     *(
         TOP / "docs" / f"{name}.md"
         for name in (
-            "README", "one_mix", "sheet", "check", "page_and_listening", "delivery", "compare", "log", "tools", "chain",
-            "tone",
+            "README", "desk", "one_mix", "sheet", "check", "page_and_listening", "delivery", "compare", "log", "tools",
+            "chain", "tone",
             "around", "taste", "curve", "album", "several_machines", "configuration", "python",
         )
     ),
