@@ -221,14 +221,15 @@ class _Rack:
         stride, best = 1.0, math.inf
         kept = x
         for _ in range(_METER_ROUNDS):
-            assert one.placed is not None
-            out = one.placed.process(x, self.rate_hz)
-            typical, most = meter.read(out, one.placed.behind_db)
+            placed = one.placed
+            assert placed is not None
+            out = placed.process(x, self.rate_hz)
+            typical, most = meter.read(out, placed.behind_db)
             one = replace(one, reduction_typical_db=typical, reduction_max_db=most)
             over = typical - self.song_typical[name]
             if abs(over) < best:
                 best, kept, self.placed[name] = abs(over), out, one
-            (positions,), (model,) = one.placed.positions, one.placed.models
+            (positions,), (model,) = placed.positions, placed.models
             if abs(over) <= _METER_DB or "threshold" not in positions or not isinstance(model, CompressorModel):
                 break
             knob, now = one.tool.maps["threshold"], model.threshold_dbfs
@@ -242,7 +243,7 @@ class _Rack:
             moved = knob.held(knob.position(aim))
             if moved == positions["threshold"]:
                 break
-            one = replace(one, placed=_with(one.placed, threshold=moved))
+            one = replace(one, placed=_with(placed, threshold=moved))
         return kept
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
