@@ -48,7 +48,7 @@ def desk(
     from autochain.cli.terminal import show
     from autochain.desk.desk import desk_on
     from autochain.desk.folder import RESULTS, folder_of_mixes
-    from autochain.desk.server import serve
+    from autochain.desk.server import listening, serve
 
     sources = mixes or [Path()]
 
@@ -59,8 +59,9 @@ def desk(
             # Some browsers are waited for until they end.
             threading.Thread(target=webbrowser.open, args=(once,), daemon=True).start()
 
-    with desk_on(sources, out or folder_of_mixes(sources) / RESULTS, config) as made:
-        serve(made, port, ready)
+    results = out or folder_of_mixes(sources) / RESULTS
+    with listening(port) as listener, desk_on(sources, results, config) as made:
+        serve(made, listener, ready)
         ended = made.close()
     if not ended:  # trials that are still being rendered would be waited for at an orderly end of the interpreter
         os._exit(0)

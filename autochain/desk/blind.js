@@ -4,6 +4,7 @@
 const blindOf = (facts, sound, page) => {
   const find = (id) => document.getElementById(id);
   let run = null;
+  let sending = Promise.resolve();
   const below = (count) => crypto.getRandomValues(new Uint32Array(1))[0] % count;
   const shuffled = (list) => {
     const mixed = [...list];
@@ -14,6 +15,11 @@ const blindOf = (facts, sound, page) => {
     return mixed;
   };
   const versionOf = (key) => page.versions().find((one) => one.key === key);
+
+  // Two of the same score and loudness are the same settings: between them there is nothing to choose.
+  const alike = ([a, b]) => a && b && a.score !== null && a.score === b.score && a.lufs === b.lufs;
+  const pairsOf = (keys) =>
+    keys.flatMap((a, k) => keys.slice(k + 1).map((b) => [a, b])).filter((pair) => !alike(pair.map(versionOf)));
 
   // Loudness of the very frames that repeat: two versions that are equally loud as songs need not be so in a place.
   const measured = new Map();
@@ -39,6 +45,8 @@ const blindOf = (facts, sound, page) => {
   // The trial's sounds at a place, all there before any is heard.
   const prepare = async (place) => {
     const mine = run;
+    const asked = (mine.asked = (mine.asked || 0) + 1); // only the latest is taken up
+    const current = () => run === mine && mine.asked === asked;
     const pair = mine.keys.map(versionOf);
     if (!pair.every(Boolean)) {
       finish("A version is not there any more, so this was ended.");
@@ -49,7 +57,7 @@ const blindOf = (facts, sound, page) => {
     try {
       const loud = await equallyLoud(pair, place);
       await sound.whole(shuffled(loud), place);
-      if (run !== mine) return;
+      if (!current()) return;
       mine.pair = loud.map(({ key, revision, gain_db }) => ({ key, revision, gain_db }));
       mine.place = place;
       mine.ready = true;
@@ -57,9 +65,9 @@ const blindOf = (facts, sound, page) => {
       sound.repeat(place);
       take(mine.slot);
     } catch (error) {
-      if (run !== mine) return;
+      if (!current()) return;
       page.say(error.message);
-      setTimeout(() => run === mine && prepare(place), 1000);
+      setTimeout(() => current() && prepare(place), 1000);
     }
   };
   const versionIn = (slot) => run.pair[slot === 2 ? run.x : slot];
@@ -76,7 +84,11 @@ const blindOf = (facts, sound, page) => {
 
   const next = () => {
     if (run.kind === "pairs") {
-      if (run.queue.length === 0) run.queue = shuffled(run.all.flatMap((a, k) => run.all.slice(k + 1).map((b) => [a, b])));
+      if (run.queue.length === 0) run.queue = shuffled(pairsOf(run.all));
+      if (run.queue.length === 0) {
+        finish("No two of the versions differ any more, so this was ended.");
+        return;
+      }
       run.keys = shuffled(run.queue.pop());
     }
     run.x = below(2);
@@ -91,7 +103,7 @@ const blindOf = (facts, sound, page) => {
     page.changed();
     next();
   };
-  const answer = async (which) => {
+  const answer = (which) => {
     if (!run || !run.ready || run.listened.size < labels().length) return;
     const at_s = Number(sound.position().toFixed(2));
     if (run.kind === "abx") {
@@ -103,7 +115,10 @@ const blindOf = (facts, sound, page) => {
     const [first, second] = run.keys;
     const given = { keys: run.keys, chosen: run.keys[which] };
     run.answers.push(given);
-    given.kept = which !== undefined && page.tell({ action: "choose", first, second, chosen: given.chosen, at_s });
+    if (which !== undefined) {
+      // One after the other, so that they are kept in their order.
+      given.kept = sending = sending.then(() => page.tell({ action: "choose", first, second, chosen: given.chosen, at_s }));
+    }
     next();
   };
   const finish = async (words) => {
@@ -185,7 +200,7 @@ const blindOf = (facts, sound, page) => {
   };
   find("pairs").addEventListener("click", () => {
     const all = [...find("blind-who").querySelectorAll("input:checked")].map((one) => one.value);
-    if (all.length < 2) find("blind-result").textContent = "Tick two versions at least.";
+    if (pairsOf(all).length === 0) find("blind-result").textContent = "Tick two versions at least that are not the same.";
     else begin({ kind: "pairs", all });
   });
   find("abx").addEventListener("click", () => {

@@ -31,7 +31,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
 
     Returns
     -------
-    Whether it was kept: of both it has to be known what they cost, and that has to differ.
+    Whether it was kept: of both it has to be known what they cost on the whole song, and that has to differ.
 
     Raises
     ------
@@ -47,7 +47,7 @@ def keep_choice(song: OpenSong, first: str, second: str, chosen: str, at_s: floa
     found = []
     for key in (first, second):
         known = figures.get(key)
-        if known is not None and known.costs is not None:
+        if known is not None and known.exact and known.costs is not None:
             found.append(BlindVersion.of(names[key], known.costs))
     if len(found) < 2 or found[0].costs == found[1].costs:
         return False

@@ -43,12 +43,16 @@ class MeterView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageView:
-    """One stage: what is set, what goes without saying, what its meter shows."""
+    """One stage: what is set, what goes without saying, what its meter shows.
+
+    `next_band` is the parameter that, set to 0, adds a band that does nothing yet; empty for a stage without bands.
+    """
 
     name: StageName
     label: str
     can_be_off: bool
     groups: Sequence[Group]
+    next_band: str
     quiet: Sequence[Field]
     meter: MeterView | None
     listen_for: str
@@ -80,10 +84,16 @@ def chain_part(facts: SongFacts) -> dict[str, Any]:
 def _stage(facts: SongFacts, stage: Stage, own: StageSettings, span: float) -> StageView:
     loud, quiet = list[Field](), list[Field]()
     for parameter in stage.of(own):
+        if (stage.name, parameter.name) == (OUTPUT, "trim_db"):
+            continue  # it holds the ceiling, and no hand sets it
         if parameter.name in own and stage.applies(own, parameter.name):
             value = own.value(parameter.name)
             aside = (parameter.quiet and value == parameter.default) or stage.name == OUTPUT
-            (quiet if aside else loud).append(_field(facts, stage, parameter, value))
+            field = _field(facts, stage, parameter, value)
+            if aside:
+                quiet.append(replace(field, label=parameter.label))  # it stands away from its band
+            else:
+                loud.append(field)
     meter = facts.meters.get(stage.name)
     return StageView(
         name=stage.name,
@@ -92,10 +102,16 @@ def _stage(facts: SongFacts, stage: Stage, own: StageSettings, span: float) -> S
         groups=[
             Group(name=f"band {band}" if band else "", fields=list(fields)) for band, fields in groupby(loud, _band_of)
         ],
+        next_band=_next_band(stage, own),
         quiet=quiet,
         meter=None if meter is None else _meter(meter, span),
         listen_for="; ".join(stage.listen_for),
     )
+
+
+def _next_band(stage: Stage, own: StageSettings) -> str:
+    amount = next((p.name for p in stage.band if p.name in ("gain_db", "range_db")), None)
+    return "" if amount is None else f"band{len(stage.bands(own)) + 1}_{amount}"
 
 
 def _band_of(field: Field) -> str:

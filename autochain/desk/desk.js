@@ -298,8 +298,9 @@
   const stageOf = (target) => target.closest("[data-stage]").dataset.stage;
   const press = (button) => {
     const field = button.closest(".field");
-    const { act: name, switch: on, around, lock } = button.dataset;
+    const { act: name, switch: on, around, lock, band } = button.dataset;
     if (lock !== undefined) act({ action: "lock", stage: stageOf(button), parameter: field.dataset.parameter, on: button.getAttribute("aria-pressed") !== "true" });
+    else if (band) act({ action: "turn", stage: stageOf(button), parameter: band, value: 0, at_s: at() });
     else if (on) act({ action: "switch", stage: stageOf(button), on: on === "on", at_s: at() });
     else if (name === "search") act({ action: "search", around: around === "yes" });
     else if (["take", "drop", "compare"].includes(name)) act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
@@ -342,7 +343,8 @@
   const openKeys = () => find("keys").showModal();
   find("keys-open").addEventListener("click", openKeys);
   document.addEventListener("keydown", (event) => {
-    const writes = event.target.matches("input[type=text], textarea") && event.target.dataset.typed === "yes";
+    // What is typed has an undo of its own; a setting that nobody types in has the desk's.
+    const writes = event.target.matches("input[type=text], input[type=number], textarea") && (!event.target.closest(".field") || event.target.dataset.typed === "yes");
     const held = event.ctrlKey || event.metaKey;
     const key = event.key.toLowerCase();
     const point = event.target.closest && event.target.closest("[data-point]");

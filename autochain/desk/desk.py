@@ -23,7 +23,7 @@ from autochain.progress import Progress, Stop
 SONGS = "songs"  # the one part of the songs page
 VERSIONS = "versions"  # the list of what can be heard, told like a part of a song's page
 _CHECK = "check"
-_END_S = 1.2  # how long work that is under way is waited for at the end
+_END_S = 1.0  # how long work that is under way is waited for at the end
 # Parts of a song's page that follow what the open song says has changed; a part may be named itself.
 _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "versions": (VERSIONS, "costs", "kept", "bounces"),
@@ -35,6 +35,11 @@ _FOLLOW: Mapping[str, tuple[str, ...]] = {
     "delivered": ("head", "out"),
     "said": (),
 }
+
+
+def in_one_line(said: object) -> str:
+    """What a page has one line for."""
+    return " ".join(str(said).split("\n"))
 
 
 class NotOpenError(UsageError):
@@ -153,7 +158,7 @@ class Desk:
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
-        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": words})
+        self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": in_one_line(words)})
 
     def close(self) -> bool:
         """End all work, and let the pages go; whether all work has ended."""
@@ -189,7 +194,7 @@ class Desk:
                 self.checked[song.id] = self._checks.of(song)
                 self.errors.pop(song.id, None)
             except AutochainError as error:
-                self.errors[song.id] = str(error)
+                self.errors[song.id] = in_one_line(error)
             self.events.changed(None, (SONGS,))
 
         return run

@@ -116,10 +116,7 @@
       const aimed = sound.aimed();
       if (sound.playing()) {
         if (aimed.key !== wanted.key || aimed.revision !== wanted.revision) hear();
-        else if (aimed.gain_db !== wanted.gain_db) {
-          sound.level(wanted.gain_db, 0.1);
-          aimed.gain_db = wanted.gain_db;
-        }
+        else if (aimed.gain_db !== wanted.gain_db) sound.level(wanted.gain_db, 0.1);
       }
     }
     show();
@@ -213,10 +210,7 @@
     equal = on;
     find("equal").checked = on;
     find("equal-warning").hidden = true;
-    const aimed = sound.aimed();
-    if (!aimed || blind.running()) return;
-    aimed.gain_db = heardOf(versionOf(chosen)).gain_db;
-    sound.level(aimed.gain_db, 1);
+    if (!blind.running()) sound.level(heardOf(versionOf(chosen)).gain_db, 1);
     show();
   };
   find("equal").addEventListener("change", (event) => {
@@ -279,6 +273,7 @@
     ["1 2 3 ...", "versions"],
     ["left, right", "a second back and on"],
     ["r", "repeat this place"],
+    ["f s n, a b", "answers while names are hidden"],
   ];
   document.addEventListener("keydown", (event) => {
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;

@@ -23,7 +23,7 @@ from starlette.routing import Route
 from autochain.audio.mix import Samples
 from autochain.desk import album_routes
 from autochain.desk.actions import act, read_action
-from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError
+from autochain.desk.desk import SONGS, VERSIONS, Desk, NotOpenError, in_one_line
 from autochain.desk.events import PART, Message
 from autochain.desk.facts import SongFacts
 from autochain.desk.facts_of import facts_of
@@ -229,7 +229,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 def _line(error: Exception) -> str:
     if isinstance(error, AutochainError):
-        return str(error)
+        return in_one_line(error)
     if isinstance(error, HTTPException):
         return {404: "there is no such page.", 405: "the desk knows no such method."}.get(
             error.status_code, error.detail
@@ -239,27 +239,23 @@ def _line(error: Exception) -> str:
     return f"a fault of the program, not of yours: {type(error).__name__} ({error})."
 
 
-def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threading.Event | None = None) -> None:
+def serve(
+    desk: Desk, listener: socket.socket, ready: Callable[[str, str], None], ended: threading.Event | None = None
+) -> None:
     """Listen on 127.0.0.1 until Ctrl-C or SIGTERM.
 
     Parameters
     ----------
     desk
         What is served.
-    port
-        Where to listen; 0 lets the system choose.
+    listener
+        Where to listen, as `listening` gives it.
     ready
         Told the address with its token, and one that opens the desk once: what a browser is started with, everybody on
         this computer can read.
     ended
         Set from elsewhere it ends this, too.
-
-    Raises
-    ------
-    UsageError
-        A port that is taken, or that only the system's own programs may use.
     """
-    listener = _listening(port)
     own = int(listener.getsockname()[1])
     token, once = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
     config = uvicorn.Config(
@@ -292,7 +288,14 @@ def serve(desk: Desk, port: int, ready: Callable[[str, str], None], ended: threa
     thread.join(2 * _GRACE_S)
 
 
-def _listening(port: int) -> socket.socket:
+def listening(port: int) -> socket.socket:
+    """Give a socket that listens on 127.0.0.1 alone, on a port of its own or, of 0, on one that the system chooses.
+
+    Raises
+    ------
+    UsageError
+        A port that is taken, or that only the system's own programs may use.
+    """
     # Named TCP in full: only then asyncio sends small answers at once, without waiting 40 ms for a receipt.
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     # A port is free again at once after a desk has ended; Windows would share it with whoever asks.

@@ -38,11 +38,7 @@ const soundOf = (facts, told) => {
     const answer = await fetch(`/song/${facts.song}/sound/${encodeURIComponent(version.key)}?${asked}`).catch(() => {
       throw new Error("The desk does not answer. If it was stopped, start it again and load this page from its address.");
     });
-    if (!answer.ok) {
-      const error = new Error((await answer.json().catch(() => ({}))).error || `The desk answered ${answer.status}.`);
-      error.gone = answer.status === 409; // another revision has taken its place, and is told of by itself
-      throw error;
-    }
+    if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).error || `The desk answered ${answer.status}.`);
     const words = new Float32Array(await answer.arrayBuffer());
     if (words.length !== piece.frames * facts.channels) throw new Error("The desk sent less sound than it was asked for.");
     const buffer = new AudioBuffer({ numberOfChannels: facts.channels, length: piece.frames, sampleRate: rate });
@@ -213,7 +209,7 @@ const soundOf = (facts, told) => {
         await Promise.all(piecesFrom(from, loop, NEEDED).map((piece) => block(version, piece)));
       } catch (error) {
         if (pending !== mine) return;
-        if (!error.gone || failed > 2) told.failed(error.message);
+        told.failed(error.message);
         await waited(AGAIN_MS[Math.min(failed, AGAIN_MS.length - 1)]);
         failed += 1;
       }
@@ -263,7 +259,7 @@ const soundOf = (facts, told) => {
         (error) => {
           one.failed = (one.failed || 0) + 1;
           one.again = performance.now() + AGAIN_MS[Math.min(one.failed, AGAIN_MS.length) - 1];
-          if (voice === one && (!error.gone || one.failed > 2)) told.failed(error.message);
+          if (voice === one) told.failed(error.message);
         },
       )
       .finally(() => {
@@ -319,8 +315,13 @@ const soundOf = (facts, told) => {
     // The loop and where blocks begin; heard from the next voice on.
     repeat: (within) => (loop = within),
     grid: (first) => (origin = first),
-    // Gain of what plays, for a version that has become another gain while it is heard.
-    level: (db, seconds) => voice && voice.level.gain.setTargetAtTime(linear(db), context.currentTime, seconds / 4),
+    // Another gain of what is heard, or is to be.
+    level: (db, seconds) => {
+      const one = pending || voice;
+      if (!one) return;
+      one.version.gain_db = db;
+      if (one === voice) voice.level.gain.setTargetAtTime(linear(db), context.currentTime, seconds / 4);
+    },
     volume: (db) => {
       volumeDb = db;
       if (volume) volume.gain.setTargetAtTime(linear(db), context.currentTime, 0.02);

@@ -5,6 +5,7 @@ threshold then on the song, until its meter shows what the sheet names. Behind t
 for the loudness, and the limiter's ceiling lowered by what its peaks pass.
 """
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -22,7 +23,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
-from autochain.search.turned_knobs import Excerpt, TopsMeter, band_positions, turned, why_not_equaliser
+from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
 from autochain.tool.compressor_model import CompressorModel
@@ -33,7 +34,7 @@ Floats = npt.NDArray[np.float64]
 _EXCERPT_S, _RUN_UP_S = 15.0, 3.0
 _DRIVE_ROUNDS = 4
 _SONG_ROUNDS = 2
-_METER_ROUNDS, _METER_DB = 4, 0.1
+_METER_ROUNDS, _METER_DB = 8, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
 _FITS_BADLY = "its model fits badly; set it by the meter"
@@ -216,24 +217,34 @@ class _Rack:
         if one.tool.kind == "equaliser":
             return one.placed.process(x, self.rate_hz)
         meter = TopsMeter(x, self.rate_hz, self.loud)
-        for rounds_left in range(_METER_ROUNDS, -1, -1):
-            one = self.placed[name]
-            assert one.placed is not None
-            out = one.placed.process(x, self.rate_hz)
-            typical, most = meter.read(out, one.placed.behind_db)
-            self.placed[name] = replace(one, reduction_typical_db=typical, reduction_max_db=most)
-            (positions,), (model,) = one.placed.positions, one.placed.models
-            if not rounds_left or "threshold" not in positions or not isinstance(model, CompressorModel):
-                break
+        too_much, too_little = -math.inf, math.inf  # thresholds, dBFS
+        stride, best = 1.0, math.inf
+        kept = x
+        for _ in range(_METER_ROUNDS):
+            placed = one.placed
+            assert placed is not None
+            out = placed.process(x, self.rate_hz)
+            typical, most = meter.read(out, placed.behind_db)
+            one = replace(one, reduction_typical_db=typical, reduction_max_db=most)
             over = typical - self.song_typical[name]
-            knob = one.tool.maps["threshold"]
-            now = positions["threshold"]
-            # A threshold that is higher by so much takes this much less of what lies over it.
-            moved = knob.held(knob.position(knob.thing(now) + over / max(0.2, 1.0 - 1.0 / model.ratio)))
-            if abs(over) <= _METER_DB or moved == now:
+            if abs(over) < best:
+                best, kept, self.placed[name] = abs(over), out, one
+            (positions,), (model,) = placed.positions, placed.models
+            if abs(over) <= _METER_DB or "threshold" not in positions or not isinstance(model, CompressorModel):
                 break
-            self.placed[name] = replace(one, placed=_with(one.placed, threshold=moved))
-        return out
+            knob, now = one.tool.maps["threshold"], model.threshold_dbfs
+            too_much, too_little = (max(too_much, now), too_little) if over > 0.0 else (too_much, min(too_little, now))
+            # A threshold that is higher by so much takes this much less of what lies over it; a meter that shows
+            # nothing yet needs more.
+            aim = now + stride * over / max(0.2, 1.0 - 1.0 / model.ratio)
+            if not too_much < aim < too_little:
+                aim = 0.5 * (too_much + too_little)
+            stride *= 2.0
+            moved = knob.held(knob.position(aim))
+            if moved == positions["threshold"]:
+                break
+            one = replace(one, placed=_with(placed, threshold=moved))
+        return kept
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
         """From the drive on, without the output; with `place` the tools are set, with `song` their meters are read."""
@@ -273,7 +284,7 @@ class _Rack:
             placed = None if why_not else Placed(tool=tool, positions=band_positions(tool, settings))
             return OnTool(stage=name, tool=tool, placed=placed, why_not=why_not)
         x = np.ascontiguousarray(x)
-        heard = Excerpt(
+        heard = ToolExcerpt(
             x=x, ours=self._by_ours(name, x), typical_db=self.typical.get(name, 0.0), rate_hz=self.rate_hz,
             run_up=self.run_up, loud=self.excerpt_loud,
         )  # fmt: skip

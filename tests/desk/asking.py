@@ -1,11 +1,12 @@
 """Requests to an ASGI application without a server between, and a desk of short mixes."""
 
 import asyncio
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Coroutine, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 import numpy as np
@@ -21,6 +22,7 @@ HOST = f"127.0.0.1:{PORT}"
 RATE_HZ = 44100
 
 Header = tuple[str, str]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -82,8 +84,14 @@ async def asked(
     )
 
 
+def in_a_loop(call: Coroutine[Any, Any, T]) -> T:
+    """What it gives, in a thread of its own: where a browser is driven, the test's own thread has a loop already."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, call).result()
+
+
 def ask(*arguments: Any, **more: Any) -> Answer:
-    return asyncio.run(asked(*arguments, **more))
+    return in_a_loop(asked(*arguments, **more))
 
 
 def guarded(desk: Desk) -> Guard:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from autochain.desk.desk import Desk
-from autochain.desk.server import serve
+from autochain.desk.server import listening, serve
 
 
 @contextmanager
@@ -17,7 +17,7 @@ def served(desk: Desk, port: int = 0) -> Iterator[str]:
         addresses.append(address)
         known.set()
 
-    thread = threading.Thread(target=serve, args=(desk, port, ready, ended))
+    thread = threading.Thread(target=serve, args=(desk, listening(port), ready, ended))
     thread.start()
     try:
         assert known.wait(30.0)

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from autochain.desk.events import EVERYWHERE, Events
+from tests.desk.asking import in_a_loop
 
 
 def test_readers_are_told_of_their_own_song_and_of_everything() -> None:
@@ -20,7 +21,7 @@ def test_readers_are_told_of_their_own_song_and_of_everything() -> None:
         events.publish(EVERYWHERE, {"kind": "work", "words": "on"})
         return await ended(events, heard)
 
-    heard = asyncio.run(run())
+    heard = in_a_loop(run())
     lines = ["one", "two"]
     assert heard == {"a": ["chain", "on", *lines], "b": ["on"], "songs": ["songs", "on", *lines]}
 
@@ -35,7 +36,7 @@ def test_only_the_latest_waits_for_a_slow_page() -> None:
             events.publish("a", {"kind": "said", "words": f"line {share}"})
         return (await ended(events, heard))["slow"]
 
-    told = asyncio.run(run())
+    told = in_a_loop(run())
     assert [one for one in told if not str(one).startswith("line")] == [9999, "chain", "costs"]
     assert [one for one in told if str(one).startswith("line")] == [f"line {9980 + k}" for k in range(20)]
 
@@ -49,7 +50,7 @@ def test_what_comes_first_comes_first_and_threads_may_tell() -> None:
         await asyncio.to_thread(thread.join)
         return (await ended(events, heard))["a"]
 
-    assert asyncio.run(run()) == ["head", "chain"]
+    assert in_a_loop(run()) == ["head", "chain"]
 
 
 def test_the_oldest_of_too_many_readers_is_sent_away() -> None:
@@ -61,7 +62,7 @@ def test_the_oldest_of_too_many_readers_is_sent_away() -> None:
         events.changed("a", ["chain"])
         return await ended(events, heard), left
 
-    heard, left = asyncio.run(run())
+    heard, left = in_a_loop(run())
     assert left == 4
     assert heard == {"0": ["away"], **{str(k): ["chain"] for k in range(1, 5)}}
 
@@ -78,7 +79,7 @@ def test_a_reader_that_breaks_off_is_forgotten_and_one_after_the_end_is_let_go()
         assert [one async for one in events.read("a")] == []
         return events.readers
 
-    assert asyncio.run(run()) == 0
+    assert in_a_loop(run()) == 0
 
 
 async def begun(events: Events, readers: dict[str, AsyncIterator[Any]]) -> dict[str, asyncio.Task[list[Any]]]:

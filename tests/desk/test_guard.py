@@ -6,7 +6,6 @@ Content Security Policy Level 3, sections 6.1, 6.3 and 6.4; Fetch standard, 3.7 
 (nosniff); HTML standard, 7.1.3 (Cross-Origin-Opener-Policy); RFC 9111 section 5.2.2.5 (no-store).
 """
 
-import asyncio
 from collections.abc import Callable
 
 import pytest
@@ -15,7 +14,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
 from autochain.desk.guard import LONGEST_BODY, Guard, cookie_name
-from tests.desk.asking import HOST, PORT, TOKEN, Header, ask, own
+from tests.desk.asking import HOST, PORT, TOKEN, Header, ask, in_a_loop, own
 
 Change = Callable[[list[Header]], list[Header]]
 
@@ -166,5 +165,5 @@ def test_nothing_but_http_is_spoken() -> None:
     async def send(message: object) -> None:
         told.append(message)
 
-    asyncio.run(GUARD({"type": "websocket", "headers": [], "path": "/"}, None, send))  # type: ignore[arg-type]
+    in_a_loop(GUARD({"type": "websocket", "headers": [], "path": "/"}, None, send))  # type: ignore[arg-type]
     assert told == [{"type": "websocket.close", "code": 1008}]

@@ -19,11 +19,9 @@ import pytest
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from autochain.desk import server
-from tests.browsing import chromium
+from tests.browsing import REBOUND
 from tests.desk.asking import desk_of
 from tests.desk.serving import served
-
-REBOUND = "rebound.example"
 
 # Each gives in words what it came to. `desk` is the desk's origin, `song` a song that is open there.
 ATTACK = """
@@ -121,16 +119,9 @@ def hostile_server() -> Iterator[int]:
         thread.join()
 
 
-@pytest.fixture(scope="module")
-def rebinding_browser() -> Iterator[Any]:
-    """A browser in which another's name points to this computer."""
-    with chromium(f"--host-resolver-rules=MAP {REBOUND} 127.0.0.1") as started:
-        yield started
-
-
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", REBOUND])
 def test_a_hostile_page_gets_nothing_and_changes_nothing(
-    host: str, rebinding_browser: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    host: str, browser: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     passed: list[Passed] = []
     made = server.app
@@ -140,7 +131,7 @@ def test_a_hostile_page_gets_nothing_and_changes_nothing(
         return passed[-1]
 
     monkeypatch.setattr(server, "app", noted)
-    context = rebinding_browser.new_context()
+    context = browser.new_context()
     with desk_of(tmp_path, "one.wav") as desk, served(desk) as address, hostile_server() as port:
         own = context.new_page()
         own.goto(address)
@@ -168,9 +159,9 @@ def test_a_hostile_page_gets_nothing_and_changes_nothing(
     assert [path.name for path in (tmp_path / "mixes").iterdir()] == ["one.wav"]
 
 
-def test_a_name_that_points_here_is_told_nothing(rebinding_browser: Any, tmp_path: Path) -> None:
+def test_a_name_that_points_here_is_told_nothing(browser: Any, tmp_path: Path) -> None:
     """DNS rebinding: the hostile page is of the desk's own address and port, only its name is another."""
-    context = rebinding_browser.new_context()
+    context = browser.new_context()
     with desk_of(tmp_path, "one.wav") as desk, served(desk) as address:
         own = context.new_page()
         own.goto(address)
@@ -187,8 +178,8 @@ def test_a_name_that_points_here_is_told_nothing(rebinding_browser: Any, tmp_pat
     context.close()
 
 
-def test_a_link_on_another_page_leads_to_the_desk_only_with_the_token(rebinding_browser: Any, tmp_path: Path) -> None:
-    context = rebinding_browser.new_context()
+def test_a_link_on_another_page_leads_to_the_desk_only_with_the_token(browser: Any, tmp_path: Path) -> None:
+    context = browser.new_context()
     with desk_of(tmp_path, "one.wav") as desk, served(desk) as address, hostile_server() as port:
         page = context.new_page()
         page.goto(f"http://localhost:{port}/")
@@ -210,8 +201,8 @@ def test_a_link_on_another_page_leads_to_the_desk_only_with_the_token(rebinding_
     context.close()
 
 
-def test_two_desks_in_one_browser_do_not_disturb_each_other(rebinding_browser: Any, tmp_path: Path) -> None:
-    context = rebinding_browser.new_context()
+def test_two_desks_in_one_browser_do_not_disturb_each_other(browser: Any, tmp_path: Path) -> None:
+    context = browser.new_context()
     with (
         desk_of(tmp_path / "1", "one.wav") as first,
         desk_of(tmp_path / "2", "two.wav") as second,
@@ -230,9 +221,9 @@ def test_two_desks_in_one_browser_do_not_disturb_each_other(rebinding_browser: A
     context.close()
 
 
-def test_a_script_that_got_into_the_page_would_not_run(rebinding_browser: Any, tmp_path: Path) -> None:
+def test_a_script_that_got_into_the_page_would_not_run(browser: Any, tmp_path: Path) -> None:
     """The content policy of the answers, in a browser: what is written into the page is no script of ours."""
-    context = rebinding_browser.new_context()
+    context = browser.new_context()
     with desk_of(tmp_path, "one.wav") as desk, served(desk) as address:
         page = context.new_page()
         page.goto(address)

@@ -297,6 +297,22 @@ def test_stages_come_and_go_where_they_belong(opened: Seen, facts: SongFacts) ->
     assert opened.page.locator(".stage[data-stage=limiter] [data-switch]").count() == 0
 
 
+def test_a_stage_of_bands_gets_another_band(opened: Seen, facts: SongFacts) -> None:
+    """One more band is one more turn, at a value that changes nothing yet."""
+    opened.of.answer = lambda asked: {"fragments": {}}
+    settings = facts.chain.checked({**facts.settings.plain(), "equaliser": {"band1_gain_db": -2.0}, "dynamic_bell": {}})
+    opened.of.show(replace(facts, settings=settings), ("chain",))
+    opened.until(lambda: opened.page.locator("[data-band]").count() == 2)
+    opened.page.click("[data-stage=equaliser] [data-band]")
+    opened.page.click("[data-stage=dynamic_bell] [data-band]")
+    opened.until(lambda: len(turned(opened)) == 2)
+    assert turned(opened) == [("equaliser.band2_gain_db", 0), ("dynamic_bell.band1_range_db", 0)]
+    more = facts.chain.stages["equaliser"].checked({"band1_gain_db": -2.0, "band2_gain_db": 0.0})
+    opened.of.show(replace(facts, settings=settings.with_("equaliser", more)), ("chain",))
+    opened.until(lambda: opened.page.locator("[data-stage=equaliser] fieldset").count() == 2)
+    assert opened.value("equaliser-band2_freq_hz") == "1000"
+
+
 def test_a_setting_is_locked_and_let_go(opened: Seen, facts: SongFacts) -> None:
     opened.of.answer = lambda asked: {"fragments": {}}
     lock = ".field[data-key=limiter-release_ms] [data-lock]"
@@ -328,6 +344,27 @@ def test_the_list_of_keys_opens_and_closes_by_keys(opened: Seen) -> None:
     assert opened.page.evaluate("document.querySelector('#keys').open")
     opened.page.keyboard.press("Escape")
     assert not opened.page.evaluate("document.querySelector('#keys').open")
+
+
+def test_a_name_may_hold_what_is_a_key_elsewhere(opened: Seen) -> None:
+    opened.page.fill("#keep-name", "")
+    opened.page.focus("#keep-name")
+    opened.page.keyboard.type("louder? 2 r")
+    assert opened.page.input_value("#keep-name") == "louder? 2 r"
+    assert not opened.page.evaluate("document.querySelector('#keys').open")
+
+
+def test_turning_adds_nothing_to_the_page(opened: Seen, facts: SongFacts) -> None:
+    """What a page holds after many turns is what it held before."""
+    count = "document.querySelectorAll('*').length"
+    set_to(opened, facts, 60.0)
+    before = opened.page.evaluate(count)
+    opened.page.focus("#limiter-release_ms")
+    for _ in range(20):
+        opened.page.keyboard.press("ArrowUp")
+        opened.page.keyboard.press("ArrowDown")
+    opened.until(lambda: turned(opened)[-1][1] == 60.0 and opened.value("limiter-release_ms") == "60")
+    assert opened.page.evaluate(count) == before
 
 
 def test_a_point_of_the_curve_is_a_button_for_pointer_and_keys(opened: Seen, facts: SongFacts) -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from autochain.desk import uploads
 from autochain.desk.uploads import TooLargeError, clear_old, name_for, receive
 from autochain.errors import AutochainError, UsageError
-from tests.desk.asking import names_in, write_mix
+from tests.desk.asking import in_a_loop, names_in, write_mix
 
 
 def sent(name: str, folder: Path, blocks: Iterable[bytes], promised: int | None = None) -> Path:
@@ -22,7 +22,7 @@ def sent(name: str, folder: Path, blocks: Iterable[bytes], promised: int | None 
         for block in blocks:
             yield block
 
-    return asyncio.run(receive(name, folder, body(), promised))
+    return in_a_loop(receive(name, folder, body(), promised))
 
 
 def blocks_of(path: Path, size: int = 50_000) -> list[bytes]:
@@ -86,7 +86,7 @@ def test_a_connection_that_breaks_leaves_nothing(tmp_path: Path) -> None:
         raise ConnectionResetError
 
     with pytest.raises(AutochainError):
-        asyncio.run(receive("song.wav", tmp_path, body(), None))
+        in_a_loop(receive("song.wav", tmp_path, body(), None))
     assert names_in(tmp_path) == []
 
 
@@ -102,7 +102,7 @@ def test_a_task_that_is_cancelled_leaves_nothing(tmp_path: Path) -> None:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
 
-    asyncio.run(run())
+    in_a_loop(run())
     assert names_in(tmp_path) == []
 
 

@@ -1,6 +1,5 @@
 """Requests to the desk as strangers, broken programs and ill will send them, and what becomes of each."""
 
-import asyncio
 import hashlib
 import json
 from collections.abc import Sequence
@@ -14,7 +13,7 @@ import numpy as np
 from autochain.audio.files import read_mix
 from autochain.desk.desk import Desk
 from autochain.desk.guard import HEADERS, cookie_name
-from tests.desk.asking import PORT, TOKEN, Answer, Header, asked, guarded, own, write_mix
+from tests.desk.asking import PORT, TOKEN, Answer, Header, ask, guarded, own, write_mix
 from tests.hostile.documents import ODD, hostile_sheet
 from tests.hostile.outcomes import REFUSED, RIGHT
 from tests.hostile.sounds import hostile_sound
@@ -66,9 +65,7 @@ class HostileDesk:
             method, strange = chance.choice(("DELETE", "PATCH", "OPTIONS", "TRACE")), True
         breaks_off = chance.random() < 0.05
         try:
-            answer = asyncio.run(
-                asked(self._application, method, path, headers, body, query=query, breaks_off=breaks_off)
-            )
+            answer = ask(self._application, method, path, headers, body, query=query, breaks_off=breaks_off)
         except Exception as error:  # what nobody foresaw is what is looked for
             return f"{type(error).__name__}: {error}"[:300]
         return self._judged(answer, method, path, query, strange)
