@@ -72,6 +72,7 @@ class Desk:
         self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
         self._lock = threading.Lock()
+        self._closed = False
         self._open: OpenSong | None = None
         self._open_stamp: Stamp = None
         self.look()
@@ -160,14 +161,16 @@ class Desk:
         """Tell one line."""
         self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": in_one_line(words)})
 
-    def close(self) -> bool:
-        """End all work, and let the pages go; whether all work has ended."""
+    def close(self) -> None:
+        """End all work, and let the pages go; a second time is nothing more."""
+        if self._closed:
+            return
+        self._closed = True
         self.events.close()
-        ended = self.work.close(_END_S)
+        self.work.close(_END_S)
         song, self._open = self._open, None
         if song is not None:
             song.close()
-        return ended
 
     def _told_by(self, song_id: str) -> Callable[[str], None]:
         """Give what the open song calls when something of it has changed."""
