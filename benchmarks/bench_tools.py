@@ -524,7 +524,8 @@ def blind_table(found: list[dict[str, Any]]) -> str:
             told = ", ".join(f"{stage.replace('_', ' ')} {value:+.1f}" for stage, value in off.items())
             rows.append(
                 [row["recording"], row.get("cut_s", 30.0), row["maker"], name, row["target"],
-                 own["lufs"] - row["target"], own["true_peak_dbtp"] + 1.0, max(map(abs, off.values())), told, own["score"] - row["score_ours"]]
+                 own["lufs"] - row["target"], own["true_peak_dbtp"] + 1.0,
+                 max(map(abs, off.values())), told, own["score"] - row["score_ours"]]
             )  # fmt: skip
     head = ["recording", "cut, s", "maker", "set by", "target, LUFS", "loudness off, LU", "peak over the ceiling, dB",
             "reduction off at most, dB", "by stage", "score lost"]  # fmt: skip
