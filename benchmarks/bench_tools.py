@@ -73,8 +73,9 @@ QUESTION = "Tools: how near are fits of strangers, and does a sheet applied blin
 SEED = 22
 SAID = (
     "Rows of 30 s are from before a clipper's own curve was kept where it was measured, those of 25 s from after it. "
-    "Library B works in fixed point: what its limiter gets over 0 dBFS (4 dB on recording 20) it clips before it limits. "
-    "That is what is lost there in loudness, ceiling and score; its models do not know it."
+    "Library B works in fixed point: what its limiter gets over 0 dBFS (4 dB on recording 20) it clips before it "
+    "limits, and no model knows. With 12 dB less before its limiter and as much more behind it, recording 20 comes to "
+    "-10.2 LUFS at -1.1 dBTP there, as the column says."
 )
 
 
@@ -522,8 +523,9 @@ def blind_table(found: list[dict[str, Any]]) -> str:
             off = {stage: own["taken"][stage] - row["sheet"][stage] for stage in own["taken"]}
             told = ", ".join(f"{stage.replace('_', ' ')} {value:+.1f}" for stage, value in off.items())
             rows.append(
-                [row["recording"], row.get("cut_s", 30.0), row["maker"], name, row["target"], own["lufs"] - row["target"],
-                 own["true_peak_dbtp"] + 1.0, max(map(abs, off.values())), told, own["score"] - row["score_ours"]]
+                [row["recording"], row.get("cut_s", 30.0), row["maker"], name, row["target"],
+                 own["lufs"] - row["target"], own["true_peak_dbtp"] + 1.0,
+                 max(map(abs, off.values())), told, own["score"] - row["score_ours"]]
             )  # fmt: skip
     head = ["recording", "cut, s", "maker", "set by", "target, LUFS", "loudness off, LU", "peak over the ceiling, dB",
             "reduction off at most, dB", "by stage", "score lost"]  # fmt: skip
