@@ -3,6 +3,7 @@
 Parts, by name on the command line; all of them without:
 
 - `sounds`, `sheets`, `configurations`, `lists`, `tools`: hypothesis seeds the generators of `tests/hostile`.
+- `bounces`: the same for what is read from a tool's bounces, a fiftieth as many: each takes a second.
 - `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
 - `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
@@ -27,6 +28,7 @@ import time
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -42,6 +44,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from autochain.audio.signals import pink_noise
 from autochain.resources import resource
 from benchmarks.report import RESULTS, machine, save, table
+from tests.hostile.bounces import bounces_became
 from tests.hostile.ceilings import held, hostile_master
 from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool
 from tests.hostile.outcomes import (
@@ -281,7 +284,8 @@ def held_mb(process: int) -> float:
 def main() -> None:
     """Run the parts that are asked for and write what became of them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parts = ("sounds", "sheets", "configurations", "lists", "tools", "desk", "ceilings", "kills", "growth", "load")
+    fuzzing = ("sounds", "sheets", "configurations", "lists", "tools", "bounces", "desk")
+    parts = (*fuzzing, "ceilings", "kills", "growth", "load")
     parser.add_argument("parts", nargs="*", help=", ".join(parts))
     parser.add_argument("--cases", type=int, default=10_000, help="of each generator")
     parser.add_argument("--moments", type=int, default=50, help="at which each command is ended")
@@ -301,6 +305,9 @@ def main() -> None:
                 found = killed(asked.moments, Path(folder), known.copy())
             elif name == "growth":
                 found = grown(asked.suggestions, Path(folder))
+            elif name == "bounces":
+                file = Path(folder, "hostile.tool.toml")
+                found = driven(asked.cases // 50, partial(bounces_became, file=file), known.total())
             elif name == "load":
                 found = loaded(Path(folder))
             elif name == "desk":

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from autochain.tool import signal
 from autochain.tool.align import Bounce
 from autochain.tool.fit_compressor import steps_db
 from autochain.tool.fit_equaliser import swept_response
@@ -21,6 +22,7 @@ _GAIN_DB = 0.05  # a gain behind it that is told
 _MOVES_DB = 0.3  # least that a compressor, limiter or clipper must do somewhere
 _STILL_DB = 0.3  # most that an equaliser may change with level
 _NOISE_DBFS, _NOISY_DBFS = -75.0, -55.0  # told, refused
+_REST_S, _REST_DB, _PLAYING_DBFS = 0.1, 80.0, -70.0  # no processor that is read here turns down by as much
 _CLIPPED_RUN = 4  # equal samples in a row at full scale
 _LOUD = {"compressor": "stairs", "limiter": "limit_stairs", "clipper": "clip_stairs"}
 
@@ -42,6 +44,7 @@ def check_path(bounce: Bounce, kind: ToolKind, file: str) -> Path:
     ToolError
         Nothing could be read from the bounce, or it is of another kind.
     """
+    _refuse_rests(bounce, kind, file)
     gain_db, noise_dbfs = _tone(bounce, "gain")
     after_db, _ = _tone(bounce, "gain_after")
     remarks = list[str]()
@@ -85,6 +88,27 @@ def _tone(bounce: Bounce, group: str) -> tuple[float, float]:
     return 20.0 * math.log10(max(size, 1e-9) / amplitude), 20.0 * math.log10(max(rest, 1e-9))
 
 
+def _refuse_rests(bounce: Bounce, kind: ToolKind, file: str) -> None:
+    """Refuse a bounce that is at rest where its test plays: nothing can be read from what is not there."""
+    window = round(_REST_S * bounce.rate_hz)
+    for one in signal.segments(bounce.test):
+        if one.shape in ("silence", "mark"):
+            continue
+        span = one.span(bounce.rate_hz)
+        # An equaliser may leave little of a sweep where it cuts; of the whole sweep something is left.
+        step = span.stop - span.start if kind == "equaliser" else min(window, span.stop - span.start)
+        for begin in range(span.start, span.stop - step + 1, step):
+            played, heard = bounce.both(slice(begin, begin + step))
+            levels = [float(np.sqrt(np.mean(np.square(sound - sound.mean(axis=0))))) for sound in (played, heard)]
+            played_db, heard_db = (20.0 * math.log10(max(level, 1e-12)) for level in levels)
+            if played_db > _PLAYING_DBFS and heard_db < played_db - _REST_DB:
+                at_s = begin / bounce.rate_hz
+                raise ToolError(
+                    f"{file}: at {at_s:.1f} s of the test it is at rest, where the test plays. Something muted or "
+                    "gated it, or it was cut: bounce all of the test again."
+                )
+
+
 def _refuse_clipped(bounce: Bounce, kind: ToolKind, file: str) -> None:
     """Refuse flat tops at full scale, where the processor's own would not be."""
     if kind in ("clipper", "limiter"):
@@ -110,7 +134,14 @@ def _still_path(bounce: Bounce, kind: ToolKind, file: str) -> list[str]:
     middle = float(np.median(measured[(freq_hz > 500.0) & (freq_hz < 2000.0)]))
     away = measured - middle
     worst = int(np.argmax(np.abs(away)))
-    steps = [gain for level, gain in steps_db(bounce, _LOUD[kind]) if np.isfinite(gain)]
+    read = steps_db(bounce, _LOUD[kind])
+    odd = next((level for level, gain in read if not np.isfinite(gain)), None)
+    if odd is not None:
+        raise ToolError(
+            f"{file}: the step at {odd:.0f} dBFS is not in the bounce as it is in the test: it is turned over there, "
+            "or something else sounds. Bounce all of the test again, in one go."
+        )
+    steps = [gain for _, gain in read]
     moves = max(steps) - min(steps)
     told = f"{away[worst]:+.1f} dB at {freq_hz[worst]:.0f} Hz"
     if moves < _MOVES_DB:

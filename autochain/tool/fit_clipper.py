@@ -132,4 +132,4 @@ def folded_db(bounce: Bounce) -> float:
         at = min(at, rate_hz - at)
         if order * one.freq_hz > 0.5 * rate_hz and abs(at % one.freq_hz) > 100.0 and at > 100.0:
             folded += power(at)
-    return 10.0 * math.log10(max(folded, 1e-20) / power(one.freq_hz))
+    return 10.0 * math.log10(max(folded, 1e-20) / max(power(one.freq_hz), 1e-20))

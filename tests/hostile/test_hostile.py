@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from autochain.resources import resource
+from tests.hostile.bounces import bounces_became
 from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool, whole_tools
 from tests.hostile.outcomes import (
     REFUSED,
@@ -114,6 +115,11 @@ def test_tools(tmp_path: Path) -> None:
         return path
 
     only_right_or_refused(became(300, make, take_tool))
+
+
+def test_bounces(tmp_path: Path) -> None:
+    found = Counter(bounces_became(Random(seed), tmp_path / "bus.tool.toml") for seed in range(14))
+    only_right_or_refused(found)
 
 
 def test_requests_to_the_desk(tmp_path: Path) -> None:

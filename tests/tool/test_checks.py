@@ -18,6 +18,12 @@ def works(x):
     return TURNS_DOWN.process(x, 48000)
 
 
+def in_part(x, gain):
+    """Something that happens for 10 s: muted, or turned over."""
+    x[10 * 48000 : 20 * 48000] *= gain
+    return x
+
+
 def test_a_clean_bounce_has_nothing_to_tell(bounced) -> None:
     path = check_path(bounced("compressor", works), "compressor", "b.wav")
     assert path.remarks == ()
@@ -48,6 +54,8 @@ def test_noise_is_told(bounced) -> None:
         (lambda x: BELL.process(x, 48000), "That is an equaliser, no compressor"),
         (lambda x: x, "nothing happens"),
         (lambda x: works(x) + 0.004 * np.random.default_rng(1).standard_normal(x.shape), "the noise lies at -48 dBFS"),
+        (lambda x: in_part(works(x), 0.0), "at 10.0 s of the test it is at rest"),
+        (lambda x: in_part(works(x), -1.0), "turned over there"),
     ],
 )
 def test_what_could_not_be_read_is_refused_with_the_reason(bounced, process, reason: str) -> None:
