@@ -16,7 +16,7 @@ from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_miss
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, WorkQueue
+from autochain.desk.work import DeskJob, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
@@ -99,7 +99,8 @@ class Desk:
         for song in new:
             if song.id not in self.errors:
                 words = f"checking {song.name}"
-                self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
+                job = DeskJob(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True)
+                self.work.submit(job)
         if new or gone:
             self.events.changed(None, (SONGS,))
 
