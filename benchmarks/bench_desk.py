@@ -27,7 +27,7 @@ from autochain.audio.files import write_wav
 from autochain.demo import make_demo
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
-from autochain.desk.work import Job
+from autochain.desk.work import DeskJob
 
 WANTED_MS, WANTED_MB, WANTED_FIRST_S = 300.0, 1200.0, 3.0
 SONG_S, AT_S = 240.0, 100.0
@@ -140,7 +140,7 @@ def _work(args: argparse.Namespace) -> None:
             song.estimate()
             _do(song.verify_job())
 
-    def busy(job: Job) -> None:
+    def busy(job: DeskJob) -> None:
         done: list[float] = []
         job.run(lambda words, share: turn_and_verify(words, share, done), lambda: False)
 
@@ -187,7 +187,7 @@ def _turn(song: OpenSong, way: tuple[str, str, float]) -> None:
     song.sound("hand", heard.revision, first, round((heard.stop_s - heard.start_s) * song.mix.rate_hz))
 
 
-def _do(job: Job) -> None:
+def _do(job: DeskJob) -> None:
     job.run(lambda words, share: None, lambda: False)
 
 

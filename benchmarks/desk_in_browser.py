@@ -233,8 +233,9 @@ def said(found: dict[str, Any], wanted_ms: float) -> str:
         text += (
             f" From a key in a field to the first other sample at the output: {told([t['heard_ms'] for t in turns])} "
             f"(wanted: {wanted_ms:.0f} ms); to the desk's answer that the place is solved: "
-            f"{told([t['answered_ms'] for t in turns])}. Of {found['asked']} turns {len(turns)} could be told; in the "
-            "others the last word on the song came in between, or nothing was heard of them."
+            f"{told([t['answered_ms'] for t in turns])}; from there to the sample: "
+            f"{told([t['heard_ms'] - t['answered_ms'] for t in turns])}. Of {found['asked']} turns {len(turns)} could "
+            "be told; in the others the last word on the song came in between, or nothing was heard of them."
         )
     if found["grown"]:
         half, end = found["grown"][len(found["grown"]) // 2], found["grown"][-1]

@@ -4,6 +4,7 @@ import os
 import sys
 import threading
 import webbrowser
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -62,9 +63,10 @@ def desk(
     results = out or folder_of_mixes(sources) / RESULTS
     with listening(port) as listener, desk_on(sources, results, config) as made:
         serve(made, listener, ready)
-        ended = made.close()
-    if not ended:  # trials that are still being rendered would be waited for at an orderly end of the interpreter
-        os._exit(0)
+    # Trials may still run in threads, which an orderly end of the interpreter would wait for; all is put away by now.
+    with suppress(OSError):
+        sys.stdout.flush()
+    os._exit(0)
 
 
 def _has_screen() -> bool:

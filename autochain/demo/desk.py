@@ -8,7 +8,7 @@ from autochain.demo.form import part_rng
 from autochain.demo.tones import Buffer, NoteSamples, decay, filtered_note, frames
 
 
-class Desk:
+class MixingDesk:
     """Stereo stems of equal length, filled note by note, and one send to the room.
 
     Attributes

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from autochain.demo.desk import Desk
+from autochain.demo.desk import MixingDesk
 from autochain.demo.form import BEATS_PER_BAR, Bar, Form, melody, part_rng
 from autochain.demo.scenario import DemoSong
 from autochain.demo.tones import Buffer, decay
@@ -21,7 +21,7 @@ Pitched = Callable[[int, float], Buffer]
 class Session:
     """Song, form, desk and seed in one place, with the gestures that line-ups share."""
 
-    def __init__(self, song: DemoSong, form: Form, desk: Desk, seed: int) -> None:
+    def __init__(self, song: DemoSong, form: Form, desk: MixingDesk, seed: int) -> None:
         self.song = song
         self.form = form
         self.desk = desk

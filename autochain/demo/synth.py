@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import numpy.typing as npt
 
-from autochain.demo.desk import Desk, band_limit, hold_together, room
+from autochain.demo.desk import MixingDesk, band_limit, hold_together, room
 from autochain.demo.form import plan_form
 from autochain.demo.loud_line_ups import bass_heavy_electronic, brass_led_asymmetric, dense_rock
 from autochain.demo.quiet_line_ups import sparse_acoustic, vocal_with_piano
@@ -70,7 +70,7 @@ def make_demo(
     if seed < 0:
         raise UsageError(f"demo: seed is {seed}; it must be 0 or more.")
 
-    desk = Desk(rate_hz, round(duration_s * rate_hz))
+    desk = MixingDesk(rate_hz, round(duration_s * rate_hz))
     _LINE_UPS[character](Session(song, plan_form(song, duration_s), desk, seed))
 
     wet = room(desk.send, rate_hz, seed, song.decay_s)

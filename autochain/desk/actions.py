@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from autochain.chain.settings import StageName
 from autochain.desk.abx import said
 from autochain.desk.blind import keep_choice
-from autochain.desk.versions import Heard, Version
+from autochain.desk.versions import Heard, SongVersion
 from autochain.errors import UsageError
 from autochain.given import json_in, quoted
 from autochain.render.delivery import names_of
@@ -17,7 +17,7 @@ from autochain.render.formats import parse_exports
 if TYPE_CHECKING:
     from autochain.desk.desk import Desk
     from autochain.desk.open_song import OpenSong
-    from autochain.desk.work import Job
+    from autochain.desk.work import DeskJob
 
 REST_S = 0.7  # how long a hand rests before the whole song is verified
 
@@ -35,7 +35,7 @@ class Answer:
     """
 
     place: Heard | None = None
-    versions: tuple[Version, ...] | None = None
+    versions: tuple[SongVersion, ...] | None = None
     words: str | None = None
     kept: bool | None = None
 
@@ -321,7 +321,7 @@ def _turned(asked: _Turned, song: "OpenSong") -> Heard:
             return song.take(f"point.{asked.lufs:g}", asked.at_s)
 
 
-def _job(asked: _Long, song: "OpenSong") -> "Job":
+def _job(asked: _Long, song: "OpenSong") -> "DeskJob":
     """What takes long."""
     match asked:
         case _Keep():

@@ -14,7 +14,7 @@ from autochain.album.report import to_blocks
 from autochain.desk.album_view import AlbumPart, album_part
 from autochain.desk.desk import Desk
 from autochain.desk.pages import rendered
-from autochain.desk.work import Job
+from autochain.desk.work import DeskJob
 from autochain.document.as_html import html
 from autochain.errors import UsageError
 from autochain.progress import Progress, Stop
@@ -115,7 +115,7 @@ def _done(desk: Desk, body: bytes) -> dict[str, str]:
         case _Plain(action="stop"):
             desk.work.stop()
         case _Plain():
-            desk.work.submit(Job(words="mastering the album", song=_SONG, run=_job(desk), kind="album"))
+            desk.work.submit(DeskJob(words="mastering the album", song=_SONG, run=_job(desk), kind="album"))
     return {"album": _fragment(desk)}
 
 

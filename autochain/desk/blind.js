@@ -16,6 +16,11 @@ const blindOf = (facts, sound, page) => {
   };
   const versionOf = (key) => page.versions().find((one) => one.key === key);
 
+  // Two of the same score and loudness are the same settings: between them there is nothing to choose.
+  const alike = ([a, b]) => a && b && a.score !== null && a.score === b.score && a.lufs === b.lufs;
+  const pairsOf = (keys) =>
+    keys.flatMap((a, k) => keys.slice(k + 1).map((b) => [a, b])).filter((pair) => !alike(pair.map(versionOf)));
+
   // Loudness of the very frames that repeat: two versions that are equally loud as songs need not be so in a place.
   const measured = new Map();
   const loudness = async (version, place) => {
@@ -79,7 +84,11 @@ const blindOf = (facts, sound, page) => {
 
   const next = () => {
     if (run.kind === "pairs") {
-      if (run.queue.length === 0) run.queue = shuffled(run.all.flatMap((a, k) => run.all.slice(k + 1).map((b) => [a, b])));
+      if (run.queue.length === 0) run.queue = shuffled(pairsOf(run.all));
+      if (run.queue.length === 0) {
+        finish("No two of the versions differ any more, so this was ended.");
+        return;
+      }
       run.keys = shuffled(run.queue.pop());
     }
     run.x = below(2);
@@ -191,7 +200,7 @@ const blindOf = (facts, sound, page) => {
   };
   find("pairs").addEventListener("click", () => {
     const all = [...find("blind-who").querySelectorAll("input:checked")].map((one) => one.value);
-    if (all.length < 2) find("blind-result").textContent = "Tick two versions at least.";
+    if (pairsOf(all).length === 0) find("blind-result").textContent = "Tick two versions at least that are not the same.";
     else begin({ kind: "pairs", all });
   });
   find("abx").addEventListener("click", () => {

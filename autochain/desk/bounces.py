@@ -20,7 +20,7 @@ _ENDINGS = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Bounce:
+class SongBounce:
     """A file beside the mix.
 
     Attributes
@@ -57,7 +57,7 @@ def sounds_in(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(path for path in folder.iterdir() if path.suffix.lower() in _ENDINGS and path.is_file()))
 
 
-def read_bounce(path: Path, mix: Mix) -> Bounce:
+def read_bounce(path: Path, mix: Mix) -> SongBounce:
     """Read a file and bring it in step with the mix, as `compare` does.
 
     What begins before the mix or ends after it is left out; where the file has nothing there is silence. The level
@@ -84,7 +84,7 @@ def read_bounce(path: Path, mix: Mix) -> Bounce:
     stored = Stored(frames, mix.channels)
     for first in range(0, frames, 1 << 18):
         stored.append(_at(sound, first + delay, min(1 << 18, frames - first), mix.channels))
-    return Bounce(name=path.name, path=path, sha256=own.sha256, stored=stored, levels=levels, delay_s=delay_s)
+    return SongBounce(name=path.name, path=path, sha256=own.sha256, stored=stored, levels=levels, delay_s=delay_s)
 
 
 def _at(sound: Samples, first: int, frames: int, channels: int) -> Samples:

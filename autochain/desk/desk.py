@@ -16,7 +16,7 @@ from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_miss
 from autochain.desk.open_song import OpenSong
 from autochain.desk.song_view import PARTS, TOUCHED
 from autochain.desk.uploads import clear_old
-from autochain.desk.work import Job, WorkQueue
+from autochain.desk.work import DeskJob, WorkQueue
 from autochain.errors import AutochainError, UsageError
 from autochain.progress import Progress, Stop
 
@@ -72,6 +72,7 @@ class Desk:
         self.album = AlbumOnDesk(lambda: self.songs, out, plan)
         self.album_overview = ""  # of the last run, as HTML
         self._lock = threading.Lock()
+        self._closed = False
         self._open: OpenSong | None = None
         self._open_stamp: Stamp = None
         self.look()
@@ -98,7 +99,8 @@ class Desk:
         for song in new:
             if song.id not in self.errors:
                 words = f"checking {song.name}"
-                self.work.submit(Job(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True))
+                job = DeskJob(words=words, song=song.id, run=self._check(song), kind=_CHECK, background=True)
+                self.work.submit(job)
         if new or gone:
             self.events.changed(None, (SONGS,))
 
@@ -160,14 +162,16 @@ class Desk:
         """Tell one line."""
         self.events.publish(song or EVERYWHERE, {"kind": "said", "song": song or None, "words": in_one_line(words)})
 
-    def close(self) -> bool:
-        """End all work, and let the pages go; whether all work has ended."""
+    def close(self) -> None:
+        """End all work, and let the pages go; a second time is nothing more."""
+        if self._closed:
+            return
+        self._closed = True
         self.events.close()
-        ended = self.work.close(_END_S)
+        self.work.close(_END_S)
         song, self._open = self._open, None
         if song is not None:
             song.close()
-        return ended
 
     def _told_by(self, song_id: str) -> Callable[[str], None]:
         """Give what the open song calls when something of it has changed."""

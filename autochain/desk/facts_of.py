@@ -6,9 +6,10 @@ from autochain.compare.report import report as compare_report
 from autochain.desk.blind import learned
 from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
-from autochain.desk.sheet_figures import Figures
-from autochain.desk.versions import HAND, LIMITER_ALONE, SUGGESTION, Version
+from autochain.desk.sheet_figures import VersionFigures
+from autochain.desk.versions import HAND, LIMITER_ALONE, SongVersion
 from autochain.render.report import report as delivery_report
+from autochain.search.verify import SUGGESTION
 
 
 def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
@@ -74,17 +75,17 @@ def _takes(duration_s: float) -> dict[str, float]:
     return {"search": search, "around": 0.7 * search, "curve": 5.0 * search, "deliver": 3.0 + 0.03 * duration_s}
 
 
-def _bounce(song: OpenSong, version: Version) -> BounceFacts:
+def _bounce(song: OpenSong, version: SongVersion) -> BounceFacts:
     found = song.compared.get(version.key)
     told = None if found is None else tuple(compare_report(found.found, found.description, found.verdict))
     return BounceFacts(key=version.key, name=version.name, report=told)
 
 
-def _known(version: Version, figures: Figures | None) -> Known:
+def _known(version: SongVersion, figures: VersionFigures | None) -> Known:
     return _figures(version.key, version.name, figures, settable=version.settable)
 
 
-def _figures(key: str, name: str, figures: Figures | None, *, settable: bool = True) -> Known:
+def _figures(key: str, name: str, figures: VersionFigures | None, *, settable: bool = True) -> Known:
     if figures is None:
         return Known(key=key, name=name, settable=settable)
     levels = figures.levels

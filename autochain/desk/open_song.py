@@ -18,7 +18,7 @@ from autochain.config import read_config
 from autochain.config.model import Target
 from autochain.curve.point import Point
 from autochain.desk import song_jobs
-from autochain.desk.bounces import Bounce, read_bounce
+from autochain.desk.bounces import SongBounce, read_bounce
 from autochain.desk.curve_facts import of_file as curve_of_file
 from autochain.desk.facts import CurveFacts
 from autochain.desk.folder import SongFiles
@@ -26,12 +26,12 @@ from autochain.desk.hand import Hand, HandState, start_of
 from autochain.desk.kept import Kept
 from autochain.desk.place import Turned
 from autochain.desk.renders import Renders
-from autochain.desk.sheet_figures import Figures, SheetVersion, levels_of, sheet_version
+from autochain.desk.sheet_figures import SheetVersion, VersionFigures, levels_of, sheet_version
 from autochain.desk.ticked import Ticked
 from autochain.desk.under_hand import Now, UnderHand
-from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, SUGGESTION, TRADE, Heard, Version
-from autochain.desk.whole import Whole
-from autochain.desk.work import Job
+from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, TRADE, Heard, SongVersion
+from autochain.desk.whole import WholeSolver
+from autochain.desk.work import DeskJob
 from autochain.errors import AutochainError, ParameterError, UsageError
 from autochain.given import quoted
 from autochain.measure.loudness import integrated_lufs, short_term_lufs, weighted_hops
@@ -41,8 +41,10 @@ from autochain.page.pictures.song import SongCurves
 from autochain.progress import Progress, Stop, silent
 from autochain.render.delivery import Delivery
 from autochain.search.baselines import BASELINE_WORDS, LIMITER_ONLY, TRADE_DEFAULT
+from autochain.search.request import never
 from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
+from autochain.search.verify import SUGGESTION
 from autochain.solve.decisions import Decisions
 from autochain.tasks.compare import Compared
 from autochain.units import number
@@ -53,11 +55,6 @@ _POINT = "point."
 
 def nobody(what: str) -> None:
     """Nobody is told."""
-
-
-def never() -> bool:
-    """Nothing is to end."""
-    return False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,7 +78,7 @@ class Audible:
     name: str
     chain: ChainPlan
     settings: ChainSettings
-    figures: Figures | None
+    figures: VersionFigures | None
     start: HandState | None = None
     path: Path | None = None
 
@@ -158,10 +155,10 @@ class OpenSong:
         self._levels = _levels_of(self.mix.samples, self.mix.rate_hz)
         self.kept = Kept(files.versions)
         self.hand = UnderHand(self.mix, self.config, self._levels, self._renders, files.versions / "hand.json")
-        self.whole = Whole(self.mix, self.chain, self.config.search.drive, self.config.weights)
+        self.whole = WholeSolver(self.mix, self.chain, self.config.search.drive, self.config.weights)
         self._audible: dict[str, Audible] = {}
         self._revisions: dict[str, int] = {}
-        self._bounces: dict[str, Bounce] = {}
+        self._bounces: dict[str, SongBounce] = {}
         self.read_versions()
         self._read_curve()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
@@ -209,22 +206,22 @@ class OpenSong:
         now = self.hand.now
         return None if now is None else now.turned
 
-    def estimate(self) -> Figures | None:
+    def estimate(self) -> VersionFigures | None:
         """What is known of the settings under the hand; costs of an estimate are made here, in some 10 ms."""
         return self.hand.estimate()
 
-    def beside(self) -> dict[str, Figures]:
+    def beside(self) -> dict[str, VersionFigures]:
         """What is known of the other versions."""
         with self._lock:
             return {key: one.figures for key, one in self._audible.items() if one.figures is not None}
 
     # What is heard
 
-    def versions(self) -> tuple[Version, ...]:
+    def versions(self) -> tuple[SongVersion, ...]:
         """What can be heard."""
         with self._lock:
             own = self._levels.integrated_lufs
-            heard = [Version(key=MIX, name="mix", revision=1, lufs=own, gain_db=0.0, exact=True)]
+            heard = [SongVersion(key=MIX, name="mix", revision=1, lufs=own, gain_db=0.0, exact=True)]
             if self.state is not None:
                 heard.append(_version(HAND, "your settings", self.hand.revision, self.hand.figures()))
             for key, one in self._audible.items():
@@ -232,7 +229,9 @@ class OpenSong:
             for key, bounce in self._bounces.items():
                 lufs = bounce.levels.integrated_lufs
                 revision = self._revisions[key]
-                heard.append(Version(key=key, name=bounce.name, revision=revision, lufs=lufs, gain_db=0.0, exact=True))
+                heard.append(
+                    SongVersion(key=key, name=bounce.name, revision=revision, lufs=lufs, gain_db=0.0, exact=True)
+                )
         quietest = min((one.lufs for one in heard if one.lufs is not None), default=0.0)
         return tuple(one if one.lufs is None else replace(one, gain_db=quietest - one.lufs) for one in heard)
 
@@ -319,7 +318,7 @@ class OpenSong:
         place = now.place
         return Heard(start_s=place.start_s, stop_s=place.stop_s, revision=now.revision, gain_db=gain_db)
 
-    def begin(self, state: HandState, figures: Figures | None) -> None:
+    def begin(self, state: HandState, figures: VersionFigures | None) -> None:
         """Put the first settings under the hand, or those that were left there."""
         said = self.hand.begin(state, figures)
         if said is not None:
@@ -329,7 +328,7 @@ class OpenSong:
 
     # What is kept
 
-    def keep(self, name: str, *, instead: bool = False, progress: Progress = silent, stop: Stop = never) -> Version:
+    def keep(self, name: str, *, instead: bool = False, progress: Progress = silent, stop: Stop = never) -> SongVersion:
         """Keep what is under the hand as a sheet under a name; it is verified first where it is not yet.
 
         Raises
@@ -379,7 +378,7 @@ class OpenSong:
         """Let the next search look at a reference, or not; UsageError where there is none of that name."""
         self.ticked.tick(name, on)
 
-    def add_bounce(self, path: Path) -> Version:
+    def add_bounce(self, path: Path) -> SongVersion:
         """Lay a bounce or an earlier master under the mix; AudioFileError, DifferentMaterialError as `compare`."""
         bounce = read_bounce(path, self.mix)
         with self._lock:
@@ -388,7 +387,7 @@ class OpenSong:
         self.changed("versions")
         return next(one for one in self.versions() if one.key == bounce.key)
 
-    def bounce(self, key: str) -> Bounce:
+    def bounce(self, key: str) -> SongBounce:
         """A bounce that was added; UsageError where there is none."""
         with self._lock:
             if key in self._bounces:
@@ -452,21 +451,22 @@ class OpenSong:
             chain=one.chain,
             settings=one.settings,
             # Of a sheet that was edited, what it aims at: nothing is played as loud as a master beside a mix.
-            figures=one.figures or Figures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
+            figures=one.figures
+            or VersionFigures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
             start=self._start_of(one),
             path=path,
         )
 
     def best(self, settings: ChainSettings, score: float, state: HandState) -> None:
         """Let the best so far of a search be heard."""
-        figures = Figures(levels=_at(state.target), costs=None, score=score, met=True, exact=False)
+        figures = VersionFigures(levels=_at(state.target), costs=None, score=score, met=True, exact=False)
         start = replace(state, settings=self.chain.checked(self.chain.rounded(settings)), off=frozenset())
         self.hear(BEST, Audible(name="best so far", chain=self.chain, settings=settings, figures=figures, start=start))
 
     def point(self, point: Point, state: HandState) -> None:
         """Let a point of the curve be heard as soon as it is found."""
         chosen, lufs = point.chosen, point.target_lufs
-        figures = Figures(levels=levels_of(chosen.after), costs=chosen.costs, score=chosen.score, met=chosen.met)
+        figures = VersionFigures(levels=levels_of(chosen.after), costs=chosen.costs, score=chosen.score, met=chosen.met)
         target = state.target.model_copy(update={"lufs": lufs, "loudest_part_lufs": None})
         start = replace(state, settings=self.chain.checked(chosen.settings), off=frozenset(), target=target)
         name = f"at {number(lufs, 'LUFS')}"
@@ -499,17 +499,17 @@ class OpenSong:
 
     # Jobs
 
-    def measure_job(self) -> Job:
+    def measure_job(self) -> DeskJob:
         """Measure the mix, and put something under the hand where nothing is."""
         return self._job("measuring", "measure", lambda progress, stop: song_jobs.measure(self, progress))
 
-    def verify_job(self) -> Job:
+    def verify_job(self) -> DeskJob:
         """Verify what is under the hand on the whole song."""
         return self._job(
-            "verifying your settings", "verify", lambda p, stop: song_jobs.verify(self, p, stop), short=True
+            "verifying your settings", "verify", lambda p, stop: song_jobs.verify_song(self, p, stop), short=True
         )
 
-    def keep_job(self, name: str, *, instead: bool = False) -> Job:
+    def keep_job(self, name: str, *, instead: bool = False) -> DeskJob:
         """Keep what is under the hand."""
 
         def run(progress: Progress, stop: Stop) -> None:
@@ -517,7 +517,7 @@ class OpenSong:
 
         return self._job(f"keeping {quoted(name)}", "keep", run, short=True)
 
-    def search_job(self, around: bool) -> Job:
+    def search_job(self, around: bool) -> DeskJob:
         """Search for a suggestion, anew or around what is under the hand."""
         words = "searching around your settings" if around else "searching"
 
@@ -526,27 +526,27 @@ class OpenSong:
 
         return self._job(words, "search", run, best_so_far=True)
 
-    def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> Job:
+    def curve_job(self, quiet_lufs: float = -14.0, loud_lufs: float = -6.0, step_lu: float = 1.0) -> DeskJob:
         """Trace what each loudness costs."""
 
         def run(progress: Progress, stop: Stop) -> None:
-            song_jobs.trace(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
+            song_jobs.trace_curve(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
 
         return self._job("tracing the curve", "curve", run)
 
-    def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> Job:
+    def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> DeskJob:
         """Write the files that go out, of what is under the hand or of another version that has a sheet."""
 
         def run(progress: Progress, stop: Stop) -> None:
-            song_jobs.deliver(self, formats, key, progress, stop)
+            song_jobs.deliver_version(self, formats, key, progress, stop)
 
         return self._job("writing the files that go out", "deliver", run)
 
-    def compare_job(self, key: str) -> Job:
+    def compare_job(self, key: str) -> DeskJob:
         """Compare a bounce with the mix, and with what is under the hand or suggested."""
         return self._job("comparing", "compare", lambda progress, stop: song_jobs.compare(self, key, progress))
 
-    def bounce_job(self, path: Path) -> Job:
+    def bounce_job(self, path: Path) -> DeskJob:
         """Lay a bounce or an earlier master under the mix."""
 
         def run(progress: Progress, stop: Stop) -> None:
@@ -562,12 +562,14 @@ class OpenSong:
         *,
         short: bool = False,
         best_so_far: bool = False,
-    ) -> Job:
-        return Job(words=words, song=self.files.id, kind=kind, run=run, short=short, best_so_far=best_so_far)
+    ) -> DeskJob:
+        return DeskJob(words=words, song=self.files.id, kind=kind, run=run, short=short, best_so_far=best_so_far)
 
 
-def _version(key: str, name: str, revision: int, figures: Figures | None, start: HandState | None = None) -> Version:
-    return Version(
+def _version(
+    key: str, name: str, revision: int, figures: VersionFigures | None, start: HandState | None = None
+) -> SongVersion:
+    return SongVersion(
         key=key,
         name=name,
         revision=revision,

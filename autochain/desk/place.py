@@ -32,7 +32,7 @@ from autochain.solve.material import Material
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess, Solved
 
-LENGTH_S, PREROLL_S = 6.0, 2.0
+PLACE_S, PREROLL_S = 6.0, 2.0
 _BEHIND_HOPS = 10  # as long as the longest look-ahead and what an oversampled stage rings, many times over
 _LINEAR_KEPT = 4  # slices behind other settings of the linear stages: undo and redo come back to them
 
@@ -107,7 +107,7 @@ class _Base:
     place_lufs: float | None
 
 
-class Place:
+class PlayedPlace:
     """A place of a song, rendered at any settings.
 
     Parameters
@@ -129,7 +129,7 @@ class Place:
         self._song_lufs = song_lufs
         self._hop = hop = round(mix.rate_hz / 100)
         hops = len(mix.samples) // hop
-        length = min(round(100.0 * LENGTH_S), hops)
+        length = min(round(100.0 * PLACE_S), hops)
         start = min(max(0, round(100.0 * start_s)), hops - length)
         grid = math.lcm(hop, group_frames(mix.rate_hz)) // hop  # where all stages begin to count, in the song and here
         preroll = start - max(0, start - round(100.0 * PREROLL_S)) // grid * grid

@@ -242,7 +242,7 @@ def _line(error: Exception) -> str:
 def serve(
     desk: Desk, listener: socket.socket, ready: Callable[[str, str], None], ended: threading.Event | None = None
 ) -> None:
-    """Listen on 127.0.0.1 until Ctrl-C or SIGTERM.
+    """Listen on 127.0.0.1 until Ctrl-C or SIGTERM, then close the desk.
 
     Parameters
     ----------
@@ -283,8 +283,8 @@ def serve(
         ready(*(f"http://{HOST}:{own}/?token={one}" for one in (token, once)))
         while thread.is_alive() and not ended.wait(1.0):
             pass
-    desk.events.close()
     server.should_exit = True
+    desk.close()
     thread.join(2 * _GRACE_S)
 
 

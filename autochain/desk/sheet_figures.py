@@ -20,7 +20,7 @@ from autochain.sheet.model import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figures:
+class VersionFigures:
     """What is known of a version on the whole song.
 
     Attributes
@@ -62,8 +62,8 @@ class SheetVersion:
     said: Sheet | None
     chain: ChainPlan
     settings: ChainSettings
-    figures: Figures | None
-    baselines: dict[str, tuple[ChainSettings, Figures]]
+    figures: VersionFigures | None
+    baselines: dict[str, tuple[ChainSettings, VersionFigures]]
 
     @property
     def target(self) -> Target:
@@ -109,7 +109,7 @@ def _said(values: Mapping[str, Any]) -> Sheet | None:
         return None
 
 
-def _baselines(baselines: Mapping[str, Any]) -> Iterator[tuple[str, tuple[ChainSettings, Figures]]]:
+def _baselines(baselines: Mapping[str, Any]) -> Iterator[tuple[str, tuple[ChainSettings, VersionFigures]]]:
     for name in baselines:
         own = _part(baselines, name)
         try:
@@ -121,14 +121,14 @@ def _baselines(baselines: Mapping[str, Any]) -> Iterator[tuple[str, tuple[ChainS
             yield name, (settings, figures)
 
 
-def _figures(levels: Mapping[str, Any], costs: Mapping[str, Any], met: bool) -> Figures | None:
+def _figures(levels: Mapping[str, Any], costs: Mapping[str, Any], met: bool) -> VersionFigures | None:
     """What stands on the sheet; None where it does not say how loud."""
     lufs = _number(levels.get("integrated_lufs"))
     priced = {name: _number(costs.get(name)) for name in COST_NAMES}
     known = {name: value for name, value in priced.items() if value is not None}
     if lufs is None:
         return None
-    return Figures(
+    return VersionFigures(
         levels=LevelFigures(
             integrated_lufs=lufs,
             max_short_term_lufs=_number(levels.get("max_short_term_lufs")),

@@ -14,7 +14,7 @@ from autochain.desk.bounces import sounds_in
 from autochain.desk.course import course_of, looks_of
 from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
-from autochain.desk.versions import BEST, HAND, SUGGESTION
+from autochain.desk.versions import BEST, HAND
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
 from autochain.given import quoted
 from autochain.progress import Progress, Stop
@@ -23,6 +23,7 @@ from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
 from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
+from autochain.search.verify import SUGGESTION
 from autochain.sheet import Sheet, build_sheet
 from autochain.solve.decisions import Decisions, as_given
 from autochain.solve.solved import Guess
@@ -78,7 +79,7 @@ def _trade_default(found: MeasuredMix) -> HandState:
     return HandState(settings=chain.checked(chain.rounded(settings)), target=target)
 
 
-def verify(song: "OpenSong", progress: Progress, stop: Stop) -> None:
+def verify_song(song: "OpenSong", progress: Progress, stop: Stop) -> None:
     """Verify what is under the hand; no more once it is something else."""
     state, verdict = song.state, song.hand.verdict
     if state is None or (verdict is not None and verdict.found is not None):
@@ -217,7 +218,7 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
     if untouched:
         song.take(SUGGESTION, 0.0 if song.hand.now is None else song.hand.now.place.start_s)
         song.changed("hand")
-        verify(song, progress, stop)
+        verify_song(song, progress, stop)
     song.changed("costs")
 
 
@@ -232,7 +233,7 @@ def _same_settings(one: bytes, other: bytes) -> bool:
         return False
 
 
-def trace(
+def trace_curve(
     song: "OpenSong", quiet_lufs: float, loud_lufs: float, step_lu: float, progress: Progress, stop: Stop
 ) -> None:
     """Trace the curve, as `curve` does; a curve that is stopped leaves the points that can be heard, and no file."""
@@ -284,7 +285,7 @@ def _ending(progress: Progress, stop: Stop) -> Progress:
     return show
 
 
-def deliver(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
+def deliver_version(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
     """Write the files that go out, as `render` does."""
     sheet = sheet_of_hand(song, progress, stop) if key == HAND else song.sheet_path(key)
     if sheet is None:

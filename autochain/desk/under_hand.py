@@ -12,9 +12,9 @@ from autochain.chain.output import kept_frames
 from autochain.chain.settings import OUTPUT, ChainSettings
 from autochain.config.model import Config, Target
 from autochain.desk.hand import Hand, HandState
-from autochain.desk.place import Place, Turned
+from autochain.desk.place import PlayedPlace, Turned
 from autochain.desk.renders import Passing, Renders
-from autochain.desk.sheet_figures import Figures, levels_of
+from autochain.desk.sheet_figures import VersionFigures, levels_of
 from autochain.desk.whole import WholeSong
 from autochain.errors import UsageError
 from autochain.measure.measurement import LevelFigures
@@ -27,10 +27,10 @@ _MOST_VERIFIED = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Verdict:
+class HandVerdict:
     """The last word on a state: its figures, and what a sheet is made of where it was verified here."""
 
-    figures: Figures
+    figures: VersionFigures
     found: OnSheet | None
 
 
@@ -45,7 +45,7 @@ def _judged(state: HandState) -> _Judged:
 class Now:
     """What is heard of the settings under the hand; replaced as a whole."""
 
-    place: Place
+    place: PlayedPlace
     turned: Turned
     revision: int
 
@@ -72,12 +72,12 @@ class UnderHand:
         self._hand: Hand | None = None
         self._now: Now | None = None
         self._elsewhere: tuple[int, Passing] | None = None
-        self._verdicts: OrderedDict[_Judged, Verdict] = OrderedDict()
+        self._verdicts: OrderedDict[_Judged, HandVerdict] = OrderedDict()
         self._base: HandState | None = None  # the state verified last
-        self._estimated: tuple[Now, Verdict | None, Figures] | None = None
+        self._estimated: tuple[Now, HandVerdict | None, VersionFigures] | None = None
         self.revision = 0
 
-    def begin(self, state: HandState, figures: Figures | None) -> str | None:
+    def begin(self, state: HandState, figures: VersionFigures | None) -> str | None:
         """Put the first settings under the hand, or go on where it was left; what to say of a file that is no good."""
         hand = Hand(state, self._path, chain=self.chain, fits=self._fits)
         said = hand.read()
@@ -85,7 +85,7 @@ class UnderHand:
             self._hand, self._now = hand, None
             self.revision += 1
             if figures is not None:
-                self._keep(state, Verdict(figures=figures, found=None))
+                self._keep(state, HandVerdict(figures=figures, found=None))
         return said
 
     def resume(self, start: HandState) -> bool:
@@ -118,7 +118,7 @@ class UnderHand:
         return self._now
 
     @property
-    def verdict(self) -> Verdict | None:
+    def verdict(self) -> HandVerdict | None:
         """The last word on what is under the hand; None while there is an estimate only."""
         with self._lock:
             state = self.state
@@ -132,13 +132,13 @@ class UnderHand:
             change(self._there())
             return self._solved(at_s)
 
-    def taking(self, at_s: float, state: HandState, figures: Figures | None) -> Now:
+    def taking(self, at_s: float, state: HandState, figures: VersionFigures | None) -> Now:
         """Take another state, of which the figures may be known."""
         with self._turning:
             hand = self._there()
             hand.take(state)
             if figures is not None and _judged(hand.state) not in self._verdicts:
-                self._keep(hand.state, Verdict(figures=figures, found=None))
+                self._keep(hand.state, HandVerdict(figures=figures, found=None))
             return self._solved(at_s)
 
     def moved(self, start_s: float) -> Now:
@@ -150,7 +150,7 @@ class UnderHand:
     def judge(self, state: HandState, whole: WholeSong) -> HandState:
         """Take the last word on a state; drive and trim stand as they came out, also under the hand if it is there."""
         found = whole.found
-        figures = Figures(levels=levels_of(found.after), costs=found.costs, score=found.score, met=found.met)
+        figures = VersionFigures(levels=levels_of(found.after), costs=found.costs, score=found.score, met=found.met)
         with self._turning:
             hand = self._there()
             here = hand.state == state
@@ -160,7 +160,7 @@ class UnderHand:
             else:
                 state = state.settled(found.settings)
             self._renders.put(self.chain, state.active, whole.render)
-            self._keep(state, Verdict(figures=figures, found=found))
+            self._keep(state, HandVerdict(figures=figures, found=found))
             now = self._now
             if now is not None:
                 self._stand(now.place)
@@ -169,7 +169,7 @@ class UnderHand:
                     self.revision += 1
         return state
 
-    def _keep(self, state: HandState, verdict: Verdict) -> None:
+    def _keep(self, state: HandState, verdict: HandVerdict) -> None:
         with self._lock:
             self._verdicts[_judged(state)] = verdict
             self._verdicts.move_to_end(_judged(state))
@@ -197,9 +197,9 @@ class UnderHand:
                 self._now = Now(place=place, turned=turned, revision=self.revision)
                 return self._now
 
-    def _placed(self, start_s: float, state: HandState) -> Place:
+    def _placed(self, start_s: float, state: HandState) -> PlayedPlace:
         lufs, config = state.target.heard_lufs(self._levels), self._config
-        place = Place(
+        place = PlayedPlace(
             self._mix,
             start_s,
             -math.inf if lufs is None else lufs,
@@ -210,7 +210,7 @@ class UnderHand:
         self._stand(place)
         return place
 
-    def _stand(self, place: Place) -> None:
+    def _stand(self, place: PlayedPlace) -> None:
         """Let a place stand on what was verified last."""
         with self._lock:
             base = self._base
@@ -248,7 +248,7 @@ class UnderHand:
                 kept = self._elsewhere = now.revision, Passing(self._mix, self.chain, turned.settings, first)
             return kept[1].take(frames)
 
-    def figures(self) -> Figures | None:
+    def figures(self) -> VersionFigures | None:
         """What is known at once: of an estimate no costs."""
         with self._lock:
             state, now, verdict = self.state, self._now, self.verdict
@@ -256,7 +256,7 @@ class UnderHand:
             return None if verdict is None else verdict.figures
         target = state.target
         lufs = target.loudness_lufs - (0.0 if now is None else now.turned.missing_lu)
-        return Figures(
+        return VersionFigures(
             levels=LevelFigures(
                 integrated_lufs=None if target.of_loudest_part else lufs,
                 max_short_term_lufs=lufs if target.of_loudest_part else None,
@@ -268,7 +268,7 @@ class UnderHand:
             exact=False,
         )
 
-    def estimate(self) -> Figures | None:
+    def estimate(self) -> VersionFigures | None:
         """The same with costs: those of what was verified last, and what the place says has changed since."""
         with self._lock:
             known, now, verdict = self.figures(), self._now, self.verdict

@@ -3,12 +3,12 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
-MIX, HAND, SUGGESTION = "mix", "hand", "suggestion"
+MIX, HAND = "mix", "hand"
 LIMITER_ALONE, TRADE, BEST = "limiter_alone", "trade_default", "best"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Version:
+class SongVersion:
     """One version of the song.
 
     Attributes

@@ -73,7 +73,7 @@ class WholeSong:
     over_told_lu: float
 
 
-class Whole:
+class WholeSolver:
     """Verifies settings on a song; what does not change between two turns is kept.
 
     Parameters

@@ -22,7 +22,7 @@ _MOST_WAITING = 20  # jobs that were asked for; a limit of this project
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Job:
+class DeskJob:
     """Something to be done.
 
     Attributes
@@ -54,7 +54,7 @@ class Job:
 
 @dataclass(slots=True, eq=False)
 class _Queued:
-    job: Job
+    job: DeskJob
     number: int
     due: float
     stop: threading.Event = field(default_factory=threading.Event)
@@ -125,7 +125,7 @@ class WorkQueue:
         for thread in self._threads:
             thread.start()
 
-    def submit(self, job: Job, after_s: float = 0.0) -> int:
+    def submit(self, job: DeskJob, after_s: float = 0.0) -> int:
         """Put a job into the queue, not to begin before so many seconds; returns its number.
 
         Raises

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from autochain.chain.settings import Value
 from autochain.config.model import Coordinates, Target
-from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, StageOnTool
+from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, ToolOnSheet
 from autochain.errors import SheetError, printable
 from autochain.given import bytes_of, json_in, quoted
 
@@ -154,7 +154,7 @@ def sheet_in(data: bytes, path: Path) -> EarlierSheet:
 def _column(read: _OnTools) -> EarlierOnTools:
     return EarlierOnTools(
         stages={
-            one.stage: StageOnTool(
+            one.stage: ToolOnSheet(
                 tool=one.tool, knobs=one.knobs, around_db=one.output_gain_db,
                 reduction_typical_db=one.reduction_typical_db, why_not=one.why_not,
             )

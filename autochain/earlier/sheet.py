@@ -9,7 +9,7 @@ from autochain.config.model import Coordinates, Target
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StageOnTool:
+class ToolOnSheet:
     """A stage of the column for the user's own tools.
 
     Attributes
@@ -37,7 +37,7 @@ class StageOnTool:
 class EarlierOnTools:
     """The column: its stages by name, drive and trim, and what the tools' files hold."""
 
-    stages: Mapping[str, StageOnTool]
+    stages: Mapping[str, ToolOnSheet]
     drive_db: float | None
     trim_db: float | None
     tools: tuple[Mapping[str, Any], ...]

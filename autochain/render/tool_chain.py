@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from autochain.audio.mix import Mix
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings, StageName
-from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, StageOnTool
+from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, ToolOnSheet
 from autochain.errors import SheetError
 from autochain.render.sheet_chain import sheet_chain
 from autochain.search.on_tools import set_on
@@ -105,7 +105,7 @@ def _kept(sheet: EarlierSheet, column: EarlierOnTools) -> list[Tool]:
         raise SheetError(str(error)) from None
 
 
-def _placed(file: str, stage: StageName, own: StageOnTool, known: Mapping[str, Tool]) -> Placed:
+def _placed(file: str, stage: StageName, own: ToolOnSheet, known: Mapping[str, Tool]) -> Placed:
     """One tool at the positions that stand on the sheet, changed by hand or not."""
     if own.tool not in known:
         raise SheetError(f"{file}: {stage} is on {own.tool}, and no such tool is kept there. Name its file: --tools.")

@@ -23,7 +23,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
-from autochain.search.turned_knobs import Excerpt, TopsMeter, band_positions, turned, why_not_equaliser
+from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
 from autochain.tool.compressor_model import CompressorModel
@@ -221,14 +221,15 @@ class _Rack:
         stride, best = 1.0, math.inf
         kept = x
         for _ in range(_METER_ROUNDS):
-            assert one.placed is not None
-            out = one.placed.process(x, self.rate_hz)
-            typical, most = meter.read(out, one.placed.behind_db)
+            placed = one.placed
+            assert placed is not None
+            out = placed.process(x, self.rate_hz)
+            typical, most = meter.read(out, placed.behind_db)
             one = replace(one, reduction_typical_db=typical, reduction_max_db=most)
             over = typical - self.song_typical[name]
             if abs(over) < best:
                 best, kept, self.placed[name] = abs(over), out, one
-            (positions,), (model,) = one.placed.positions, one.placed.models
+            (positions,), (model,) = placed.positions, placed.models
             if abs(over) <= _METER_DB or "threshold" not in positions or not isinstance(model, CompressorModel):
                 break
             knob, now = one.tool.maps["threshold"], model.threshold_dbfs
@@ -242,7 +243,7 @@ class _Rack:
             moved = knob.held(knob.position(aim))
             if moved == positions["threshold"]:
                 break
-            one = replace(one, placed=_with(one.placed, threshold=moved))
+            one = replace(one, placed=_with(placed, threshold=moved))
         return kept
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
@@ -283,7 +284,7 @@ class _Rack:
             placed = None if why_not else Placed(tool=tool, positions=band_positions(tool, settings))
             return OnTool(stage=name, tool=tool, placed=placed, why_not=why_not)
         x = np.ascontiguousarray(x)
-        heard = Excerpt(
+        heard = ToolExcerpt(
             x=x, ours=self._by_ours(name, x), typical_db=self.typical.get(name, 0.0), rate_hz=self.rate_hz,
             run_up=self.run_up, loud=self.excerpt_loud,
         )  # fmt: skip

@@ -67,7 +67,7 @@ class TopsMeter:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Excerpt:
+class ToolExcerpt:
     """What a stage hears in the excerpt, and what the sheet's own makes of it.
 
     Attributes
@@ -128,7 +128,7 @@ class _Blocks:
 class _Turning:
     """One tool on one excerpt: how far off it is at any positions."""
 
-    def __init__(self, tool: Tool, heard: Excerpt) -> None:
+    def __init__(self, tool: Tool, heard: ToolExcerpt) -> None:
         self.tool, self.heard = tool, heard
         self._behind = behind_db(tool)
         self._clips = tool.kind == "clipper"
@@ -210,7 +210,7 @@ class _Turning:
         return round(float(np.ceil(10.0 * found[0])) / 10.0, 6) + 0.0
 
 
-def turned(tool: Tool, settings: StageSettings, heard: Excerpt) -> tuple[Placed, float]:
+def turned(tool: Tool, settings: StageSettings, heard: ToolExcerpt) -> tuple[Placed, float]:
     """Set one tool on what it hears; also the rms difference of its gain from the stage's, dB.
 
     Parameters

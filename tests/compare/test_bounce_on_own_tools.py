@@ -14,7 +14,7 @@ from autochain.compare.rendered_sheet import render_sheet
 from autochain.compare.report import report
 from autochain.config.model import Target
 from autochain.document.as_markdown import markdown
-from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, StageOnTool
+from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, ToolOnSheet
 from autochain.render.sheet_chain import sheet_chain
 from autochain.render.tool_chain import ToolChain, tool_chain
 from autochain.search.on_tools import set_on
@@ -45,7 +45,7 @@ def sheet(mix):
     found = set_on(mix, *sheet_chain(plain), plain.target, -10.0, TOOLS)
     assert found is not None
     stages = {
-        one.stage: StageOnTool(
+        one.stage: ToolOnSheet(
             tool=one.tool.name, around_db=one.placed.around_db, why_not="",
             knobs=tuple({f"my {role}": at for role, at in own.items()} for own in one.placed.positions),
             reduction_typical_db=one.reduction_typical_db,
@@ -112,7 +112,7 @@ def test_a_knob_that_falls_is_turned_the_other_way(mix, sheet):
         for model, amount in ((COMPRESSOR, 2.0), (low, 8.0))
     )
     tool = replace(first, bounces=(*first.bounces, *second.bounces))
-    stage = StageOnTool(
+    stage = ToolOnSheet(
         tool="c", knobs=({"my threshold": 3.0, "my ratio": 2.0},), around_db=0.0, reduction_typical_db=1.0, why_not=""
     )
     column = replace(sheet.on_tools, stages={"bus_compressor": stage}, tools=(tool.as_file(),))

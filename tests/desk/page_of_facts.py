@@ -23,7 +23,7 @@ from autochain.desk.folder import SongFiles
 from autochain.desk.guard import POLICY
 from autochain.desk.pages import static
 from autochain.desk.song_view import TOUCHED, fragments, song_page
-from autochain.desk.versions import HAND, MIX, Version
+from autochain.desk.versions import HAND, MIX, SongVersion
 from autochain.page.pictures.song import SongCurves
 from autochain.search.costs import COST_NAMES, Costs
 from autochain.sheet import Sheet
@@ -151,7 +151,7 @@ class PageOfFacts:
         self._server.server_close()
 
     def _page(self) -> str:
-        heard = [Version(key=key, name=key, revision=1, lufs=-9.0, gain_db=0.0, exact=True) for key in (MIX, HAND)]
+        heard = [SongVersion(key=key, name=key, revision=1, lufs=-9.0, gain_db=0.0, exact=True) for key in (MIX, HAND)]
         player = {"rate_hz": self.facts.rate_hz, "channels": 2, "versions": [one.plain() for one in heard]}
         frames = round(self.facts.rate_hz * self.facts.duration_s)
         return song_page(self.facts, {"song": SONG, "frames": frames, **player})

@@ -12,7 +12,7 @@ from autochain.config import read_config
 from autochain.config.model import Target
 from autochain.demo import make_demo
 from autochain.desk.hand import HandState
-from autochain.desk.place import Place
+from autochain.desk.place import PlayedPlace
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 
 CONFIG = read_config()
@@ -52,9 +52,9 @@ def state(settings: ChainSettings = SETTINGS, **more: object) -> HandState:
     return HandState(**{"settings": settings, "target": TARGET, **more})
 
 
-def place_of(mix: Mix, start_s: float) -> Place:
+def place_of(mix: Mix, start_s: float) -> PlayedPlace:
     lufs = integrated_lufs(weighted_hops(mix.samples, mix.rate_hz))
     assert lufs is not None
-    return Place(
+    return PlayedPlace(
         mix, start_s, lufs, chain=CONFIG.chain_plan, drive=CONFIG.search.drive, weights=CONFIG.weights
     )

@@ -7,7 +7,7 @@ import pytest
 
 from autochain.desk.actions import REST_S, Answer, act, read_action
 from autochain.desk.versions import Heard
-from autochain.desk.work import Job
+from autochain.desk.work import DeskJob
 from autochain.errors import AutochainError, UsageError
 
 HEARD = Heard(start_s=1.0, stop_s=7.0, revision=3, gain_db=-2.5)
@@ -26,7 +26,7 @@ class Song:
     def __getattr__(self, name: str) -> Any:
         def call(*given: Any, **named: Any) -> Any:
             self.asked.append((name, *given, *sorted(named.items())))
-            return Job(words=name, song="s", kind=name, run=print) if name.endswith("_job") else HEARD
+            return DeskJob(words=name, song="s", kind=name, run=print) if name.endswith("_job") else HEARD
 
         return call
 

@@ -21,7 +21,10 @@ from autochain.errors import UsageError
 
 @pytest.fixture(scope="module")
 def song(brief_mix: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[OpenSong]:
+    """A song whose settings were verified."""
     opened = OpenSong(SongFiles(brief_mix, tmp_path_factory.mktemp("out")))
+    opened.measure_job().run(quietly, never)
+    opened.verify_job().run(quietly, never)
     yield opened
     opened.close()
 
@@ -34,8 +37,9 @@ def quietly(phase: str, share: float) -> None:
     pass
 
 
-def test_a_song_goes_from_nothing_known_to_verified(song: OpenSong) -> None:
+def test_a_song_goes_from_nothing_known_to_verified(brief_mix: Path, tmp_path: Path) -> None:
     """Opened, measured, verified, turned: at each step the page says what is known then."""
+    song = OpenSong(SongFiles(brief_mix, tmp_path))
     bare = facts_of(song)
     assert bare.checked is None
     assert head_part(bare)["state"].startswith("Settings come")
@@ -64,6 +68,7 @@ def test_a_song_goes_from_nothing_known_to_verified(song: OpenSong) -> None:
     assert head_part(turned)["figures"].startswith("about ")
     song.undo(0.0)
     assert facts_of(song).hand.exact
+    song.close()
 
 
 def test_a_field_stands_where_its_value_is(song: OpenSong) -> None:

@@ -11,14 +11,14 @@ import soundfile
 
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
-from autochain.desk.work import Job
+from autochain.desk.work import DeskJob
 from autochain.errors import ParameterError, StoppedError, UsageError
 from tests.conftest import Ran, small_config
 
 Told = list[str]
 
 
-def do(job: Job, stop: Callable[[], bool] = lambda: False) -> None:
+def do(job: DeskJob, stop: Callable[[], bool] = lambda: False) -> None:
     """Carry a job out as the desk's worker does."""
     job.run(lambda words, share: None, stop)
 

@@ -10,7 +10,7 @@ from autochain.audio.mix import Mix
 from autochain.chain.chain import DEFAULT
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings
 from autochain.desk.hand import HandState
-from autochain.desk.place import PREROLL_S, Place, Turned
+from autochain.desk.place import PREROLL_S, PlayedPlace, Turned
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.solve.solved import Guess
 from tests.desk.songs import CONFIG, SETTINGS, place_of, song, state
@@ -23,7 +23,7 @@ def as_set(settings: ChainSettings) -> HandState:
     return state(settings, locks=frozenset({(DRIVE, "gain_db")}))
 
 
-def apart_db(place: Place, turned: Turned, mix: Mix, settings: ChainSettings) -> float:
+def apart_db(place: PlayedPlace, turned: Turned, mix: Mix, settings: ChainSettings) -> float:
     """How far the gain of the place is from the whole song's, at the loudest sample of each 10 ms."""
     whole = DEFAULT.render(mix.samples, mix.rate_hz, settings).samples[place.start_frame : place.stop_frame]
     hop = round(mix.rate_hz / 100)
@@ -225,7 +225,7 @@ def test_a_silent_place_is_played_with_the_drive_there_is() -> None:
     quiet = mix.samples.copy()
     quiet[8 * mix.rate_hz : 17 * mix.rate_hz] = 0.0
     silent = Mix(samples=quiet, rate_hz=mix.rate_hz, file="s.wav", sha256="0" * 64, subtype="FLOAT")
-    place = Place(
+    place = PlayedPlace(
         silent, 10.0, -15.0, chain=CONFIG.chain_plan, drive=CONFIG.search.drive, weights=CONFIG.weights
     )
     turned = place.turned(state(), QUIET)

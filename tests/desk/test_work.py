@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from autochain.desk.work import Job, WorkQueue
+from autochain.desk.work import DeskJob, WorkQueue
 from autochain.errors import UsageError
 from autochain.progress import Progress, Stop
 
@@ -25,13 +25,13 @@ class Told:
     def _watch(self) -> None:
         self.watched += 1
 
-    def job(self, name: str, run: Callable[[Progress, Stop], None] | None = None, **more: bool) -> Job:
+    def job(self, name: str, run: Callable[[Progress, Stop], None] | None = None, **more: bool) -> DeskJob:
         def noted(progress: Progress, stop: Stop) -> None:
             self.order.append(name)
             if run is not None:
                 run(progress, stop)
 
-        return Job(words=name, song="s", kind=name, run=noted, **more)
+        return DeskJob(words=name, song="s", kind=name, run=noted, **more)
 
 
 @pytest.fixture

@@ -47,9 +47,9 @@ def _spoiled(values: Any, chance: Random, odd: tuple[Any, ...]) -> Any:
         if done == 0:
             del inside[last]
         elif done == 1 and isinstance(inside, dict):
-            inside[chance.choice(("odd", "", "lufs", "\x1b", "x" * 3000))] = chance.choice(odd)
+            inside[chance.choice(("odd", "", "lufs", "\x1b", "x" * 3000))] = copy.deepcopy(chance.choice(odd))
         else:
-            inside[last] = chance.choice(odd)
+            inside[last] = copy.deepcopy(chance.choice(odd))
     return spoiled
 
 

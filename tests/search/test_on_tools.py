@@ -118,3 +118,20 @@ def test_bands_that_a_tool_does_not_have_are_told() -> None:
     assert why_not_equaliser(bell, NARROW.checked({"band1_freq_hz": 400.0, "band1_gain_db": -1.0})) == ""
     shelf = NARROW.checked({"band1_type": "lowshelf", "band1_gain_db": -1.0})
     assert "measured as a bell, and the sheet has a lowshelf" in why_not_equaliser(bell, shelf)
+
+
+def test_a_clipper_with_a_curve_of_its_own_stays_where_it_was_bounced_with_gains_around_it(found: Suggested) -> None:
+    """The sheet's ceiling is -1 dBFS, its bounce had -10: gains do the rest, until its meter shows what is named.
+
+    A tanh bends further below its ceiling than the sheet's curve, so that it has to lie higher than 9 dB.
+    """
+    on = found.sheet.on_tools
+    assert on is not None
+    (one,) = [one for one in on.stages if one.stage == "clipper"]
+    assert one.knobs == ({"my ceiling": -10.0},)
+    assert one.input_gain_db == -one.output_gain_db
+    assert one.output_gain_db > 9.0
+    (ours,) = [entry for entry in found.sheet.stages if entry.stage == "clipper"]
+    assert ours.reduction_db is not None
+    assert one.reduction_typical_db == pytest.approx(ours.reduction_db.typical, abs=0.3)
+    assert "input gain -" in found.markdown()
