@@ -205,11 +205,18 @@ def test_two_versions_of_the_same_settings_are_no_choice(page: Page) -> None:
     own = next(one for one in as_told if one["key"] == "suggestion")
     same = [{**own, "key": "hand", "name": "your settings"} if one["key"] == "hand" else one for one in as_told]
     tell = "(list) => document.dispatchEvent(new CustomEvent('desk:versions', { detail: list }))"
-    page.evaluate(tell, same)
-    for box in page.locator("#blind-who input").all():
-        box.set_checked(box.get_attribute("value") in ("hand", "suggestion"))
-    page.click("#pairs")
-    assert "that are not the same" in page.inner_text("#blind-result")
+    # In one go: the desk may tell the page of its versions at any moment.
+    said = page.evaluate(
+        f"""(list) => {{
+          ({tell})(list);
+          const boxes = [...document.querySelectorAll("#blind-who input")];
+          boxes.forEach((box) => {{ box.checked = ["hand", "suggestion"].includes(box.value); }});
+          document.getElementById("pairs").click();
+          return document.getElementById("blind-result").textContent;
+        }}""",
+        same,
+    )
+    assert "that are not the same" in said
     assert page.is_hidden("#trial")
     page.evaluate(tell, as_told)
     page.check("#blind-who input[value=limiter_alone]")
