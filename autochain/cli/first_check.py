@@ -29,9 +29,14 @@ RATE_HZ = 44100
 _SOUND_S = 4.0
 
 
-def compiled_now(kernel: Any) -> bool:
-    """Whether this process compiled a loop instead of loading it from where numba keeps it."""
-    return bool(sum(kernel.stats.cache_misses.values()))
+def compiles(kernel: Any, call: Callable[[], object]) -> bool:
+    """Whether a call compiles a loop instead of loading it from where numba keeps it.
+
+    What the process has compiled before, for other kinds of samples, does not count.
+    """
+    before = sum(kernel.stats.cache_misses.values())
+    call()
+    return bool(sum(kernel.stats.cache_misses.values()) > before)
 
 
 @cache
@@ -42,8 +47,7 @@ def sound() -> np.ndarray:
 
 def compile_inspection(progress: Progress) -> None:
     """Compile what `check` needs, if nothing has been compiled yet; otherwise return at once."""
-    measure_hop_sums(sound(), RATE_HZ)
-    if compiled_now(hop_sums):
+    if compiles(hop_sums, lambda: measure_hop_sums(sound(), RATE_HZ)):
         compile_halves(__name__, _ONE_HALF, progress)
         inspect(sound(), RATE_HZ)
 

@@ -12,7 +12,7 @@ import numpy as np
 from autochain.chain.chain import DEFAULT, STAGES
 from autochain.chain.settings import BUS_COMPRESSOR, CLIPPER, DRIVE, LIMITER, PEAK_COMPRESSOR, TRANSIENT, ChainSettings
 from autochain.chain.sidechain import Sidechain, peak_reductions_db
-from autochain.cli.first_check import INSPECTION, RATE_HZ, compile_halves, compiled_now, sound
+from autochain.cli.first_check import INSPECTION, RATE_HZ, compile_halves, compiles, sound
 from autochain.measure._crest_kernels import window_levels
 from autochain.measure.crest import CrestReference, local_crest_db
 from autochain.measure.distortion import DistortionReference
@@ -24,8 +24,8 @@ from autochain.progress import Progress
 
 def compile_first(progress: Progress) -> None:
     """Compile what a search needs, if it has not been compiled yet; otherwise return at once."""
-    local_crest_db(sound(), RATE_HZ)  # a loop that `check` leaves alone
-    if compiled_now(window_levels):
+    # A loop that `check` leaves alone.
+    if compiles(window_levels, lambda: local_crest_db(sound(), RATE_HZ)):
         compile_halves(__name__, _ONE_HALF, progress)
 
 
