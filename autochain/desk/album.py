@@ -8,7 +8,8 @@ sheets, masters and the overview are the ones of the command: `autochain album m
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from contextlib import nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -23,8 +24,8 @@ from autochain.audio.files import write_text
 from autochain.audio.mix import Samples
 from autochain.audio.resample import resampled
 from autochain.desk.folder import SongFiles
-from autochain.errors import StoppedError, UsageError
-from autochain.progress import Progress, Stop
+from autochain.errors import UsageError
+from autochain.progress import Progress
 from autochain.tasks.album import AlbumRequest, Gathered
 from autochain.tasks.album import album as run_album
 from autochain.tasks.caller import Caller
@@ -167,8 +168,8 @@ class AlbumOnDesk:
     def _write(self, entries: Sequence[Entry]) -> None:
         write_text(self.out / LIST, list_text(entries), True)
 
-    def master(self, tell: Callable[[str], None], progress: Progress, stop: Stop) -> Gathered:
-        """Find settings for every song, and render their masters; what is done already stays.
+    def master(self, tell: Callable[[str], None], progress: Progress) -> Gathered:
+        """Find settings for every song, and render their masters; what is done already stays, also after a stop.
 
         Raises
         ------
@@ -177,12 +178,6 @@ class AlbumOnDesk:
         """
         self._write(self.entries)
         wish = self.wish
-
-        def watched(words: str, share: float) -> None:
-            progress(words, share)
-            if stop():
-                raise StoppedError("The album was stopped. Songs that were finished stay; begin again to go on.")
-
         request = AlbumRequest(
             sources=[self.out / LIST],
             out=self.out,
@@ -195,7 +190,7 @@ class AlbumOnDesk:
             resume=True,
             jobs=1,  # in this process, where it can be told to wait while a knob is turned
         )
-        return run_album(request, replace(Caller(), tell=tell, watch=lambda: _Watched(watched)))
+        return run_album(request, Caller(tell=tell, watch=lambda: nullcontext(progress)))
 
     def heard_across(self, place: int) -> Gap:
         """What comes between one song (counted from 0) and the next.
@@ -223,19 +218,6 @@ class AlbumOnDesk:
         except (OSError, ValueError):
             return None
         return read if isinstance(read, dict) else None
-
-
-class _Watched:
-    """A watch that is there already."""
-
-    def __init__(self, progress: Progress) -> None:
-        self._progress = progress
-
-    def __enter__(self) -> Progress:
-        return self._progress
-
-    def __exit__(self, *exception: object) -> None:
-        return None
 
 
 def _end(path: Path, *, last: bool) -> tuple[Samples, int]:

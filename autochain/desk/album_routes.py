@@ -122,7 +122,7 @@ def _done(desk: Desk, body: bytes) -> dict[str, str]:
 def _job(desk: Desk) -> Callable[[Progress, Stop], None]:
     def run(progress: Progress, stop: Stop) -> None:
         try:
-            found = desk.album.master(lambda words: desk.said("", words), progress, stop)
+            found = desk.album.master(lambda words: desk.said("", words), progress)
             desk.album_overview = "".join(html(to_blocks(found.album)))
             for failure in found.failures:
                 desk.said("", failure.reason)

@@ -79,6 +79,11 @@ def _trade_default(found: MeasuredMix) -> HandState:
     return HandState(settings=chain.checked(chain.rounded(settings)), target=target)
 
 
+def _state_of(song: "OpenSong") -> HandState:
+    """What is under the hand; UsageError where nothing is yet."""
+    return song.hand.there.state
+
+
 def verify_song(song: "OpenSong", progress: Progress, stop: Stop) -> None:
     """Verify what is under the hand; no more once it is something else."""
     state, verdict = song.state, song.hand.verdict
@@ -107,14 +112,12 @@ def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
     found = measured(song, progress)
     verdict = song.hand.verdict
     for _ in range(3):
-        state = song.state
-        if state is None:
-            raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+        state = _state_of(song)
         verdict = song.hand.verdict
         if verdict is not None and verdict.found is not None:
             break
         _judged(song, state, progress, stop)
-    if verdict is None or verdict.found is None or state is None:
+    if verdict is None or verdict.found is None:
         raise UsageError("your settings were turned while they were verified. Do it again when they rest.")
     baselines, saving_db = _beside(song, state)
     decisions = Decisions(locks=state.locked, without=state.left_out)
@@ -179,12 +182,10 @@ def _taste(song: "OpenSong") -> Path | None:
 
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
     """Search, as `suggest` does; what it suggests comes under the hand where nobody has turned anything yet."""
-    state = song.state
-    if state is None:
-        raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+    state = _state_of(song)
     sheet = sheet_of_hand(song, progress, stop) if around else None
     if around:
-        state = song.state or state
+        state = _state_of(song)
     song.whole.drop()
     locks, without = ([], []) if around else _decided(state)
     files, untouched = song.files, not song.can_undo and song.sheet is None
@@ -237,9 +238,7 @@ def trace_curve(
     song: "OpenSong", quiet_lufs: float, loud_lufs: float, step_lu: float, progress: Progress, stop: Stop
 ) -> None:
     """Trace the curve, as `curve` does; a curve that is stopped leaves the points that can be heard, and no file."""
-    state = song.state
-    if state is None:
-        raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
+    state = _state_of(song)
     song.whole.drop()
     locks, without = _decided(state)
     request = CurveRequest(
@@ -265,24 +264,13 @@ def trace_curve(
     song.curve = of_points((), targets)
     song.changed("curve")
     try:
-        traced = run_curve(request, replace(_caller(song, _ending(progress, stop), stop, state), point=found))
+        traced = run_curve(request, replace(_caller(song, progress, stop, state), point=found))
         song.curve = of_curve(traced.curve)
     finally:
         song.curve = replace(song.curve, running=False)
         song.changed("curve")
     song.read_versions()
     song.changed("curve")
-
-
-def _ending(progress: Progress, stop: Stop) -> Progress:
-    """Progress that ends a task which knows no stop."""
-
-    def show(phase: str, share: float) -> None:
-        progress(phase, share)
-        if stop():
-            raise StoppedError("Stopped.")
-
-    return show
 
 
 def deliver_version(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
@@ -294,7 +282,7 @@ def deliver_version(song: "OpenSong", formats: Sequence[str], key: str, progress
     request = RenderRequest(
         mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
     )
-    song.delivery = run_render(request, _caller(song, _ending(progress, stop), stop)).delivery
+    song.delivery = run_render(request, _caller(song, progress, stop)).delivery
     song.changed("delivered")
 
 

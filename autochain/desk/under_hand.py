@@ -129,13 +129,13 @@ class UnderHand:
     def changing(self, at_s: float, change: Callable[[Hand], object]) -> Now:
         """Change what is under the hand, and solve the place that holds a time of the mix."""
         with self._turning:
-            change(self._there())
+            change(self.there)
             return self._solved(at_s)
 
     def taking(self, at_s: float, state: HandState, figures: VersionFigures | None) -> Now:
         """Take another state, of which the figures may be known."""
         with self._turning:
-            hand = self._there()
+            hand = self.there
             hand.take(state)
             if figures is not None and _judged(hand.state) not in self._verdicts:
                 self._keep(hand.state, HandVerdict(figures=figures, found=None))
@@ -144,7 +144,6 @@ class UnderHand:
     def moved(self, start_s: float) -> Now:
         """Move the place that repeats."""
         with self._turning:
-            self._there()
             return self._solved(start_s, move=True)
 
     def judge(self, state: HandState, whole: WholeSong) -> HandState:
@@ -152,7 +151,7 @@ class UnderHand:
         found = whole.found
         figures = VersionFigures(levels=levels_of(found.after), costs=found.costs, score=found.score, met=found.met)
         with self._turning:
-            hand = self._there()
+            hand = self.there
             here = hand.state == state
             if here:
                 hand.settle(found.settings)
@@ -177,7 +176,9 @@ class UnderHand:
                 self._verdicts.popitem(last=False)
             self._base = state
 
-    def _there(self) -> Hand:
+    @property
+    def there(self) -> Hand:
+        """The hand itself; UsageError before there is one."""
         if self._hand is None:
             raise UsageError("nothing is under the hand yet: the mix is being measured. Wait a moment.")
         return self._hand
@@ -185,7 +186,7 @@ class UnderHand:
     def _solved(self, at_s: float, *, move: bool = False) -> Now:
         """Solve the place; another one where the time lies outside of it."""
         with self._turning, self._renders.held():
-            was, state = self._now, self._there().state
+            was, state = self._now, self.there.state
             inside = was is not None and was.place.start_s <= at_s <= was.place.stop_s - _AHEAD_S
             if was is not None and inside and not move:
                 place = was.place
@@ -233,7 +234,7 @@ class UnderHand:
     def sound(self, first: int, frames: int) -> Samples:
         """The exact render where there is one, the place where it is inside, else rendered where it is asked for."""
         with self._lock:
-            state, now = self._there().state, self._now
+            state, now = self.there.state, self._now
             exact = _judged(state) in self._verdicts
         if exact:
             return self._renders.read(self.chain, state.active, first, frames)
