@@ -18,6 +18,7 @@ import soundfile
 from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, one_state, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import gathered
 from autochain.audio.tags import put_tags
 from autochain.errors import AudioFileError, UsageError
 from autochain.memory import available_bytes
@@ -49,14 +50,14 @@ def read_mix(path: str | Path) -> Mix:
         when it is longer than the memory that is free allows, or changes while it is read.
     """
     with one_state(path):
-        blocks = read_blocks(path, block_frames=None)
+        blocks = read_blocks(path)
         _refuse_too_long(blocks, available_bytes())
         try:
             with blocks.path.open("rb") as stream:
                 sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
         except OSError as error:
             raise unreadable(blocks.path, error) from error
-        (samples,) = blocks
+        samples = gathered(blocks, (blocks.frames, blocks.channels), np.float32)
     return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import gathered
 from autochain.chain import (
     clipper,
     compressor,
@@ -177,10 +178,7 @@ class ChainPlan:
         running = ChainRunner(
             {name: self.stages[name].start(rate_hz, samples.shape[1], own) for name, own in settings.items()}
         )
-        output, done = np.empty_like(samples), 0
-        for piece in running.run(in_blocks(samples)):
-            output[done : done + len(piece)] = piece
-            done += len(piece)
+        output = gathered(running.run(in_blocks(samples)), samples.shape, samples.dtype)
         return ChainOutput(samples=output, traces=running.traces)
 
     def stream(self, rate_hz: int, channels: int, settings: ChainSettings) -> "ChainRunner":

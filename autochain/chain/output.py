@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import room_for
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import OUTPUT, ChainSettings, StageSettings
 from autochain.chain.stage import GainTrace, Stage
@@ -60,7 +61,10 @@ def with_silence(samples: Samples, rate_hz: int, settings: StageSettings) -> Sam
     """
     first, last = kept_frames(samples.shape[0], rate_hz, settings)
     head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
-    return np.pad(samples[first:last], ((head, tail), (0, 0)))
+    whole = room_for((head + last - first + tail, samples.shape[1]), samples.dtype)
+    whole[:head] = whole[head + last - first :] = 0.0
+    whole[head : head + last - first] = samples[first:last]
+    return whole
 
 
 def kept_frames(frames: int, rate_hz: int, settings: StageSettings) -> tuple[int, int]:
