@@ -26,8 +26,9 @@ from autochain.errors import AudioFileError
 # 12 minutes of stereo at 44.1 kHz in float32. A limit of this project: a song is left in memory as long as what a
 # search holds of it stays under 1.5 GB.
 MOST_IN_MEMORY_BYTES = 256_000_000
-_MOST_PAGES_BYTES = 128_000_000
-_LOOK_EVERY_S = 0.02
+_MOST_PAGES_BYTES = 64_000_000
+# Looked at this often; the shorter time where many pages have come since: a sum of a song reads gigabytes a second.
+_LOOK_EVERY_S, _SOON_S, _MANY_BYTES = 0.02, 0.002, 8_000_000
 _STATE = Path("/proc/self/statm")  # proc(5): the third number counts resident pages of files
 
 def on_disk(size_bytes: int) -> bool:
@@ -107,14 +108,17 @@ class _Keeper:
                 threading.Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
-        least = _resident_bytes()
+        least = was = _resident_bytes()
+        resting_s = _LOOK_EVERY_S
         while self._goes_on():
-            time.sleep(_LOOK_EVERY_S)
+            time.sleep(resting_s)
             least = min(least, resident := _resident_bytes())
+            resting_s = _SOON_S if resident > was + _MANY_BYTES else _LOOK_EVERY_S
             if resident > least + _MOST_PAGES_BYTES:
                 for mapped in list(self._mapped):
                     mapped.madvise(mmap.MADV_DONTNEED)  # the file keeps what was written
-                least = _resident_bytes()
+                least = resident = _resident_bytes()
+            was = resident
 
     def _goes_on(self) -> bool:
         with self._lock:

@@ -94,20 +94,25 @@ class Envelopes:
 
 def step_peaks(samples: Samples, frames: int) -> Samples:
     """Largest magnitude of any channel in every `frames` frames, the last step of what is there."""
-    span, begun = frames * samples.shape[1], np.zeros(2, dtype=np.int64)
-    samples = np.ascontiguousarray(samples)
-    peaks = _completed(samples, span, begun)
-    rest = samples.reshape(-1)[peaks.size * span :]
-    return np.append(peaks, np.abs(rest).max()) if rest.size else peaks
+    span, flat = frames * samples.shape[1], np.ascontiguousarray(samples).reshape(-1)
+    peaks = np.empty(-(-flat.size // span), samples.dtype)
+    whole = _complete(flat, span, np.zeros(2, dtype=np.int64), peaks)
+    if whole < peaks.size:
+        peaks[whole] = np.abs(flat[whole * span :]).max()
+    return peaks
 
 
 def _completed(samples: Samples, span: int, begun: npt.NDArray[np.int64]) -> Samples:
     """Largest magnitudes of the steps of `span` values that the next ones complete; `begun` goes on."""
-    bits = np.dtype(np.int32) if samples.dtype.itemsize == 4 else np.dtype(np.int64)
-    mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
     peaks = np.empty(samples.size // span + 1, samples.dtype)
-    completed = kernels.group_peaks(samples.reshape(-1).view(bits), mask, span, begun, peaks.view(bits))
-    return peaks[:completed]
+    return peaks[: _complete(samples.reshape(-1), span, begun, peaks)]
+
+
+def _complete(flat: Samples, span: int, begun: npt.NDArray[np.int64], peaks: Samples) -> int:
+    """Fill `peaks` with them, and tell how many they are."""
+    bits = np.dtype(np.int32) if flat.dtype.itemsize == 4 else np.dtype(np.int64)
+    mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
+    return int(kernels.group_peaks(flat.view(bits), mask, span, begun, peaks.view(bits)))
 
 
 def _largest_of(values: Samples, count: int) -> Samples:
