@@ -14,8 +14,9 @@ import tempfile
 import threading
 import time
 import weakref
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ from autochain.errors import AudioFileError
 # 12 minutes of stereo at 44.1 kHz in float32. A limit of this project: a song is left in memory as long as what a
 # search holds of it stays under 1.5 GB.
 MOST_IN_MEMORY_BYTES = 256_000_000
+BLOCK_FRAMES = 65536
 _MOST_PAGES_BYTES = 64_000_000
 # Looked at this often; the shorter time where many pages have come since: a sum of a song reads gigabytes a second.
 _LOOK_EVERY_S, _SOON_S, _MANY_BYTES = 0.02, 0.002, 8_000_000
@@ -36,7 +38,7 @@ def on_disk(size_bytes: int) -> bool:
     return size_bytes > MOST_IN_MEMORY_BYTES
 
 
-def room_for(shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> Samples:
+def room_for(shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> npt.NDArray[Any]:
     """An array to be filled; what is in it at first is not said.
 
     Raises
@@ -67,6 +69,14 @@ def gathered(pieces: Iterable[Samples], shape: tuple[int, ...], dtype: npt.DType
     return whole[:done]
 
 
+def in_blocks(samples: Samples, frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
+    """Parts of a sound that stay in the cache while something is done with them; what lies on disk goes behind them."""
+    for start in range(0, len(samples), frames):
+        yield samples[start : start + frames]
+        if on_disk(samples.nbytes):
+            _KEEPER.look()
+
+
 def scratch_folder() -> Path:
     """Where long sounds lie: as TMPDIR says, else where a system has its larger temporary files on disk."""
     usual = Path("/var/tmp")  # Filesystem Hierarchy Standard 3.0, 5.15; on some systems /tmp is in memory
@@ -93,32 +103,40 @@ def _reserve(file: int, size: int) -> None:
 
 
 class _Keeper:
-    """Gives back pages of what lies on disk, in a thread that runs as long as there is any."""
+    """Gives back pages of what lies on disk: whenever asked to look, and from a thread as long as anything lies there."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._mapped: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
-        self._runs = not (hasattr(mmap, "MADV_DONTNEED") and _STATE.exists())  # else the system does what it likes
+        self._can = hasattr(mmap, "MADV_DONTNEED") and _STATE.exists()  # else the system does what it likes
+        self._runs = False
+        self._least = self._was = 0
 
     def look_after(self, mapped: mmap.mmap) -> None:
         with self._lock:
             self._mapped.add(mapped)
-            if not self._runs:
+            if self._can and not self._runs:
                 self._runs = True
+                self._least = self._was = _resident_bytes()
                 threading.Thread(target=self._run, daemon=True).start()
 
-    def _run(self) -> None:
-        least = was = _resident_bytes()
-        resting_s = _LOOK_EVERY_S
-        while self._goes_on():
-            time.sleep(resting_s)
-            least = min(least, resident := _resident_bytes())
-            resting_s = _SOON_S if resident > was + _MANY_BYTES else _LOOK_EVERY_S
-            if resident > least + _MOST_PAGES_BYTES:
+    def look(self) -> bool:
+        """Give pages back where they are too many; whether many have come since the last look."""
+        with self._lock:
+            if not self._runs:
+                return False
+            resident = _resident_bytes()
+            many, self._least = resident > self._was + _MANY_BYTES, min(self._least, resident)
+            if resident > self._least + _MOST_PAGES_BYTES:
                 for mapped in list(self._mapped):
                     mapped.madvise(mmap.MADV_DONTNEED)  # the file keeps what was written
-                least = resident = _resident_bytes()
-            was = resident
+                self._least = resident = _resident_bytes()
+            self._was = resident
+            return many
+
+    def _run(self) -> None:
+        while self._goes_on():
+            time.sleep(_SOON_S if self.look() else _LOOK_EVERY_S)
 
     def _goes_on(self) -> bool:
         with self._lock:

@@ -11,8 +11,8 @@ import numpy as np
 
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
-from autochain.audio.room import gathered
-from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.audio.room import gathered, in_blocks
+from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
 from autochain.config.model import Drive, Target

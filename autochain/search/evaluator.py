@@ -6,7 +6,8 @@ from typing import Annotated
 
 from pydantic import PlainSerializer, PlainValidator
 
-from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.audio.room import in_blocks
+from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights

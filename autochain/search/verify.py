@@ -8,8 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 from autochain.audio.mix import Mix, Samples
-from autochain.audio.room import room_for
-from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.audio.room import in_blocks, room_for
+from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import LevelFigures, Levels, MixMeter
