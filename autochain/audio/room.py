@@ -55,7 +55,7 @@ def room_for(shape: tuple[int, ...], dtype: npt.DTypeLike = np.float32) -> npt.N
             _reserve(file.fileno(), size)
             mapped = mmap.mmap(file.fileno(), size)
     except OSError as error:
-        raise AudioFileError(no_room(size, shutil.disk_usage(folder).free)) from error
+        raise _no_room(size) from error
     _KEEPER.look_after(mapped)
     return np.frombuffer(mapped, dtype).reshape(shape)
 
@@ -84,11 +84,18 @@ def scratch_folder() -> Path:
     return usual if not asked and os.access(usual, os.W_OK) else Path(tempfile.gettempdir())
 
 
-def no_room(needed_bytes: int, free_bytes: int) -> str:
-    """What is said where the disk is too full for a long sound."""
-    return (
-        f"{scratch_folder()} has {free_bytes / 1e9:.1f} GB free, and a long song needs {needed_bytes / 1e9:.1f} GB "
-        "there for a while. Make space, or name a folder on another disk in TMPDIR."
+def refuse_full_disk(needed_bytes: int) -> None:
+    """AudioFileError where long sounds that are so large together would have no room; asked before hours of work."""
+    if shutil.disk_usage(scratch_folder()).free < needed_bytes:
+        raise _no_room(needed_bytes)
+
+
+def _no_room(needed_bytes: int) -> AudioFileError:
+    folder = scratch_folder()
+    return AudioFileError(
+        f"{folder} has {shutil.disk_usage(folder).free / 1e9:.1f} GB free, and a song so long needs "
+        f"{needed_bytes / 1e9:.1f} GB there while it is worked on. Make space, or name a folder on another disk in "
+        "TMPDIR."
     )
 
 
@@ -103,7 +110,7 @@ def _reserve(file: int, size: int) -> None:
 
 
 class _Keeper:
-    """Gives back pages of what lies on disk: whenever asked to look, and from a thread as long as anything lies there."""
+    """Gives back pages of what lies on disk: when asked to look, and from a thread as long as anything lies there."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
