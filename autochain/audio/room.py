@@ -27,7 +27,7 @@ from autochain.errors import AudioFileError
 # 12 minutes of stereo at 44.1 kHz in float32. A limit of this project: a song is left in memory as long as what a
 # search holds of it stays under 1.5 GB.
 MOST_IN_MEMORY_BYTES = 256_000_000
-BLOCK_FRAMES = 65536
+CACHE_FRAMES = 65536
 _MOST_PAGES_BYTES = 64_000_000
 # Looked at this often; the shorter time where many pages have come since: a sum of a song reads gigabytes a second.
 _LOOK_EVERY_S, _SOON_S, _MANY_BYTES = 0.02, 0.002, 8_000_000
@@ -66,10 +66,12 @@ def gathered(pieces: Iterable[Samples], shape: tuple[int, ...], dtype: npt.DType
     for piece in pieces:
         whole[done : done + len(piece)] = piece
         done += len(piece)
+        if on_disk(whole.nbytes):
+            _KEEPER.look()
     return whole[:done]
 
 
-def in_blocks(samples: Samples, frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
+def in_blocks(samples: Samples, frames: int = CACHE_FRAMES) -> Iterator[Samples]:
     """Parts of a sound that stay in the cache while something is done with them; what lies on disk goes behind them."""
     for start in range(0, len(samples), frames):
         yield samples[start : start + frames]
