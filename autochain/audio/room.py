@@ -66,8 +66,7 @@ def gathered(pieces: Iterable[Samples], shape: tuple[int, ...], dtype: npt.DType
     for piece in pieces:
         whole[done : done + len(piece)] = piece
         done += len(piece)
-        if on_disk(whole.nbytes):
-            _KEEPER.look()
+        pages_back()
     return whole[:done]
 
 
@@ -75,8 +74,12 @@ def in_blocks(samples: Samples, frames: int = CACHE_FRAMES) -> Iterator[Samples]
     """Parts of a sound that stay in the cache while something is done with them; what lies on disk goes behind them."""
     for start in range(0, len(samples), frames):
         yield samples[start : start + frames]
-        if on_disk(samples.nbytes):
-            _KEEPER.look()
+        pages_back()
+
+
+def pages_back() -> None:
+    """Give pages back now, where some lie on disk and too many have come; for whoever goes through a song fast."""
+    _KEEPER.look()
 
 
 def scratch_folder() -> Path:
@@ -131,9 +134,9 @@ class _Keeper:
 
     def look(self) -> bool:
         """Give pages back where they are too many; whether many have come since the last look."""
+        if not self._runs:
+            return False
         with self._lock:
-            if not self._runs:
-                return False
             resident = _resident_bytes()
             many, self._least = resident > self._was + _MANY_BYTES, min(self._least, resident)
             if resident > self._least + _MOST_PAGES_BYTES:

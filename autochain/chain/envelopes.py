@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.chain import _transient_kernels as kernels
 from autochain.chain.settings import StageSettings
 from autochain.units import FLOOR_DB
@@ -94,11 +95,12 @@ class Envelopes:
 
 def step_peaks(samples: Samples, frames: int) -> Samples:
     """Largest magnitude of any channel in every `frames` frames, the last step of what is there."""
-    span, flat = frames * samples.shape[1], np.ascontiguousarray(samples).reshape(-1)
-    peaks = np.empty(-(-flat.size // span), samples.dtype)
-    whole = _complete(flat, span, np.zeros(2, dtype=np.int64), peaks)
-    if whole < peaks.size:
-        peaks[whole] = np.abs(flat[whole * span :]).max()
+    span, begun = frames * samples.shape[1], np.zeros(2, dtype=np.int64)
+    peaks, done = np.empty(-(-samples.shape[0] // frames), samples.dtype), 0
+    for block in in_blocks(samples):
+        done += _complete(np.ascontiguousarray(block).reshape(-1), span, begun, peaks[done:])
+    if done < peaks.size:
+        peaks[done] = np.abs(samples[done * frames :]).max()
     return peaks
 
 

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 from autochain.audio.sections import butterworth_low_pass
 from autochain.errors import AutochainError
 from autochain.measure._crest_kernels import ROWS, STRETCHES, band_levels, window_levels
@@ -39,6 +40,7 @@ _BODY_MS = (30.0, 150.0)  # and its body after that
 _ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
 
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
+_LEVELS_AT_ONCE = 1 << 10  # windows
 _HOPS_AT_ONCE = 1 << 16  # about a minute, of 1 ms: hours would take eight times what their energies take
 _WARM_UP_WINDOWS = 2  # 100 ms: the slowest poles (120 Hz, Q 0.71) have fallen by exp(-53)
 _PIECE_WINDOWS = 640  # half a minute: a few MB, and the filters' starts cost little
@@ -252,7 +254,10 @@ def _levels(samples: Samples, starts: _Starts, length: int) -> tuple[_Floats, _F
     """Peak and mean square of windows, shape (windows, channels)."""
     peak = np.empty((starts.size, samples.shape[1]))
     power = np.empty_like(peak)
-    window_levels(samples, starts, length, peak, power)
+    for first in range(0, starts.size, _LEVELS_AT_ONCE):
+        own = slice(first, first + _LEVELS_AT_ONCE)
+        window_levels(samples, starts[own], length, peak[own], power[own])
+        pages_back()
     return peak, power
 
 

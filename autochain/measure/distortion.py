@@ -42,7 +42,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from autochain.audio.mix import Samples
-from autochain.audio.room import room_for
+from autochain.audio.room import pages_back, room_for
 from autochain.errors import AutochainError
 from autochain.measure._distortion_kernels import (
     cut_frames,
@@ -265,6 +265,7 @@ class DistortionReference:
                 audible = model.audible(energy)
                 inverse_mask[channel] = np.where(audible, model.inverse_mask(energy), 0.0)
                 self._audible[channel, begin:end] = audible
+            pages_back()
 
     def compare(self, output_samples: Samples) -> Distortion | None:
         """Measure what `output_samples` adds to the reference.

@@ -26,6 +26,7 @@ from scipy import fft
 from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._resonance_kernels import lower_quartiles
 from autochain.measure.stream import Pieces
 from autochain.threads import in_threads
@@ -54,6 +55,7 @@ _DAMPING = 0.003  # of the predictors' mean variance
 _JOINED_BANDS = 3  # on either side, weighted down to nothing
 _SMOOTHED_WINDOWS = 5  # about one second
 _USUAL_BANDS = 36  # on either side
+_WINDOWS_OF_HOURS = 5000  # a quarter of an hour
 _OFTEN, _SELDOM = 80.0, 30.0  # percentiles between which what is left over swings
 
 
@@ -104,7 +106,8 @@ class ResonanceMap:
     def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
         rest = np.empty_like(self.floor_db)
-        in_threads(partial(_leave_over, self.floor_db[:, k], rest[:, k]) for k in range(self.floor_db.shape[1]))
+        lanes = (partial(_leave_over, self.floor_db[:, k], rest[:, k]) for k in range(self.floor_db.shape[1]))
+        in_threads(lanes, most=1 if len(rest) > _WINDOWS_OF_HOURS else -1)  # each takes five times its lane
         return rest
 
 
@@ -184,7 +187,8 @@ class ResonanceMeter:
 def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
     """`ResonanceMap` of a whole signal, shape (frames, channels); see `ResonanceMeter`."""
     meter = ResonanceMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 

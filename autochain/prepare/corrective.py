@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 from autochain.audio.sections import Section, SectionFilter, Step
 from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
@@ -156,6 +157,7 @@ def _threshold_db(resonance: Resonance, samples: Samples, rate_hz: int) -> float
     hop = round(_HOP_S * rate_hz)
     peaks = np.empty(samples.shape[0] // hop, np.float32)
     for first in range(0, peaks.size, _HOPS_AT_ONCE):
+        pages_back()
         part = samples[first * hop : min(peaks.size, first + _HOPS_AT_ONCE) * hop]
         lane = part[:, 0] if part.shape[1] == 1 else left * part[:, 0] + right * part[:, 1]
         in_band = band.push(np.ascontiguousarray(lane[:, None], dtype=np.float32))

@@ -17,7 +17,7 @@ import soundfile
 
 from autochain.audio.blocks import for_soundfile
 from autochain.audio.mix import Samples
-from autochain.audio.room import gathered
+from autochain.audio.room import gathered, pages_back
 
 NAME = "pyloudnorm"
 _FILTERS = "DeMan"
@@ -88,4 +88,5 @@ class _InPieces:
         for start in range(0, channel.size, _PIECE_FRAMES):
             piece = slice(start, start + _PIECE_FRAMES)
             channel[piece], state = lfilter(self._b, self._a, channel[piece], zi=state)
+            pages_back()
         return channel
