@@ -6,7 +6,7 @@ Parts, by name on the command line; all of them without:
 - `bounces`: the same for what is read from a tool's bounces, a fiftieth as many: each takes a second.
 - `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
-- `kills`: suggest, curve, album, render and desk, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
+- `kills`: suggest, curve, album, render and desk, ended by a signal at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
 - `load`: 200 short tracks in one album, and a mix at 192 kHz, each by the command in a process of its own.
 
