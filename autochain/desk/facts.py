@@ -86,11 +86,16 @@ class CurveFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BounceFacts:
-    """A file of the user's beside the song: its version, and its comparison with mix and plan once there is one."""
+    """A file of the user's beside the song: its version, and its comparison with mix and plan once there is one.
+
+    `judges` are the versions that it may be held against, names by key; `judged_by` the name of the one that it was.
+    """
 
     key: str
     name: str
     report: Sequence[Block] | None = None
+    judges: Mapping[str, str] = field(default_factory=dict)
+    judged_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from autochain.desk.blind import learned
 from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import VersionFigures
+from autochain.desk.song_jobs import judges_of
 from autochain.desk.versions import HAND, LIMITER_ALONE, SongVersion
 from autochain.render.report import report as delivery_report
 from autochain.search.verify import SUGGESTION
@@ -23,7 +24,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
             measurement=measured.before,
             readiness=measured.readiness,
         )
-    target = song.config.target if state is None else state.target
+    target = song.wanted if state is None else state.target
     known = {one.key: _known(one, beside.get(one.key)) for one in song.versions()}
     kept = [one for key, one in known.items() if key.startswith("kept.")]
     return SongFacts(
@@ -76,9 +77,12 @@ def _takes(duration_s: float) -> dict[str, float]:
 
 
 def _bounce(song: OpenSong, version: SongVersion) -> BounceFacts:
-    found = song.compared.get(version.key)
-    told = None if found is None else tuple(compare_report(found.found, found.description, found.verdict))
-    return BounceFacts(key=version.key, name=version.name, report=told)
+    judges = judges_of(song, song.bounce(version.key).sha256)
+    if version.key not in song.compared:
+        return BounceFacts(key=version.key, name=version.name, judges=judges)
+    by, found = song.compared[version.key]
+    told = tuple(compare_report(found.found, found.description, found.verdict))
+    return BounceFacts(key=version.key, name=version.name, report=told, judges=judges, judged_by=by)
 
 
 def _known(version: SongVersion, figures: VersionFigures | None) -> Known:

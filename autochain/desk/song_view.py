@@ -238,7 +238,13 @@ def bounces_part(facts: SongFacts) -> dict[str, Any]:
     """Files of the user's own, each with its comparison."""
     return {
         "bounces": [
-            {"key": one.key, "name": one.name, "report": "" if one.report is None else report_html(one.report)}
+            {
+                "key": one.key,
+                "name": one.name,
+                "report": "" if one.report is None else report_html(one.report),
+                "judges": one.judges,
+                "judged_by": one.judged_by,
+            }
             for one in facts.bounces
         ]
     }
