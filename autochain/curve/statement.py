@@ -56,7 +56,8 @@ def _ended(curve: Curve) -> str:
 
 
 def _of_reach(curve: Curve) -> list[str]:
-    sentences = _of_knee(curve)
+    few = curve.ended and len(curve.searched) < LEAST_POINTS  # it is said already that some are missing
+    sentences = [] if few else _of_knee(curve)
     free = [p.target_lufs for p in curve.reached if p.by_gain]
     if free:
         sentences.append(f"Up to {number(max(free), 'LUFS')} a gain alone is enough and nothing is lost.")

@@ -1,5 +1,7 @@
 """The open song as plain facts: nothing is computed for it, and what is not known yet is left out."""
 
+from dataclasses import replace
+
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
 from autochain.compare.report import report as compare_report
@@ -8,7 +10,7 @@ from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, Referen
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import VersionFigures
 from autochain.desk.song_jobs import judges_of
-from autochain.desk.versions import HAND, LIMITER_ALONE, SongVersion
+from autochain.desk.versions import HAND, LIMITER_ALONE, POINT, SongVersion
 from autochain.render.report import report as delivery_report
 from autochain.search.verify import SUGGESTION
 
@@ -25,7 +27,10 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
             readiness=measured.readiness,
         )
     target = song.wanted if state is None else state.target
-    known = {one.key: _known(one, beside.get(one.key)) for one in song.versions()}
+    same = song.like_hand()
+    known = {
+        one.key: replace(_known(one, beside.get(one.key)), is_hand=one.key in same) for one in song.versions()
+    }
     kept = [one for key, one in known.items() if key.startswith("kept.")]
     return SongFacts(
         files=song.files,
@@ -45,6 +50,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         checked=checked,
         looks=song.looks,
         hand=_figures(HAND, "your settings", song.estimate()),
+        same=next((_called(one) for one in song.versions() if one.key in same), ""),
         kept=tuple(reversed(kept)),
         suggestion=known.get(SUGGESTION),
         limiter=known.get(LIMITER_ALONE),
@@ -60,6 +66,10 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         choices=_choices(song),
         takes=_takes(song.mix.duration_s),
     )
+
+
+def _called(version: SongVersion) -> str:
+    return f"the curve {version.name}" if version.key.startswith(POINT) else version.name
 
 
 def _choices(song: OpenSong) -> ChoiceFacts:

@@ -29,7 +29,7 @@ from autochain.desk.renders import Renders
 from autochain.desk.sheet_figures import SheetVersion, VersionFigures, levels_of, sheet_version
 from autochain.desk.ticked import Ticked
 from autochain.desk.under_hand import Now, UnderHand
-from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, TRADE, Heard, SongVersion
+from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, POINT, TRADE, Heard, SongVersion
 from autochain.desk.whole import WholeSolver
 from autochain.desk.work import DeskJob
 from autochain.errors import AutochainError, ParameterError, UsageError
@@ -50,7 +50,6 @@ from autochain.tasks.compare import Compared
 from autochain.units import number
 
 _BASELINES = {LIMITER_ALONE: LIMITER_ONLY, TRADE: TRADE_DEFAULT}
-_POINT = "point."
 
 
 def nobody(what: str) -> None:
@@ -220,6 +219,18 @@ class OpenSong:
         """What is known of the other versions."""
         with self._lock:
             return {key: one.figures for key, one in self._audible.items() if one.figures is not None}
+
+    def like_hand(self) -> frozenset[str]:
+        """Keys of the versions that have the settings under the hand, for the same target."""
+        state = self.state
+        if state is None:
+            return frozenset()
+        with self._lock:
+            return frozenset(
+                key
+                for key, one in self._audible.items()
+                if one.start is not None and (one.start.active, one.start.target) == (state.active, state.target)
+            )
 
     # What is heard
 
@@ -433,7 +444,7 @@ class OpenSong:
             found[one.key] = self.audible(one.name, one.version, one.path)
         for path, lufs in _points_in(self.files):
             if (version := self._sheet_at(path)) is not None:
-                found[f"{_POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
+                found[f"{POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
         with self._lock:
             now = {key: one for key, one in self._audible.items() if key == BEST}
             self._put({**found, **now})
@@ -488,7 +499,7 @@ class OpenSong:
         start = replace(state, settings=self.chain.checked(chosen.settings), off=frozenset(), target=target)
         name = f"at {number(lufs, 'LUFS')}"
         one = Audible(name=name, chain=self.chain, settings=chosen.settings, figures=figures, start=start)
-        self.hear(f"{_POINT}{lufs:g}", one)
+        self.hear(f"{POINT}{lufs:g}", one)
         self.changed("curve")
 
     def _start_of(self, one: SheetVersion) -> HandState | None:

@@ -231,6 +231,8 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
             run_suggest(request, caller)
         except JournalError:  # what a stopped run has left was asked for something else
             run_suggest(replace(request, resume=False), caller)
+    except StoppedError:
+        raise StoppedError("Stopped before any trial was done. The next search goes on from there.") from None
     finally:
         song.hear(BEST, None)
     if earlier is not None and not _same_settings(earlier, files.sheet.read_bytes()):
