@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-import soxr  # type: ignore[import-untyped]
+import soxr
 
 from autochain.audio.mix import Samples
 from autochain.audio.room import gathered
