@@ -13,7 +13,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +71,7 @@ class _Chromium:
             while b"\0" not in self._rest:
                 read = os.read(self._from, 1 << 16)
                 if not read:
-                    raise RuntimeError("the browser has ended")
+                    raise EOFError("the browser has ended")
                 self._rest += read
             line, self._rest = self._rest.split(b"\0", 1)
             answer = json.loads(line)
@@ -92,10 +92,12 @@ class _Chromium:
     def until(self, expression: str) -> None:
         """Wait for something to hold; TimeoutError where it does not."""
         end = time.monotonic() + _LONGEST_S
-        while not self.of(f"Boolean({expression})"):
-            if time.monotonic() > end:
-                raise TimeoutError(expression)
+        while time.monotonic() < end:
+            with suppress(RuntimeError):  # between two pages there is nothing to ask
+                if self.of(f"Boolean({expression})"):
+                    return
             time.sleep(0.2)
+        raise TimeoutError(expression)
 
     def private_mb(self) -> float:
         """Private memory of the largest process that draws a page."""
