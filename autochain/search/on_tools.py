@@ -1,8 +1,10 @@
 """A suggestion carried out on the user's own tools, by their models: what to set on each, and what comes of it.
 
 Stage after stage, on this very song: what each tool is set to is found on an excerpt (`turned_knobs`), a compressor's
-threshold then on the song, until its meter shows what the sheet names. Behind the last tool the drive is solved again
-for the loudness, and the limiter's ceiling lowered by what its peaks pass.
+threshold then on the song, until its meter shows what the sheet names. From there every knob goes to where the chain
+costs least (`tuned_tools`). Then the drive is solved again on the song for the loudness, and the limiter's ceiling
+lowered by what its peaks pass. What goes into a tool is kept under full scale by gains around it: one that works in
+fixed point clips what lies over.
 """
 
 import math
@@ -17,12 +19,13 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.chain.stage import Processed, Stage
-from autochain.config.model import Target
+from autochain.config.model import Config
 from autochain.measure.loudness import integrated_lufs, loud_hops, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
+from autochain.search.tuned_tools import ToolLoss, ToolPrices, tuned
 from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
@@ -37,6 +40,7 @@ _SONG_ROUNDS = 2
 _METER_ROUNDS, _METER_DB = 8, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
+_SPARE_DB = 0.5  # under full scale, for a drive that is trimmed by ear or meter; also the steps of gains around a tool
 _FITS_BADLY = "its model fits badly; set it by the meter"
 
 
@@ -81,6 +85,8 @@ class OnTools:
         The output's trim that holds the ceiling.
     lufs, true_peak_dbtp
         What comes out of the models: loudness in the sense of the target, and the highest of three readings.
+    loss
+        How much more it costs than on the sheet's own stages; None where nothing of it can be set from here.
     """
 
     stages: tuple[OnTool, ...]
@@ -88,40 +94,41 @@ class OnTools:
     trim_db: float | None
     lufs: float | None
     true_peak_dbtp: float | None
+    loss: ToolLoss | None = None
 
 
 def set_tools(suggestion: Suggestion, tools: Sequence[Tool]) -> OnTools | None:
     """Set the tools so that they do what the suggestion's stages do; None where no stage has a tool."""
     config, chosen = suggestion.config, suggestion.chosen
     aim_lufs = config.target.heard_lufs(chosen.after)
-    return set_on(suggestion.mix, config.chain_plan, chosen.settings, config.target, aim_lufs, tools)
+    return set_on(suggestion.mix, config, chosen.settings, aim_lufs, tools, config.chain_plan)
 
 
 def set_on(
     mix: Mix,
-    plan: ChainPlan,
+    config: Config,
     settings: ChainSettings,
-    target: Target,
     aim_lufs: float | None,
     tools: Sequence[Tool],
+    plan: ChainPlan,
 ) -> OnTools | None:
     """The same for any settings of a chain, which are to be `aim_lufs` loud in the sense of the target."""
     by_stage = tools_by_stage(tools)
     if not any(stage in settings for stage in by_stage):
         return None
-    return _Rack(mix, plan, settings, target, by_stage).set_tools(aim_lufs)
+    return _Rack(mix, config, settings, by_stage, plan).set_tools(aim_lufs)
 
 
 class _Rack:
     """The stages in order, ours or the user's."""
 
     def __init__(
-        self, mix: Mix, plan: ChainPlan, settings: ChainSettings, target: Target, tools: Mapping[StageName, Tool]
+        self, mix: Mix, config: Config, settings: ChainSettings, tools: Mapping[StageName, Tool], plan: ChainPlan
     ) -> None:
-        self.rate_hz, self.target = mix.rate_hz, target
+        self.rate_hz, self.target, self.config = mix.rate_hz, config.target, config
         self.settings, self.plan = settings, plan
         self.tools = {stage: tool for stage, tool in tools.items() if stage in settings}
-        self.mix = mix.samples
+        self.song, self.mix = mix, mix.samples
         hops = weighted_hops(self.mix, self.rate_hz)
         level = integrated_lufs(hops)
         self.loud = loud_hops(hops, -70.0 if level is None else level)
@@ -154,6 +161,8 @@ class _Rack:
             # It was set at another drive.
             self.placed = {name: one for name, one in self.placed.items() if one.tool.kind != "clipper"}
             drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
+        drive, loss = self._tuned(drive)
+        before = self._through_all(self._before, self.mix.astype(np.float64), song=True)
         out = self._after_drive(before, drive, song=True)
         if self._lower_ceiling(out):
             out = self._after_drive(before, drive, song=True)
@@ -163,7 +172,20 @@ class _Rack:
                 break
             drive = moved
             out = self._after_drive(before, drive, song=True)
-        return self._result(out, drive)
+        return replace(self._result(out, drive), loss=loss)
+
+    def _tuned(self, drive_db: float) -> tuple[float, ToolLoss | None]:
+        """Move knobs to where the chain costs least; the drive that this takes, and what the tools cost."""
+        placed = {name: one.placed for name, one in self.placed.items() if one.placed is not None}
+        if not placed:
+            return drive_db, None
+        config = self.config
+        prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
+        best, priced = tuned(prices, placed, drive_db)
+        self.placed = {
+            name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
+        }
+        return round(round(priced.drive_db / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6), prices.loss(best, priced)
 
     @property
     def _before(self) -> tuple[StageName, ...]:
@@ -249,16 +271,20 @@ class _Rack:
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
         """From the drive on, without the output; with `place` the tools are set, with `song` their meters are read."""
         out = x if drive_db is None else x * 10.0 ** (0.05 * drive_db)
-        for name in self._behind:
-            if name == DRIVE:
-                continue
+        behind = tuple(name for name in self._behind if name != DRIVE)
+        return self._through_all(behind, out, place=place, song=song)
+
+    def _through_all(
+        self, names: Sequence[StageName], x: Floats, *, place: bool = False, song: bool = False
+    ) -> Floats:
+        for name in names:
             if name not in self.tools:
-                out = self._by_ours(name, out)
+                x = self._by_ours(name, x)
                 continue
             if place and name not in self.placed:
-                self.placed[name] = self._set(name, out)
-            out = self._through(name, out, song)
-        return out
+                self.placed[name] = self._set(name, x)
+            x = self._through(name, x, song)
+        return x
 
     def _by_ours(self, name: StageName, x: Floats) -> Floats:
         stage = self.plan.stages[name]
@@ -268,8 +294,12 @@ class _Rack:
         one = self.placed[name]
         if one.placed is None:
             return self._by_ours(name, x)
-        out = one.placed.process(x, self.rate_hz)
         if song:
+            one = replace(one, placed=under_full_scale(one.placed, float(np.abs(x).max(initial=0.0))))
+            self.placed[name] = one
+        assert one.placed is not None
+        out = one.placed.process(x, self.rate_hz)
+        if song and one.tool.kind != "equaliser":
             typical, most = TopsMeter(x, self.rate_hz, self.loud).read(out, one.placed.behind_db)
             self.placed[name] = replace(one, reduction_typical_db=typical, reduction_max_db=most)
         return out
@@ -332,6 +362,25 @@ class _Rack:
             lufs = None if lufs is None else lufs + trim
         stages = tuple(self.placed[name] for name in self.plan.stages if name in self.placed)
         return OnTools(stages=stages, drive_db=drive, trim_db=trim, lufs=lufs, true_peak_dbtp=peak)
+
+
+def under_full_scale(placed: Placed, peak: float) -> Placed:
+    """The same with gains around it that keep what goes in under 0 dBFS, its threshold or ceiling moved along.
+
+    A clipper that stays where it was measured has its gains already: over full scale its output is at its end.
+    Unchanged where the tool is known to pass such levels, has no such knob, or cannot go so low.
+    """
+    role = {"compressor": "threshold", "limiter": "ceiling"}.get(placed.tool.kind)
+    over_db = 20.0 * math.log10(max(peak, 1e-9)) - placed.around_db
+    if over_db <= 0.0 or role not in placed.positions[0] or placed.tool.over_full_scale == "passes":
+        return placed
+    knob, at = placed.tool.maps[role], placed.positions[0][role]
+    wanted = knob.thing(at) - math.ceil((over_db + _SPARE_DB) / _SPARE_DB) * _SPARE_DB
+    lower = knob.held(knob.position(wanted))
+    moved_db = round(knob.thing(at) - knob.thing(lower), 1)
+    if moved_db < over_db:
+        return placed
+    return replace(_with(placed, **{role: lower}), around_db=round(placed.around_db + moved_db, 6))
 
 
 def _with(placed: Placed, **positions: float) -> Placed:
