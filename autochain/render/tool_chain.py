@@ -75,7 +75,8 @@ def set_anew(sheet: EarlierSheet, mix: Mix, tools: Sequence[Tool]) -> ToolChain:
     """
     chain, settings = sheet_chain(sheet)
     config = read_config(None, {"target": sheet.target.model_dump(exclude_none=True)})
-    found = set_on(mix, config, settings, sheet.target.loudness_lufs, tools, chain)
+    locked = {(stage, name) for stage, _, name in (place.partition(".") for place in sheet.locks)}
+    found = set_on(mix, config, settings, sheet.target.loudness_lufs, tools, chain, locked)
     if found is None:
         kinds = ", ".join(dict.fromkeys(tool.kind for tool in tools))
         raise SheetError(f"{sheet.file} has no stage for your {kinds}. Leave --tools out.")

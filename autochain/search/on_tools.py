@@ -25,7 +25,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
-from autochain.search.tuned_tools import ToolLoss, ToolPrices, tuned
+from autochain.search.tuned_tools import Locked, ToolLoss, ToolPrices, tuned
 from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
@@ -101,7 +101,8 @@ def set_tools(suggestion: Suggestion, tools: Sequence[Tool]) -> OnTools | None:
     """Set the tools so that they do what the suggestion's stages do; None where no stage has a tool."""
     config, chosen = suggestion.config, suggestion.chosen
     aim_lufs = config.target.heard_lufs(chosen.after)
-    return set_on(suggestion.mix, config, chosen.settings, aim_lufs, tools, config.chain_plan)
+    locked = suggestion.decisions.locks
+    return set_on(suggestion.mix, config, chosen.settings, aim_lufs, tools, config.chain_plan, locked)
 
 
 def set_on(
@@ -111,12 +112,16 @@ def set_on(
     aim_lufs: float | None,
     tools: Sequence[Tool],
     plan: ChainPlan,
+    locked: Locked,
 ) -> OnTools | None:
-    """The same for any settings of a chain, which are to be `aim_lufs` loud in the sense of the target."""
+    """The same for any settings of a chain, which are to be `aim_lufs` loud in the sense of the target.
+
+    What is `locked`, by stage and setting, is not moved to where the chain costs less.
+    """
     by_stage = tools_by_stage(tools)
     if not any(stage in settings for stage in by_stage):
         return None
-    return _Rack(mix, config, settings, by_stage, plan).set_tools(aim_lufs)
+    return _Rack(mix, config, settings, by_stage, plan).set_tools(aim_lufs, locked)
 
 
 class _Rack:
@@ -145,10 +150,11 @@ class _Rack:
         self.typical: dict[StageName, float] = {}  # what the sheet's own stages take in the excerpt
         self.song_typical: dict[StageName, float] = {}  # and in the song, before the drive
 
-    def set_tools(self, aim_lufs: float | None) -> OnTools:
+    def set_tools(self, aim_lufs: float | None, locked: Locked) -> OnTools:
         drive = self.settings.get(DRIVE, "gain_db")
         ours = self._through_ours(self.mix[self.excerpt], self._before)
         wanted = None if drive is None else self._heard(self._through_ours(ours, self._behind))
+        self._note_song()
         before = self._before_drive(self.mix.astype(np.float64))
         if drive is None:
             return self._result(self._after_drive(before, None, song=True), None)
@@ -161,8 +167,8 @@ class _Rack:
             # It was set at another drive.
             self.placed = {name: one for name, one in self.placed.items() if one.tool.kind != "clipper"}
             drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
-        drive, loss = self._tuned(drive)
-        before = self._through_all(self._before, self.mix.astype(np.float64), song=True)
+        drive, loss = self._tuned(drive, locked)
+        before = self._before_drive(self.mix.astype(np.float64))
         out = self._after_drive(before, drive, song=True)
         if self._lower_ceiling(out):
             out = self._after_drive(before, drive, song=True)
@@ -174,14 +180,14 @@ class _Rack:
             out = self._after_drive(before, drive, song=True)
         return replace(self._result(out, drive), loss=loss)
 
-    def _tuned(self, drive_db: float) -> tuple[float, ToolLoss | None]:
+    def _tuned(self, drive_db: float, locked: Locked) -> tuple[float, ToolLoss | None]:
         """Move knobs to where the chain costs least; the drive that this takes, and what the tools cost."""
         placed = {name: one.placed for name, one in self.placed.items() if one.placed is not None}
         if not placed:
             return drive_db, None
         config = self.config
         prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
-        best, priced = tuned(prices, placed, drive_db)
+        best, priced = tuned(prices, placed, drive_db, locked)
         self.placed = {
             name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
         }
@@ -221,11 +227,11 @@ class _Rack:
         self.plan.render(self.mix, self.rate_hz, self.settings, stages=self._before, observe=note)
 
     def _before_drive(self, x: Floats) -> Floats:
-        """The song before the drive, its tools set on the way."""
-        self._note_song()
+        """The song before the drive, its tools set on the way where they are not yet."""
         for name in self._before:
             if name in self.tools:
-                self.placed[name] = self._set(name, x[self.excerpt])
+                if name not in self.placed:
+                    self.placed[name] = self._set(name, x[self.excerpt])
                 x = self._by_the_song(name, x)
             else:
                 x = self._by_ours(name, x)
@@ -238,6 +244,7 @@ class _Rack:
             return self._by_ours(name, x)
         if one.tool.kind == "equaliser":
             return one.placed.process(x, self.rate_hz)
+        one = replace(one, placed=under_full_scale(one.placed, float(np.abs(x).max(initial=0.0))))
         meter = TopsMeter(x, self.rate_hz, self.loud)
         too_much, too_little = -math.inf, math.inf  # thresholds, dBFS
         stride, best = 1.0, math.inf
@@ -265,7 +272,7 @@ class _Rack:
             moved = knob.held(knob.position(aim))
             if moved == positions["threshold"]:
                 break
-            one = replace(one, placed=_with(placed, threshold=moved))
+            one = replace(one, placed=_with(placed, {"threshold": moved}))
         return kept
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
@@ -350,7 +357,7 @@ class _Rack:
         knob = one.tool.maps["ceiling"]
         was = one.placed.positions[0]["ceiling"]
         lowered = knob.held(knob.position(knob.thing(was) - over - (knob.knob.step or 0.1)))
-        self.placed[LIMITER] = replace(one, placed=_with(one.placed, ceiling=lowered))
+        self.placed[LIMITER] = replace(one, placed=_with(one.placed, {"ceiling": lowered}))
         return lowered != was
 
     def _result(self, out: Floats, drive: float | None) -> OnTools:
@@ -370,9 +377,10 @@ def under_full_scale(placed: Placed, peak: float) -> Placed:
     A clipper that stays where it was measured has its gains already: over full scale its output is at its end.
     Unchanged where the tool is known to pass such levels, has no such knob, or cannot go so low.
     """
-    role = {"compressor": "threshold", "limiter": "ceiling"}.get(placed.tool.kind)
+    role = "threshold" if placed.tool.kind == "compressor" else "ceiling"
     over_db = 20.0 * math.log10(max(peak, 1e-9)) - placed.around_db
-    if over_db <= 0.0 or role not in placed.positions[0] or placed.tool.over_full_scale == "passes":
+    passes = placed.tool.kind == "clipper" or placed.tool.over_full_scale == "passes"
+    if over_db <= 0.0 or passes or role not in placed.positions[0]:
         return placed
     knob, at = placed.tool.maps[role], placed.positions[0][role]
     wanted = knob.thing(at) - math.ceil((over_db + _SPARE_DB) / _SPARE_DB) * _SPARE_DB
@@ -380,10 +388,10 @@ def under_full_scale(placed: Placed, peak: float) -> Placed:
     moved_db = round(knob.thing(at) - knob.thing(lower), 1)
     if moved_db < over_db:
         return placed
-    return replace(_with(placed, **{role: lower}), around_db=round(placed.around_db + moved_db, 6))
+    return replace(_with(placed, {role: lower}), around_db=round(placed.around_db + moved_db, 6))
 
 
-def _with(placed: Placed, **positions: float) -> Placed:
+def _with(placed: Placed, positions: Mapping[str, float]) -> Placed:
     """The tool with some knobs moved."""
     return replace(placed, positions=tuple({**own, **positions} for own in placed.positions))
 

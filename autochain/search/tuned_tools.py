@@ -6,7 +6,7 @@ every knob goes a step to either side, as long as the score of the chain falls. 
 excerpts, through the models of the tools, and always at the loudness that the sheet's chain has there.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from autochain.audio.mix import Mix, Samples
@@ -27,14 +27,17 @@ from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.knobs import KnobMap
 
 Placing = Mapping[StageName, Placed]
+Locked = Container[tuple[str, str]]  # stage and setting
 
 # A step that gains less is not worth another place than the sheet's own stage would have. Limits of this project.
 WORTH = 0.03
 _MOST_TRIALS = 60
-_KNOBS = {
-    "compressor": ("threshold", "attack", "release"),
-    "clipper": ("ceiling", "softness"),
-    "limiter": ("release", "lookahead"),
+# By kind, what moves, and the sheet's setting of the same: a locked one stays. A compressor's work stays too, which its
+# meter shows; the clipper's is the limiter's share as well.
+_KNOBS: Mapping[str, Mapping[str, str]] = {
+    "compressor": {"attack": "attack_ms", "release": "release_ms"},
+    "clipper": {"ceiling": "ceiling_dbfs", "softness": "softness"},
+    "limiter": {"release": "release_ms", "lookahead": "lookahead_ms"},
 }
 _RATIOS = (2.0, 2.0**0.5)  # of a first and a second round
 _STEPS = {"softness": (20.0, 10.0)}
@@ -154,7 +157,7 @@ class ToolPrices:
             name: priced.score - self.price({n: p for n, p in placed.items() if n != name}, priced.drive_db).score
             for name in placed
         }
-        stage = max(saved, key=lambda name: saved[name]) if saved else None
+        stage = max(saved, key=saved.__getitem__, default=None)
         return ToolLoss(
             score=priced.score - self.ours.score,
             cost=cost if risen[cost] > 0.0 else "",
@@ -197,7 +200,8 @@ class ToolPrices:
         """The excerpts before the drive; what the last placing had in common with this one is not rendered again."""
         samples: list[Samples] = [s.samples for s in self._material.segments]
         traces: list[dict[StageName, GainTrace]] = [{} for _ in samples]
-        kept, key = dict[tuple[str, ...], tuple[list[Samples], list[dict[StageName, GainTrace]]]](), ("",)
+        kept = dict[tuple[str, ...], tuple[list[Samples], list[dict[StageName, GainTrace]]]]()
+        key = tuple[str, ...]()
         for name in self._before:
             key = (*key, f"{name} {placed[name].positions} {placed[name].around_db}" if name in placed else name)
             if key in self._kept:
@@ -222,12 +226,14 @@ class ToolPrices:
         return settings
 
 
-def tuned(prices: ToolPrices, placed: Placing, drive_db: float) -> tuple[dict[StageName, Placed], Priced]:
+def tuned(
+    prices: ToolPrices, placed: Placing, drive_db: float, locked: Locked
+) -> tuple[dict[StageName, Placed], Priced]:
     """Move one knob after the other by whole, then by half steps, as long as that lowers the score."""
     best, priced = dict(placed), prices.price(placed, drive_db)
     for finer in (0, 1):
         for stage in placed:
-            for knob in _knobs(best[stage]):
+            for knob in _knobs(best[stage], stage, locked):
                 for way in (1, -1):
                     moved = False
                     while prices.trials < _MOST_TRIALS:
@@ -244,9 +250,11 @@ def tuned(prices: ToolPrices, placed: Placing, drive_db: float) -> tuple[dict[St
     return best, priced
 
 
-def _knobs(placed: Placed) -> Iterator[str]:
+def _knobs(placed: Placed, stage: StageName, locked: Locked) -> Iterator[str]:
     """What can be moved: knobs by role, and the gains around a clipper that stays at its place."""
-    for role in _KNOBS.get(placed.tool.kind, ()):
+    for role, setting in _KNOBS.get(placed.tool.kind, {}).items():
+        if (stage, setting) in locked:
+            continue
         if role == "ceiling" and _stays(placed):
             yield "around"
         elif role in placed.positions[0] and role in placed.tool.maps:

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from autochain.chain.settings import DRIVE, OUTPUT
 from autochain.document.blocks import Line
 from autochain.sheet.model import OnToolsFacts, Sheet, StageOnTool
+from autochain.sheet.words import COSTS
 from autochain.units import number
 
-# rms in the loud part: over it, a knob's position is told with a warning. A limit of this project.
-MOVES_OTHERWISE_DB = 0.5
+# Points of score that are no difference between tools. A limit of this project.
+NO_LOSS = 0.1
 
 
 def with_tools(sheet: Sheet, head: Sequence[str], rows: Sequence[list[Line]]) -> tuple[list[str], list[list[Line]]]:
@@ -28,8 +29,26 @@ def tools_told(facts: OnToolsFacts) -> str:
     loud, peak = number(facts.lufs, "LUFS"), number(facts.true_peak_dbtp, "dBTP")
     return (
         f"On your tools: knobs at places that they have, found on this mix with the models of your tools. By these the "
-        f"master will have {loud} at {peak}. Set the drive last, by your loudness meter."
+        f"master will have {loud} at {peak}. Set the drive last, by your loudness meter.{_loss_told(facts)}"
     )
+
+
+def _loss_told(facts: OnToolsFacts) -> str:
+    """What the chain costs more there, by what and by which tool."""
+    loss = facts.loss
+    if loss is None:
+        return ""
+    score = number(abs(loss.score), decimals=1)
+    if loss.score < -NO_LOSS:
+        return f" On these tools the score is {score} points lower than with autochain's own stages."
+    if loss.score <= NO_LOSS:
+        return " On these tools the score is that of autochain's own stages."
+    told = f" On these tools the score is {score} points higher than with autochain's own stages"
+    if loss.cost is not None:
+        told += f", mostly for {COSTS[loss.cost][0].strip()}"
+    if loss.stage is not None:
+        told += f", most of it by {next(one.tool for one in facts.stages if one.stage == loss.stage)}"
+    return f"{told}."
 
 
 def _cells(sheet: Sheet, facts: OnToolsFacts, several: bool) -> dict[str, str]:
@@ -60,6 +79,4 @@ def _cell(one: StageOnTool, several: bool) -> str:
     if one.reduction_typical_db is not None:
         typical, most = number(one.reduction_typical_db), number(one.reduction_max_db, "dB")
         parts.append(f"meter {typical}, at most {most}")
-    if one.off_db > MOVES_OTHERWISE_DB:
-        parts.append(f"it moves otherwise, by {number(one.off_db, 'dB')}: trust the meter")
     return first + "; ".join(parts)

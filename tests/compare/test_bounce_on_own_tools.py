@@ -45,7 +45,7 @@ def sheet(mix):
     )  # fmt: skip
     chain, settings = sheet_chain(plain)
     config = read_config(None, {"target": {"lufs": -10.0, "ceiling_dbtp": -1.0}})
-    found = set_on(mix, config, settings, -10.0, TOOLS, chain)
+    found = set_on(mix, config, settings, -10.0, TOOLS, chain, set())
     assert found is not None
     stages = {
         one.stage: ToolOnSheet(
