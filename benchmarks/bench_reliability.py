@@ -6,7 +6,7 @@ Parts, by name on the command line; all of them without:
 - `bounces`: the same for what is read from a tool's bounces, a fiftieth as many: each takes a second.
 - `desk`: requests to the desk, from strangers and from broken pages.
 - `ceilings`: hypothesis searches sounds and settings whose master would pass the ceiling.
-- `kills`: suggest, curve, album and render, ended by SIGINT, SIGTERM or SIGKILL at random moments, then gone on with.
+- `kills`: suggest, curve, album, render and desk, ended by a signal at random moments, then gone on with.
 - `growth`: suggestions in one process, and what it holds after them.
 - `load`: 200 short tracks in one album, and a mix at 192 kHz, each by the command in a process of its own.
 
@@ -16,6 +16,7 @@ What was found is written as it comes. A part that was stopped goes on where it 
 import argparse
 import hashlib
 import json
+import math
 import os
 import random
 import shutil
@@ -29,6 +30,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -43,6 +45,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from autochain.audio.signals import pink_noise
 from autochain.resources import resource
+from benchmarks.desk_killed import GoneError, work_on_a_song
 from benchmarks.report import RESULTS, machine, save, table
 from tests.hostile.bounces import bounces_became
 from tests.hostile.ceilings import held, hostile_master
@@ -166,9 +169,7 @@ def killed(moments: int, folder: Path, done: Counter[str]) -> Iterator[Counter[s
         wanted = hashes(straight)
         before = sum(count for what, count in done.items() if what.startswith(f"{name}: "))
         for turn in range(moments):
-            # Half of the moments lie in the last third, in which files are written.
-            moment_s = took_s * chance.choice((chance.uniform(0.1, 1.0), chance.uniform(0.65, 1.05)))
-            ended_by = chance.choice((signal.SIGINT, signal.SIGTERM, signal.SIGKILL))
+            moment_s, ended_by = _moment(took_s, chance)
             if turn < before:
                 continue
             out = folder / "out"
@@ -182,6 +183,84 @@ def killed(moments: int, folder: Path, done: Counter[str]) -> Iterator[Counter[s
             if hashes(folder / "mixes") != sources:
                 outcome = "a source was changed"
             yield Counter([f"{name}: {outcome}"])
+
+
+def _moment(took_s: float, chance: random.Random) -> tuple[float, signal.Signals]:
+    """After how much processor time a run ends, and by what; half of the moments lie where files are written."""
+    moment_s = took_s * chance.choice((chance.uniform(0.1, 1.0), chance.uniform(0.65, 1.05)))
+    return moment_s, chance.choice((signal.SIGINT, signal.SIGTERM, signal.SIGKILL))
+
+
+def killed_desk(moments: int, folder: Path, done: Counter[str]) -> Iterator[Counter[str]]:
+    """The same for a desk on which a song is searched, kept and delivered: the next desk goes on where it was."""
+    chance = random.Random(2)
+    mixes, plan = folder / "mixes", folder / "quick.toml"
+    sources = hashes(mixes)
+    desk = ["desk", str(mixes / "one.wav"), "--config", str(plan), "--no-browser", "-o"]
+    straight, out = folder / "desk-straight", folder / "out"
+    process, _ = _working(desk, straight)
+    took_s = spent_s(process.pid)
+    _end(process, signal.SIGINT)
+    wanted = _of_a_desk(straight)
+    before = sum(count for what, count in done.items() if what.startswith("desk: "))
+    for turn in range(moments):
+        moment_s, ended_by = _moment(took_s, chance)
+        if turn < before:
+            continue
+        shutil.rmtree(out, ignore_errors=True)
+        process, _ = _working(desk, out, moment_s)
+        said = _end(process, ended_by)
+        there = _of_a_desk(out)
+        torn = [name for name, own in there.items() if wanted.get(name) != own and not name.endswith(".journal.jsonl")]
+        process, outcome = _working(desk, out)
+        said += _end(process, signal.SIGINT)
+        left = [path.name for path in out.rglob(".*") if path.suffix in (".part", ".lock")]
+        if "Traceback" in said:
+            outcome = f"a traceback: {said[-200:]}"
+        elif torn or left:
+            outcome = f"not whole: {torn}, left: {left}"
+        elif outcome == RIGHT and _of_a_desk(out) != wanted:
+            outcome = f"another result: {sorted(set(_of_a_desk(out).items()) ^ set(wanted.items()))}"
+        elif hashes(mixes) != sources:
+            outcome = "a source was changed"
+        yield Counter([f"desk: {outcome}"])
+
+
+def _working(desk: list[str], out: Path, until_s: float = math.inf) -> "tuple[subprocess.Popen[str], str]":
+    """A desk, and what became of the work on its song; given back before that, where so much time was spent."""
+    process = run([*desk, str(out)])
+    assert process.stdout is not None
+    address, became = process.stdout.readline().strip(), [RIGHT]
+
+    def work() -> None:
+        try:
+            work_on_a_song(address, out, "one")
+        except (GoneError, RuntimeError) as error:
+            became[0] = f"{type(error).__name__}: {error}"
+
+    working = threading.Thread(target=work)
+    working.start()
+    while working.is_alive() and spent_s(process.pid) < until_s:
+        time.sleep(_LOOK_S)
+    if until_s == math.inf:
+        working.join()
+    return process, became[0]
+
+
+def _end(process: "subprocess.Popen[str]", by: signal.Signals) -> str:
+    """End it, and give its last words."""
+    process.send_signal(by)
+    return process.communicate()[1]
+
+
+def _of_a_desk(out: Path) -> dict[str, str]:
+    """Its files by their hashes; where the hand stands goes with the moment, and has to be readable."""
+    found = hashes(out)
+    for name in list(found):
+        if name.endswith("hand.json"):
+            json.loads((out / name).read_bytes())
+            del found[name]
+    return found
 
 
 def spent_s(process: int) -> float:
@@ -302,7 +381,10 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             found: Iterator[Any]
             if name == "kills":
-                found = killed(asked.moments, Path(folder), known.copy())
+                found = chain(
+                    killed(asked.moments, Path(folder), known.copy()),
+                    killed_desk(asked.moments, Path(folder), known.copy()),
+                )
             elif name == "growth":
                 found = grown(asked.suggestions, Path(folder))
             elif name == "bounces":

@@ -145,7 +145,7 @@ def own_costs(cell: Cut, master: Master, references: dict[str, CostReference]) -
     solved = Solved(
         settings=ChainSettings(settings), solution=master.solution, loss_db=0.0,
         before_peaks=[reference.material.segments[0].samples], rendered=[output], traces=[{LIMITER: moving}],
-        hops=[weighted_hops(output, RATE_HZ)], true_peak=None,
+        hops=[weighted_hops(output, RATE_HZ)],
     )  # fmt: skip
     return reference.costs(solved).as_dict()
 

@@ -3,22 +3,20 @@
 import errno
 import gc
 import os
-import signal
 import sys
-import threading
 import traceback
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
-from types import FrameType
 
 import typer
 
 from autochain import __version__
+from autochain.cli.ending import ended_in_order
 from autochain.cli.terminal import say
-from autochain.errors import AutochainError, StoppedError, TerminatedError, UsageError, printable
+from autochain.errors import AutochainError, StoppedError, UsageError, printable
 from autochain.resources import keep_compiled_code
 
 # With it set, a fault of the program shows where it happened in full.
@@ -77,7 +75,7 @@ def main() -> None:
     asked = [name for name in _COMMANDS if first == [name]]
     try:
         _refuse_arguments(sys.argv[1:])
-        with _ended_in_order():
+        with ended_in_order():
             _app(_COMMANDS if not asked and first != ["--version"] else asked)()
     except AutochainError as error:
         say(f"autochain: {error}")
@@ -119,23 +117,6 @@ def _refused_output(error: Exception) -> str | None:
     with suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return error.strerror or type(error).__name__
-
-
-@contextmanager
-def _ended_in_order() -> Iterator[None]:
-    """Let SIGTERM end a run as a second Ctrl-C does, so that nothing half-written is left; not where it is ignored."""
-
-    def on_end(signum: int, frame: FrameType | None) -> None:
-        raise TerminatedError("Ended by another process; what was done is kept where --resume goes on.")
-
-    if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
-        signal.signal(signal.SIGTERM, on_end)
-        try:
-            yield
-        finally:
-            signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    else:
-        yield
 
 
 def _fault(error: Exception) -> str:

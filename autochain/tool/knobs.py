@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from autochain.errors import steers
+from autochain.given import quoted
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
 
@@ -40,7 +41,7 @@ _ALSO = {("limiter", "threshold"): "ceiling", ("clipper", "threshold"): "ceiling
 # Without limits of its own, a knob is used so far beyond what was bounced. Limits of this project.
 _RATIO_BEYOND, _DB_BEYOND = 4.0, 24.0
 _STEP_DB = 0.1
-MOST_ON_A_KNOB, _LEAST_STEP = 1e6, 1e-6
+MOST_ON_A_KNOB, LONGEST_ON_A_TOOL, _LEAST_STEP = 1e6, 300, 1e-6
 _LEAST, _MOST_LN, _LEAST_APART = 1e-9, 60.0, 1e-9
 
 
@@ -203,6 +204,8 @@ def parse_settings(kind: ToolKind, text: str) -> tuple[dict[str, float], dict[st
     for one in text.split():
         name, equals, value = one.partition("=")
         role_name, _, word = name.partition(":")
+        if max(len(name), len(value)) > LONGEST_ON_A_TOOL:
+            raise ToolError(f"--set has {quoted(one)}; {LONGEST_ON_A_TOOL} characters are the most. Shorten it.")
         if not equals or not name or not value:
             raise ToolError(f"--set has {one!r}; write each knob as name=value, such as threshold=-20 attack=10.")
         role = role_of(kind, role_name)

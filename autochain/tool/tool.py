@@ -20,7 +20,7 @@ from autochain.tool import signal
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.compressor_model import CompressorModel
 from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.knobs import MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
+from autochain.tool.knobs import LONGEST_ON_A_TOOL, MOST_ON_A_KNOB, THINGS, KnobMap, ToolKnob, knob_maps
 from autochain.tool.limiter_model import LimiterModel
 from autochain.tool.refusal import ToolError
 from autochain.tool.signal import ToolKind
@@ -71,7 +71,7 @@ WITHIN: Mapping[ToolKind, Mapping[str, tuple[float, float]]] = {
     },
     "equaliser": {"freq_hz": (10.0, 48_000.0), "gain_db": _GAIN_DB, "q": (0.01, 100.0), "level_db": _GAIN_DB},
 }
-_LONGEST_WORD, _MOST_POINTS, _FARTHEST_DB = 300, 10_000, 400.0
+_MOST_POINTS, _FARTHEST_DB = 10_000, 400.0
 
 
 def _text(value: str) -> str:
@@ -80,7 +80,7 @@ def _text(value: str) -> str:
     return value
 
 
-Word = Annotated[str, Field(max_length=_LONGEST_WORD), AfterValidator(_text)]
+Word = Annotated[str, Field(max_length=LONGEST_ON_A_TOOL), AfterValidator(_text)]
 OnAKnob = Annotated[float, Field(ge=-MOST_ON_A_KNOB, le=MOST_ON_A_KNOB)]
 
 
@@ -311,7 +311,7 @@ def tool_in(values: Any, where: str) -> Tool:
 
 
 def _line(file: str, problem: Any) -> str:
-    where = ".".join(printable(str(key), _LONGEST_WORD) for key in problem["loc"])
+    where = ".".join(printable(str(key), LONGEST_ON_A_TOOL) for key in problem["loc"])
     if problem["type"] == "extra_forbidden":
         return f"{file}: {where} is not known here. Take it out."
     if problem["type"] == "missing":

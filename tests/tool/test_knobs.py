@@ -64,6 +64,8 @@ def test_settings_are_read_with_the_tools_own_words() -> None:
         ("attack=1 attack=2", "attack twice"),
         ("attack=1e300", "must be a number"),
         ("mode=a\u202eb", "without control characters"),
+        ("attack:" + "w" * 5000 + "=1", "300 characters are the most"),
+        ("mode=" + "w" * 5000, "300 characters are the most"),
     ],
 )
 def test_settings_that_cannot_hold_are_refused(text: str, reason: str) -> None:
