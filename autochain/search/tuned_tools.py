@@ -17,6 +17,7 @@ from autochain.config.model import SearchPlan, Target, Weights
 from autochain.measure.loudness import Series, integrated_lufs, weighted_hops
 from autochain.measure.true_peak import QUICK_READINGS, TruePeakMeter
 from autochain.search.costs import CostReference, Costs, score, terms
+from autochain.search.evaluator import OUT_OF_REACH_PER_LU
 from autochain.solve.drive import Solution, within_slopes
 from autochain.solve.excerpts import choose_spans
 from autochain.solve.material import Material
@@ -42,7 +43,8 @@ _KNOBS: Mapping[str, Mapping[str, str]] = {
 _RATIOS = (2.0, 2.0**0.5)  # of a first and a second round
 _STEPS = {"softness": (20.0, 10.0)}
 _STEP = (1.0, 0.5)  # dB, and ms of a knob that begins at 0
-_NEAR_LU = 0.05
+_NEAR_LU, _REACH_LU = 0.05, 0.3
+_MOST_RENDERS = 4
 _ASIDE_DB = 0.15  # to learn what a LU costs
 
 
@@ -134,16 +136,17 @@ class ToolPrices:
         self.trials += 1
         solved = self._rendered(placed, drive_db)
         over_lu = self._lufs(solved) - self._aim_lufs
-        for _ in range(3):
+        for _ in range(_MOST_RENDERS - 1):
             if abs(over_lu) <= _NEAR_LU:
                 break
             drive_db -= over_lu / self._slope
             solved = self._rendered(placed, drive_db)
             over_lu = self._lufs(solved) - self._aim_lufs
         costs = self._reference.costs(solved)
-        # What is still missing is told by what a LU costs; what is out of reach costs as much as it misses.
+        # What is still missing is told by what a LU costs, and out of reach is what misses more.
+        beyond_lu = max(0.0, abs(over_lu) - _REACH_LU)
         return Priced(
-            score=score(costs, self._weights) - self._a_lu * over_lu + (abs(over_lu) if abs(over_lu) > 0.3 else 0.0),
+            score=score(costs, self._weights) - self._a_lu * over_lu + OUT_OF_REACH_PER_LU * beyond_lu,
             costs=costs,
             drive_db=drive_db - over_lu / self._slope,
         )
