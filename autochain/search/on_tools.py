@@ -1,10 +1,10 @@
 """A suggestion carried out on the user's own tools, by their models: what to set on each, and what comes of it.
 
 Stage after stage, on this very song: what each tool is set to is found on an excerpt (`turned_knobs`), a compressor's
-threshold then on the song, until its meter shows what the sheet names. From there every knob goes to where the chain
-costs least (`tuned_tools`). Then the drive is solved again on the song for the loudness, and the limiter's ceiling
-lowered by what its peaks pass. What goes into a tool is kept under full scale by gains around it: one that works in
-fixed point clips what lies over.
+threshold then on the song, until its meter shows what the sheet names. From there clipper and limiter go to where the
+chain costs least (`tuned_tools`). Then the drive is solved again on the song for the loudness, and the limiter's
+ceiling lowered by what its peaks pass. What goes into a tool is kept under full scale by gains around it: one that
+works in fixed point clips what lies over.
 """
 
 import math
@@ -36,7 +36,7 @@ Floats = npt.NDArray[np.float64]
 
 _EXCERPT_S, _RUN_UP_S = 15.0, 3.0
 _DRIVE_ROUNDS = 4
-_SONG_ROUNDS = 2
+_SONG_ROUNDS = 3
 _METER_ROUNDS, _METER_DB = 8, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
@@ -146,6 +146,7 @@ class _Rack:
         in_excerpt = slice(self.excerpt.start // round(hop), self.excerpt.stop // round(hop))
         self.excerpt_loud = self.loud[in_excerpt].copy()
         self.excerpt_loud[: self.run_up // round(hop)] = False
+        self.slope = 1.0  # LU per dB of drive, as far as it is known
         self.placed: dict[StageName, OnTool] = {}
         self.typical: dict[StageName, float] = {}  # what the sheet's own stages take in the excerpt
         self.song_typical: dict[StageName, float] = {}  # and in the song, before the drive
@@ -154,7 +155,6 @@ class _Rack:
         drive = self.settings.get(DRIVE, "gain_db")
         ours = self._through_ours(self.mix[self.excerpt], self._before)
         wanted = None if drive is None else self._heard(self._through_ours(ours, self._behind))
-        self._note_song()
         before = self._before_drive(self.mix.astype(np.float64))
         if drive is None:
             return self._result(self._after_drive(before, None, song=True), None)
@@ -168,12 +168,11 @@ class _Rack:
             self.placed = {name: one for name, one in self.placed.items() if one.tool.kind != "clipper"}
             drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
         drive, loss = self._tuned(drive, locked)
-        before = self._before_drive(self.mix.astype(np.float64))
         out = self._after_drive(before, drive, song=True)
         if self._lower_ceiling(out):
             out = self._after_drive(before, drive, song=True)
         for _ in range(_SONG_ROUNDS):
-            moved = _moved(drive, self._heard(out), aim_lufs)
+            moved = _moved(drive, self._heard(out), aim_lufs, self.slope)
             if moved == drive:
                 break
             drive = moved
@@ -187,6 +186,7 @@ class _Rack:
             return drive_db, None
         config = self.config
         prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
+        self.slope = prices.slope
         best, priced = tuned(prices, placed, drive_db, locked)
         self.placed = {
             name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
@@ -227,11 +227,11 @@ class _Rack:
         self.plan.render(self.mix, self.rate_hz, self.settings, stages=self._before, observe=note)
 
     def _before_drive(self, x: Floats) -> Floats:
-        """The song before the drive, its tools set on the way where they are not yet."""
+        """The song before the drive, its tools set on the way."""
+        self._note_song()
         for name in self._before:
             if name in self.tools:
-                if name not in self.placed:
-                    self.placed[name] = self._set(name, x[self.excerpt])
+                self.placed[name] = self._set(name, x[self.excerpt])
                 x = self._by_the_song(name, x)
             else:
                 x = self._by_ours(name, x)
@@ -278,20 +278,16 @@ class _Rack:
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
         """From the drive on, without the output; with `place` the tools are set, with `song` their meters are read."""
         out = x if drive_db is None else x * 10.0 ** (0.05 * drive_db)
-        behind = tuple(name for name in self._behind if name != DRIVE)
-        return self._through_all(behind, out, place=place, song=song)
-
-    def _through_all(
-        self, names: Sequence[StageName], x: Floats, *, place: bool = False, song: bool = False
-    ) -> Floats:
-        for name in names:
+        for name in self._behind:
+            if name == DRIVE:
+                continue
             if name not in self.tools:
-                x = self._by_ours(name, x)
+                out = self._by_ours(name, out)
                 continue
             if place and name not in self.placed:
-                self.placed[name] = self._set(name, x)
-            x = self._through(name, x, song)
-        return x
+                self.placed[name] = self._set(name, out)
+            out = self._through(name, out, song)
+        return out
 
     def _by_ours(self, name: StageName, x: Floats) -> Floats:
         stage = self.plan.stages[name]
@@ -306,7 +302,7 @@ class _Rack:
             self.placed[name] = one
         assert one.placed is not None
         out = one.placed.process(x, self.rate_hz)
-        if song and one.tool.kind != "equaliser":
+        if song:
             typical, most = TopsMeter(x, self.rate_hz, self.loud).read(out, one.placed.behind_db)
             self.placed[name] = replace(one, reduction_typical_db=typical, reduction_max_db=most)
         return out
@@ -332,7 +328,7 @@ class _Rack:
         """Drive on a hand's steps that makes the excerpt as loud as it is with ours."""
         drive = start_db
         for _ in range(_DRIVE_ROUNDS):
-            moved = _moved(drive, self._heard(render(drive)), wanted)
+            moved = _moved(drive, self._heard(render(drive)), wanted, self.slope)
             if moved == drive:
                 break
             drive = moved
@@ -396,8 +392,8 @@ def _with(placed: Placed, positions: Mapping[str, float]) -> Placed:
     return replace(placed, positions=tuple({**own, **positions} for own in placed.positions))
 
 
-def _moved(drive_db: float, heard: float | None, wanted: float | None) -> float:
+def _moved(drive_db: float, heard: float | None, wanted: float | None, slope: float) -> float:
     """The drive that makes up for what is missing, on a hand's steps."""
     if heard is None or wanted is None or abs(wanted - heard) <= _NEAR_LU:
         return drive_db
-    return round(round((drive_db + wanted - heard) / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6)
+    return round(round((drive_db + (wanted - heard) / slope) / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6)

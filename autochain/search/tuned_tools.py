@@ -1,9 +1,10 @@
 """Knobs of the user's tools moved by what the chain costs on them, to places that they have.
 
 Where another processor cannot do what the sheet's stage does, doing nearly the same need not be the best that it can
-do: a limiter without look-ahead wants a longer release, a clipper with another corner another share of the peaks. So
-every knob goes a step to either side, as long as the score of the chain falls. The score is the search's own, on the
-excerpts, through the models of the tools, and always at the loudness that the sheet's chain has there.
+do: a limiter without look-ahead wants another release, a clipper with another corner another share of the peaks. So
+the knobs of both go a step to either side, as long as the score of the chain falls. The score is the search's own, on
+the excerpts, through the models of the tools, and always at the loudness that the sheet's chain has there. Compressors
+stay: what they do to the level is meant.
 """
 
 from collections.abc import Container, Iterator, Mapping
@@ -33,10 +34,8 @@ Locked = Container[tuple[str, str]]  # stage and setting
 # A step that gains less is not worth another place than the sheet's own stage would have. Limits of this project.
 WORTH = 0.03
 _MOST_TRIALS = 60
-# By kind, what moves, and the sheet's setting of the same: a locked one stays. A compressor's work stays too, which its
-# meter shows; the clipper's is the limiter's share as well.
+# By kind, what moves, and the sheet's setting of the same: a locked one stays.
 _KNOBS: Mapping[str, Mapping[str, str]] = {
-    "compressor": {"attack": "attack_ms", "release": "release_ms"},
     "clipper": {"ceiling": "ceiling_dbfs", "softness": "softness"},
     "limiter": {"release": "release_ms", "lookahead": "lookahead_ms"},
 }
@@ -99,6 +98,15 @@ class ToolPrices:
         What is wanted of the song.
     search, weights
         How much of the song is heard, and what costs weigh.
+
+    Attributes
+    ----------
+    ours
+        The chain on the sheet's own stages.
+    slope
+        Its loudness by its drive, LU per dB.
+    trials
+        Placings priced so far.
     """
 
     def __init__(
@@ -120,13 +128,13 @@ class ToolPrices:
         self._before = tuple(names[: names.index(DRIVE)])
         self._behind = tuple(names[names.index(DRIVE) :])
         self._kept: dict[tuple[str, ...], tuple[list[Samples], list[dict[StageName, GainTrace]]]] = {}
-        self._slope, self._a_lu, self.trials = 0.75, 0.0, 0
+        self.slope, self._a_lu, self.trials = 0.75, 0.0, 0
         drive_db = settings[DRIVE]["gain_db"]
         ours = self._rendered({}, drive_db)
         self._aim_lufs = self._lufs(ours)
         less = self._rendered({}, drive_db - _ASIDE_DB)
         rise_lu = max(1e-3, self._aim_lufs - self._lufs(less))
-        self._slope = within_slopes(rise_lu / _ASIDE_DB)
+        self.slope = within_slopes(rise_lu / _ASIDE_DB)
         own, quieter = (self._reference.costs(solved) for solved in (ours, less))
         self._a_lu = max(0.0, (score(own, weights) - score(quieter, weights)) / rise_lu)
         self.ours = Priced(score=score(own, weights), costs=own, drive_db=drive_db)
@@ -139,7 +147,7 @@ class ToolPrices:
         for _ in range(_MOST_RENDERS - 1):
             if abs(over_lu) <= _NEAR_LU:
                 break
-            drive_db -= over_lu / self._slope
+            drive_db -= over_lu / self.slope
             solved = self._rendered(placed, drive_db)
             over_lu = self._lufs(solved) - self._aim_lufs
         costs = self._reference.costs(solved)
@@ -148,7 +156,7 @@ class ToolPrices:
         return Priced(
             score=score(costs, self._weights) - self._a_lu * over_lu + OUT_OF_REACH_PER_LU * beyond_lu,
             costs=costs,
-            drive_db=drive_db - over_lu / self._slope,
+            drive_db=drive_db - over_lu / self.slope,
         )
 
     def loss(self, placed: Placing, priced: Priced) -> ToolLoss:
@@ -188,7 +196,7 @@ class ToolPrices:
         hops: list[Series] = self._material.scored_hops(rendered)
         return Solved(
             settings=self._as_clipped(settings, placed),
-            solution=Solution(drive_db=drive_db, reached_lufs=0.0, met=True, slope=self._slope, renders=1),
+            solution=Solution(drive_db=drive_db, reached_lufs=0.0, met=True, slope=self.slope, renders=1),
             loss_db=0.0,
             before_peaks=before,
             rendered=rendered,
