@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from autochain.chain.settings import DRIVE, OUTPUT
+from autochain.chain.settings import DRIVE, OUTPUT, StageName
 from autochain.document.blocks import Line
 from autochain.sheet.model import OnToolsFacts, Sheet, StageOnTool
 from autochain.sheet.words import COSTS
@@ -18,7 +18,9 @@ def with_tools(sheet: Sheet, head: Sequence[str], rows: Sequence[list[Line]]) ->
     assert facts is not None
     names = list(dict.fromkeys(one.tool for one in facts.stages))
     name = f"on {names[0]}" if len(names) == 1 else "on your tools"
-    cells = _cells(sheet, facts, len(names) > 1)
+    told = told_by_stage(facts, several=len(names) > 1)
+    # By the number of the row.
+    cells = {str(place): told[entry.stage] for place, entry in enumerate(sheet.stages, 1) if entry.stage in told}
     at = list(head).index("set") + 1
     wide = [[*row[:at], cells.get(str(row[0]), ""), *row[at:]] for row in rows]
     return [*head[:at], name, *head[at:]], wide
@@ -51,18 +53,14 @@ def _loss_told(facts: OnToolsFacts) -> str:
     return f"{told}."
 
 
-def _cells(sheet: Sheet, facts: OnToolsFacts, several: bool) -> dict[str, str]:
-    """By the number of the row."""
-    by_stage = {one.stage: one for one in facts.stages}
-    cells = {}
-    for place, entry in enumerate(sheet.stages, 1):
-        if entry.stage in by_stage:
-            cells[str(place)] = _cell(by_stage[entry.stage], several)
-        elif entry.stage == DRIVE and facts.drive_db is not None:
-            cells[str(place)] = f"gain {number(facts.drive_db, 'dB')}"
-        elif entry.stage == OUTPUT and facts.trim_db:
-            cells[str(place)] = f"trim {number(facts.trim_db, 'dB')}"
-    return cells
+def told_by_stage(facts: OnToolsFacts, *, several: bool) -> dict[StageName, str]:
+    """What to set on the tool of every stage, and the drive and the trim; `several` names the tool as well."""
+    told = {one.stage: _cell(one, several) for one in facts.stages}
+    if facts.drive_db is not None:
+        told[DRIVE] = f"gain {number(facts.drive_db, 'dB')}"
+    if facts.trim_db:
+        told[OUTPUT] = f"trim {number(facts.trim_db, 'dB')}"
+    return told
 
 
 def _cell(one: StageOnTool, several: bool) -> str:
