@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 from bench_wider import CHOOSING, mastered
 from bound import BoundClipper, check_solver
+from bound_reached import LEAST_DB, MOVING, STILL, WAYS, reached, share
 from judges.panel import readings
 from judges.protocol import Pair, pair, slow_gain
 from real_recordings import recordings
@@ -39,7 +40,6 @@ from autochain.chain.chain import DEFAULT
 from autochain.measure.distortion import DistortionReference
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
-from autochain.search.costs import counted_db
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.run import MeasuredMix
 
@@ -51,10 +51,7 @@ SHOWN = {
     "nmr_db": (1.0, "{:.1f}"), "noise_to_mask_db": (1.0, "{:.1f}"), "distance": (1e4, "{:.2f}"),
     "opinion_lost": (1.0, "{:.0f}"),
 }  # fmt: skip
-STILL, MOVING = "clipper, gain still", "clipper, same slow gain"
 MASTERS = ("limiter", "hard clip", "suggestion", STILL, MOVING)
-WAYS = (("limiter", STILL), ("hard clip", STILL), ("hard clip", MOVING))
-LEAST_DB = 0.1  # between limiter and clipper, for a share of it to mean something
 
 
 def told(front: Samples, output: Samples, distortion: DistortionReference) -> dict[str, float]:
@@ -119,20 +116,6 @@ def clipped(samples: Samples, cell: Cut) -> Samples:
     lufs = integrated_lufs(weighted_hops(samples, RATE_HZ))
     assert lufs is not None
     return BoundClipper(samples, RATE_HZ, lufs).at(cell.lufs, cell.config.target.ceiling_dbtp)
-
-
-def reached(cell: Mapping[str, Any], plain: str, best: str, counted: bool) -> float | None:
-    """Per cent of the way from a plain master to a clipper, in dB or as the score counts it; None without a way."""
-    if plain not in cell["masters"]:
-        return None
-    found = [cell["masters"][name]["nmr_db"] for name in (plain, "suggestion", best)]
-    worst, suggestion, least = map(counted_db, found) if counted else found
-    return 100.0 * (worst - suggestion) / (worst - least) if worst - least > LEAST_DB else None
-
-
-def share(value: float | None) -> str:
-    """Per cent, or a dash."""
-    return "–" if value is None else f"{value:.0f} %"
 
 
 def reached_line(cells: Sequence[Mapping[str, Any]]) -> str:

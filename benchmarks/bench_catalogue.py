@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +57,7 @@ def alone(folder: Path, resume: bool) -> None:
     from autochain.config import read_config
     from autochain.solve.decisions import Decisions
 
-    def at_once(left: list[Job], _: object) -> Iterator[tuple[Job, Finished | Failure]]:
+    def at_once(left: Sequence[Job], _: object) -> Iterator[tuple[Job, Finished | Failure]]:
         one = carry_out(left[0]) if left else None
         for job in left:
             assert isinstance(one, Finished)
@@ -133,7 +133,8 @@ def main() -> None:
             if args.kept:
                 with args.kept.open("a", encoding="utf-8") as file:
                     file.write(json.dumps([kind, count, kept[kind, count]]) + "\n")
-        return kept[kind, count]
+        found: dict[str, Any] = kept[kind, count]
+        return found
 
     song = once("song", 1)
     bare = [once("alone", count) for count in args.alone]

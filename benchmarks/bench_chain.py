@@ -7,6 +7,7 @@ project in the same process: two second-order sections by scipy.signal.sosfilt o
 import argparse
 import time
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import scipy.signal
@@ -71,7 +72,7 @@ def main() -> None:
     x = mix
     for name, stage in STAGES.items():
         times[name] = least_cpu_s(
-            lambda stage=stage, x=x, name=name: stage.process(x, RATE_HZ, settings[name]), args.runs
+            partial(stage.process, x, RATE_HZ, settings[name]), args.runs
         )
         done = stage.process(x, RATE_HZ, settings[name])
         reductions[name] = None if done.trace is None else float(np.max(np.abs(done.trace.max_db)))

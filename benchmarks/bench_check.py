@@ -199,8 +199,8 @@ def run(
     real = []
     for number, path in enumerate(recordings):
         samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        told = ", ".join(f"{code} {n}" for code, n in sorted(false_alarms(judged(samples, rate_hz)).items()))
-        real.append([f"recording {chr(65 + number)}", f"{len(samples) / rate_hz / 60.0:.1f}", told or "nothing"])
+        alarms = ", ".join(f"{code} {n}" for code, n in sorted(false_alarms(judged(samples, rate_hz)).items()))
+        real.append([f"recording {chr(65 + number)}", f"{len(samples) / rate_hz / 60.0:.1f}", alarms or "nothing"])
 
     def reports(kind: str) -> str:
         return ", ".join(f"{code} {n}" for code, n in sorted(wolves[kind].items()) if n) or "nothing"

@@ -74,7 +74,7 @@ def _true_peak(x: npt.NDArray[np.float32]) -> float:
 
 
 def _at_full(x: Sound) -> Sound:
-    return x * (_db(-1.0) / np.abs(x).max())
+    return np.asarray(x * (_db(-1.0) / np.abs(x).max()))
 
 
 def _chain(**stages: dict[str, float]) -> Callable[[Sound, int], Sound]:

@@ -72,7 +72,7 @@ def written_out_distortion(mix: Samples, output: Samples, lufs: float) -> dict[s
     def around(s: npt.NDArray[Any]) -> npt.NDArray[Any]:
         summed = region @ s
         padded = np.pad(summed, ((0, 0), (1, 1)))
-        return padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]
+        return np.asarray(padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:])
 
     window = scipy.signal.windows.hann(n, sym=True)
     ratios, reference, explained = [], 0.0, 0.0

@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +97,7 @@ def _turns(args: argparse.Namespace) -> None:
     turns, costs = [], []
     for _ in range(args.turns):
         way = next(ways)
-        turns.append({"turned": f"{way[0]}.{way[1]}", **_both(lambda way=way: _turn(song, way))})
+        turns.append({"turned": f"{way[0]}.{way[1]}", **_both(partial(_turn, song, way))})
         costs.append(_both(song.estimate))
     for _ in range(3):
         _turn(song, next(ways))

@@ -44,13 +44,15 @@ def compare(character: str, lufs: float, seconds: float, demo_seed: int, setting
     spent = Trials(excerpts, song, config, ready.binding, run).spend(sides=False)
     song.warm()
     random = np.random.default_rng(7)
-    best = np.clip(to_vector(spent.best.coordinates, ranges), 0.0, 1.0)
+    assert spent.best.coordinates is not None
+    best = np.asarray(np.clip(to_vector(spent.best.coordinates, ranges), 0.0, 1.0))
     near = settings // 2
     points = [
         np.clip(best + NEAR * random.standard_normal(best.size) * (random.random(best.size) < MOVED), 0.0, 1.0)
         for _ in range(near)
     ] + [random.random(best.size) for _ in range(settings - near)]
-    rows, left = [], []
+    rows: list[Any] = []
+    left: list[float] = []
     for place, vector in enumerate(points):
         point = from_vector(vector, ranges)
         guess = Guess(loss_db=spent.best.loss_db)

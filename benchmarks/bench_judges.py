@@ -43,13 +43,13 @@ PUBLISHED = ((28.40614, 2.071373, 45.020), (58.38151, 2.430980, 28.056), (48.054
 def turned(mix: Floats, radians: Floats | float) -> Floats:
     """Every frequency turned by an angle, one value or one per bin."""
     angle = np.broadcast_to(np.asarray(radians), (len(mix) // 2 + 1,))[:, None]
-    return np.fft.irfft(np.fft.rfft(mix, axis=0) * np.exp(1j * angle), len(mix), axis=0)
+    return np.asarray(np.fft.irfft(np.fft.rfft(mix, axis=0) * np.exp(1j * angle), len(mix), axis=0))
 
 
 def with_bell(mix: Floats, hz: float, q: float, gain_db: float) -> Floats:
     """A resonance added to the mix."""
     b, a = scipy.signal.iirpeak(hz, q, RATE_HZ)
-    return mix + (10.0 ** (gain_db / 20.0) - 1.0) * scipy.signal.lfilter(b, a, mix, axis=0)
+    return np.asarray(mix + (10.0 ** (gain_db / 20.0) - 1.0) * scipy.signal.lfilter(b, a, mix, axis=0))
 
 
 def clipped(mix: Floats, by_db: float) -> Floats:
@@ -100,9 +100,12 @@ def faults(character: str, found: Mapping[str, Mapping[str, Mapping[str, float]]
             steps = [value[key] for step, value in found[kind].items() if least is not None and float(step) >= least]
             if not all(a < b for a, b in itertools.pairwise(steps)):
                 wrong.append(f"{character}, {kind}: {key} does not rise with every step: {steps}")
-    # What each follows: 3 dB of clipping against a swing of 1.5 dB.
+    # What each follows, where they were asked: 3 dB of clipping against a swing of 1.5 dB.
     clip, move = found["clipped"]["3"], found["moved"]["1.5"]
-    if not (clip["noise_to_mask_db"] > move["noise_to_mask_db"] + 3.0 and clip["distance"] < move["distance"] / 3.0):
+    asked = {"noise_to_mask_db", "distance"} <= clip.keys()
+    if asked and not (
+        clip["noise_to_mask_db"] > move["noise_to_mask_db"] + 3.0 and clip["distance"] < move["distance"] / 3.0
+    ):
         wrong.append(f"{character}: 3 dB of clipping reads {clip}, a swing of 1.5 dB {move}")
     return wrong
 

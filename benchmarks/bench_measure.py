@@ -50,7 +50,8 @@ def ours_integrated(x: Samples) -> Figures:
 def ours_peak(x: Samples, reading: str) -> float | None:
     meter = true_peak.TruePeakMeter(RATE_HZ, x.shape[1], (reading,))
     meter.push(x)
-    return getattr(meter.result(), f"{reading}_dbtp")
+    found: float | None = getattr(meter.result(), f"{reading}_dbtp")
+    return found
 
 
 def ours_all(x: Samples, peak: str = "annex2") -> Figures:

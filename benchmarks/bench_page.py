@@ -1,7 +1,8 @@
 """How long does the page take, how large is it, and what does each part cost?
 
-The page of a song with four versions: where the search has no neighbours, the baselines stand in for them. CPU seconds
-are the least of three runs in one process, behind a run that compiles and warms up; whole songs are timed once.
+The page of a song with four versions: where the search has no neighbours, the suggestion itself stands in for them.
+CPU seconds are the least of three runs in one process, behind a run that compiles and warms up; whole songs are timed
+once.
 """
 
 import argparse
@@ -53,8 +54,7 @@ def main() -> None:
     plan = read_config(None, {"target": target, "search": {"budget": args.budget}})
     found = suggest(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2))
     alone = replace(found, neighbours={})
-    stand_in = dict(zip(SIDES, found.baselines.values(), strict=False))
-    found = replace(found, neighbours={side: replace(v, name=side) for side, v in stand_in.items()})
+    found = replace(found, neighbours={side: replace(found.chosen, name=side) for side in SIDES})
     sheet, two = build_sheet(found), build_sheet(alone)
 
     page, whole_s = timed(lambda: to_html(found, sheet, listening_to(found, sheet)))

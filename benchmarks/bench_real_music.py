@@ -93,7 +93,7 @@ def excerpt(path: Path) -> tuple[Sound, int]:
 
 def checked(python: str, files: list[Path]) -> dict[str, Any]:
     """What the command says, by file."""
-    command = [python, "-m", "autochain", "check", "--json", *files]
+    command = [python, "-m", "autochain", "check", "--json", *map(str, files)]
     ran = subprocess.run(command, capture_output=True, text=True, check=False)
     if ran.returncode:
         raise SystemExit(ran.stderr)
@@ -118,7 +118,7 @@ def brief(one: dict[str, Any]) -> dict[str, Any]:
 
 def hear(number: int, path: Path, python: str) -> dict[str, Any]:
     """Reports on one recording as it is and with damage."""
-    told = {"recording": number, "sha256": file_hash(path)}
+    told: dict[str, Any] = {"recording": number, "sha256": file_hash(path)}
     (told["whole"],) = map(brief, checked(python, [path]).values())
     sound, rate_hz = excerpt(path)
     with tempfile.TemporaryDirectory() as folder:
@@ -300,7 +300,7 @@ def main() -> None:
     if options.command == "heard":
         own = recordings(options.folder, options.half)
         with ThreadPoolExecutor(options.jobs) as pool:
-            heard = list(pool.map(lambda item: hear(*item, options.python), own.items()))
+            heard = list(pool.map(lambda item: hear(item[0], item[1], options.python), own.items()))
         options.out.write_text(json.dumps(heard, indent=1) + "\n", encoding="utf-8")
         return
     where = machine()

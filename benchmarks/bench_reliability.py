@@ -38,15 +38,15 @@ from typing import Any
 import hypothesis
 import numpy as np
 import soundfile
+from desk_killed import GoneError, work_on_a_song
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from report import RESULTS, machine, save, table
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from autochain.audio.signals import pink_noise
 from autochain.resources import resource
-from benchmarks.desk_killed import GoneError, work_on_a_song
-from benchmarks.report import RESULTS, machine, save, table
 from tests.hostile.bounces import bounces_became
 from tests.hostile.ceilings import held, hostile_master
 from tests.hostile.documents import hostile_configuration, hostile_list, hostile_sheet, hostile_tool
@@ -379,31 +379,30 @@ def main() -> None:
         known, spent = Counter(own.get("figures", {})), own.get("cpu_s", 0.0)
         began = time.process_time()
         with tempfile.TemporaryDirectory() as folder:
-            found: Iterator[Any]
-            if name == "kills":
-                found = chain(
-                    killed(asked.moments, Path(folder), known.copy()),
-                    killed_desk(asked.moments, Path(folder), known.copy()),
-                )
-            elif name == "growth":
-                found = grown(asked.suggestions, Path(folder))
-            elif name == "bounces":
-                file = Path(folder, "hostile.tool.toml")
-                found = driven(asked.cases // 50, partial(bounces_became, file=file), known.total())
-            elif name == "load":
-                found = loaded(Path(folder))
-            elif name == "desk":
-                found = driven(asked.cases, HostileDesk(Path(folder)).outcome, known.total())
-            elif name == "ceilings":
-                found = driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
-            else:
-                found = fuzzed(name, asked.cases, Path(folder), known.total())
             loads: dict[str, Any] = {}
-            for one in found:
-                figures = loads | one if name in _TOLD_APART else dict(known := known + one)
+            for one in _part(name, asked, Path(folder), known.copy()):
+                known = known if name in _TOLD_APART else known + one
+                figures = {**loads, **one} if name in _TOLD_APART else dict(known)
                 loads = figures if name == "load" else {}
                 results[name] = {"figures": figures, "cpu_s": round(spent + time.process_time() - began, 1)}
                 save("reliability", "Does it hold?", where, {"parts": results}, _table(results))
+
+
+def _part(name: str, asked: argparse.Namespace, folder: Path, known: Counter[str]) -> Iterator[Any]:
+    """Outcomes as they come, or facts of what is told apart; `known` are those of a run that was stopped."""
+    if name == "kills":
+        return chain(killed(asked.moments, folder, known), killed_desk(asked.moments, folder, known))
+    if name == "growth":
+        return grown(asked.suggestions, folder)
+    if name == "load":
+        return loaded(folder)
+    if name == "bounces":
+        return driven(asked.cases // 50, partial(bounces_became, file=folder / "hostile.tool.toml"), known.total())
+    if name == "desk":
+        return driven(asked.cases, HostileDesk(folder).outcome, known.total())
+    if name == "ceilings":
+        return driven(asked.cases, lambda chance: held(*hostile_master(chance)), known.total())
+    return fuzzed(name, asked.cases, folder, known.total())
 
 
 def _table(results: dict[str, Any]) -> str:

@@ -10,6 +10,7 @@ import sys
 import tomllib
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -108,14 +109,14 @@ def interval(hits: int, n: int) -> str:
     return f"{p:.2f} ({low:.2f} to {high:.2f}), n {n}"
 
 
-def judge(job: tuple[str, int]) -> list[dict]:
+def judge(job: tuple[str, int]) -> list[dict[str, Any]]:
     """Clean mix, then cases injected into it."""
     character, seed = job
     mix = make_demo(character, RATE_HZ, SECONDS, seed)
     rng = np.random.default_rng([seed, CHARACTERS.index(character)])
     claims = find_resonances(measure_resonance(mix, RATE_HZ))
     sure = [dose for dose in doses(claims, CorrectionRules()) if dose.cut_db > 0.0]
-    rows = [{"clean": True, "told": len(claims), "cut": len(sure)}]
+    rows: list[dict[str, Any]] = [{"clean": True, "told": len(claims), "cut": len(sure)}]
     for k in range(CASES_PER_MIX):
         freq_hz = float(np.exp(rng.uniform(np.log(120.0), np.log(9000.0))))
         gain_db, q = float(rng.uniform(3.0, 9.0)), float(np.exp(rng.uniform(np.log(2.0), np.log(8.0))))
@@ -141,7 +142,7 @@ def judge(job: tuple[str, int]) -> list[dict]:
     return rows
 
 
-def left_after(hurt: np.ndarray, before: ResonanceMap, told: Resonance) -> dict:
+def left_after(hurt: np.ndarray, before: ResonanceMap, told: Resonance) -> dict[str, Any]:
     """Excess before, after the dose of 1 dB, and after the full cut, at the place that was told."""
     left = {}
     lane = {"stereo": 0, "mid": 0, "side": 1, "left": 2, "right": 3}[told.channel]
@@ -153,7 +154,7 @@ def left_after(hurt: np.ndarray, before: ResonanceMap, told: Resonance) -> dict:
     return left
 
 
-def table(rows: list[dict]) -> list[str]:
+def table(rows: list[dict[str, Any]]) -> list[str]:
     cases = [r for r in rows if not r["clean"]]
     clean = [r for r in rows if r["clean"]]
     lines = [

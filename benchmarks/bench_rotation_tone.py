@@ -92,7 +92,7 @@ def rotations(number: int, mix: Mix, before: Measurement, lufs: list[float]) -> 
                 "price (dB)": now.price_db,
                 "late (ms)": now.group_delay_ms,
                 "attack (dB)": now.attack_loss_db,
-                "decision": "used" if now.used else f"none: {now.left}",
+                "decision": "used" if now.used else f"none: {now.unused_because}",
             }
         )
     return rows
@@ -146,8 +146,8 @@ def tilts(
         tone = find_tone_moves(own, target, *limits)
         after = balance(moved(song, rate, tone), rate, before)
         held = np.zeros(len(NOMINAL), dtype=bool)
-        for end, part in (("low", low), ("high", high)):
-            held |= RANGES[end] if part else False
+        for end, wanted in (("low", low), ("high", high)):
+            held |= RANGES[end] if wanted else False
         held &= own.mid_db > -60.0
         off = []
         for one in (own, after):

@@ -52,7 +52,8 @@ def best_so_far(ready: ReadySearch, config: Config, name: str, seed: int, budget
     """The best score after every trial, and the sampler's own CPU time a trial."""
     trials = Trials(ready.excerpts, ready.song, config, ready.binding, RunOptions())
     aim = trials.calibrated()
-    sampler, scores, spent = SAMPLERS[name](config, seed), [], 0.0
+    sampler, spent = SAMPLERS[name](config, seed), 0.0
+    scores: list[float] = []
 
     def evaluate(points: list[Coordinates]) -> list[Trial]:
         found = [

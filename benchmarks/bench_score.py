@@ -14,6 +14,7 @@ from statistics import median
 from typing import Any
 
 import numpy as np
+from bound_reached import bound_cells, bound_line, share_at
 from judges.panel import HARMLESS, mean_rank
 from panel_masters import SOFT_CLIP, SUGGESTION, TRADE_DEFAULT
 from report import machine, save, table
@@ -106,7 +107,7 @@ def main() -> None:
     now = read_config(None, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}}).weights.model_dump()
     cells = cells_of(args.kept)
     alone = [{n: m for n, m in c["masters"].items() if n != SUGGESTION} for c in cells]
-    rows, halves = [], {0: [], 1: []}
+    rows, halves, bound = [], {0: [], 1: []}, bound_cells()
     for cell, masters in zip(cells, alone, strict=True):
         before, after = agreement(masters, BEFORE, BEFORE_KNEE_DB), agreement(masters, now, KNEE_DB)
         against = versus(cell, now)
@@ -117,7 +118,7 @@ def main() -> None:
         rows.append(
             (cell["number"], cell["above_db"], cell["lufs"], len(masters), f"{before:+.2f}", f"{after:+.2f}",
              "" if own is None else f"{own:.1f}", f"{ranks[best]:.1f}, {best}",
-             ", ".join(f"{a}:{b}" for a, b in against.values()))
+             ", ".join(f"{a}:{b}" for a, b in against.values()), share_at(bound, cell["number"], cell["above_db"]))
         )  # fmt: skip
     summary, duels = [], []
     for odd, name in ((1, "odd numbers, chosen on"), (0, "even numbers, held back")):
@@ -148,12 +149,13 @@ def main() -> None:
             table(("half", "cells", "before: median", "worst", "now: median", "worst", "comparisons with plain chains",
                    "better for most judges", "worse for all five"), summary),
             table(("half", "plain chain", "cells", "suggestion better for most", "worse for most"), duels),
+            bound_line(bound),
             "How the judges rank beside each other, median over cells:",
             table(("", *HARMLESS), between_judges([{"masters": m} for m in alone])),
             "Other weights: knee of the distortion in dB, points a dB of movement, weight of the bass part.",
             table(("knee", "movement", "bass", "odd: median", "worst", "even: median", "worst"), tried),
             table(("recording", "dB over gain alone", "LUFS", "chains", "before", "now", "rank of the suggestion",
-                   "best other", "judges for and against it"), rows),
+                   "best other", "judges for and against it", "of the way to the per-frame clipper"), rows),
         )
     )  # fmt: skip
     save("score", QUESTION, machine(), {"weights": now, "rows": rows, "summary": summary, "duels": duels}, text)

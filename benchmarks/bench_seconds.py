@@ -95,10 +95,10 @@ def main() -> None:
                     print(turn, version, name, {k: round(v, 2) for k, v in spent.items()}, flush=True)
 
     def least(key: tuple[str, str], what: str) -> float:
-        return min(run[what] for run in found[key][1:])
+        return float(min(run[what] for run in found[key][1:]))
 
     unit = least(("libebur128", ""), "wall_s")
-    rows = []
+    rows: list[tuple[str, str, float, float | None, float, str, float | None]] = []
     for name, version in found:
         if not version:
             continue

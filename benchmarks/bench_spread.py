@@ -16,7 +16,7 @@ from autochain.config.model import Coordinates
 from autochain.demo import CHARACTERS, demo_song, make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.search.costs import COST_NAMES, FLOOR_NMR_DB
-from autochain.search.evaluator import Evaluator
+from autochain.search.evaluator import Aim, Evaluator
 from autochain.search.space import outline_at
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span
@@ -58,7 +58,7 @@ def costs_of(character: str, seconds: float, target: float) -> dict[str, dict[st
             point = trade.model_copy(update={**_NOTHING, **_LIMITER, **change})
         plan = outline_at(point, Decisions(), song.ceiling_dbtp - 0.1)
         solved = evaluator.solve(plan, target, Guess(), hold_dbtp=song.ceiling_dbtp)
-        trial = evaluator.price(solved, target)
+        trial = evaluator.price(solved, Aim(lufs=target))
         assert solved.true_peak_dbtp is not None
         found[name] = {
             "lufs": trial.solution.reached_lufs,

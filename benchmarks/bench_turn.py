@@ -13,7 +13,7 @@ from bench_chain import RATE_HZ, SETTINGS
 from report import machine, save, table
 
 from autochain.chain.chain import DEFAULT
-from autochain.chain.settings import ChainSettings
+from autochain.chain.settings import ChainSettings, StageName
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
@@ -25,8 +25,9 @@ from autochain.solve.solved import Guess, Solved
 from autochain.solve.solver import Solver
 
 PLACE = Span(start_hop=3000, stop_hop=3600, preroll_hops=200, reason="a place")
-LEFT_OUT = ("rotation", "equaliser", "dynamic_bell", "tone")  # linear, rendered before any knob is turned
-TURNED = (
+# Linear, rendered before any knob is turned.
+LEFT_OUT: tuple[StageName, ...] = ("rotation", "equaliser", "dynamic_bell", "tone")
+TURNED: tuple[tuple[StageName, str, float], ...] = (
     ("bus_compressor", "threshold_db", -12.0),
     ("bus_compressor", "release_ms", 300.0),
     ("peak_compressor", "attack_ms", 3.0),

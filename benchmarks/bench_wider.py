@@ -145,7 +145,7 @@ def own_costs(cell: Cut, master: Master, references: dict[str, CostReference]) -
     solved = Solved(
         settings=ChainSettings(settings), solution=master.solution, loss_db=0.0,
         before_peaks=[reference.material.segments[0].samples], rendered=[output], traces=[{LIMITER: moving}],
-        hops=[weighted_hops(output, RATE_HZ)],
+        hops=[weighted_hops(output, RATE_HZ)], true_peak_dbtp=None,
     )  # fmt: skip
     return reference.costs(solved).as_dict()
 
@@ -226,7 +226,8 @@ def beyond_trade(cell: Mapping[str, Any], candidate: str) -> float:
             if not places or at[1] < places[-1][1]:
                 places.append(at)
         x = np.log(one[judge]) if judge == "distance" else one[judge]
-        return float(np.interp(x, *zip(*places, strict=True))) - one["noise_to_mask_db"]
+        readings, noises = zip(*places, strict=True)
+        return float(np.interp(x, readings, noises)) - one["noise_to_mask_db"]
 
     return max(min(over("distance", one), over("opinion_lost", one)) for one in own)
 

@@ -110,7 +110,7 @@ def check_solver(size: int = 32, tolerance: float = 1e-3) -> float:
         x = rng.standard_normal((1, size))
         w = 10.0 ** (-spread_db / 10.0 * rng.random((1, size // 2 + 1)))
         top = np.array([0.6])
-        exact = scipy.optimize.minimize(
+        exact = scipy.optimize.minimize(  # type: ignore[call-overload]
             lambda y, x=x, w=w: (
                 float(cost_of(y[None], x, w)[0]), scipy.fft.irfft(w * scipy.fft.rfft(y[None] - x), size)[0]
             ),

@@ -282,4 +282,4 @@ def full_band(mix: Sound, rate_hz: int, rng: np.random.Generator, under_db: floa
     """The mix with white noise that far under its own level of every 20 ms: what it has up to half the rate."""
     width = round(0.02 * rate_hz)
     level = np.sqrt(scipy.ndimage.uniform_filter1d(np.mean(mix**2, axis=1), width).clip(0.0))
-    return mix + 10.0 ** (-under_db / 20.0) * level[:, None] * rng.standard_normal(mix.shape)
+    return np.asarray(mix + 10.0 ** (-under_db / 20.0) * level[:, None] * rng.standard_normal(mix.shape))

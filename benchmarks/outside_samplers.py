@@ -15,13 +15,14 @@ class OutsideSampler:
         optuna.logging.set_verbosity(optuna.logging.WARNING)
         self._study = optuna.create_study(direction="minimize", sampler=sampler)
         self._space = {
-            c.name: optuna.distributions.FloatDistribution(*getattr(ranges, c.name), log=c.scale == "log")
+            c.name: optuna.distributions.FloatDistribution(low, high, log=c.scale == "log")
             for c in COORDINATES
+            for low, high in [getattr(ranges, c.name)]
         }
         self._asked: list[optuna.trial.Trial] = []
 
     def ask(self, count: int) -> list[Coordinates]:
-        self._asked = [self._study.ask(self._space) for _ in range(count)]
+        self._asked = [self._study.ask({**self._space}) for _ in range(count)]
         return [Coordinates(**trial.params) for trial in self._asked]
 
     def tell(self, scores: Sequence[float]) -> None:
@@ -30,7 +31,7 @@ class OutsideSampler:
 
     def known(self, point: Coordinates, score: float) -> None:
         inside = {name: min(of.high, max(of.low, getattr(point, name))) for name, of in self._space.items()}
-        self._study.add_trial(optuna.trial.create_trial(params=inside, distributions=self._space, values=[score]))
+        self._study.add_trial(optuna.trial.create_trial(params=inside, distributions={**self._space}, values=[score]))
 
 
 def random(ranges: Ranges, seed: int) -> OutsideSampler:

@@ -57,7 +57,14 @@ def read_mix(path: str | Path) -> Mix:
         except OSError as error:
             raise unreadable(blocks.path, error) from error
         (samples,) = blocks
-    return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
+    return Mix(
+        samples=samples,
+        rate_hz=blocks.rate_hz,
+        file=blocks.file,
+        sha256=sha256,
+        subtype=blocks.subtype,
+        path=blocks.path,
+    )
 
 
 def _refuse_too_long(blocks: MixBlocks, available: int | None) -> None:

@@ -1,7 +1,7 @@
 """To another sample rate, with soxr at its very highest quality: linear phase, aligned, no delay."""
 
 import numpy as np
-import soxr  # type: ignore[import-untyped]
+import soxr
 
 from autochain.audio.mix import Samples
 

@@ -18,6 +18,7 @@ from autochain.sheet.settings import value_text
 from autochain.units import clock, number
 
 _RUN_UP_S = 1.0  # heard before a time at which a meter shows its most
+_TRIM_WORTH_DB = 0.05  # less reads as nothing
 _LEAST_SPAN_DB = 6.0  # of the meters' common scale
 _BAND = re.compile(r"band([1-9][0-9]?)_")
 
@@ -187,5 +188,5 @@ def _meter(meter: Meter, span: float) -> MeterView:
         at_words="" if meter.most_at_s is None else clock(meter.most_at_s),
         typical=round(100.0 * typical / span, 1),
         most=round(100.0 * most / span, 1),
-        trim="" if meter.trim_db is None else number(meter.trim_db, "dB", signed=True),
+        trim="" if abs(meter.trim_db or 0.0) < _TRIM_WORTH_DB else number(meter.trim_db, "dB", signed=True),
     )

@@ -156,7 +156,11 @@ class Desk:
 
     def work_now(self) -> Message:
         """What is being done, as pages are told."""
-        return {"kind": "work", **self.work.doing().plain()}
+        doing = self.work.doing().plain()
+        names = {song.id: song.name for song in self.songs}
+        for job in (doing, *doing["waiting"]):
+            job["name"] = names.get(job["song"], "")
+        return {"kind": "work", **doing}
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""

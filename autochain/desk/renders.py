@@ -154,12 +154,6 @@ class Renders:
                 one.elsewhere = Passing(self._mix, chain, settings, first)
             return one.elsewhere.take(frames)
 
-    def is_complete(self, chain: ChainPlan, settings: ChainSettings) -> bool:
-        """Whether a version is rendered whole."""
-        with self._lock:
-            one = self._known.get(_key(chain, settings))
-        return one is not None and one.stored is not None and one.stored.complete
-
     def put(self, chain: ChainPlan, settings: ChainSettings, stored: Stored) -> None:
         """Take a render that was made whole elsewhere."""
         one = self._of(chain, settings, begin=False)

@@ -52,7 +52,7 @@ def spreading_db(distance_bark: Floats) -> Floats:
 _BAND = np.minimum(bark(_HZ).astype(int), 24)  # bins over 15.5 kHz fall into a 25th band, which is left out
 _BANDS = 24
 _MEMBERS = (_BAND[:, None] == np.arange(_BANDS)).astype(float)
-_SPREAD = 10.0 ** (spreading_db(np.arange(_BANDS)[:, None] - np.arange(_BANDS)) / 10.0)
+_SPREAD = 10.0 ** (spreading_db((np.arange(_BANDS)[:, None] - np.arange(_BANDS)).astype(float)) / 10.0)
 _SPREAD /= _SPREAD.sum(axis=1, keepdims=True)
 
 
@@ -63,7 +63,7 @@ def _frames(samples: Floats, length: int, step: int) -> Floats:
 def _powers(samples: Floats) -> Floats:
     """Power per frame and bin on a scale where a full-scale sine has 1 over its bins."""
     spectra = np.fft.rfft(_frames(samples, FRAME, FRAME // 2) * _WINDOW)[:, 1 : FRAME // 2]
-    return np.square(np.abs(spectra)) * (4.0 / (FRAME * np.square(_WINDOW).sum()))
+    return np.asarray(np.square(np.abs(spectra)) * (4.0 / (FRAME * np.square(_WINDOW).sum())))
 
 
 def masks(power: Floats, full_scale_db_spl: float) -> Floats:
@@ -73,7 +73,7 @@ def masks(power: Floats, full_scale_db_spl: float) -> Floats:
     offset_db = np.maximum(3.0, 0.25 * (np.arange(_BANDS) + 0.5))
     centre = np.array([_HZ[np.flatnonzero(b == _BAND)].mean() for b in range(_BANDS)])
     quiet = 10.0 ** ((quiet_db_spl(centre) - full_scale_db_spl) / 10.0)
-    return np.maximum(spread * 10.0 ** (-offset_db / 10.0), quiet)
+    return np.asarray(np.maximum(spread * 10.0 ** (-offset_db / 10.0), quiet))
 
 
 def noise_to_mask_db(heard: Pair) -> dict[str, float]:

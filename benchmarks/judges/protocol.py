@@ -147,7 +147,7 @@ def slow_gain(reference: Floats, master: Floats) -> Floats:
     cross, power = sums(reference * master), sums(reference**2)
     hold = 1e-4 * power.mean()  # where the mix is silent there is nothing to fit: unity
     at = np.arange(len(power)) * _GAIN_STEP + 0.5 * (_GAIN_WINDOW - 1)
-    return np.interp(np.arange(len(reference)), at, (cross + hold) / (power + hold))
+    return np.asarray(np.interp(np.arange(len(reference)), at, (cross + hold) / (power + hold)))
 
 
 def explained(mix: Floats, master: Floats) -> Floats:

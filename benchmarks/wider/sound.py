@@ -103,4 +103,5 @@ def turned_back(samples: Samples) -> Samples:
 def filtered(samples: Samples, section: np.ndarray, *, inverse: bool = False) -> Samples:
     """Through a second-order section (b0, b1, b2, a1, a2), or through its inverse."""
     b, a = section[:3], np.append(1.0, section[3:])
-    return np.asarray(scipy.signal.lfilter(*((a, b) if inverse else (b, a)), samples, axis=0)).astype(samples.dtype)
+    above, below = (a, b) if inverse else (b, a)
+    return np.asarray(scipy.signal.lfilter(above, below, samples, axis=0)).astype(samples.dtype)

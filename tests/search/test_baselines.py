@@ -30,9 +30,9 @@ def test_the_grids_hold_every_combination_and_the_trade_default():
 
 
 @pytest.mark.parametrize("release_ms", [5.0, 15.0, 40.0, 90.0, 200.0])
-@pytest.mark.parametrize("lookahead_ms", [1.5, 3.0, 6.0])
+@pytest.mark.parametrize("lookahead_ms", [0.5, 1.5, 6.0])
 def test_the_best_of_a_bowl_over_a_grid_is_found_wherever_it_lies(release_ms, lookahead_ms):
-    """The bowl's bottom (closed form) is one of fifteen points; six trials find it, or a point next to it."""
+    """The bowl's bottom (closed form) is one of fifteen points; six trials find it."""
 
     def bowl(point):
         away = np.log([point.limiter_release_ms / release_ms, point.limiter_lookahead_ms / lookahead_ms])
@@ -52,8 +52,8 @@ def test_the_best_of_a_bowl_over_a_grid_is_found_wherever_it_lies(release_ms, lo
     points = [(family, trial.coordinates) for family, trial in tried]
     assert len(set(points)) == len(points)
     for family in (LIMITER_ONLY, CLIP_AND_LIMIT):
-        # One step of the grid is at least 0.14 here.
-        assert min(trial.score for name, trial in tried if name == family) < 1.0 + 0.2
+        # One step of the grid is at least 0.19 here.
+        assert min(trial.score for name, trial in tried if name == family) < 1.0 + 0.1
 
 
 def test_a_search_that_is_stopped_is_asked_no_further():
