@@ -433,12 +433,13 @@
     else if (one.kind === "versions" && here && facts) told("desk:versions", one.versions);
     else if (one.kind === "said" && here) say(one.words);
     else if (one.kind === "work") {
-      const elsewhere = (job) => (job.name && !(facts && facts.song === job.song) && !job.words.includes(job.name) ? `${job.name}: ` : "");
+      const elsewhere = (job) => (job.name && job.words && !(facts && facts.song === job.song) && !job.words.includes(job.name) ? `${job.name}: ` : "");
       const share = one.share ? ` ${Math.round(100 * one.share)} %` : " …";
       const then = one.left > 1 ? `, ${one.left} checks left` : "";
-      find("work").hidden = !one.words && !one.waiting.length;
-      find("work-words").textContent = one.words ? `${elsewhere(one)}${one.words}${share}${then}` : "";
-      find("work-words").title = `${find("work-words").textContent}${one.phase ? `: ${one.phase}` : ""}`;
+      const words = one.words || one.phase;
+      find("work").hidden = !words && !one.waiting.length;
+      find("work-words").textContent = words ? `${elsewhere(one)}${words}${share}${then}` : "";
+      find("work-words").title = `${find("work-words").textContent}${one.words && one.phase ? `: ${one.phase}` : ""}`;
       find("work-share").value = one.share || 0;
       find("stop").dataset.job = one.job === null ? "" : String(one.job);
       find("waiting").hidden = one.waiting.length === 0;

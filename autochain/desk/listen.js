@@ -65,7 +65,7 @@
     show();
   };
   // One button a version; of the many of a kind one is held, and a list beside the button has them all.
-  const KINDS = [["kept.", "kept", 3], ["point.", "curve", 1], ["bounce.", "bounces", 3]];
+  const KINDS = [["kept.", "kept", 3], ["point.", "curve", 1], ["bounce.", "bounces", 1]];
   const holds = new Map(); // by kind: the key that is held
   const slotted = () => {
     const list = [];

@@ -13,9 +13,11 @@ from autochain.desk.facts_of import facts_of
 from autochain.desk.fields import place_in_range
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
+from autochain.desk.pages import folded, report_html
 from autochain.desk.song_view import chain_part, costs_part, fragment, head_part
 from autochain.desk.ticked import Ticked
 from autochain.desk.words import takes_words
+from autochain.document.blocks import Heading, Paragraph
 from autochain.errors import UsageError
 
 
@@ -190,6 +192,16 @@ def test_a_reference_is_looked_at_until_that_is_taken_back(tmp_path: Path) -> No
         ticked.tick("../a.wav", False)
     (tmp_path / "off.json").write_text("{", encoding="utf-8")
     assert [on for _, on in ticked.all()] == [True, True]
+
+
+def test_of_a_report_the_first_part_is_seen_and_the_rest_is_folded() -> None:
+    short = [Heading("files", 1), Paragraph("all is well")]
+    assert folded(report_html(short)) == report_html(short)
+    whole = folded(report_html([*short, Heading("two meters"), Paragraph("they agree"), Heading("sums")]))
+    seen, _, rest = whole.partition("<details")
+    assert "all is well" in seen
+    assert "two meters" not in seen
+    assert rest.index("two meters") < rest.index("they agree") < rest.index("sums") < rest.index("</details>")
 
 
 @pytest.mark.parametrize(
