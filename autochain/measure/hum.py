@@ -17,6 +17,7 @@ import numpy.typing as npt
 from autochain.audio.mix import Samples
 from autochain.measure._decimation_kernels import decimate
 from autochain.measure.stream import Pieces
+from autochain.memory import give_back
 from autochain.units import linear_to_db
 
 _FAMILIES_HZ = (50.0, 60.0)
@@ -32,6 +33,7 @@ _FRAMES_AT_ONCE = 2048
 _WINDOW_S, _HOPS_PER_WINDOW = 1.0, 4
 _PART_S = 24.0
 _WINDOWS_AT_ONCE = 2048
+_LONG_S, _WINDOWS_OF_HOURS = 900.0, 256  # what is longer has fewer windows at once
 _LEAST_WINDOWS = 13  # 4 s
 _HIGHEST_HZ = 420.0
 _BESIDE_HZ = np.concatenate([-np.arange(1.0, 5.1, 0.5), np.arange(1.0, 5.1, 0.5)])
@@ -109,6 +111,8 @@ class HumMeter:
             rest = [thin[channel][:count] for thin, count in last]
             joined = np.concatenate([np.empty(0), *low, *rest])
             low[:] = [joined[: joined.size - sum(map(len, rest))]]
+            if joined.size > _LONG_S * self._rate_hz:
+                give_back()
             lines.append(self._lines(joined))
         found = [hum for mains_hz in _FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
@@ -129,7 +133,8 @@ class HumMeter:
         rows = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
         middle_s = (np.arange(len(rows)) * hop + 0.5 * size) / self._rate_hz
         # A song is done at once. Hours are not: as overlapping windows they take twenty times their own memory.
-        cuts = [slice(start, start + _WINDOWS_AT_ONCE) for start in range(0, len(rows), _WINDOWS_AT_ONCE)]
+        at_once = _WINDOWS_AT_ONCE if low.size <= _LONG_S * self._rate_hz else _WINDOWS_OF_HOURS
+        cuts = [slice(start, start + at_once) for start in range(0, len(rows), at_once)]
         sounding = np.concatenate([np.sqrt(np.mean(rows[cut] ** 2, axis=1)) > _SILENCE for cut in cuts])
         if np.count_nonzero(sounding) < _LEAST_WINDOWS:
             return {}
