@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import CACHE_FRAMES
 from autochain.chain.chain import ChainPlan
 from autochain.chain.envelopes import group_frames
 from autochain.chain.output import with_ends
 from autochain.chain.settings import OUTPUT, ChainSettings
-from autochain.chain.stage import CHAIN_BLOCK_FRAMES
 from autochain.desk.place import PREROLL_S
 
 MOST_BYTES = 1_000_000_000
@@ -223,7 +223,7 @@ class Renders:
         try:
             if stored is None:
                 stored = Stored(len(self._mix.samples), self._mix.channels)
-            stored.append(filling.take(CHAIN_BLOCK_FRAMES))
+            stored.append(filling.take(CACHE_FRAMES))
         except OSError:  # no room on disk: it is rendered where it is asked for, again and again
             stored = None
         with self._lock:

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import ChainPlan, ChainRunner, in_blocks
+from autochain.audio.room import in_blocks
+from autochain.chain.chain import ChainPlan, ChainRunner
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.chain.stage import GainTrace

@@ -83,7 +83,7 @@ def hostile_master(chance: Random) -> tuple[Mix, ChainSettings, float, int]:
         sides.append(sum(parts) * 10.0 ** (chance.uniform(-40.0, 30.0) / 20.0))
     samples: _Sound = np.ascontiguousarray(np.stack(sides, axis=1), dtype=np.float32)
     stages = [name for name in DEFAULT.stages if name in _NEEDED or chance.random() < 0.4]
-    given = {
+    given: dict[str, dict[str, Value]] = {
         name: {p.name: _value(p, chance) for p in DEFAULT.stage(name).parameters if chance.random() < 0.7}
         for name in stages
     }
@@ -106,7 +106,8 @@ def held(mix: Mix, settings: ChainSettings, ceiling_dbtp: float, bits: int) -> s
     heard = with_silence(made.samples, mix.rate_hz, made.settings[OUTPUT])
     if not len(heard):
         return RIGHT
-    words = quantise(room_for_dither(heard, made.peak_dbtp, ceiling_dbtp, bits), bits, np.random.default_rng(1))
+    quiet = np.concatenate([*room_for_dither(heard, made.peak_dbtp, ceiling_dbtp, bits)])
+    words = quantise(quiet, bits, np.random.default_rng(1))
     sound = (words * 2.0 ** (1 - bits)).astype(np.float32)
     if not np.isfinite(made.samples).all():
         return "samples that are not finite"
