@@ -228,6 +228,8 @@ def render(
     also: Sequence[str] = (),
     alternates: Sequence[PathLike] = (),
     solve: bool = False,
+    on_tools: bool = False,
+    tools: Sequence[PathLike] = (),
     force: bool = False,
     progress: Progress = silent,
 ) -> Rendered:
@@ -247,6 +249,11 @@ def render(
         With `out`, files of other versions of the song, rendered with the same settings and drive.
     solve
         Set the drive anew for the sheet's target, after changes by hand.
+    on_tools
+        Render what your own tools give, by their models, set as the sheet's column has them.
+    tools
+        The same with these files, as `read_tool` writes them, in place of what the sheet keeps of tools of their names;
+        for a sheet without that column they are set now.
     force
         Replace files that exist; never a source.
     progress
@@ -283,6 +290,8 @@ def render(
         also=also,
         alternates=[Path(one) for one in alternates],
         solve=solve,
+        on_tools=on_tools,
+        tools=[Path(one) for one in tools],
         force=force,
     )
     return run_render(request, _caller(progress))

@@ -1,12 +1,14 @@
-"""How much memory and time does a long file take, to measure, to check and to render through the whole chain?
+"""How much memory and time does a long file take: to measure, to check, through the chain, to suggest and to render?
 
-A subprocess measures the file, another checks it, another renders it into a 24-bit file, and each reports its own peak
-of resident memory. Beside it, in the same run: a file of a sixth of the length, which shows how both grow, and a
-process that only imports, which shows what is there before.
+A subprocess measures the file, another checks it, another sends it through every stage of the chain into a 24-bit file.
+The commands suggest and render do their whole job on it. Each reports its own peak of resident memory. Beside it: a
+file of a sixth of the length, which shows how both grow, and a process that only imports, which shows what is there
+before. With --only, what is left out stands as an earlier run has left it.
 """
 
 import argparse
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -15,10 +17,10 @@ import time
 from pathlib import Path
 from typing import Any
 
-from report import machine, save, table
+from report import RESULTS, machine, save, table
 
 RATE_HZ = 44100
-TARGET_PEAK_GB = {"measure": 1.0, "check": 1.5, "render": 1.0}
+TARGET_PEAK_GB = {"measure": 1.0, "check": 1.5, "chain": 1.0, "suggest": 1.5, "render": 1.5}
 _UNIT_S = 60.0
 
 
@@ -60,8 +62,8 @@ def check_here(path: str) -> None:
     tell(start, cpu, {})
 
 
-def render_here(path: str) -> None:
-    """Render in this process, every stage at work, block by block from file to file, and print the same."""
+def chain_here(path: str) -> None:
+    """Run every stage of the chain in this process, block by block from file to file, and print the same."""
     from bench_chain import SETTINGS
 
     from autochain.audio.blocks import read_blocks
@@ -73,6 +75,39 @@ def render_here(path: str) -> None:
     runner = DEFAULT.stream(blocks.rate_hz, blocks.channels, DEFAULT.checked(SETTINGS))
     write_wav(Path(path).with_suffix(".out.wav"), runner.run(blocks), blocks.rate_hz, seed=1)
     tell(start, cpu, {})
+
+
+def suggest_here(path: str) -> None:
+    """Run the command in this process: sheet and page of a mix at -11 LUFS, and print the same."""
+    command("suggest", path, "--lufs", "-11", "-o", str(Path(path).parent), "--force")
+
+
+def render_here(path: str) -> None:
+    """Run the command on what `suggest` has written: the 24-bit master, read back, and print the same."""
+    sheet, out = Path(path).with_suffix(".sheet.json"), Path(path).parent
+    command("render", path, "--sheet", str(sheet), "-o", str(out), "--force")
+
+
+def command(*words: str) -> None:
+    """Run a command of autochain, which prints its result elsewhere, and tell."""
+    from autochain.cli.main import main as autochain
+
+    start, cpu, out = time.perf_counter(), time.process_time(), os.dup(1)
+    sys.argv = ["autochain", *words, "--no-log"]
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    try:
+        autochain()
+    except SystemExit as ended:
+        if ended.code:
+            raise
+    sys.stdout.flush()
+    os.dup2(out, 1)
+    tell(start, cpu, {})
+
+
+HERE = {
+    "measure": measure_here, "check": check_here, "chain": chain_here, "suggest": suggest_here, "render": render_here
+}  # fmt: skip
 
 
 def tell(start: float, cpu: float, figures: dict[str, Any]) -> None:
@@ -88,8 +123,9 @@ def tell(start: float, cpu: float, figures: dict[str, Any]) -> None:
 
 
 def ran(task: str, path: Path | str) -> dict[str, Any]:
-    """What a process of its own says of one task: `measure`, `check` or `render`."""
-    run = subprocess.run([sys.executable, __file__, f"--{task}", str(path)], check=True, capture_output=True, text=True)
+    """What a process of its own says of one task of `HERE`."""
+    called = [sys.executable, __file__, "--task", task, str(path)]
+    run = subprocess.run(called, check=True, stdout=subprocess.PIPE, text=True)
     return dict(json.loads(run.stdout))
 
 
@@ -97,22 +133,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--hours", type=float, default=2.0)
     parser.add_argument("--format", choices=("wav", "flac"), default="flac")
-    parser.add_argument("--measure", help=argparse.SUPPRESS)
-    parser.add_argument("--check", help=argparse.SUPPRESS)
-    parser.add_argument("--render", help=argparse.SUPPRESS)
+    parser.add_argument("--only", nargs="+", choices=tuple(HERE), default=tuple(HERE))
+    parser.add_argument("--task", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--make", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.make is not None:
         write_song(args.make, 3600.0 * args.hours)
         return
-    if args.measure is not None:
-        measure_here(args.measure)
-        return
-    if args.check is not None:
-        check_here(args.check)
-        return
-    if args.render is not None:
-        render_here(args.render)
+    if args.task is not None:
+        HERE[args.task[0]](args.task[1])
         return
     where = machine()
     seconds = {"long": 3600.0 * args.hours, "short": 600.0 * args.hours}
@@ -121,17 +150,22 @@ def main() -> None:
         for name, path in paths.items():
             hours = f"{seconds[name] / 3600.0:g}"
             subprocess.run([sys.executable, __file__, "--make", str(path), "--hours", hours], check=True)
+        first = Path(folder, "first.wav")
+        subprocess.run([sys.executable, __file__, "--make", str(first), "--hours", "0.01"], check=True)
         size_gb = paths["long"].stat().st_size / 1e9
-        tasks = tuple(TARGET_PEAK_GB)
-        for task in tasks:
-            ran(task, paths["short"])  # compiles, or loads what was compiled
-            paths["short"].with_suffix(".out.wav").unlink(missing_ok=True)
         nothing = ran("measure", "")
-        runs = {(task, name): ran(task, path) for task in tasks for name, path in paths.items()}
+        earlier = {} if args.only == tuple(HERE) else json.loads((RESULTS / "long_file.json").read_text())["runs"]
+        runs = {(task, name): earlier[f"{task} {name}"] for task in HERE for name in paths if task not in args.only}
+        for task in args.only:
+            ran(task, first)  # compiles, or loads what was compiled
+            for name, path in paths.items():
+                runs[task, name] = ran(task, path)
+                path.with_suffix(".out.wav").unlink(missing_ok=True)
     rows = [("imports alone", 0.0, nothing["cpu_s"], None, nothing["peak_gb"])] + [
         (f"{task}, {name} file", s / 3600.0, run["cpu_s"], round(s / run["cpu_s"]), run["peak_gb"])
-        for (task, name), run in runs.items()
-        for s in (seconds[name],)
+        for task in HERE
+        for name, s in seconds.items()
+        for run in (runs[task, name],)
     ]
     named = {" ".join(key): run for key, run in runs.items()}
     met = all(runs[task, "long"]["peak_gb"] < most for task, most in TARGET_PEAK_GB.items())
@@ -141,7 +175,9 @@ def main() -> None:
         {"seconds": seconds, "format": args.format, "imports": nothing, "runs": named},
         f"Stereo 44.1 kHz, 16-bit {args.format.upper()} ({size_gb:.2f} GB; as float32 samples "
         f"{seconds['long'] * RATE_HZ * 8 / 1e9:.1f} GB), every figure and course of `measure_file`, "
-        f"and every stage of the chain into a 24-bit file; decoding and writing included. "
+        f"every stage of the chain into a 24-bit file, sheet and page of `suggest` at -11 LUFS, and the 24-bit master "
+        f"of `render`, read back by two meters; decoding and writing included. Run last: "
+        f"{', '.join(args.only)}. "
         f"Most peak resident memory: {targets}: {'met' if met else 'MISSED'}.\n\n"
         + table(("", "hours", "CPU s", "x real time", "peak memory, GB"), rows),
     )  # fmt: skip

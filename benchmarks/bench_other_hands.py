@@ -47,7 +47,7 @@ def cell_of(path: Path) -> dict[str, Any] | None:
     """What the best chain, and the one suggested for it, cost in all hands; None where the target is too loud."""
     config = read_config(None, {"target": {"lufs": -9.0, "ceiling_dbtp": CEILING_DBTP}})
     measured = MeasuredMix.of(SearchRequest(mix=middle(path), config=config), RunOptions())
-    lufs = round(measured.lufs + CEILING_DBTP - measured.peak_dbtp + ABOVE_GAIN_ALONE_DB, 1)
+    lufs = round(measured.seen.lufs + CEILING_DBTP - measured.seen.peak_dbtp + ABOVE_GAIN_ALONE_DB, 1)
     if lufs > LOUDEST_LUFS:
         return None
     config = config.model_copy(update={"target": config.target.model_copy(update={"lufs": lufs})})

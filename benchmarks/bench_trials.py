@@ -48,7 +48,7 @@ def prepared(path: Path, above_db: Sequence[float], seed: int, budget: int | Non
     search = {"seed": seed} | ({} if budget is None else {"budget": budget})
     config = read_config(None, {"target": {"lufs": -9.0, "ceiling_dbtp": CEILING_DBTP}, "search": search})
     measured = MeasuredMix.of(SearchRequest(mix=middle(path), config=config), RunOptions(jobs=jobs))
-    gain_alone = measured.lufs + CEILING_DBTP - measured.peak_dbtp
+    gain_alone = measured.seen.lufs + CEILING_DBTP - measured.seen.peak_dbtp
     for above in above_db:
         if gain_alone + above > LOUDEST_LUFS:
             continue

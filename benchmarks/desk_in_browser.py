@@ -5,7 +5,6 @@ has come with the first sample that is not what the place sounded like before. W
 """
 
 import base64
-import os
 import shutil
 import signal
 import statistics
@@ -18,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from playwright.sync_api import Browser, Page, sync_playwright
+from desk_growth import grown
+from playwright.sync_api import Page, sync_playwright
 
 AT_S = 100.0
 _FIELD = "[data-stage=limiter] .field[data-parameter=release_ms] input"
@@ -107,15 +107,9 @@ def heard(song: Path, turns: int, many: int) -> dict[str, Any]:
         page.wait_for_selector(_FIELD, state="attached", timeout=120_000)
         _begin(page)
         found = [one for one in (_turn(page, step) for step in range(turns)) if one is not None]
-        before = _held(browser, page)
-        grown = []
-        for step in range(many):
-            _press(page, step)
-            _heard_other(page)
-            if step % 100 == 99:
-                grown.append({name: value - before[name] for name, value in _held(browser, page).items()})
         browser.close()
-    return {"first_sound_s": first_s, "turns": found, "asked": turns, "held": before, "many": many, "grown": grown}
+        held, growth = grown(address, song.name, many, AT_S)
+    return {"first_sound_s": first_s, "turns": found, "asked": turns, "held": held, "many": many, "grown": growth}
 
 
 def _first_sound(page: Page, name: str) -> float:
@@ -195,30 +189,6 @@ def _turn(page: Page, step: int) -> dict[str, float] | None:
     return {"answered_ms": answered_ms, "heard_ms": float(1000.0 * (other[0] - pressed_frame) / rate_hz)}
 
 
-def _held(browser: Browser, page: Page) -> dict[str, float]:
-    """Megabytes of the page's scripts and of its process, seconds of sound, and nodes of the audio graph."""
-    session = page.context.new_cdp_session(page)
-    session.send("HeapProfiler.collectGarbage")
-    session.send("Performance.enable")
-    metrics = {one["name"]: one["value"] for one in session.send("Performance.getMetrics")["metrics"]}
-    session.detach()
-    root = browser.new_browser_cdp_session()
-    processes = root.send("SystemInfo.getProcessInfo")["processInfo"]
-    root.detach()
-    resident = 0.0
-    for one in processes:
-        statm = Path(f"/proc/{one['id']}/statm")
-        if one["type"] == "renderer" and statm.exists():
-            resident = max(resident, int(statm.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6)
-    return {
-        "script_mb": metrics["JSHeapUsedSize"] / 1e6,
-        "process_mb": resident,
-        "sound_s": float(page.evaluate("window.listen.heldS()")),
-        "audio_nodes": metrics.get("AudioHandlers", 0.0),
-        "page_nodes": metrics["Nodes"],
-    }
-
-
 def said(found: dict[str, Any], wanted_ms: float) -> str:
     """The paragraph of the result."""
 
@@ -238,9 +208,10 @@ def said(found: dict[str, Any], wanted_ms: float) -> str:
             "be told; in the others the last word on the song came in between, or nothing was heard of them."
         )
     if found["grown"]:
-        half, end = found["grown"][len(found["grown"]) // 2], found["grown"][-1]
+        half, end = found["grown"][(len(found["grown"]) - 1) // 2], found["grown"][-1]
         text += (
-            f" Over {found['many']} more turns the page's scripts had grown by {half['script_mb']:.1f} MB half way and "
+            f" Over {found['many']} more turns, made by the page itself and without a driver, its scripts had grown by "
+            f"{half['script_mb']:.1f} MB half way and "
             f"by {end['script_mb']:.1f} MB at the end, its process by {half['process_mb']:.0f} and "
             f"{end['process_mb']:.0f} MB (from {found['held']['process_mb']:.0f}), the audio graph by "
             f"{half['audio_nodes']:.0f} and {end['audio_nodes']:.0f} nodes; it held "

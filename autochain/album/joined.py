@@ -9,6 +9,7 @@ import numpy as np
 
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix
+from autochain.audio.room import gathered
 from autochain.errors import AudioFileError
 
 
@@ -32,7 +33,9 @@ def read_joined(paths: Sequence[Path]) -> tuple[Mix, list[int]]:
     if len(mixes) == 1:
         return mixes[0], starts
     whole = Mix(
-        samples=np.concatenate([mix.samples for mix in mixes]),
+        samples=gathered(
+            (mix.samples for mix in mixes), (sum(len(mix.samples) for mix in mixes), mixes[0].channels), np.float32
+        ),
         rate_hz=mixes[0].rate_hz,
         file=" + ".join(mix.file for mix in mixes),
         sha256=joined_sha256([mix.sha256 for mix in mixes]),

@@ -91,15 +91,18 @@ def _known(path: Path) -> dict[str, str]:
     return {str(name): str(own) for name, own in read.items()} if isinstance(read, dict) else {}
 
 
-def _render(track: Track, sheet: EarlierSheet) -> Iterator[tuple[Samples, int, np.random.Generator, dict[str, str]]]:
-    """Samples, rate, dither and tags of each song's master."""
+_Song = tuple[Iterator[Samples], int, np.random.Generator, dict[str, str]]  # samples, rate, dither and tags
+
+
+def _render(track: Track, sheet: EarlierSheet) -> Iterator[_Song]:
+    """Each song's master."""
     mix, starts = read_joined(track.paths)
     refuse_other_mix(sheet, mix)
     made = make_master(mix, *sheet_chain(sheet), sheet.target)
     whole = with_silence(made.samples, mix.rate_hz, made.settings[OUTPUT])
-    whole = room_for_dither(whole, made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
     more, less = (ms_to_samples(made.settings[OUTPUT][f"head_{n}_ms"], mix.rate_hz) for n in ("silence", "cut"))
     generator = np.random.default_rng(sheet.seed)  # one for all, so that the cut is no seam in the dither either
     cuts = song_slices([0, *(start + more - less for start in starts[1:])], len(whole))
     for path, cut in zip(track.paths, cuts, strict=True):
-        yield whole[cut], mix.rate_hz, generator, read_tags(path)
+        quiet = room_for_dither(whole[cut], made.peak_dbtp, sheet.target.ceiling_dbtp, _BITS)
+        yield quiet, mix.rate_hz, generator, read_tags(path)

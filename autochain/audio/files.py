@@ -18,14 +18,17 @@ import soundfile
 from autochain.audio.blocks import MixBlocks, first_not_finite, for_soundfile, one_state, read_blocks, shown, unreadable
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import MOST_IN_MEMORY_BYTES, gathered, on_disk, refuse_full_disk
 from autochain.audio.tags import put_tags
 from autochain.errors import AudioFileError, UsageError
 from autochain.memory import available_bytes
 from autochain.units import clock
 
 _BLOCK_FRAMES = 1 << 18  # dithering works block by block, so that a long song needs no second copy of itself
-# Measured: what a search holds at most, in samples of its song, and the program itself (benchmarks/bench_long_file.py).
+# Measured: what a search holds at most, in samples of its song, and the program itself (benchmarks/bench_long_file.py);
+# where its songs lie on disk, more of them, and in memory what the measures keep of every second.
 _SONGS_HELD, _BYTES_WITHOUT_A_SONG = 3, 450_000_000
+_SONGS_ON_DISK, _BYTES_BESIDE_DISK, _BYTES_A_SECOND = 5, 550_000_000, 125_000
 _LARGEST_WAV_BYTES = 2**32 - 1 - 128  # the size fields of a WAV header have 32 bits; 128 bytes for the header
 
 
@@ -46,31 +49,52 @@ def read_mix(path: str | Path) -> Mix:
     AudioFileError
         When the file is missing, a folder, empty, no sound file, broken off or damaged, too short, outside
         the rates, has more than two channels, is silent throughout, or holds NaN or infinite samples. Also
-        when it is longer than the memory that is free allows, or changes while it is read.
+        when it is longer than the memory and the disk that are free allow, or changes while it is read.
     """
     with one_state(path):
-        blocks = read_blocks(path, block_frames=None)
+        blocks = read_blocks(path)
         _refuse_too_long(blocks, available_bytes())
         try:
             with blocks.path.open("rb") as stream:
                 sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
         except OSError as error:
             raise unreadable(blocks.path, error) from error
-        (samples,) = blocks
-    return Mix(samples=samples, rate_hz=blocks.rate_hz, file=blocks.file, sha256=sha256, subtype=blocks.subtype)
+        samples = gathered(blocks, (blocks.frames, blocks.channels), np.float32)
+    return Mix(
+        samples=samples,
+        rate_hz=blocks.rate_hz,
+        file=blocks.file,
+        sha256=sha256,
+        subtype=blocks.subtype,
+        path=blocks.path,
+    )
 
 
 def _refuse_too_long(blocks: MixBlocks, available: int | None) -> None:
     """Refuse a song that would not fit, before it is read: what works on it holds it as a whole, and more."""
-    frame_bytes = _SONGS_HELD * blocks.channels * np.dtype(np.float32).itemsize
-    needed = _BYTES_WITHOUT_A_SONG + frame_bytes * blocks.frames
+    second_bytes = blocks.channels * np.dtype(np.float32).itemsize * blocks.rate_hz
+    seconds = blocks.frames / blocks.rate_hz
+    needed = _needed_bytes(seconds, second_bytes)
     if available is not None and needed > available:
-        room = max(0, available - _BYTES_WITHOUT_A_SONG) / frame_bytes / blocks.rate_hz
+        most_s = MOST_IN_MEMORY_BYTES / second_bytes
+        longest_s = max(0, available - _BYTES_BESIDE_DISK) / _BYTES_A_SECOND
+        if longest_s <= most_s:
+            longest_s = min(most_s, max(0, available - _BYTES_WITHOUT_A_SONG) / (_SONGS_HELD * second_bytes))
         raise AudioFileError(
-            f"{shown(blocks.path)} lasts {clock(blocks.frames / blocks.rate_hz)} and would take {needed / 1e9:.1f} GB "
-            f"of memory; {available / 1e9:.1f} GB are free, enough for {clock(room)} of its kind. Close other programs "
-            "or split it; check takes any length."
+            f"{shown(blocks.path)} lasts {clock(seconds)} and would take {needed / 1e9:.1f} GB "
+            f"of memory; {available / 1e9:.1f} GB are free, enough for {clock(longest_s)} of its kind. Close other "
+            "programs or split it; check takes any length."
         )
+    if on_disk(round(second_bytes * seconds)):
+        refuse_full_disk(round(_SONGS_ON_DISK * second_bytes * seconds))
+
+
+def _needed_bytes(seconds: float, second_bytes: int) -> float:
+    """Memory that works on a song of so many seconds, of so many bytes as float32."""
+    size = round(second_bytes * seconds)
+    if on_disk(size):
+        return _BYTES_BESIDE_DISK + _BYTES_A_SECOND * seconds
+    return _BYTES_WITHOUT_A_SONG + _SONGS_HELD * size
 
 
 def check_output(

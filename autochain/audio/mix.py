@@ -1,6 +1,7 @@
 """The mix as the rest of the package sees it."""
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,8 @@ class Mix:
         Hex digest of the source file's bytes.
     subtype
         Sample format as libsndfile names it, such as `PCM_24`.
+    path
+        Where the file lies, which is never replaced; None for samples that were made in memory.
     """
 
     samples: Samples
@@ -35,6 +38,7 @@ class Mix:
     file: str
     sha256: str
     subtype: str
+    path: Path | None = None
 
     @property
     def channels(self) -> int:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import gathered, in_blocks
 from autochain.chain import (
     clipper,
     compressor,
@@ -37,7 +38,7 @@ from autochain.chain.settings import (
     is_stage_name,
     near_name,
 )
-from autochain.chain.stage import CHAIN_BLOCK_FRAMES, GainTrace, Processed, Runner, Stage
+from autochain.chain.stage import GainTrace, Processed, Runner, Stage
 from autochain.errors import ParameterError
 
 Observer = Callable[[Stage, Samples, Processed], None]
@@ -177,10 +178,7 @@ class ChainPlan:
         running = ChainRunner(
             {name: self.stages[name].start(rate_hz, samples.shape[1], own) for name, own in settings.items()}
         )
-        output, done = np.empty_like(samples), 0
-        for piece in running.run(in_blocks(samples)):
-            output[done : done + len(piece)] = piece
-            done += len(piece)
+        output = gathered(running.run(in_blocks(samples)), samples.shape, samples.dtype)
         return ChainOutput(samples=output, traces=running.traces)
 
     def stream(self, rate_hz: int, channels: int, settings: ChainSettings) -> "ChainRunner":
@@ -188,12 +186,6 @@ class ChainPlan:
         return ChainRunner(
             {name: s.start(rate_hz, channels, settings[name]) for name, s in self.stages.items() if name in settings}
         )
-
-
-def in_blocks(samples: Samples) -> Iterator[Samples]:
-    """Parts of a sound that stay in the cache while they pass through a chain."""
-    for at in range(0, len(samples), CHAIN_BLOCK_FRAMES):
-        yield samples[at : at + CHAIN_BLOCK_FRAMES]
 
 
 class ChainRunner:

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.chain import _transient_kernels as kernels
 from autochain.chain.settings import StageSettings
 from autochain.units import FLOOR_DB
@@ -95,19 +96,25 @@ class Envelopes:
 def step_peaks(samples: Samples, frames: int) -> Samples:
     """Largest magnitude of any channel in every `frames` frames, the last step of what is there."""
     span, begun = frames * samples.shape[1], np.zeros(2, dtype=np.int64)
-    samples = np.ascontiguousarray(samples)
-    peaks = _completed(samples, span, begun)
-    rest = samples.reshape(-1)[peaks.size * span :]
-    return np.append(peaks, np.abs(rest).max()) if rest.size else peaks
+    peaks, done = np.empty(-(-samples.shape[0] // frames), samples.dtype), 0
+    for block in in_blocks(samples):
+        done += _complete(np.ascontiguousarray(block).reshape(-1), span, begun, peaks[done:])
+    if done < peaks.size:
+        peaks[done] = np.abs(samples[done * frames :]).max()
+    return peaks
 
 
 def _completed(samples: Samples, span: int, begun: npt.NDArray[np.int64]) -> Samples:
     """Largest magnitudes of the steps of `span` values that the next ones complete; `begun` goes on."""
-    bits = np.dtype(np.int32) if samples.dtype.itemsize == 4 else np.dtype(np.int64)
-    mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
     peaks = np.empty(samples.size // span + 1, samples.dtype)
-    completed = kernels.group_peaks(samples.reshape(-1).view(bits), mask, span, begun, peaks.view(bits))
-    return peaks[:completed]
+    return peaks[: _complete(samples.reshape(-1), span, begun, peaks)]
+
+
+def _complete(flat: Samples, span: int, begun: npt.NDArray[np.int64], peaks: Samples) -> int:
+    """Fill `peaks` with them, and tell how many they are."""
+    bits = np.dtype(np.int32) if flat.dtype.itemsize == 4 else np.dtype(np.int64)
+    mask = bits.type(np.iinfo(bits).max)  # all but the sign bit
+    return int(kernels.group_peaks(flat.view(bits), mask, span, begun, peaks.view(bits)))
 
 
 def _largest_of(values: Samples, count: int) -> Samples:

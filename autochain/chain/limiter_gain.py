@@ -51,24 +51,55 @@ def gain_line(rate_hz: float, settings: StageSettings, cell: int = CELL_FRAMES) 
     )
 
 
+class GainForPeaks:
+    """Gain of a sound whose true peak at every frame is known, one for all channels; in pieces, which change no bit.
+
+    Parameters
+    ----------
+    rate_hz
+        Need not be one of sound: at a few thousand frames a second the gain is what it is at the full rate, in steps.
+    settings
+        Of a limiter, complete.
+    """
+
+    def __init__(self, rate_hz: float, settings: StageSettings) -> None:
+        self.ahead = lookahead_samples(rate_hz, settings)
+        self._ceiling = db_to_linear(settings["ceiling_dbtp"])
+        self._release = tuple(release_of(rate_hz, settings))
+        self._line = gain_line(rate_hz, settings, 0)
+        self._early = self.ahead  # frames of gain still to come that lie before the first peak
+
+    def push(self, peaks: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
+        """Take the next peaks; return the gains that are ready, `ahead` frames fewer in all."""
+        over = np.flatnonzero(peaks > self._ceiling)
+        fresh, rest = np.zeros(peaks.size, np.int32), np.zeros(peaks.size, np.int32)
+        fresh[over] = kernels.UNIT * (1.0 - self._ceiling / peaks[over])
+        kept, ahead = self._line, self.ahead
+        line = kept._replace(
+            needs=np.concatenate((kept.needs, rest)),
+            reductions=np.concatenate((kept.reductions, rest)),
+            longer=np.empty((2, ahead + peaks.size), np.int32),
+        )
+        gain, none = np.empty(peaks.size, np.float32), np.zeros(1, np.int64)
+        kernels.turn_down(
+            np.ones(peaks.size, np.float32), 1, -1, fresh, tuple(line), self._release, gain, (0, 0, 0, 1, none, none)
+        )
+        # State and sums are the same arrays; of the others what the next piece needs lies in front now.
+        kept.needs[:], kept.reductions[:] = line.needs[:ahead], line.reductions[: kept.reductions.size]
+        early, self._early = self._early, max(0, self._early - peaks.size)
+        return gain[early:]
+
+    def finish(self) -> npt.NDArray[np.float32]:
+        """Return the gains that are left: silence follows."""
+        return self.push(np.zeros(self.ahead, np.float32))
+
+
 def gain_for_peaks(
     peaks: npt.NDArray[np.floating[Any]], rate_hz: float, settings: StageSettings
 ) -> npt.NDArray[np.float32]:
-    """Gain at every frame of a sound whose true peak at each of them is `peaks`, one for all channels.
-
-    `rate_hz` need not be one of sound: at a few thousand frames a second the gain is what it is at the full rate, in
-    steps.
-    """
-    ceiling, ahead = db_to_linear(settings["ceiling_dbtp"]), lookahead_samples(rate_hz, settings)
-    needs = np.zeros(peaks.size + ahead, np.int32)
-    over = np.flatnonzero(peaks > ceiling)
-    needs[over] = kernels.UNIT * (1.0 - ceiling / peaks[over])
-    gain, none = np.empty(needs.size, np.float32), np.zeros(1, np.int64)
-    kernels.turn_down(
-        np.ones(needs.size, np.float32), 1, -1, needs, tuple(gain_line(rate_hz, settings, needs.size)),
-        tuple(release_of(rate_hz, settings)), gain, (0, 0, 0, 1, none, none),
-    )  # fmt: skip
-    return gain[ahead:]
+    """Gain at every frame of all of a sound; see `GainForPeaks`."""
+    run = GainForPeaks(rate_hz, settings)
+    return np.concatenate((run.push(peaks), run.finish()))
 
 
 def lookahead_samples(rate_hz: float, settings: StageSettings) -> int:

@@ -10,12 +10,14 @@ times; `with_silence` takes away what is cut and adds the silence, where a file 
 silent, the file then has the silence that is set, whatever the mix had.
 """
 
+import itertools
 import math
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import gathered, in_blocks
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import OUTPUT, ChainSettings, StageSettings
 from autochain.chain.stage import GainTrace, Stage
@@ -60,7 +62,9 @@ def with_silence(samples: Samples, rate_hz: int, settings: StageSettings) -> Sam
     """
     first, last = kept_frames(samples.shape[0], rate_hz, settings)
     head, tail = (ms_to_samples(settings[f"{end}_silence_ms"], rate_hz) for end in ("head", "tail"))
-    return np.pad(samples[first:last], ((head, tail), (0, 0)))
+    before, behind = (np.zeros((frames, samples.shape[1]), samples.dtype) for frames in (head, tail))
+    pieces = itertools.chain([before], in_blocks(samples[first:last]), [behind])
+    return gathered(pieces, (head + last - first + tail, samples.shape[1]), samples.dtype)
 
 
 def kept_frames(frames: int, rate_hz: int, settings: StageSettings) -> tuple[int, int]:

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import room_for
 from autochain.chain import _compressor_kernels as kernels
 from autochain.chain.gain_control import CHUNK_FRAMES, Gain, GainComputer, Level, Trace, idle_as_zero, rows
 from autochain.chain.idle import idle_trace
@@ -56,7 +57,7 @@ class Sidechain:
         samples = np.ascontiguousarray(samples)
         frames, channels = samples.shape
         lookahead = ms_to_samples(settings["lookahead_ms"], rate_hz)
-        level_db = np.empty((rows(channels, settings), frames + lookahead), dtype=np.float32)
+        level_db = room_for((rows(channels, settings), frames + lookahead))
         level = Level(rate_hz, channels, settings)
         for begin in range(0, frames, CHUNK_FRAMES):
             chunk = samples[begin : begin + CHUNK_FRAMES]
@@ -129,7 +130,7 @@ def render(sidechains: Sequence[Sidechain], sounds: Sequence[Samples], settings:
         lookahead, (number, total) = some[0][0].lookahead, some[0][0].level_db.shape
         reduction = GainComputer(some[0][0].rate_hz, len(some) * number, settings)
         gains = [Gain(side.rate_hz, number) for side, _ in some]
-        outputs = [np.empty_like(sound) for _, sound in some]
+        outputs = [room_for(sound.shape, sound.dtype) for _, sound in some]
         room = np.empty((len(some) * number, CHUNK_FRAMES), dtype=np.float32)
         for begin in range(0, total, CHUNK_FRAMES):
             levels_db = [row[begin : begin + CHUNK_FRAMES] for side, _ in some for row in side.level_db]

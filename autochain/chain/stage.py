@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks, on_disk, room_for
 from autochain.chain.parameter import Parameter
 from autochain.chain.settings import Given, StageName, StageSettings, Value, near_name
 from autochain.errors import ParameterError
 
 TRACE_HZ = 100  # a meter redraws no faster; a block is round(rate_hz / TRACE_HZ) frames, the last one shorter
-
-CHAIN_BLOCK_FRAMES = 65536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,15 +109,15 @@ class Stage:
     def process(self, samples: Samples, rate_hz: int, settings: StageSettings) -> Processed:
         """Run over a whole sound, which is never modified; a runner that changes nothing may return it as it is."""
         runner = self.start(rate_hz, samples.shape[1], settings)
-        if self.latency_samples(rate_hz, settings) == 0:
+        if self.latency_samples(rate_hz, settings) == 0 and not on_disk(samples.nbytes):
             pieces = [piece for piece in (runner.push(samples), runner.finish()) if piece.shape[0]]
             output = pieces[0] if len(pieces) == 1 else np.concatenate([samples[:0], *pieces])
             return Processed(samples=output, trace=runner.trace)
         # The last frames come by themselves. To gather small pieces, still in the cache, costs less than to join those
         # to one as long as the song.
-        output, done = np.empty(samples.shape, dtype=samples.dtype), 0
-        for start in range(0, samples.shape[0], CHAIN_BLOCK_FRAMES):
-            piece = runner.push(samples[start : start + CHAIN_BLOCK_FRAMES])
+        output, done = room_for(samples.shape, samples.dtype), 0
+        for block in in_blocks(samples):
+            piece = runner.push(block)
             output[done : done + piece.shape[0]] = piece
             done += piece.shape[0]
         output[done:] = runner.finish()

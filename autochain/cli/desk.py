@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from autochain.cli import options
+from autochain.progress import Progress
 
 
 def desk(
@@ -60,8 +61,13 @@ def desk(
             # Some browsers are waited for until they end.
             threading.Thread(target=webbrowser.open, args=(once,), daemon=True).start()
 
+    def first(progress: Progress) -> None:
+        from autochain.cli.first_run import compile_first  # beside the server, which is there at once
+
+        compile_first(progress)
+
     results = out or folder_of_mixes(sources) / RESULTS
-    with listening(port) as listener, desk_on(sources, results, config) as made:
+    with listening(port) as listener, desk_on(sources, results, config, first) as made:
         serve(made, listener, ready)
     # Trials may still run in threads, which an orderly end of the interpreter would wait for; all is put away by now.
     with suppress(OSError):

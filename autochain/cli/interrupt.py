@@ -26,8 +26,8 @@ def asked_to_stop(*, goes_on: bool) -> Iterator[Callable[[], bool]]:
             raise StoppedError(f"Stopped{kept}")
         pressed.set()
         typer.echo(
-            "\nStopping: if trials are left, the sheet of the best so far is made. Press Ctrl-C again to leave without "
-            f"a sheet{later}.",
+            "\nStopping: the best so far is written, of a curve its points so far. Press Ctrl-C again to leave without "
+            f"them{later}.",
             err=True,
         )
 

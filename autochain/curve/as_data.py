@@ -67,6 +67,7 @@ def to_json(found: CurveSheets) -> str:
         "knee": None if knee is None else {n: v if isinstance(v, bool) else _fine(v) for n, v in knee.items()},
         "points": [_point(point, sheet, found.sheet_name(point, "json")) for point, sheet in found.points],
         "not_tried_lufs": list(curve.not_tried_lufs),
+        **({"stopped": {"left_lufs": list(curve.left_lufs)}} if curve.ended else {}),
         "dents": {"tolerance": TOLERANCE, "found": curve.not_monotone_found, "left_at_lufs": not_monotone(curve)},
         "seed": first.config.search.seed,
         "versions": versions(),

@@ -65,12 +65,15 @@ class Point:
 class Curve:
     """Points from quiet to loud, and the loudnesses that were not tried because a quieter one was out of reach.
 
-    `not_monotone_found` counts the points that the search left costing more than the next louder one.
+    `not_monotone_found` counts the points that the search left costing more than the next louder one. A curve that was
+    stopped is `ended` before its time: `left_lufs` were not searched, and points may be without baselines.
     """
 
     points: tuple[Point, ...]
     not_tried_lufs: tuple[float, ...]
     not_monotone_found: int
+    ended: bool = False
+    left_lufs: tuple[float, ...] = ()
 
     @property
     def reached(self) -> tuple[Point, ...]:

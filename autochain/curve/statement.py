@@ -44,7 +44,20 @@ def knee_of(curve: Curve) -> dict[str, float] | None:
 
 def statement(curve: Curve) -> list[str]:
     """Sentences: knee, free range, loudest reached; the first one is what to remember."""
-    sentences = _of_knee(curve)
+    if curve.ended:
+        return [_ended(curve), *_of_reach(curve)]
+    return _of_reach(curve)
+
+
+def _ended(curve: Curve) -> str:
+    if curve.left_lufs:
+        return f"Stopped before these were searched: {', '.join(number(lufs, 'LUFS') for lufs in curve.left_lufs)}."
+    return "Stopped when all loudnesses were found, before a limiter alone and the trade default were held beside them."
+
+
+def _of_reach(curve: Curve) -> list[str]:
+    few = curve.ended and len(curve.searched) < LEAST_POINTS  # it is said already that some are missing
+    sentences = [] if few else _of_knee(curve)
     free = [p.target_lufs for p in curve.reached if p.by_gain]
     if free:
         sentences.append(f"Up to {number(max(free), 'LUFS')} a gain alone is enough and nothing is lost.")
@@ -97,8 +110,8 @@ def _of_knee(curve: Curve) -> list[str]:
             f"about {number(rise)} points of score."
         ]
     return [
-        f"No knee: that takes {LEAST_POINTS} points that need more than a gain, and there are {len(points)}. Widen "
-        f"--from and --to, or make --step smaller."
+        f"No knee: that takes {LEAST_POINTS} points that need more than a gain, and there are {len(points)}. Take a "
+        "wider range of loudness, or a smaller step."
     ]
 
 

@@ -16,12 +16,14 @@ from autochain.config.model import Config, Coordinates, Target
 from autochain.curve.baselines import baselines_along
 from autochain.curve.monotone import make_monotone
 from autochain.curve.point import BaselineCosts, Curve, Point, unseen
-from autochain.progress import Progress, silent
+from autochain.errors import StoppedError
+from autochain.progress import Progress, Stop, silent
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 from autochain.search.evaluator import Trial
-from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.request import RunOptions, SearchRequest, never
 from autochain.search.result import Suggestion
 from autochain.search.run import MeasuredMix, Reached, ReadySearch
+from autochain.search.seen import SeenMix
 from autochain.solve.decisions import Decisions
 from autochain.threads import cores, in_threads
 
@@ -37,6 +39,7 @@ class _Found:
     at: dict[float, Suggestion] = field(default_factory=dict)
     excerpts: dict[float, dict[str, Trial]] = field(default_factory=dict)
     lost: list[float] = field(default_factory=list)
+    ended: bool = False
 
 
 class Tracer:
@@ -50,38 +53,72 @@ class Tracer:
         jobs: int,
         progress: Progress,
         seen: Callable[[Point], None] = unseen,
+        *,
+        stop: Stop = never,
+        mix_seen: SeenMix | None = None,
     ) -> None:
+        def show(words: str, share: float) -> None:
+            if stop():
+                raise StoppedError("Stopped before any loudness of the curve was found.")
+            progress(words, share)
+
         self._request = SearchRequest(mix=mix, config=config, decisions=decisions)
-        self._jobs, self._progress = cores() if jobs == -1 else jobs, progress
-        self._seen = seen
+        self._jobs, self._progress = cores() if jobs == -1 else jobs, show
+        self._seen, self._mix_seen = seen, mix_seen
 
     def run(self, targets: Sequence[float]) -> Curve:
         """Trace the curve through `targets`, in LUFS from quiet to loud."""
         middle = self._at(targets[len(targets) // 2])
         request = replace(self._request, config=self._request.config.model_copy(update={"target": middle}))
-        measured = MeasuredMix.of(request, RunOptions(jobs=self._jobs, progress=self._progress))
+        run = RunOptions(jobs=self._jobs, progress=self._progress, seen=self._mix_seen)
+        measured = MeasuredMix.of(request, run)
         by_gain = {t: _without_samples(found) for t in targets if (found := measured.by_gain(self._at(t))) is not None}
         for target in by_gain:
             self._seen(_point(target, by_gain, by_gain, _of_gain(by_gain[target])))
         rest = [target for target in targets if target not in by_gain]
         if not rest:
-            points = [_point(t, by_gain, by_gain, _of_gain(by_gain[t])) for t in targets]
-            return Curve(points=tuple(points), not_tried_lufs=(), not_monotone_found=0)
+            gained = tuple(_point(t, by_gain, by_gain, _of_gain(by_gain[t])) for t in targets)
+            return Curve(points=gained, not_tried_lufs=(), not_monotone_found=0)
         ready = measured.ready()
-        searched = self._search(ready, rest)
-        self._progress("verifying the baselines", 0.0)
+        searched, count = self._search(ready, rest, found=bool(by_gain)), 0
         baselines = {t: _of_gain(own) for t, own in by_gain.items()}
-        baselines |= baselines_along(ready, [self._at(t) for t in sorted(searched.excerpts)], searched.excerpts)
         found_at = by_gain | searched.at
-        points = [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]
-        points, count = make_monotone(ready, self._at, points)
-        return Curve(points=tuple(points), not_tried_lufs=tuple(sorted(searched.lost)), not_monotone_found=count)
 
-    def _search(self, ready: ReadySearch, rest: Sequence[float]) -> _Found:
-        """The middle first, then louder and quieter side by side: neither knows of the other."""
+        def as_known() -> list[Point]:
+            return [_point(t, found_at, by_gain, baselines.get(t, {})) for t in targets if t in found_at]
+
+        ended, points = searched.ended, as_known()
+        if not ended:
+            try:
+                self._progress("verifying the baselines", 0.0)
+                along = [self._at(t) for t in sorted(searched.excerpts)]
+                baselines |= baselines_along(ready, along, searched.excerpts)
+                points = as_known()
+                points, count = make_monotone(ready, self._at, points)
+            except StoppedError:  # with what is known until then
+                ended = True
+        left = [t for t in targets if t not in found_at and t not in searched.lost]
+        return Curve(
+            points=tuple(points),
+            not_tried_lufs=tuple(sorted(searched.lost)),
+            not_monotone_found=count,
+            ended=ended,
+            left_lufs=tuple(left),
+        )
+
+    def _search(self, ready: ReadySearch, rest: Sequence[float], *, found: bool) -> _Found:
+        """The middle first, then louder and quieter side by side: neither knows of the other.
+
+        Stopped, it gives what was found until then; StoppedError where that is nothing, and nothing was `found` before.
+        """
         place = len(rest) // 2
         middle, louder, quieter = rest[place], rest[place + 1 :], rest[:place][::-1]
-        first = ready.reach(self._at(middle), budget=self._budget(FIRST_SHARE), brief=True)
+        try:
+            first = ready.reach(self._at(middle), budget=self._budget(FIRST_SHARE), brief=True)
+        except StoppedError:
+            if found:
+                return _Found(ended=True)
+            raise
         self._seen(_point(middle, {middle: first.suggestion}, (), {}))
         best = first.baseline_points()
         families = {name: best[name] for name in best if name in (LIMITER_ONLY, TRADE_DEFAULT)}
@@ -98,6 +135,7 @@ class Tracer:
             at=both[0].at | both[1].at,
             excerpts=both[0].excerpts | both[1].excerpts,
             lost=[*both[0].lost, *both[1].lost],
+            ended=both[0].ended or both[1].ended,
         )
 
     def _along(
@@ -119,7 +157,11 @@ class Tracer:
             budget = self._budget(NEXT_SHARE if near else FIRST_SHARE)
             after = [known[t] for t in near]
             start = target == targets[0]
-            reached = first if start else ready.reach(self._at(target), budget=budget, after=after, brief=True)
+            try:
+                reached = first if start else ready.reach(self._at(target), budget=budget, after=after, brief=True)
+            except StoppedError:  # half a search is no point of a curve
+                found.ended = True
+                break
             found.at[target] = reached.suggestion
             if not start:
                 self._seen(_point(target, found.at, (), {}))
@@ -162,10 +204,15 @@ def trace(
     jobs: int = 1,
     progress: Progress = silent,
     seen: Callable[[Point], None] = unseen,
+    *,
+    stop: Stop = never,
+    mix_seen: SeenMix | None = None,
 ) -> Curve:
     """Best settings of a mix at each of `targets`, in LUFS from quiet to loud.
 
     `seen` is told each point as it is found, from any thread: before louder points are held against it, and without
-    baselines where it was searched.
+    baselines where it was searched. When `stop` says so, the curve ends with the points that were found; StoppedError
+    where there is none. `mix_seen` is the mix as it was looked at before.
     """
-    return Tracer(mix, config, Decisions() if decisions is None else decisions, jobs, progress, seen).run(targets)
+    decisions = Decisions() if decisions is None else decisions
+    return Tracer(mix, config, decisions, jobs, progress, seen, stop=stop, mix_seen=mix_seen).run(targets)

@@ -175,6 +175,7 @@ class _Compare(_Asked):
 
     action: Literal["compare"]
     version: _Key
+    by: Annotated[str, Field(max_length=200)] = ""
 
 
 class _Reference(_Asked):
@@ -299,8 +300,8 @@ def _done(
     return Answer(versions=song.versions())
 
 
-def _turned(asked: _Turned, song: "OpenSong") -> Heard:
-    """What is under the hand becomes another, and the place is solved with it."""
+def _turned(asked: _Turned, song: "OpenSong") -> Heard | None:
+    """What is under the hand becomes another, and the place is solved with it; None as long as nothing is."""
     match asked:
         case _Turn():
             return song.turn(asked.stage, asked.parameter, asked.value, asked.at_s)
@@ -331,7 +332,7 @@ def _job(asked: _Long, song: "OpenSong") -> "DeskJob":
         case _Curve():
             return song.curve_job()
         case _Compare():
-            return song.compare_job(asked.version)
+            return song.compare_job(asked.version, asked.by)
         case _Deliver():
             exports = parse_exports(asked.formats, song.mix.rate_hz, song.mix.channels)
             names = [*names_of(song.files.stem, (), exports, song.mix.rate_hz), song.files.delivery.name]

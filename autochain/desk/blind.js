@@ -136,9 +136,9 @@ const blindOf = (facts, sound, page) => {
       return;
     }
     if (ended.kind === "pairs") {
-      const tally = ended.all.map((key) => {
+      const tally = ended.all.flatMap((key) => {
         const with_ = ended.answers.filter((one) => one.keys.includes(key));
-        return `${nameOf(key)} ${with_.filter((one) => one.chosen === key).length} of ${with_.length}`;
+        return with_.length ? [`${nameOf(key)} ${with_.filter((one) => one.chosen === key).length} of ${with_.length}`] : [];
       });
       const chosen = ended.answers.filter((one) => one.chosen);
       const kept = (await Promise.all(chosen.map((one) => one.kept))).filter((one) => one && one.kept).length;
@@ -179,15 +179,17 @@ const blindOf = (facts, sound, page) => {
   // Who takes part.
   const offered = () => page.versions().filter((one) => one.key !== "best");
   const offer = () => {
-    const was = new Map([...find("blind-who").querySelectorAll("input")].map((one) => [one.value, one.checked]));
-    const same = (list) => list.map((one) => one.key + one.name).join();
+    const was = new Map([...find("blind-who").querySelectorAll("[data-set]")].map((one) => [one.value, one.checked]));
+    const same = (list) => list.map((one) => one.key + one.name + (one.score === null)).join();
     if (offer.drawn === same(offered())) return;
     offer.drawn = same(offered());
     find("blind-who").replaceChildren(
       ...offered().map((one) => {
         const label = document.createElement("label");
         const box = document.createElement("input");
-        Object.assign(box, { type: "checkbox", value: one.key, checked: was.get(one.key) ?? one.score !== null });
+        Object.assign(box, { type: "checkbox", value: one.key, checked: was.get(one.key) ?? (one.score !== null && !one.key.startsWith("point.")) });
+        if (was.has(one.key)) box.dataset.set = "yes";
+        box.addEventListener("change", () => (box.dataset.set = "yes"));
         label.append(box, ` ${one.name}`);
         return label;
       }),
@@ -212,6 +214,7 @@ const blindOf = (facts, sound, page) => {
     button.addEventListener("click", () => answer(button.dataset.answer === "none" ? undefined : Number(button.dataset.answer))),
   );
   find("end").addEventListener("click", () => finish(""));
+  find("blind-result").addEventListener("click", () => (find("blind-result").textContent = ""));
 
   return {
     running: () => Boolean(run),

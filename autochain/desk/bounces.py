@@ -9,7 +9,7 @@ import numpy as np
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
-from autochain.chain.chain import in_blocks
+from autochain.audio.room import in_blocks
 from autochain.compare.pair import make_pair
 from autochain.desk.renders import Stored
 from autochain.measure.loudness import HopMeter

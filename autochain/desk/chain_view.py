@@ -12,11 +12,13 @@ from autochain.chain.settings import DRIVE, OUTPUT, StageName, StageSettings, Va
 from autochain.chain.stage import Stage
 from autochain.desk.facts import Meter, SongFacts
 from autochain.desk.fields import Field, place_in_range, plain_text
-from autochain.sheet.model import SensitivityEntry
+from autochain.sheet.model import OnToolsFacts, SensitivityEntry
+from autochain.sheet.on_tools import told_by_stage, tools_told
 from autochain.sheet.settings import value_text
 from autochain.units import clock, number
 
 _RUN_UP_S = 1.0  # heard before a time at which a meter shows its most
+_TRIM_WORTH_DB = 0.05  # less reads as nothing
 _LEAST_SPAN_DB = 6.0  # of the meters' common scale
 _BAND = re.compile(r"band([1-9][0-9]?)_")
 
@@ -45,6 +47,7 @@ class MeterView:
 class StageView:
     """One stage: what is set, what goes without saying, what its meter shows.
 
+    `on_tool` is what the suggestion has for the user's own tool.
     `next_band` is the parameter that, set to 0, adds a band that does nothing yet; empty for a stage without bands.
     """
 
@@ -56,13 +59,16 @@ class StageView:
     quiet: Sequence[Field]
     meter: MeterView | None
     listen_for: str
+    on_tool: str = ""
 
 
 def chain_part(facts: SongFacts) -> dict[str, Any]:
     """The stages under the hand in order, and those that could be added."""
     span = max([_LEAST_SPAN_DB, *(abs(one.most_db) for one in facts.meters.values())])
+    column = _column(facts)
+    on_tools = {} if column is None else told_by_stage(column, several=True)
     stages = [
-        _stage(facts, facts.chain.stages[name], own, span)
+        replace(_stage(facts, facts.chain.stages[name], own, span), on_tool=on_tools.get(name, ""))
         for name in facts.chain.stages
         if (own := facts.settings.of(name)) or name in facts.settings
     ]
@@ -75,6 +81,7 @@ def chain_part(facts: SongFacts) -> dict[str, Any]:
         "stages": stages,
         "others": others,
         "facts": facts,
+        "on_tools": "" if column is None else tools_told(column),
         "about": not facts.hand.exact,
         "metered": bool(facts.meters),
         "span": number(span, "dB", 0),
@@ -107,6 +114,14 @@ def _stage(facts: SongFacts, stage: Stage, own: StageSettings, span: float) -> S
         meter=None if meter is None else _meter(meter, span),
         listen_for="; ".join(stage.listen_for),
     )
+
+
+def _column(facts: SongFacts) -> OnToolsFacts | None:
+    """What the suggestion has for the user's own tools, as long as nothing is turned."""
+    if facts.sheet is None or facts.sheet.on_tools is None:
+        return None
+    suggested = facts.chain.checked({entry.stage: entry.settings for entry in facts.sheet.stages})
+    return facts.sheet.on_tools if suggested == facts.settings else None
 
 
 def _next_band(stage: Stage, own: StageSettings) -> str:
@@ -173,5 +188,5 @@ def _meter(meter: Meter, span: float) -> MeterView:
         at_words="" if meter.most_at_s is None else clock(meter.most_at_s),
         typical=round(100.0 * typical / span, 1),
         most=round(100.0 * most / span, 1),
-        trim="" if meter.trim_db is None else number(meter.trim_db, "dB", signed=True),
+        trim="" if abs(meter.trim_db or 0.0) < _TRIM_WORTH_DB else number(meter.trim_db, "dB", signed=True),
     )

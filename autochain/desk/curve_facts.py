@@ -19,13 +19,14 @@ def of_points(points: Sequence[Point], targets_lufs: Sequence[float]) -> CurveFa
 
 
 def of_curve(curve: Curve) -> CurveFacts:
-    """The whole of it."""
+    """What was written of it; one that was stopped has places without a score."""
     knee = knee_of(curve)
     missed = [CurvePoint(lufs=lufs, met=False, words="out of reach") for lufs in curve.not_tried_lufs]
-    points = sorted([*map(_point, curve.points), *missed], key=lambda one: one.lufs)
+    left = [CurvePoint(lufs=lufs) for lufs in curve.left_lufs]
+    points = sorted([*map(_point, curve.points), *missed, *left], key=lambda one: one.lufs)
     return CurveFacts(
         points=tuple(points),
-        complete=True,
+        complete=not curve.left_lufs,
         knee_lufs=knee["lufs"] if knee is not None and knee["corner"] else None,
         statement=tuple(statement(curve)),
     )
@@ -37,10 +38,12 @@ def of_file(path: Path) -> CurveFacts | None:
         said: Mapping[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         points = [_read(point) for point in said["points"]]
         points += [CurvePoint(lufs=float(lufs), met=False, words="out of reach") for lufs in said["not_tried_lufs"]]
+        left = [float(lufs) for lufs in said.get("stopped", {}).get("left_lufs", [])]
+        points += [CurvePoint(lufs=lufs) for lufs in left]
         knee = said["knee"]
         return CurveFacts(
             points=tuple(sorted(points, key=lambda one: one.lufs)),
-            complete=True,
+            complete=not left,
             knee_lufs=float(knee["lufs"]) if knee is not None and knee["corner"] else None,
             statement=tuple(map(str, said["said"])),
         )

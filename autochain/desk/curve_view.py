@@ -11,7 +11,7 @@ _PICTURE = (
     "Score against loudness, lower is better: the best settings found (line), limiter alone (dashes), trade default "
     "(dots); upright: the wanted loudness."
 )
-_HOW = "A dot takes its settings under the hand."
+_HOW = "Press a dot to take its settings."
 _SIZE = (600.0, 180.0)
 
 
@@ -19,7 +19,7 @@ def loud_part(facts: SongFacts) -> dict[str, Any]:
     """The curve as far as it is found, or what it takes to find it."""
     curve = facts.curve
     return {
-        "picture": "" if curve is None or len(curve.points) < 2 else _picture(curve, facts.target_lufs),
+        "picture": "" if curve is None or not _drawable(curve) else _picture(curve, facts.target_lufs),
         "caption": f"{_PICTURE} {_HOW}",
         "complete": curve is not None and curve.complete,
         "statement": () if curve is None else curve.statement,
@@ -28,6 +28,11 @@ def loud_part(facts: SongFacts) -> dict[str, Any]:
         "takes": takes_words(facts.takes.get("curve")),
         "running": curve is not None and curve.running,
     }
+
+
+def _drawable(curve: CurveFacts) -> bool:
+    """Whether there is anything to see: with no score a picture is an empty frame."""
+    return len(curve.points) > 1 and any(one.score is not None for one in curve.points)
 
 
 def _picture(curve: CurveFacts, wanted_lufs: float) -> str:

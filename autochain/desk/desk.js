@@ -296,6 +296,18 @@
 
   // --- Buttons and forms.
   const stageOf = (target) => target.closest("[data-stage]").dataset.stage;
+  // What is lost with a press is asked for once more.
+  const sure = (button) => {
+    if (button.dataset.sure || !button.dataset.lost) return true;
+    const words = button.textContent;
+    button.dataset.sure = "asked";
+    button.textContent = button.dataset.lost;
+    setTimeout(() => {
+      delete button.dataset.sure;
+      button.textContent = words;
+    }, 4000);
+    return false;
+  };
   const press = (button) => {
     const field = button.closest(".field");
     const { act: name, switch: on, around, lock, band } = button.dataset;
@@ -303,7 +315,10 @@
     else if (band) act({ action: "turn", stage: stageOf(button), parameter: band, value: 0, at_s: at() });
     else if (on) act({ action: "switch", stage: stageOf(button), on: on === "on", at_s: at() });
     else if (name === "search") act({ action: "search", around: around === "yes" });
-    else if (["take", "drop", "compare"].includes(name)) act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
+    else if (name === "compare") act({ action: name, version: button.closest("[data-version]").dataset.version, by: (button.parentElement.querySelector("[data-by]") || { value: "" }).value });
+    else if (name === "drop" && sure(button)) act({ action: name, version: button.closest("[data-version]").dataset.version });
+    else if (name === "drop") return;
+    else if (name === "take") act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
     else if (["undo", "redo"].includes(name)) act({ action: name, at_s: at() });
     else if (name === "stop") act({ action: name, ...(button.dataset.job && { job: Number(button.dataset.job) }) });
     else if (name) act({ action: name });
@@ -418,13 +433,24 @@
     else if (one.kind === "versions" && here && facts) told("desk:versions", one.versions);
     else if (one.kind === "said" && here) say(one.words);
     else if (one.kind === "work") {
-      const more = (one.waiting && one.waiting.length) || 0;
-      find("work").hidden = !one.words;
-      const then = (more ? `, ${more} waiting` : "") + (one.left > 1 ? `, ${one.left} checks left` : "");
-      find("work-words").textContent = one.words ? `${one.words} ${Math.round(100 * one.share)} %${then}` : "";
-      find("work-words").title = (one.waiting || []).map((job) => job.words).join(", ");
+      const elsewhere = (job) => (job.name && job.words && !(facts && facts.song === job.song) && !job.words.includes(job.name) ? `${job.name}: ` : "");
+      const share = one.share ? ` ${Math.round(100 * one.share)} %` : " …";
+      const then = one.left > 1 ? `, ${one.left} checks left` : "";
+      const words = one.words || one.phase;
+      find("work").hidden = !words && !one.waiting.length;
+      find("work-words").textContent = words ? `${elsewhere(one)}${words}${share}${then}` : "";
+      find("work-words").title = `${find("work-words").textContent}${one.words && one.phase ? `: ${one.phase}` : ""}`;
       find("work-share").value = one.share || 0;
-      find("stop").dataset.job = one.job === undefined || one.job === null ? "" : String(one.job);
+      find("stop").dataset.job = one.job === null ? "" : String(one.job);
+      find("waiting").hidden = one.waiting.length === 0;
+      find("waiting").querySelector("summary").textContent = `${one.waiting.length} waiting`;
+      find("waiting").querySelector("ul").replaceChildren(...one.waiting.map((job) => {
+        const [line, stop] = [document.createElement("li"), document.createElement("button")];
+        Object.assign(stop, { type: "button", textContent: "stop" });
+        Object.assign(stop.dataset, { act: "stop", job: String(job.job) });
+        line.append(`${elsewhere(job)}${job.words} `, stop);
+        return line;
+      }));
     } else if (one.kind === "away") leave();
   };
   document.addEventListener("visibilitychange", () => (document.hidden ? leave() : listen(true)));

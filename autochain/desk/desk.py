@@ -57,9 +57,17 @@ class Desk:
         Folder of all results.
     plan
         A configuration over the packaged one.
+    first
+        Done before any other long work; it says itself what it is, where there is anything to be done.
     """
 
-    def __init__(self, sources: Sequence[Path], out: Path, plan: Path | None = None) -> None:
+    def __init__(
+        self,
+        sources: Sequence[Path],
+        out: Path,
+        plan: Path | None = None,
+        first: Callable[[Progress], None] | None = None,
+    ) -> None:
         self.sources, self.out, self.plan = sources, out, plan
         self._checks = KeptChecks(out, read_config(plan))
         self.events = Events()
@@ -75,6 +83,8 @@ class Desk:
         self._closed = False
         self._open: OpenSong | None = None
         self._open_stamp: Stamp = None
+        if first is not None:
+            self.work.submit(DeskJob(words="", song="", kind="first", run=lambda progress, stop: first(progress)))
         self.look()
         self._checks.forget_others(self.songs)
         clear_old(folder_of_mixes(sources))
@@ -156,7 +166,11 @@ class Desk:
 
     def work_now(self) -> Message:
         """What is being done, as pages are told."""
-        return {"kind": "work", **self.work.doing().plain()}
+        doing = self.work.doing().plain()
+        names = {song.id: song.name for song in self.songs}
+        for job in (doing, *doing["waiting"]):
+            job["name"] = names.get(job["song"], "")
+        return {"kind": "work", **doing}
 
     def said(self, song: str, words: str) -> None:
         """Tell one line."""
@@ -205,8 +219,10 @@ class Desk:
 
 
 @contextmanager
-def desk_on(sources: Sequence[Path], out: Path, plan: Path | None = None) -> Iterator[Desk]:
-    """A desk over mixes and folders of mixes; no second one writes into its folder of results.
+def desk_on(
+    sources: Sequence[Path], out: Path, plan: Path | None = None, first: Callable[[Progress], None] | None = None
+) -> Iterator[Desk]:
+    """A desk over mixes and folders of mixes; no second one writes into its folder of results. See `Desk`.
 
     Raises
     ------
@@ -219,7 +235,7 @@ def desk_on(sources: Sequence[Path], out: Path, plan: Path | None = None) -> Ite
     """
     refuse_missing(sources)
     with output_set(out, "desk"):
-        desk = Desk(sources, out, plan)
+        desk = Desk(sources, out, plan, first)
         try:
             yield desk
         finally:

@@ -34,6 +34,8 @@ class Known:
         False for an estimate: the whole song has not been verified.
     settable
         Whether its settings can be taken under the hand.
+    is_hand
+        Whether its settings are those that are under the hand.
     """
 
     key: str
@@ -46,6 +48,7 @@ class Known:
     met: bool | None = None
     exact: bool = False
     settable: bool = True
+    is_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +89,16 @@ class CurveFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BounceFacts:
-    """A file of the user's beside the song: its version, and its comparison with mix and plan once there is one."""
+    """A file of the user's beside the song: its version, and its comparison with mix and plan once there is one.
+
+    `judges` are the versions that it may be held against, names by key; `judged_by` the name of the one that it was.
+    """
 
     key: str
     name: str
     report: Sequence[Block] | None = None
+    judges: Mapping[str, str] = field(default_factory=dict)
+    judged_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +145,8 @@ class SongFacts:
         The check of the mix, and what there is to see and hear of it; None until done.
     hand, kept, suggestion, limiter
         What is known of the versions; `kept` the last one first.
+    same
+        Which version has the settings under the hand; empty where none has.
     meters
         Of the stages under the hand.
     weights
@@ -175,6 +185,7 @@ class SongFacts:
     redo: bool = False
     checked: Checked | None = None
     looks: Looks | None = None
+    same: str = ""
     kept: tuple[Known, ...] = ()
     suggestion: Known | None = None
     limiter: Known | None = None

@@ -1,5 +1,7 @@
 """The open song as plain facts: nothing is computed for it, and what is not known yet is left out."""
 
+from dataclasses import replace
+
 from autochain.chain.settings import StageName
 from autochain.check.checked import Checked
 from autochain.compare.report import report as compare_report
@@ -7,7 +9,8 @@ from autochain.desk.blind import learned
 from autochain.desk.facts import BounceFacts, ChoiceFacts, Known, Meter, ReferenceFacts, SongFacts
 from autochain.desk.open_song import OpenSong
 from autochain.desk.sheet_figures import VersionFigures
-from autochain.desk.versions import HAND, LIMITER_ALONE, SongVersion
+from autochain.desk.song_jobs import judges_of
+from autochain.desk.versions import HAND, LIMITER_ALONE, POINT, SongVersion
 from autochain.render.report import report as delivery_report
 from autochain.search.verify import SUGGESTION
 
@@ -23,8 +26,11 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
             measurement=measured.before,
             readiness=measured.readiness,
         )
-    target = song.config.target if state is None else state.target
-    known = {one.key: _known(one, beside.get(one.key)) for one in song.versions()}
+    target = song.wanted if state is None else state.target
+    same = song.like_hand()
+    known = {
+        one.key: replace(_known(one, beside.get(one.key)), is_hand=one.key in same) for one in song.versions()
+    }
     kept = [one for key, one in known.items() if key.startswith("kept.")]
     return SongFacts(
         files=song.files,
@@ -44,6 +50,7 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         checked=checked,
         looks=song.looks,
         hand=_figures(HAND, "your settings", song.estimate()),
+        same=next((_called(one) for one in song.versions() if one.key in same), ""),
         kept=tuple(reversed(kept)),
         suggestion=known.get(SUGGESTION),
         limiter=known.get(LIMITER_ALONE),
@@ -61,6 +68,10 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
     )
 
 
+def _called(version: SongVersion) -> str:
+    return f"the curve {version.name}" if version.key.startswith(POINT) else version.name
+
+
 def _choices(song: OpenSong) -> ChoiceFacts:
     file, found = str(song.files.choices), learned(song.files.choices)
     if isinstance(found, str):
@@ -76,9 +87,12 @@ def _takes(duration_s: float) -> dict[str, float]:
 
 
 def _bounce(song: OpenSong, version: SongVersion) -> BounceFacts:
-    found = song.compared.get(version.key)
-    told = None if found is None else tuple(compare_report(found.found, found.description, found.verdict))
-    return BounceFacts(key=version.key, name=version.name, report=told)
+    judges = judges_of(song, song.bounce(version.key).sha256)
+    if version.key not in song.compared:
+        return BounceFacts(key=version.key, name=version.name, judges=judges)
+    by, found = song.compared[version.key]
+    told = tuple(compare_report(found.found, found.description, found.verdict))
+    return BounceFacts(key=version.key, name=version.name, report=told, judges=judges, judged_by=by)
 
 
 def _known(version: SongVersion, figures: VersionFigures | None) -> Known:

@@ -77,6 +77,11 @@ class SongFiles:
         return self.out / f"{self.stem}.delivery.json"
 
     @property
+    def delivered(self) -> Path:
+        """The sheet that the files were made by that went out."""
+        return self.out / f"{self.stem}.delivery.sheet.json"
+
+    @property
     def versions(self) -> Path:
         """The folder of what was tried by hand and kept."""
         return self.out / f"{self.stem}.versions"

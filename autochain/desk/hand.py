@@ -104,6 +104,34 @@ def _only(settings: ChainSettings, places: "frozenset[Setting] | set[Setting]") 
     )
 
 
+def aimed(
+    target: Target, lufs: float | None, loudest_part_lufs: float | None, ceiling_dbtp: float | None
+) -> Target:
+    """A target with another loudness, of the whole or of the loudest 3 s, or another ceiling; the rest stays.
+
+    Raises
+    ------
+    TargetError
+        What no master can or should have.
+    """
+    new = target.model_dump()
+    if lufs is not None or loudest_part_lufs is not None:
+        new |= {"lufs": lufs, "loudest_part_lufs": loudest_part_lufs}
+    if ceiling_dbtp is not None:
+        new["ceiling_dbtp"] = ceiling_dbtp
+    try:
+        wanted = Target.model_validate(new)
+    except ValidationError as error:
+        reason = error.errors()[0]["msg"].removeprefix("Value error, ")
+        raise TargetError(f"the target {reason[0].lower()}{reason[1:]}.") from None
+    try:
+        check_target(wanted)
+    except TargetError as error:  # there are fields here, and no options
+        words = str(error).replace("--loudest-part", "a loudness").replace("--lufs", "a loudness")
+        raise TargetError(words.replace("--ceiling", "a ceiling")) from None
+    return wanted
+
+
 @lru_cache(maxsize=2 * _MOST_STEPS + 1)  # two hundred steps are written at every turn
 def _json(state: HandState) -> str:
     return json.dumps(state.plain(), separators=(",", ":"))
@@ -237,18 +265,7 @@ class Hand:
         TargetError
             What no master can or should have.
         """
-        new = self.state.target.model_dump()
-        if lufs is not None or loudest_part_lufs is not None:
-            new |= {"lufs": lufs, "loudest_part_lufs": loudest_part_lufs}
-        if ceiling_dbtp is not None:
-            new["ceiling_dbtp"] = ceiling_dbtp
-        try:
-            target = Target.model_validate(new)
-        except ValidationError as error:
-            reason = error.errors()[0]["msg"].removeprefix("Value error, ")
-            raise TargetError(f"the target {reason[0].lower()}{reason[1:]}.") from None
-        check_target(target)
-        self._take(replace(self.state, target=target))
+        self._take(replace(self.state, target=aimed(self.state.target, lufs, loudest_part_lufs, ceiling_dbtp)))
 
     def take(self, state: HandState) -> None:
         """Take all of another state, in one step."""

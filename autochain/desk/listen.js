@@ -25,7 +25,7 @@
   const sound = soundOf(facts, {
     moved: () => show(),
     failed: say,
-    others: () => (blind.running() ? [] : versions.filter((one) => one.key !== chosen).map(heardOf)),
+    others: () => (blind.running() ? [] : slotted().map(({ held }) => held).filter((one) => one.key !== chosen).map(heardOf)),
   });
 
   // A place as the desk solves it: 6 s from a whole hundredth of a second on.
@@ -64,15 +64,39 @@
     if (sound.playing() && one) sound.replace(one, at);
     show();
   };
+  // One button a version; of the many of a kind one is held, and a list beside the button has them all.
+  const KINDS = [["kept.", "kept", 3], ["point.", "curve", 1], ["bounce.", "bounces", 1]];
+  const holds = new Map(); // by kind: the key that is held
+  const slotted = () => {
+    const list = [];
+    for (const [mark, , most] of [...KINDS, ["", "", 0]]) {
+      const own = versions.filter(({ key }) => (mark ? key.startsWith(mark) : !KINDS.some(([kind]) => key.startsWith(kind))));
+      if (!mark) list.unshift(...own.map((one) => ({ held: one, all: [one], name: one.name })));
+      else if (own.length > most) list.push({ held: heldOf(mark, own), all: own, name: KINDS.find(([kind]) => kind === mark)[1], mark });
+      else list.push(...own.map((one) => ({ held: one, all: [one], name: one.name })));
+    }
+    return list;
+  };
+  // Until one was chosen: the one nearest to the loudness of your settings.
+  const heldOf = (mark, own) => {
+    const wanted = (versionOf("hand") || { lufs: null }).lufs;
+    const near = (one) => (one.lufs === null || wanted === null ? Infinity : Math.abs(one.lufs - wanted));
+    return own.find(({ key }) => key === holds.get(mark)) || own.reduce((best, one) => (near(one) < near(best) ? one : best));
+  };
   const choose = (key) => {
     if (blind.running() || !versionOf(key)) return;
     chosen = key;
+    const kind = KINDS.find(([mark]) => key.startsWith(mark));
+    if (kind) holds.set(kind[0], key);
     hear();
     find("heard-now").textContent = words();
   };
   const take = (slot) => {
     if (!blind.running()) {
-      if (slot < versions.length) choose(versions[slot].key);
+      const one = slotted()[slot];
+      if (!one) return;
+      const again = one.mark && one.held.key === chosen; // the next of its kind
+      choose(again ? one.all[(one.all.indexOf(one.held) + 1) % one.all.length].key : one.held.key);
       return;
     }
     blind.take(slot);
@@ -153,12 +177,12 @@
   const slots = () =>
     blind.running()
       ? blind.slots()
-      : versions.map((one) => ({ label: one.name, about: !one.exact, chosen: one.key === chosen }));
+      : slotted().map((one) => ({ label: one.name, chosen: one.held.key === chosen, all: one.mark ? one.all : [], held: one.held.key }));
   // After the pointer has pressed a button, space is for playing again; who goes by keyboard keeps the focus.
   const freed = (event) => event.detail > 0 && event.currentTarget.blur();
   // Along its row alone: to scroll the page for a button in a bar that is always seen would lose the reader's place.
   const bring = (button) => {
-    const row = button.parentElement;
+    const row = find("switches");
     const at = button.offsetLeft - row.offsetLeft;
     row.scrollLeft = Math.min(at, Math.max(row.scrollLeft, at + button.offsetWidth - row.clientWidth));
   };
@@ -167,19 +191,34 @@
     const list = slots();
     while (box.children.length > list.length) box.lastChild.remove();
     while (box.children.length < list.length) {
-      const button = document.createElement("button");
+      const [place, button, choice] = ["span", "button", "select"].map((name) => document.createElement(name));
       const slot = box.children.length;
       button.type = "button";
       button.addEventListener("click", (event) => {
         freed(event);
         take(slot);
       });
-      box.append(button);
+      choice.hidden = true;
+      choice.addEventListener("change", () => {
+        choose(choice.value);
+        choice.blur();
+      });
+      place.append(button, choice);
+      box.append(place);
     }
     list.forEach((one, slot) => {
-      const button = box.children[slot];
-      const label = `${slot + 1} ${one.label}${one.about ? ", about" : ""}`;
+      const [button, choice] = box.children[slot].children;
+      const label = `${slot + 1} ${one.label}`;
+      const all = one.all || [];
       if (button.textContent !== label) button.textContent = label;
+      choice.hidden = all.length === 0;
+      const names = all.map(({ key, name }) => `${key} ${name}`).join();
+      if (choice.dataset.names !== names) {
+        choice.dataset.names = names;
+        choice.setAttribute("aria-label", `which of ${one.label}`);
+        choice.replaceChildren(...all.map(({ key, name }) => new Option(name, key)));
+      }
+      if (all.length && choice.value !== one.held) choice.value = one.held;
       if (button.getAttribute("aria-pressed") !== String(one.chosen)) {
         button.setAttribute("aria-pressed", String(one.chosen));
         if (one.chosen) bring(button);
@@ -270,7 +309,7 @@
 
   const KEYS = [
     ["space", "play and pause"],
-    ["1 2 3 ...", "versions"],
+    ["1 2 3 ...", "versions; once more: the next of a list"],
     ["left, right", "a second back and on"],
     ["r", "repeat this place"],
     ["f s n, a b", "answers while names are hidden"],

@@ -22,14 +22,14 @@ from autochain.desk.bounces import SongBounce, read_bounce
 from autochain.desk.curve_facts import of_file as curve_of_file
 from autochain.desk.facts import CurveFacts
 from autochain.desk.folder import SongFiles
-from autochain.desk.hand import Hand, HandState, start_of
+from autochain.desk.hand import Hand, HandState, aimed, start_of
 from autochain.desk.kept import Kept
 from autochain.desk.place import Turned
 from autochain.desk.renders import Renders
 from autochain.desk.sheet_figures import SheetVersion, VersionFigures, levels_of, sheet_version
 from autochain.desk.ticked import Ticked
 from autochain.desk.under_hand import Now, UnderHand
-from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, TRADE, Heard, SongVersion
+from autochain.desk.versions import BEST, HAND, LIMITER_ALONE, MIX, POINT, TRADE, Heard, SongVersion
 from autochain.desk.whole import WholeSolver
 from autochain.desk.work import DeskJob
 from autochain.errors import AutochainError, ParameterError, UsageError
@@ -50,7 +50,6 @@ from autochain.tasks.compare import Compared
 from autochain.units import number
 
 _BASELINES = {LIMITER_ALONE: LIMITER_ONLY, TRADE: TRADE_DEFAULT}
-_POINT = "point."
 
 
 def nobody(what: str) -> None:
@@ -113,7 +112,7 @@ class OpenSong:
     ticked
         References dropped on the page, and which of them a search looks at.
     compared
-        What was found of bounces, by key.
+        What was found of bounces, by key, each with what it was held against.
     looks
         What there is to see of the check's findings; None until they are known.
     course, course_of
@@ -124,6 +123,10 @@ class OpenSong:
         What went out from here; None before.
     by_choices
         Whether searches weigh the costs by what blind choices tell; not unless that was asked for.
+    measuring
+        Held while the mix is measured: that is done once.
+    wanted
+        Loudness and ceiling that the first settings are to have.
 
     Raises
     ------
@@ -142,7 +145,7 @@ class OpenSong:
         self.measured: MeasuredMix | None = None
         self.sheet: SheetVersion | None = None
         self.ticked = Ticked(files.references)
-        self.compared: dict[str, Compared] = {}
+        self.compared: dict[str, tuple[str, Compared]] = {}
         self.looks: Looks | None = None
         self.course: SongCurves | None = None
         self.course_of: tuple[ChainSettings, Target] | None = None
@@ -151,6 +154,8 @@ class OpenSong:
         self.by_choices = False
         self.changed = changed
         self._lock = threading.RLock()
+        self.measuring = threading.RLock()
+        self.wanted = self.config.target
         self._renders = Renders(self.mix)
         self._levels = _levels_of(self.mix.samples, self.mix.rate_hz)
         self.kept = Kept(files.versions)
@@ -214,6 +219,18 @@ class OpenSong:
         """What is known of the other versions."""
         with self._lock:
             return {key: one.figures for key, one in self._audible.items() if one.figures is not None}
+
+    def like_hand(self) -> frozenset[str]:
+        """Keys of the versions that have the settings under the hand, for the same target."""
+        state = self.state
+        if state is None:
+            return frozenset()
+        with self._lock:
+            return frozenset(
+                key
+                for key, one in self._audible.items()
+                if one.start is not None and (one.start.active, one.start.target) == (state.active, state.target)
+            )
 
     # What is heard
 
@@ -279,8 +296,13 @@ class OpenSong:
         lufs: float | None = None,
         loudest_part_lufs: float | None = None,
         ceiling_dbtp: float | None = None,
-    ) -> Heard:
-        """Want another loudness or ceiling."""
+    ) -> Heard | None:
+        """Want another loudness or ceiling; None as long as there are no settings, which will have it then."""
+        with self._lock:
+            if self.state is None:
+                self.wanted = aimed(self.wanted, lufs, loudest_part_lufs, ceiling_dbtp)
+                self.changed("hand")
+                return None
         return self._changing(at_s, lambda hand: hand.aim(lufs, loudest_part_lufs, ceiling_dbtp))
 
     def undo(self, at_s: float) -> Heard:
@@ -317,6 +339,12 @@ class OpenSong:
         gain_db = next(one.gain_db for one in self.versions() if one.key == HAND)
         place = now.place
         return Heard(start_s=place.start_s, stop_s=place.stop_s, revision=now.revision, gain_db=gain_db)
+
+    def begin_at(self, wanted: Target, state: HandState) -> None:
+        """Begin with settings that were made for a target, where that is still the one that is wanted."""
+        with self._lock:
+            if self.state is None and self.wanted == wanted:
+                self.begin(state, None)
 
     def begin(self, state: HandState, figures: VersionFigures | None) -> None:
         """Put the first settings under the hand, or those that were left there."""
@@ -416,7 +444,7 @@ class OpenSong:
             found[one.key] = self.audible(one.name, one.version, one.path)
         for path, lufs in _points_in(self.files):
             if (version := self._sheet_at(path)) is not None:
-                found[f"{_POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
+                found[f"{POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
         with self._lock:
             now = {key: one for key, one in self._audible.items() if key == BEST}
             self._put({**found, **now})
@@ -471,7 +499,7 @@ class OpenSong:
         start = replace(state, settings=self.chain.checked(chosen.settings), off=frozenset(), target=target)
         name = f"at {number(lufs, 'LUFS')}"
         one = Audible(name=name, chain=self.chain, settings=chosen.settings, figures=figures, start=start)
-        self.hear(f"{_POINT}{lufs:g}", one)
+        self.hear(f"{POINT}{lufs:g}", one)
         self.changed("curve")
 
     def _start_of(self, one: SheetVersion) -> HandState | None:
@@ -532,7 +560,7 @@ class OpenSong:
         def run(progress: Progress, stop: Stop) -> None:
             song_jobs.trace_curve(self, quiet_lufs, loud_lufs, step_lu, progress, stop)
 
-        return self._job("tracing the curve", "curve", run)
+        return self._job("finding what each loudness costs", "curve", run, best_so_far=True)
 
     def deliver_job(self, formats: Sequence[str] = (), key: str = HAND) -> DeskJob:
         """Write the files that go out, of what is under the hand or of another version that has a sheet."""
@@ -542,9 +570,13 @@ class OpenSong:
 
         return self._job("writing the files that go out", "deliver", run)
 
-    def compare_job(self, key: str) -> DeskJob:
-        """Compare a bounce with the mix, and with what is under the hand or suggested."""
-        return self._job("comparing", "compare", lambda progress, stop: song_jobs.compare(self, key, progress))
+    def compare_job(self, key: str, by: str = "") -> DeskJob:
+        """Compare a bounce with the mix, and with a version that has a sheet: the likeliest one, or as `by` says."""
+
+        def run(progress: Progress, stop: Stop) -> None:
+            song_jobs.compare(self, key, by, progress, stop)
+
+        return self._job("comparing", "compare", run)
 
     def bounce_job(self, path: Path) -> DeskJob:
         """Lay a bounce or an earlier master under the mix."""

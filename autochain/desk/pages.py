@@ -15,6 +15,7 @@ from autochain.page.findings_part import packaged
 
 _HEADING = re.compile(r"(</?h)([1-6])(?=[ >])")
 _MEDIA_TYPES = {"css": "text/css", "js": "text/javascript"}
+_SECOND = "<h4"  # of a report's parts, where `report_html` has put them
 _OWN = re.compile(r"[a-z_]+\.(css|js)")
 _ENVIRONMENT = Environment(
     loader=PackageLoader("autochain.desk"),
@@ -40,6 +41,14 @@ def blocks_html(blocks: Iterable[Block]) -> Markup:
 def report_html(blocks: Iterable[Block]) -> Markup:
     """A whole report as part of a page: its headings stand under those of the page."""
     return Markup(_HEADING.sub(lambda found: f"{found[1]}{min(6, int(found[2]) + 2)}", blocks_html(blocks)))
+
+
+def folded(report: Markup) -> Markup:
+    """A report whose parts behind the first are folded: what comes first is what one looks for."""
+    first, heading, rest = report.partition(_SECOND)
+    if not rest:
+        return report
+    return Markup(f'{first}<details data-key="more"><summary>all figures</summary>\n{heading}{rest}</details>')
 
 
 def static(name: str) -> tuple[bytes, str] | None:

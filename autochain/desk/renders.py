@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import CACHE_FRAMES
 from autochain.chain.chain import ChainPlan
 from autochain.chain.envelopes import group_frames
 from autochain.chain.output import with_ends
 from autochain.chain.settings import OUTPUT, ChainSettings
-from autochain.chain.stage import CHAIN_BLOCK_FRAMES
 from autochain.desk.place import PREROLL_S
 
 MOST_BYTES = 1_000_000_000
@@ -154,12 +154,6 @@ class Renders:
                 one.elsewhere = Passing(self._mix, chain, settings, first)
             return one.elsewhere.take(frames)
 
-    def is_complete(self, chain: ChainPlan, settings: ChainSettings) -> bool:
-        """Whether a version is rendered whole."""
-        with self._lock:
-            one = self._known.get(_key(chain, settings))
-        return one is not None and one.stored is not None and one.stored.complete
-
     def put(self, chain: ChainPlan, settings: ChainSettings, stored: Stored) -> None:
         """Take a render that was made whole elsewhere."""
         one = self._of(chain, settings, begin=False)
@@ -229,7 +223,7 @@ class Renders:
         try:
             if stored is None:
                 stored = Stored(len(self._mix.samples), self._mix.channels)
-            stored.append(filling.take(CHAIN_BLOCK_FRAMES))
+            stored.append(filling.take(CACHE_FRAMES))
         except OSError:  # no room on disk: it is rendered where it is asked for, again and again
             stored = None
         with self._lock:

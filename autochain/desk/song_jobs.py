@@ -1,5 +1,6 @@
 """The long work on an open song, each through the same tasks as the command of its name, into the same files."""
 
+import hashlib
 import json
 from collections.abc import Sequence
 from contextlib import nullcontext
@@ -7,24 +8,27 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from autochain.audio.files import write_text
 from autochain.chain.settings import ChainSettings
+from autochain.config.model import Target
 from autochain.curve.point import Point
 from autochain.curve.targets import targets_lufs
 from autochain.desk.bounces import sounds_in
 from autochain.desk.course import course_of, looks_of
 from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
-from autochain.desk.versions import BEST, HAND
+from autochain.desk.versions import BEST, DELIVERED, HAND
+from autochain.earlier.read import sheet_in
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
 from autochain.given import quoted
-from autochain.progress import Progress, Stop
+from autochain.progress import Progress, Stop, silent
 from autochain.search.by_hand import by_hand
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Verified
 from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
 from autochain.search.verify import SUGGESTION
-from autochain.sheet import Sheet, build_sheet
+from autochain.sheet import Sheet, build_sheet, to_json
 from autochain.solve.decisions import Decisions, as_given
 from autochain.solve.solved import Guess
 from autochain.tasks.caller import Caller
@@ -43,22 +47,36 @@ if TYPE_CHECKING:
 _HEADROOM_DB = 0.1  # under the ceiling, as every trial has it: peaks between samples
 
 
-def measured(song: "OpenSong", progress: Progress) -> MeasuredMix:
-    """The mix, measured now where it was not before."""
-    if song.measured is None:
-        request = SearchRequest(mix=song.mix, config=song.config)
-        song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
-        song.looks = looks_of(song.mix, song.measured.readiness.findings)
-        song.changed("measured")
-    return song.measured
+def measured(song: "OpenSong", progress: Progress = silent) -> MeasuredMix:
+    """The mix, measured now where it was not before.
+
+    A long job measures without a word: whoever tells how far a long job is waits for short ones, and a short one may
+    be waiting to measure.
+    """
+    with song.measuring:
+        if song.measured is None:
+            request = SearchRequest(mix=song.mix, config=song.config)
+            song.measured = MeasuredMix.of(request, RunOptions(progress=progress))
+            song.looks = looks_of(song.mix, song.measured.readiness.findings)
+            song.changed("measured")
+        return song.measured
+
+
+def ready_to_search(song: "OpenSong") -> None:
+    """Measure the mix and put the first settings under the hand, where that was not done yet."""
+    with song.measuring:
+        found = measured(song)
+        while song.state is None:
+            wanted = song.wanted
+            song.begin_at(wanted, _trade_default(found, wanted))
 
 
 def measure(song: "OpenSong", progress: Progress) -> None:
     """Measure the mix; where nothing is under the hand, begin with what a careful hand might set. Read bounces."""
-    found = measured(song, progress)
+    measured(song, progress)
     if song.state is None:
         progress("setting the trade default", 0.9)
-        song.begin(_trade_default(found), None)
+        ready_to_search(song)
     for path in sounds_in(song.files.bounces):
         try:
             song.add_bounce(path)
@@ -66,14 +84,14 @@ def measure(song: "OpenSong", progress: Progress) -> None:
             song.tell(str(error))
 
 
-def _trade_default(found: MeasuredMix) -> HandState:
+def _trade_default(found: MeasuredMix, target: Target) -> HandState:
     """The trade default with what is prepared for this mix; a gain alone for one that must not be worked on."""
     config = found.request.config
-    target, chain = config.target, config.chain_plan
+    chain = config.chain_plan
     simple = found.by_gain(target)
     if simple is not None:
         return HandState(settings=chain.checked(simple.chosen.settings), target=target)
-    ready = found.ready()
+    ready = replace(found, request=replace(found.request, config=config.model_copy(update={"target": target}))).ready()
     outline = outline_at(config.search.trade_default, ready.binding.searched, target.ceiling_dbtp - _HEADROOM_DB, chain)
     settings = ready.excerpts.solve(outline, target.loudness_lufs, Guess()).settings
     return HandState(settings=chain.checked(chain.rounded(settings)), target=target)
@@ -109,7 +127,7 @@ def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) 
 
 def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
     """The sheet of what is under the hand, verified now where it was not before."""
-    found = measured(song, progress)
+    found = measured(song)
     verdict = song.hand.verdict
     for _ in range(3):
         state = _state_of(song)
@@ -167,6 +185,7 @@ def _caller(song: "OpenSong", progress: Progress, stop: Stop, state: HandState |
         stoppable=lambda: nullcontext(ending),
         better=better,
         point=lambda point: None if state is None else song.point(point, state),
+        seen=None if song.measured is None else song.measured.seen,
     )
 
 
@@ -182,6 +201,7 @@ def _taste(song: "OpenSong") -> Path | None:
 
 def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> None:
     """Search, as `suggest` does; what it suggests comes under the hand where nobody has turned anything yet."""
+    ready_to_search(song)
     state = _state_of(song)
     sheet = sheet_of_hand(song, progress, stop) if around else None
     if around:
@@ -211,6 +231,8 @@ def search(song: "OpenSong", around: bool, progress: Progress, stop: Stop) -> No
             run_suggest(request, caller)
         except JournalError:  # what a stopped run has left was asked for something else
             run_suggest(replace(request, resume=False), caller)
+    except StoppedError:
+        raise StoppedError("Stopped before any trial was done. The next search goes on from there.") from None
     finally:
         song.hear(BEST, None)
     if earlier is not None and not _same_settings(earlier, files.sheet.read_bytes()):
@@ -237,7 +259,8 @@ def _same_settings(one: bytes, other: bytes) -> bool:
 def trace_curve(
     song: "OpenSong", quiet_lufs: float, loud_lufs: float, step_lu: float, progress: Progress, stop: Stop
 ) -> None:
-    """Trace the curve, as `curve` does; a curve that is stopped leaves the points that can be heard, and no file."""
+    """Trace the curve, as `curve` does; one that is stopped keeps the points that were found by then."""
+    ready_to_search(song)
     state = _state_of(song)
     song.whole.drop()
     locks, without = _decided(state)
@@ -261,13 +284,17 @@ def trace_curve(
         song.curve = of_points(points, targets)
         song.point(point, state)
 
-    song.curve = of_points((), targets)
+    before, song.curve = song.curve, of_points((), targets)
     song.changed("curve")
     try:
         traced = run_curve(request, replace(_caller(song, progress, stop, state), point=found))
         song.curve = of_curve(traced.curve)
+    except StoppedError:  # before anything was found: what there was is there still
+        song.curve = before
+        raise
     finally:
-        song.curve = replace(song.curve, running=False)
+        if song.curve is not None:
+            song.curve = replace(song.curve, running=False)
         song.changed("curve")
     song.read_versions()
     song.changed("curve")
@@ -275,22 +302,55 @@ def trace_curve(
 
 def deliver_version(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
     """Write the files that go out, as `render` does."""
-    sheet = sheet_of_hand(song, progress, stop) if key == HAND else song.sheet_path(key)
-    if sheet is None:
-        raise UsageError(f"the version {quoted(key)} has no sheet to render by. Take it under the hand first.")
+    text = _sheet_text(song, key, progress, stop)
     song.whole.drop()
     request = RenderRequest(
-        mix=song.mix, sheet=sheet, out=song.files.out, also=formats, force=song.files.delivery.exists()
+        mix=song.mix,
+        sheet=sheet_in(text.encode(), song.files.delivered),
+        out=song.files.out,
+        also=formats,
+        force=song.files.delivery.exists(),
     )
     song.delivery = run_render(request, _caller(song, progress, stop)).delivery
+    write_text(song.files.delivered, text, force=True)  # what a bounce of these files is judged by
     song.changed("delivered")
 
 
-def compare(song: "OpenSong", key: str, progress: Progress) -> None:
-    """Compare a bounce with the mix and a sheet, as `compare` does."""
+def _sheet_text(song: "OpenSong", key: str, progress: Progress, stop: Stop) -> str:
+    """The sheet of a version as a file has it; UsageError where it has none."""
+    if key == HAND:
+        return to_json(sheet_of_hand(song, progress, stop))
+    path = song.files.delivered if key == DELIVERED else song.sheet_path(key)
+    if path is None or not path.exists():
+        raise UsageError(f"the version {quoted(key)} has no sheet. Take its settings first.")
+    return path.read_text(encoding="utf-8")
+
+
+def delivered_as(song: "OpenSong", sha256: str) -> bool:
+    """Whether a file is one of those that went out, and the sheet of these is there."""
+    try:
+        told = json.loads(song.files.delivery.read_bytes())
+        own = hashlib.sha256(song.files.delivered.read_bytes()).hexdigest()
+        return told["sheet"]["sha256"] == own and any(one["sha256"] == sha256 for one in told["files"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return False
+
+
+def judges_of(song: "OpenSong", sha256: str) -> dict[str, str]:
+    """Names of the versions that a bounce may be held against, by key; the likeliest first."""
+    out = {DELIVERED: "what went out"} if delivered_as(song, sha256) else {}
+    own = {} if song.state is None else {HAND: "your settings"}
+    sheets = {one.key: one.name for one in song.versions() if song.sheet_path(one.key) is not None}
+    return out | own | sheets
+
+
+def compare(song: "OpenSong", key: str, by: str, progress: Progress, stop: Stop) -> None:
+    """Compare a bounce with the mix and with the sheet of a version, as `compare` does; `by` "" for the likeliest."""
     bounce = song.bounce(key)
+    judges = judges_of(song, bounce.sha256)
+    by = by or next(iter(judges), "")
+    sheet = sheet_in(_sheet_text(song, by, progress, stop).encode(), song.files.sheet) if by else None
     song.whole.drop()
-    sheet = song.sheet_path(SUGGESTION)
     out = song.files.out
     request = CompareRequest(
         mix=song.mix,
@@ -299,5 +359,5 @@ def compare(song: "OpenSong", key: str, progress: Progress) -> None:
         out=out,
         force=(out / f"{bounce.path.stem}.compare.json").exists(),
     )
-    song.compared[key] = run_compare(request, _caller(song, progress, lambda: False))
+    song.compared[key] = judges.get(by, ""), run_compare(request, _caller(song, progress, stop))
     song.changed("compared")

@@ -9,11 +9,12 @@ from typing import Any
 from markupsafe import Markup
 
 from autochain.chain.chain import STAGES
+from autochain.chain.settings import LIMITER
 from autochain.desk.chain_view import chain_part
 from autochain.desk.curve_view import loud_part
 from autochain.desk.facts import ChoiceFacts, Known, SongFacts
 from autochain.desk.fields import target_field
-from autochain.desk.pages import blocks_html, rendered, report_html
+from autochain.desk.pages import blocks_html, folded, rendered, report_html
 from autochain.desk.words import SIGNS, takes_words
 from autochain.document.blocks import Block
 from autochain.given import name_shown
@@ -34,18 +35,24 @@ _SONG = (
     "plays from there."
 )
 _EARLIER = "Your settings have changed since; the picture follows when the whole song was verified."
+_PLACES_TOLD, _SAME_PLACE_S = 3, 2.0
+_WORTH_HEARING_DB = 0.5  # less taken is seldom heard
 _SAME_LU = 0.15  # scores of versions further apart in loudness do not compare
 
 
 def head_part(facts: SongFacts) -> dict[str, Any]:
     """Does it reach the target, what does it cost, and what is wrong with the mix."""
+    beside = [one for one in _beside(facts) if not one.is_hand]
     return {
         "name": facts.files.name,
         "state": _state(facts.hand) if len(facts.settings) else "Settings come as soon as the mix has been measured.",
+        "usual": bool(len(facts.settings)) and facts.suggestion is None and not facts.undo,
+        "listen": _listen_first(facts),
+        "no_limiter": bool(len(facts.settings)) and LIMITER not in facts.settings,
         "sign": SIGNS[{True: "ready", False: "revisit", None: "waiting"}[facts.hand.met]],
         "figures": _figures(facts.hand),
         "cost": _cost(facts),
-        "beside": [_told_beside(one, facts.hand) for one in _beside(facts) if one.score is not None],
+        "beside": _told_beside([one for one in beside if one.score is not None], facts.hand),
         "mix": _mix(facts),
         "findings": "" if facts.checked is None else kinds(facts.checked.readiness.findings),
         "aims": [target_field("lufs", facts), target_field("ceiling_dbtp", facts)],
@@ -76,13 +83,30 @@ def _figures(hand: Known) -> str:
 
 
 def _cost(facts: SongFacts) -> str:
+    """The score, and what most of it is: points of each cost."""
     hand = facts.hand
     if hand.score is None or hand.costs is None:
         return ""
     points = terms(hand.costs, facts.weights)
     most = sorted(points, key=lambda name: -points[name])[:_TERMS_TOLD]
     told = [f"{COSTS[name][0].strip()} {number(points[name])}" for name in most if points[name] >= _TERM_WORTH]
-    return f"Most of it: {', '.join(told)}." if told else ""
+    score = f"Score {'' if hand.exact else 'about '}{number(hand.score, decimals=2)}"
+    return f"{score}, of which {', '.join(told)}." if told else f"{score}."
+
+
+def _listen_first(facts: SongFacts) -> list[dict[str, Any]]:
+    """Where the stages take most: what there is to hear of them is heard there; places of several stages are one."""
+    places: list[tuple[float, list[str]]] = []
+    for name, meter in sorted(facts.meters.items(), key=lambda item: -abs(item[1].most_db)):
+        at_s = meter.most_at_s
+        if at_s is None or abs(meter.most_db) < _WORTH_HEARING_DB:
+            continue
+        near = next((own for own_s, own in places if abs(own_s - at_s) <= _SAME_PLACE_S), None)
+        if near is None:
+            places.append((at_s, near := []))
+        verb = "adds" if meter.most_db < 0.0 else "takes"
+        near.append(f"{facts.chain.stages[name].label} {verb} {number(abs(meter.most_db), 'dB')}")
+    return [{"at_s": at_s, "time": clock(at_s), "words": ", ".join(own)} for at_s, own in places[:_PLACES_TOLD]]
 
 
 def _beside(facts: SongFacts) -> list[Known]:
@@ -95,9 +119,13 @@ def choices_part(facts: SongFacts) -> dict[str, Any]:
     return {"choices": facts.choices or ChoiceFacts(sentences=("Nothing has been chosen yet.",), file="")}
 
 
-def _told_beside(one: Known, hand: Known) -> str:
-    at = "" if _as_loud(one, hand) else f" at {number(one.lufs, 'LUFS')}"
-    return f"{one.name} {number(one.score, decimals=2)}{at}"
+def _told_beside(beside: Sequence[Known], hand: Known) -> str:
+    """Scores of the others: those that are as loud first, and the rest by how loud they are."""
+    at: dict[str, list[str]] = {}
+    for one in sorted(beside, key=lambda one: not _as_loud(one, hand)):
+        where = "Beside it" if _as_loud(one, hand) else f"At {number(one.lufs, 'LUFS')}"
+        at.setdefault(where, []).append(f"{one.name} {number(one.score, decimals=2)}")
+    return " ".join(f"{where}: {', '.join(told)}." for where, told in at.items())
 
 
 def _as_loud(one: Known, hand: Known) -> bool:
@@ -106,7 +134,7 @@ def _as_loud(one: Known, hand: Known) -> bool:
 
 def _mix(facts: SongFacts) -> dict[str, str]:
     if facts.checked is None:
-        return {"sign": SIGNS["waiting"], "words": "The mix is being checked."}
+        return {"sign": SIGNS["waiting"], "words": "The mix is being checked"}
     figures, verdict = facts.checked.measurement, facts.checked.readiness.verdict
     told = (
         f"The mix: {number(figures.integrated_lufs, 'LUFS')}, {number(figures.true_peak_dbtp, 'dBTP')}, "
@@ -136,7 +164,7 @@ def _seen(looks: Looks) -> Iterator[Block]:
 
 def costs_part(facts: SongFacts) -> dict[str, Any]:
     """Costs of your settings beside the last kept version, the suggestion and the limiter alone."""
-    beside = [facts.hand, *_beside(facts)]
+    beside = [facts.hand, *(one for one in _beside(facts) if not one.is_hand)]
     heads = [_YOURS if one is facts.hand else one.name for one in beside]
     compared = [one for one in beside if one.score is not None and one.met and _as_loud(one, facts.hand)]
     least = min((one.score for one in compared if one.score is not None), default=None) if len(compared) > 1 else None
@@ -148,6 +176,7 @@ def costs_part(facts: SongFacts) -> dict[str, Any]:
             cells = [number(value, decimals=decimals) for value in values]
             rows.append({"label": label.strip(), "unit": unit, "meaning": meaning, "cells": cells})
     return {
+        "known": any(one.costs is not None for one in beside),
         "heads": heads,
         "about": [one.costs is not None and not one.exact for one in beside],
         "scores": [
@@ -228,7 +257,7 @@ def out_part(facts: SongFacts) -> dict[str, Any]:
         ],
         "rates": [rate for rate in RATES_HZ if rate != facts.rate_hz],
         "takes": takes_words(facts.takes.get("deliver")),
-        "report": "" if facts.delivery is None else report_html(facts.delivery),
+        "report": "" if facts.delivery is None else folded(report_html(facts.delivery)),
         "there": facts.files.state in ("master", "delivered"),
         "out": name_shown(str(facts.files.out)),
     }
@@ -238,7 +267,13 @@ def bounces_part(facts: SongFacts) -> dict[str, Any]:
     """Files of the user's own, each with its comparison."""
     return {
         "bounces": [
-            {"key": one.key, "name": one.name, "report": "" if one.report is None else report_html(one.report)}
+            {
+                "key": one.key,
+                "name": one.name,
+                "report": "" if one.report is None else report_html(one.report),
+                "judges": one.judges,
+                "judged_by": one.judged_by,
+            }
             for one in facts.bounces
         ]
     }
@@ -252,15 +287,15 @@ def references_part(facts: SongFacts) -> dict[str, Any]:
 _PARTS: Mapping[str, Callable[[SongFacts], dict[str, Any]]] = {
     "head": head_part,
     "found": found_part,
-    "loud": loud_part,
     "chain": chain_part,
+    "loud": loud_part,
     "costs": costs_part,
     "time": time_part,
     "kept": kept_part,
     "references": references_part,
+    "choices": choices_part,
     "out": out_part,
     "bounces": bounces_part,
-    "choices": choices_part,
 }
 PARTS = tuple(_PARTS)  # in the order in which one works
 _SET = ("head", "loud", "chain", "costs", "kept")

@@ -4,6 +4,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 MIX, HAND = "mix", "hand"
+POINT = "point."  # before the loudness of a point of the curve
+DELIVERED = "delivered"  # nothing to be heard by itself: the sheet of the files that went out
 LIMITER_ALONE, TRADE, BEST = "limiter_alone", "trade_default", "best"
 
 

@@ -1,11 +1,11 @@
 """The whole song behind the linear stages of the settings under the hand: what has the last word on them."""
 
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from autochain.audio.mix import Mix, Samples
-from autochain.chain.chain import ChainPlan, ChainRunner
+from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import OUTPUT, ChainSettings
 from autochain.config.model import Drive, Weights
 from autochain.desk.hand import HandState
@@ -26,19 +26,6 @@ from autochain.solve.solved import Guess
 BY_HAND = "by hand"
 
 
-class _Stoppable(ChainRunner):
-    """A chain on a stream that ends when it is asked to."""
-
-    def __init__(self, running: ChainRunner, stop: Stop) -> None:
-        super().__init__(running._runners)
-        self._stop = stop
-
-    def run(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
-        for piece in super().run(blocks):
-            refuse_stopped(self._stop)
-            yield piece
-
-
 def refuse_stopped(stop: Stop) -> None:
     """StoppedError where an end is asked for."""
     if stop():
@@ -50,8 +37,10 @@ class _Song(Evaluator):
 
     stop: Stop
 
-    def running(self, channels: int, settings: ChainSettings) -> ChainRunner:
-        return _Stoppable(super().running(channels, settings), self.stop)
+    def blocks(self, samples: Samples) -> Iterator[Samples]:
+        for block in super().blocks(samples):
+            refuse_stopped(self.stop)
+            yield block
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -58,7 +58,7 @@ class _Queued:
     number: int
     due: float
     stop: threading.Event = field(default_factory=threading.Event)
-    words: str = ""
+    phase: str = ""
     share: float = 0.0
 
     def plain(self) -> dict[str, Any]:
@@ -75,6 +75,8 @@ class Doing:
         Its number, by which it is stopped.
     words, song, share
         What, for which song, and the share done, 0 to 1.
+    phase
+        What of it is being done.
     waiting
         Jobs that were asked for and have not begun: `job`, `words` and `song` of each.
     left
@@ -85,6 +87,7 @@ class Doing:
     words: str = ""
     song: str = ""
     share: float = 0.0
+    phase: str = ""
     waiting: tuple[dict[str, Any], ...] = ()
     left: int = 0
 
@@ -95,6 +98,7 @@ class Doing:
             "words": self.words,
             "song": self.song,
             "share": round(self.share, 3),
+            "phase": self.phase,
             "waiting": list(self.waiting),
             "left": self.left,
         }
@@ -199,7 +203,13 @@ class WorkQueue:
             if now is None:
                 return Doing(waiting=asked, left=left)
             return Doing(
-                job=now.number, words=now.words, song=now.job.song, share=now.share, waiting=asked, left=left
+                job=now.number,
+                words=now.job.words,
+                song=now.job.song,
+                share=now.share,
+                phase=now.phase,
+                waiting=asked,
+                left=left,
             )
 
     def _drop(self, kind: str, song: str) -> None:
@@ -230,7 +240,6 @@ class WorkQueue:
                 queued = self._next(short)
                 if queued is None:
                     return
-                queued.words = queued.job.words
                 self._running[short] = queued
             self._watched()
             try:
@@ -246,7 +255,7 @@ class WorkQueue:
         job = queued.job
 
         def progress(words: str, share: float) -> None:
-            queued.words, queued.share = words or job.words, share
+            queued.phase, queued.share = words, share
             self._watched()
             if not job.short:
                 with self._changed:

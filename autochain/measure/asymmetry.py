@@ -14,9 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 
 HOP_HZ = 100  # hops of 10 ms
 HOPS_PER_WINDOW = 5
+_WINDOWS_AT_ONCE = 40  # 2 s, which stay in the cache from one look to the next
 
 Loud = npt.NDArray[np.bool_]
 
@@ -140,18 +142,15 @@ def _reductions(
     samples: Samples, rate_hz: int, threshold_linear: float, loud: Loud
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return r+ and r- of every window that counts."""
+    length, channels = window_frames(rate_hz), samples.shape[1]
+    highest, lowest = np.empty((2, samples.shape[0] // length), samples.dtype)
+    for first, part in enumerate(in_blocks(samples[: highest.size * length], _WINDOWS_AT_ONCE * length)):
+        windows = part.reshape(-1, length * channels)  # both channels together: the louder one counts
+        own = slice(first * _WINDOWS_AT_ONCE, first * _WINDOWS_AT_ONCE + len(windows))
+        highest[own], lowest[own] = windows.max(axis=1), windows.min(axis=1)
     counted = loud_windows(loud, samples.shape[0], rate_hz)
-    windows = _whole_windows(samples, rate_hz)
-    count, length, channels = windows.shape
-    windows = windows.reshape(count, length * channels)  # both channels together: the louder one counts
-    upper, lower = windows.max(axis=1)[counted], -windows.min(axis=1)[counted]
     # Under the threshold nothing is reduced, so clamping there before the logarithm loses nothing.
-    above = [20.0 * np.log10(np.maximum(peak / np.float64(threshold_linear), 1.0)) for peak in (upper, lower)]
-    return above[0], above[1]
-
-
-def _whole_windows(samples: Samples, rate_hz: int) -> Samples:
-    """Split into windows, shape (windows, frames of a window, channels), dropping the rest at the end."""
-    length = window_frames(rate_hz)
-    windows = samples.shape[0] // length
-    return np.ascontiguousarray(samples)[: windows * length].reshape(windows, length, samples.shape[1])
+    upper, lower = (
+        20.0 * np.log10(np.maximum(peak[counted] / np.float64(threshold_linear), 1.0)) for peak in (highest, -lowest)
+    )
+    return upper, lower

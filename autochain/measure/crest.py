@@ -24,6 +24,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 from autochain.audio.sections import butterworth_low_pass
 from autochain.errors import AutochainError
 from autochain.measure._crest_kernels import ROWS, STRETCHES, band_levels, window_levels
@@ -39,6 +40,8 @@ _BODY_MS = (30.0, 150.0)  # and its body after that
 _ONSET_RISE_DB = 4.0  # 10 ms over the 50 ms before; a steady 40 Hz tone alone reaches 2.5 dB
 
 _SILENCE_POWER = 1e-12  # -120 dBFS mean square
+_LEVELS_AT_ONCE = 1 << 10  # windows
+_HOPS_AT_ONCE = 1 << 16  # about a minute, of 1 ms: hours would take eight times what their energies take
 _WARM_UP_WINDOWS = 2  # 100 ms: the slowest poles (120 Hz, Q 0.71) have fallen by exp(-53)
 _PIECE_WINDOWS = 640  # half a minute: a few MB, and the filters' starts cost little
 _BAND_FLOOR = 1e-6  # a band 60 dB under the whole mix carries nothing whose crest matters
@@ -251,7 +254,10 @@ def _levels(samples: Samples, starts: _Starts, length: int) -> tuple[_Floats, _F
     """Peak and mean square of windows, shape (windows, channels)."""
     peak = np.empty((starts.size, samples.shape[1]))
     power = np.empty_like(peak)
-    window_levels(samples, starts, length, peak, power)
+    for first in range(0, starts.size, _LEVELS_AT_ONCE):
+        own = slice(first, first + _LEVELS_AT_ONCE)
+        window_levels(samples, starts[own], length, peak[own], power[own])
+        pages_back()
     return peak, power
 
 
@@ -286,20 +292,28 @@ def strong_onsets(samples: Samples, rate_hz: int) -> _Starts:
     """First frames of strong onsets: where 10 ms rise most over the 50 ms before and reach the mean level."""
     hop = ms_to_samples(1.0, rate_hz)
     body_end = ms_to_samples(_BODY_MS[1], rate_hz)
-    starts = np.arange(samples.shape[0] // hop, dtype=np.int64) * hop
-    energy = _levels(samples, starts, hop)[1].sum(axis=1)
+    count = samples.shape[0] // hop
+    energy = np.empty(count)
+    for first in range(0, count, _HOPS_AT_ONCE):
+        starts = np.arange(first, min(count, first + _HOPS_AT_ONCE), dtype=np.int64) * hop
+        energy[first : first + starts.size] = _levels(samples, starts, hop)[1].sum(axis=1)
     mean = energy.mean() if energy.size else 0.0
     if mean <= _SILENCE_POWER or energy.size < 61:
         return np.empty(0, np.int64)
-    sums = np.concatenate([[0.0], np.cumsum(energy)])
-    at = np.arange(50, energy.size - 9)
-    after = (sums[at + 10] - sums[at]) / 10
-    before = (sums[at] - sums[at - 50]) / 50
-    # The floor 40 dB under the mean keeps tiny sounds out of near silence from counting as steep.
-    rise = (after + 1e-4 * mean) / (before + 1e-4 * mean)
-    strong = (rise >= 10.0 ** (_ONSET_RISE_DB / 10.0)) & (after >= mean)
-    highest = rise == ndimage.maximum_filter1d(rise, 101)
-    onsets = starts[at[strong & highest]]
+    sums = np.concatenate([[0.0], np.cumsum(energy, out=energy)])
+    found = [np.empty(0, np.int64)]
+    for first in range(50, count - 9, _HOPS_AT_ONCE):
+        # Neighbours on both sides, among which an onset rises most.
+        at = np.arange(max(50, first - 50), min(count - 9, first + _HOPS_AT_ONCE + 50))
+        after = (sums[at + 10] - sums[at]) / 10
+        before = (sums[at] - sums[at - 50]) / 50
+        # The floor 40 dB under the mean keeps tiny sounds out of near silence from counting as steep.
+        rise = (after + 1e-4 * mean) / (before + 1e-4 * mean)
+        strong = (rise >= 10.0 ** (_ONSET_RISE_DB / 10.0)) & (after >= mean)
+        highest = rise == ndimage.maximum_filter1d(rise, 101)
+        own = (at >= first) & (at < first + _HOPS_AT_ONCE)
+        found.append(at[strong & highest & own] * hop)
+    onsets = np.concatenate(found)
     return np.asarray(onsets[onsets + body_end <= samples.shape[0]])
 
 

@@ -42,6 +42,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back, room_for
 from autochain.errors import AutochainError
 from autochain.measure._distortion_kernels import (
     cut_frames,
@@ -249,9 +250,12 @@ class DistortionReference:
         models = [MaskingModel(bands, frames.hop / rate_hz) for _ in range(channels)]
         shape = channels, bands.centre_hz.size
         # What stays is allocated first: between what is used again and again it would scatter all over the memory.
-        self._inverse_masks = [np.empty((*shape, e - b), dtype=np.float32) for b, e in frames.chunks()]
+        # In one array, which has room on disk where a song lasts hours.
+        chunks, values = frames.chunks(), channels * bands.centre_hz.size
+        every = room_for((values * frames.count,))
+        self._inverse_masks = [every[values * b : values * e].reshape(*shape, e - b) for b, e in chunks]
         scratch: _Scratch | None = None
-        for (begin, end), inverse_mask in zip(frames.chunks(), self._inverse_masks, strict=True):
+        for (begin, end), inverse_mask in zip(chunks, self._inverse_masks, strict=True):
             scratch = self._analysis.scratch(end - begin, channels, None if keep else scratch)
             known = self._analysis.known(reference_samples, begin, end, scratch)
             if keep:
@@ -261,6 +265,7 @@ class DistortionReference:
                 audible = model.audible(energy)
                 inverse_mask[channel] = np.where(audible, model.inverse_mask(energy), 0.0)
                 self._audible[channel, begin:end] = audible
+            pages_back()
 
     def compare(self, output_samples: Samples) -> Distortion | None:
         """Measure what `output_samples` adds to the reference.

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 
 _Doubles = npt.NDArray[np.float64]
 
@@ -46,6 +47,7 @@ def band_powers(samples: Samples, rate_hz: int) -> _Doubles:
             lines = fft.rfft(channel.reshape(stop - start, frames))[:, : edges[-1]]
             power += lines.real**2 + lines.imag**2
         cells[start:stop] = np.add.reduceat(power, edges[:-1], axis=1, dtype=np.float64) / frames**2
+        pages_back()
     return cells
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._hop_sums_kernels import hop_extremes, hop_sums
 from autochain.measure.loudness import hop_frames
 from autochain.measure.stream import WholeUnits
@@ -104,7 +105,8 @@ class HopSumMeter:
 def measure_hop_sums(samples: Samples, rate_hz: int) -> HopSums:
     """`HopSums` of a whole signal, shape (frames, channels)."""
     meter = HopSumMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 

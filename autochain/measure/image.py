@@ -7,6 +7,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._image_kernels import add_pair_powers, windowed_pairs
 from autochain.measure.spectrum import SILENCE_POWER
 from autochain.measure.stream import WholeUnits
@@ -48,7 +49,8 @@ class BalanceReference:
     def __init__(self, reference: Samples, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         octaves = _OctavePowers(rate_hz)
-        octaves.push(reference)
+        for block in in_blocks(reference):
+            octaves.push(block)
         self._mid, self._side = octaves.result()
 
     def compare(self, output: Samples) -> BalanceShift:

@@ -1,7 +1,7 @@
 """Everything that is looked at before a mix is worked on: one pass over it, up to three when there may be clicks."""
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ from typing import Protocol, TypeVar
 
 from autochain.audio.blocks import one_state, read_blocks
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure.clicks import Click, edges_of_clipping, find_clicks, find_pulses
 from autochain.measure.dropouts import Dropout, find_dropouts
 from autochain.measure.ear_model import full_scale_sine_db_spl
@@ -53,8 +54,9 @@ class Inspection:
 
 def inspect(samples: Samples, rate_hz: int) -> Inspection:
     """`Inspection` of a whole signal, shape (frames, channels), at least 3 s."""
-    blocks = [samples[start : start + _BLOCK_FRAMES] for start in range(0, samples.shape[0], _BLOCK_FRAMES)]
-    return _inspected(blocks, rate_hz, samples.shape[1])
+    seen = _inspected(_Held(samples), rate_hz, samples.shape[1])
+    _give_back_after_hours(seen)
+    return seen
 
 
 def inspect_file(path: str | Path) -> Inspection:
@@ -68,9 +70,24 @@ def inspect_file(path: str | Path) -> Inspection:
     with one_state(path):
         blocks = read_blocks(path)
         seen = _inspected(blocks, blocks.rate_hz, blocks.channels)
-    if seen.duration_s > _AT_ONCE_S:  # hours: whoever looks at it next need not find beside it what it took
-        give_back()
+    _give_back_after_hours(seen)
     return seen
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A sound that is held, block by block as often as it is asked for."""
+
+    samples: Samples
+
+    def __iter__(self) -> Iterator[Samples]:
+        return in_blocks(self.samples, _BLOCK_FRAMES)
+
+
+def _give_back_after_hours(seen: Inspection) -> None:
+    """Whoever looks at a long song next need not find beside it what this took."""
+    if seen.duration_s > _AT_ONCE_S:
+        give_back()
 
 
 def _inspected(blocks: Iterable[Samples], rate_hz: int, channels: int) -> Inspection:

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._loudness_kernels import LANES, STATES, k_weighted_hops
 from autochain.units import FLOOR_DB
 
@@ -159,7 +160,8 @@ def weighted_hops(samples: Samples, rate_hz: int) -> Series:
     Power per hop, float64, shape (frames // hop,); an incomplete last hop is dropped.
     """
     meter = HopMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 

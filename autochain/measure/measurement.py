@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from autochain.audio.blocks import one_state, read_blocks
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure.asymmetry import HOPS_PER_WINDOW, AsymmetrySeries, asymmetry_series, loud_windows
 from autochain.measure.clipped import ClippedRunMeter
 from autochain.measure.crest import local_crest_of
@@ -250,7 +251,8 @@ def measure(samples: Samples, rate_hz: int) -> Measurement:
         44100 to 192000.
     """
     meter = MixMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result().figures
 
 

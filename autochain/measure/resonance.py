@@ -26,6 +26,7 @@ from scipy import fft
 from scipy.ndimage import correlate1d, median_filter, uniform_filter1d
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._resonance_kernels import lower_quartiles
 from autochain.measure.stream import Pieces
 from autochain.threads import in_threads
@@ -54,6 +55,7 @@ _DAMPING = 0.003  # of the predictors' mean variance
 _JOINED_BANDS = 3  # on either side, weighted down to nothing
 _SMOOTHED_WINDOWS = 5  # about one second
 _USUAL_BANDS = 36  # on either side
+_WINDOWS_OF_HOURS = 5000  # a quarter of an hour
 _OFTEN, _SELDOM = 80.0, 30.0  # percentiles between which what is left over swings
 
 
@@ -97,12 +99,16 @@ class ResonanceMap:
     def power_db(self, there: npt.NDArray[np.bool_] | None = None) -> _Doubles:
         """Mean of the power, over the windows or over those that are chosen, shape (lanes, bands)."""
         chosen = self.floor_db if there is None else self.floor_db[there]
-        return np.asarray(10.0 * np.log10(np.power(10.0, chosen / 10.0, dtype=np.float64).mean(axis=0)))
+        # Lane by lane: as powers, hours of all would take three times what the map does.
+        power = [np.power(10.0, chosen[:, k] / 10.0, dtype=np.float64).mean(axis=0) for k in range(chosen.shape[1])]
+        return np.asarray(10.0 * np.log10(np.stack(power)))
 
     def left_over_db(self) -> _Singles:
         """Course of every band that the other bands do not predict, over a second, shape (windows, lanes, bands)."""
-        lanes = in_threads(partial(_left_over, self.floor_db[:, k]) for k in range(self.floor_db.shape[1]))
-        return np.stack(lanes, axis=1)
+        rest = np.empty_like(self.floor_db)
+        lanes = (partial(_leave_over, self.floor_db[:, k], rest[:, k]) for k in range(self.floor_db.shape[1]))
+        in_threads(lanes, most=1 if len(rest) > _WINDOWS_OF_HOURS else -1)  # each takes five times its lane
+        return rest
 
 
 def swing_db(left_over_db: _Singles) -> _Doubles:
@@ -110,8 +116,8 @@ def swing_db(left_over_db: _Singles) -> _Doubles:
 
     Shape (lanes, bands); the median of the bands within 1.5 octaves is taken away.
     """
-    high, low = np.percentile(left_over_db, (_OFTEN, _SELDOM), axis=0)
-    swing = high - low
+    lanes = [np.percentile(left_over_db[:, k], (_OFTEN, _SELDOM), axis=0) for k in range(left_over_db.shape[1])]
+    swing = np.stack([high - low for high, low in lanes])
     return np.asarray(swing - median_filter(swing, (1, 2 * _USUAL_BANDS + 1), mode="nearest"))
 
 
@@ -181,12 +187,13 @@ class ResonanceMeter:
 def measure_resonance(samples: Samples, rate_hz: int) -> ResonanceMap:
     """`ResonanceMap` of a whole signal, shape (frames, channels); see `ResonanceMeter`."""
     meter = ResonanceMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 
-def _left_over(floor_db: _Singles) -> _Singles:
-    """`left_over_db` of one lane, shape (windows, bands)."""
+def _leave_over(floor_db: _Singles, left_over_db: _Singles) -> None:
+    """Fill `left_over_db` of one lane, shape (windows, bands)."""
     windows, bands = floor_db.shape
     moving = floor_db.astype(np.float64)
     moving -= moving.mean(axis=0)
@@ -202,7 +209,7 @@ def _left_over(floor_db: _Singles) -> _Singles:
     rest = moving @ rest_of
     weights = 1.0 - np.abs(np.arange(-_JOINED_BANDS, _JOINED_BANDS + 1)) / (_JOINED_BANDS + 1.0)
     joined = correlate1d(rest, weights / weights.sum(), axis=1, mode="nearest")
-    return np.asarray(uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0), dtype=np.float32)
+    left_over_db[:] = uniform_filter1d(joined, _SMOOTHED_WINDOWS, axis=0)
 
 
 @cache

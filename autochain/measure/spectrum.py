@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._spectrum_kernels import add_powers, windowed_mid_side
 from autochain.measure.stream import WholeUnits
 from autochain.units import power_to_db
@@ -152,7 +153,8 @@ class SpectrumMeter:
 def measure_spectrum(samples: Samples, rate_hz: int) -> Spectrum:
     """`Spectrum` of a whole signal, shape (frames, channels); see `SpectrumMeter`."""
     meter = SpectrumMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 

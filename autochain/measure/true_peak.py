@@ -31,6 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure._true_peak_kernels import BLOCK, SCRATCH_BLOCKS, peaks_per_hop
 from autochain.measure.interpolators import annex2, sinc49
 from autochain.measure.loudness import hop_frames
@@ -222,13 +223,15 @@ def hop_peaks(samples: Samples, rate_hz: int) -> _Doubles:
         44100 to 192000.
     """
     meter = HopPeakMeter(rate_hz, samples.shape[1])
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 
 def _read(samples: Samples, rate_hz: int, *readings: str) -> TruePeakReading:
     meter = TruePeakMeter(rate_hz, samples.shape[1], readings)
-    meter.push(samples)
+    for block in in_blocks(samples):
+        meter.push(block)
     return meter.result()
 
 

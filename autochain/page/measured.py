@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import pages_back
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import ROTATION
 from autochain.measure.band_changes import BandChange, measure_band_changes
@@ -17,7 +18,7 @@ from autochain.page.pictures.song import SongCurves
 from autochain.prepare.references import Reference, relative_db
 from autochain.search.result import OnSheet, Suggestion
 
-_COLUMNS = 600
+_COLUMNS, _COLUMNS_AT_ONCE = 600, 20
 _SHORT_STEP_HOPS = 25
 _UNEVEN_DB = 0.5  # less asymmetry is not marked
 _IMPULSE_FRAMES = 1 << 16
@@ -68,9 +69,15 @@ def curves_of(
     """The same of settings on a song; `hops` are the K-weighted powers of mix and master."""
     count = min(_COLUMNS, len(mix.samples))
     edges = np.linspace(0, len(mix.samples), count, endpoint=False).astype(np.int64)
-    # By channel: numpy takes six times as long for the extremes of every pair of samples first.
-    highest = np.max([np.maximum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
-    lowest = np.min([np.minimum.reduceat(channel, edges) for channel in mix.samples.T], axis=0)
+    highest, lowest = np.empty((2, count), mix.samples.dtype)
+    for first in range(0, count, _COLUMNS_AT_ONCE):
+        own = slice(first, min(count, first + _COLUMNS_AT_ONCE))
+        part = mix.samples[edges[first] : edges[own.stop] if own.stop < count else None]
+        # By channel: numpy takes six times as long for the extremes of every pair of samples first.
+        within = edges[own] - edges[first]
+        highest[own] = np.max([np.maximum.reduceat(channel, within) for channel in part.T], axis=0)
+        lowest[own] = np.min([np.minimum.reduceat(channel, within) for channel in part.T], axis=0)
+        pages_back()
     lean = float(np.mean(20.0 * np.log10(np.maximum(highest, 1e-6) / np.maximum(-lowest, 1e-6))))
     uneven = (before.asymmetry_db or 0.0) >= _UNEVEN_DB
     short = [short_term_lufs(h)[::_SHORT_STEP_HOPS] for h in hops]

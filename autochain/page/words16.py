@@ -9,6 +9,7 @@ import soundfile
 
 from autochain.audio.dither import quantise
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks, room_for
 from autochain.units import db_to_linear
 
 BUDGET_BYTES = 12_000_000  # of sound inside a page, in base64
@@ -22,7 +23,7 @@ def words_of(samples: Samples, gain_db: float, seed: int) -> npt.NDArray[np.int1
     Piece by piece, since dither takes several copies of its piece.
     """
     generator, gain = np.random.default_rng(seed), samples.dtype.type(db_to_linear(gain_db))
-    words = np.empty(samples.shape, np.int16)
+    words = room_for(samples.shape, np.int16)
     step = 1 << 18
     for first in range(0, len(samples), step):
         piece = samples[first : first + step] * gain
@@ -51,4 +52,4 @@ def soft_edges(samples: Samples, rate_hz: int, edge_s: float, *, start: bool = T
 
 def highest(samples: Samples) -> float:
     """Largest magnitude of a sound; 0 of none."""
-    return max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
+    return max((max(float(block.max()), -float(block.min())) for block in in_blocks(samples)), default=0.0)

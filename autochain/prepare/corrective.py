@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 from autochain.audio.sections import Section, SectionFilter, Step
 from autochain.prepare.finding import Certainty
 from autochain.prepare.resonances import Channel, Resonance
@@ -22,7 +23,7 @@ BELL, LOW_SHELF, HIGH_SHELF, HIGH_PASS = "bell", "lowshelf", "highshelf", "highp
 _FULL_CUT_SHARE = 2.0 / 3.0
 _STEP_DB = 0.5
 _MOST_Q = 8.0  # of both stages' bells
-_HOP_S = 0.01
+_HOP_S, _HOPS_AT_ONCE = 0.01, 1000  # in blocks for the cache, and for hours
 _LANES = {"stereo": (0.5, 0.5), "mid": (0.5, 0.5), "side": (0.5, -0.5), "left": (1.0, 0.0), "right": (0.0, 1.0)}
 _LEAST_THRESHOLD_DB, _MOST_THRESHOLD_DB = -60.0, 0.0
 
@@ -151,12 +152,16 @@ def bands(settings: list[dict[str, float | str]]) -> dict[str, float | str]:
 def _threshold_db(resonance: Resonance, samples: Samples, rate_hz: int) -> float:
     """Peak level that the band passes for as long as the resonance is there, among the moments that sound."""
     left, right = _LANES[resonance.channel]
-    lane = samples[:, 0] if samples.shape[1] == 1 else left * samples[:, 0] + right * samples[:, 1]
     section = band_pass(resonance.freq_hz, resonance.q, rate_hz)
-    step = Step(mid_side=False, first=(section,), second=())
-    in_band = SectionFilter([step], 1).push(lane[:, None].astype(np.float32))
+    band = SectionFilter([Step(mid_side=False, first=(section,), second=())], 1)
     hop = round(_HOP_S * rate_hz)
-    peaks = np.abs(in_band[: in_band.shape[0] // hop * hop, 0]).reshape(-1, hop).max(axis=1)
+    peaks = np.empty(samples.shape[0] // hop, np.float32)
+    for first in range(0, peaks.size, _HOPS_AT_ONCE):
+        pages_back()
+        part = samples[first * hop : min(peaks.size, first + _HOPS_AT_ONCE) * hop]
+        lane = part[:, 0] if part.shape[1] == 1 else left * part[:, 0] + right * part[:, 1]
+        in_band = band.push(np.ascontiguousarray(lane[:, None], dtype=np.float32))
+        peaks[first : first + _HOPS_AT_ONCE] = np.abs(in_band).reshape(-1, hop).max(axis=1)
     peaks = peaks[peaks > 0.001 * peaks.max()] if peaks.size else peaks
     if not peaks.size:
         return _LEAST_THRESHOLD_DB

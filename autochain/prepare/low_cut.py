@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.audio.sections import SectionFilter, Step, butterworth_high_pass
 from autochain.measure.measurement import Measurement
 from autochain.prepare.corrective import HIGH_PASS
@@ -88,8 +89,7 @@ def find_low_cut(samples: Samples, rate_hz: int, before: Measurement) -> LowCut 
 def _peak_and_energy(samples: Samples, high_pass: SectionFilter | None = None) -> tuple[float, float]:
     """Largest magnitude and sum of squares of a sound, behind a filter where one is given; in blocks for the cache."""
     peak = energy = 0.0
-    for start in range(0, samples.shape[0], _BLOCK_FRAMES):
-        block = samples[start : start + _BLOCK_FRAMES]
+    for block in in_blocks(samples, _BLOCK_FRAMES):
         block = block if high_pass is None else high_pass.push(block)
         peak = max(peak, float(np.abs(block).max()))
         flat = block.astype(np.float64).reshape(-1)

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back
 from autochain.measure.head_and_tail import SILENCE_UNDER_PEAK_DB
 
 _ATTACK_DB = 40.0
@@ -143,4 +144,5 @@ def _levels(samples: Samples, rate_hz: int) -> npt.NDArray[np.float64]:
         # All channels in one row: numpy is five times slower over an axis of two.
         flat = np.abs(samples[own[0] : end]).reshape(-1)
         levels[first : first + own.size] = np.maximum.reduceat(flat, (own - own[0]) * samples.shape[1])
+        pages_back()
     return levels

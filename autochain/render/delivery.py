@@ -309,7 +309,7 @@ def _write(
         write_lossy(path, heard, export, tags)
     else:
         bits = export.kind.bits
-        heard = room_for_dither(heard, made.peak_dbtp, sheet.target.ceiling_dbtp, bits)
+        quiet = room_for_dither(heard, made.peak_dbtp, sheet.target.ceiling_dbtp, bits)
         write_wav(
-            path, heard, export.rate_hz, sheet.seed, bits=bits, container=export.kind.container, tags=tags
+            path, quiet, export.rate_hz, sheet.seed, bits=bits, container=export.kind.container, tags=tags
         )

@@ -4,12 +4,14 @@ The settings are taken as they stand, edited by hand or not. Only the output's t
 the true peak would pass the ceiling: a promise that no edit breaks.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from autochain.audio.mix import Mix, Samples
 from autochain.audio.resample import resampled
+from autochain.audio.room import gathered, in_blocks
 from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings
@@ -67,7 +69,8 @@ def make_master(mix: Mix, chain: ChainPlan, settings: ChainSettings, target: Tar
     peak = read_true_peak(samples, mix.rate_hz).highest_dbtp
     lower = 0.0 if peak is None else held_trim_db(peak, target.ceiling_dbtp, DITHER_DB)
     if lower:
-        samples = samples * samples.dtype.type(db_to_linear(lower))
+        gain = samples.dtype.type(db_to_linear(lower))
+        samples = gathered((block * gain for block in in_blocks(samples)), samples.shape, samples.dtype)
         trim = round(settings[OUTPUT]["trim_db"] + lower, 6)
         settings = settings.with_(OUTPUT, trim_db=trim)
     return Master(
@@ -196,13 +199,14 @@ def heard_lufs(samples: Samples, rate_hz: int, target: Target) -> float | None:
     return float(np.max(windows)) if windows.size else None
 
 
-def room_for_dither(samples: Samples, peak_dbtp: float | None, ceiling_dbtp: float, bits: int) -> Samples:
-    """The sound, a few thousandths of a dB lower where dither of this word length could lift a peak over the ceiling.
+def room_for_dither(
+    samples: Samples, peak_dbtp: float | None, ceiling_dbtp: float, bits: int
+) -> Iterator[Samples]:
+    """The sound in blocks, thousandths of a dB lower where dither of so many bits could lift a peak over the ceiling.
 
     Between samples the error of dither and rounding has 1/2 LSB RMS, as on them; eight times that is never seen.
     """
-    if peak_dbtp is None:
-        return samples
     most = db_to_linear(ceiling_dbtp) - 4.0 * 2.0 ** (1 - bits)
-    gain = most / db_to_linear(peak_dbtp)
-    return samples if gain >= 1.0 or most <= 0.0 else samples * samples.dtype.type(gain)
+    gain = 1.0 if peak_dbtp is None or most <= 0.0 else min(1.0, most / db_to_linear(peak_dbtp))
+    for block in in_blocks(samples):
+        yield block if gain == 1.0 else block * block.dtype.type(gain)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from autochain.audio.mix import Mix
 from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, OUTPUT, ChainSettings, StageName
+from autochain.config import read_config
 from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, ToolOnSheet
 from autochain.errors import SheetError
 from autochain.render.sheet_chain import sheet_chain
@@ -73,7 +74,9 @@ def set_anew(sheet: EarlierSheet, mix: Mix, tools: Sequence[Tool]) -> ToolChain:
         No stage of the sheet has a tool.
     """
     chain, settings = sheet_chain(sheet)
-    found = set_on(mix, chain, settings, sheet.target, sheet.target.loudness_lufs, tools)
+    config = read_config(None, {"target": sheet.target.model_dump(exclude_none=True)})
+    locked = {(stage, name) for stage, _, name in (place.partition(".") for place in sheet.locks)}
+    found = set_on(mix, config, settings, sheet.target.loudness_lufs, tools, chain, locked)
     if found is None:
         kinds = ", ".join(dict.fromkeys(tool.kind for tool in tools))
         raise SheetError(f"{sheet.file} has no stage for your {kinds}. Leave --tools out.")

@@ -75,7 +75,7 @@ def by_hand(
             *_prepared(measured, found.settings),
             *mono_note(mix.channels, found.settings),
         ),
-        fingerprint=measured.fingerprint,
+        fingerprint=measured.seen.fingerprint,
     )
 
 
@@ -93,7 +93,7 @@ def point_of(measured: MeasuredMix, found: OnSheet, config: Config) -> Coordinat
 
     What a stage that is out would be set to is as the trade default has it.
     """
-    loud = loud_hops(measured.hops, measured.lufs)
+    loud = loud_hops(measured.hops, measured.seen.lufs)
     whole = len(loud) // GRID_HOPS * GRID_HOPS
     busy = loud[:whole].reshape(-1, GRID_HOPS).mean(axis=1) >= 0.5
 

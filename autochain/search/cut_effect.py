@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from autochain.audio.mix import Mix
+from autochain.audio.room import in_blocks
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import DYNAMIC_BELL, EQUALISER
-from autochain.chain.stage import CHAIN_BLOCK_FRAMES
 from autochain.measure.resonance import CHANNEL_VIEWS, ResonanceMap, ResonanceMeter
 from autochain.prepare.corrective import Correction, bands
 
@@ -53,8 +53,8 @@ def effect_of(mix: Mix, correction: Correction, before: ResonanceMap) -> CutEffe
     stage = STAGES[EQUALISER if correction.threshold_db is None else DYNAMIC_BELL]
     settings = stage.checked(bands([correction.settings]))
     runner, meter = stage.start(mix.rate_hz, mix.channels, settings), ResonanceMeter(mix.rate_hz, mix.channels)
-    for start in range(0, mix.samples.shape[0], CHAIN_BLOCK_FRAMES):  # in blocks: the cut song is never held
-        meter.push(runner.push(mix.samples[start : start + CHAIN_BLOCK_FRAMES]))
+    for block in in_blocks(mix.samples):  # the cut song is never held
+        meter.push(runner.push(block))
     meter.push(runner.finish())
     after = meter.result()
     lane = 0 if what.channel == "stereo" else CHANNEL_VIEWS.index(what.channel)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import PlainSerializer, PlainValidator
 
-from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.coordinates import EARLY
 from autochain.config.model import Coordinates, Drive, Weights
@@ -194,7 +194,7 @@ class Evaluator(Solver):
             settings = begun.settings.with_(DRIVE, gain_db=drive_db)
             running, meter = self.running(channels, settings), self.reference.meter()
             loudness, peak = HopMeter(rate_hz, channels), TruePeakMeter(rate_hz, channels, readings)
-            for piece in running.run(in_blocks(song)):
+            for piece in running.run(self.blocks(song)):
                 loudness.push(piece)
                 meter.push(piece)
                 if readings:

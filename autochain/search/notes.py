@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from autochain.chain.chain import STAGES
 from autochain.chain.settings import CLIPPER, LIMITER, ROTATION, ChainSettings
-from autochain.config.model import Config, Coordinates, Target
+from autochain.config.model import Config, Coordinates, Ranges, Target
 from autochain.measure.measurement import Levels, Measurement
 from autochain.note import Note
 from autochain.prepare.symmetry import WORTH_A_WORD_DB, Rotation
@@ -14,6 +14,9 @@ from autochain.solve.decisions import Decisions, as_given
 from autochain.units import number
 
 _MOST_ON_EDGE = 1.0 / 3.0  # of the coordinates; more means the score is at fault, not the range
+# Ends (0 the lower, 1 the upper) at which most suggestions lie, on purpose: what lies beyond is no setting of most
+# tools, or costs what no measure hears (docs/decisions: a release ends at 5 ms, only the limiter's link is widened).
+_MEANT_ENDS = {"limiter_release_ms": 0, "limiter_lookahead_ms": 0, "limiter_link_percent": 0, "clip_softness": 1}
 _APART_LU = 3.0  # between integrated and loudest short-term loudness; more is worth saying
 _COORDINATES = len(Coordinates.model_fields)
 
@@ -233,12 +236,13 @@ def notes_for(
                 suggestion=f"Raise --budget, or take it: {take}.",
             )
         )
-    if len(stats.on_edge) > _MOST_ON_EDGE * _COORDINATES:
+    edges = odd_edges(stats, config.search.ranges)
+    if len(edges) > _MOST_ON_EDGE * _COORDINATES:
         notes.append(
             Note(
                 code="range_edges",
-                text=f"{len(stats.on_edge)} of {_COORDINATES} searched values ended on the edge of their range: "
-                f"{', '.join(stats.on_edge)}.",
+                text=f"{len(edges)} of {_COORDINATES} searched values ended on the edge of their range: "
+                f"{', '.join(edges)}.",
                 suggestion="Trust the costs less than usual here and judge these settings by ear first.",
             )
         )
@@ -254,3 +258,14 @@ def notes_for(
             )
         )
     return tuple(notes)
+
+
+def odd_edges(stats: SearchStats, ranges: Ranges) -> list[str]:
+    """Searched values on an end of their range that is not meant to be one."""
+    found = []
+    for name in stats.on_edge:
+        low, high = getattr(ranges, name)
+        value = getattr(stats.coordinates, name)
+        if _MEANT_ENDS.get(name) != int(value - low > high - value):
+            found.append(name)
+    return found

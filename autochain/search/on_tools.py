@@ -1,8 +1,10 @@
 """A suggestion carried out on the user's own tools, by their models: what to set on each, and what comes of it.
 
 Stage after stage, on this very song: what each tool is set to is found on an excerpt (`turned_knobs`), a compressor's
-threshold then on the song, until its meter shows what the sheet names. Behind the last tool the drive is solved again
-for the loudness, and the limiter's ceiling lowered by what its peaks pass.
+threshold then on the song, until its meter shows what the sheet names. From there clipper and limiter go to where the
+chain costs least (`tuned_tools`). Then the drive is solved again on the song for the loudness, and the limiter's
+ceiling lowered by what its peaks pass. What goes into a tool is kept under full scale by gains around it: one that
+works in fixed point clips what lies over.
 """
 
 import math
@@ -17,12 +19,13 @@ from autochain.chain.chain import ChainPlan
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.chain.stage import Processed, Stage
-from autochain.config.model import Target
+from autochain.config.model import Config
 from autochain.measure.loudness import integrated_lufs, loud_hops, short_term_lufs, weighted_hops
 from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
+from autochain.search.tuned_tools import Locked, ToolLoss, ToolPrices, tuned
 from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
@@ -33,10 +36,11 @@ Floats = npt.NDArray[np.float64]
 
 _EXCERPT_S, _RUN_UP_S = 15.0, 3.0
 _DRIVE_ROUNDS = 4
-_SONG_ROUNDS = 2
+_SONG_ROUNDS = 3
 _METER_ROUNDS, _METER_DB = 8, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
+_SPARE_DB = 0.5  # under full scale, for a drive that is trimmed by ear or meter; also the steps of gains around a tool
 _FITS_BADLY = "its model fits badly; set it by the meter"
 
 
@@ -81,6 +85,8 @@ class OnTools:
         The output's trim that holds the ceiling.
     lufs, true_peak_dbtp
         What comes out of the models: loudness in the sense of the target, and the highest of three readings.
+    loss
+        How much more it costs than on the sheet's own stages; None where nothing of it can be set from here.
     """
 
     stages: tuple[OnTool, ...]
@@ -88,40 +94,46 @@ class OnTools:
     trim_db: float | None
     lufs: float | None
     true_peak_dbtp: float | None
+    loss: ToolLoss | None = None
 
 
 def set_tools(suggestion: Suggestion, tools: Sequence[Tool]) -> OnTools | None:
     """Set the tools so that they do what the suggestion's stages do; None where no stage has a tool."""
     config, chosen = suggestion.config, suggestion.chosen
     aim_lufs = config.target.heard_lufs(chosen.after)
-    return set_on(suggestion.mix, config.chain_plan, chosen.settings, config.target, aim_lufs, tools)
+    locked = suggestion.decisions.locks
+    return set_on(suggestion.mix, config, chosen.settings, aim_lufs, tools, config.chain_plan, locked)
 
 
 def set_on(
     mix: Mix,
-    plan: ChainPlan,
+    config: Config,
     settings: ChainSettings,
-    target: Target,
     aim_lufs: float | None,
     tools: Sequence[Tool],
+    plan: ChainPlan,
+    locked: Locked,
 ) -> OnTools | None:
-    """The same for any settings of a chain, which are to be `aim_lufs` loud in the sense of the target."""
+    """The same for any settings of a chain, which are to be `aim_lufs` loud in the sense of the target.
+
+    What is `locked`, by stage and setting, is not moved to where the chain costs less.
+    """
     by_stage = tools_by_stage(tools)
     if not any(stage in settings for stage in by_stage):
         return None
-    return _Rack(mix, plan, settings, target, by_stage).set_tools(aim_lufs)
+    return _Rack(mix, config, settings, by_stage, plan).set_tools(aim_lufs, locked)
 
 
 class _Rack:
     """The stages in order, ours or the user's."""
 
     def __init__(
-        self, mix: Mix, plan: ChainPlan, settings: ChainSettings, target: Target, tools: Mapping[StageName, Tool]
+        self, mix: Mix, config: Config, settings: ChainSettings, tools: Mapping[StageName, Tool], plan: ChainPlan
     ) -> None:
-        self.rate_hz, self.target = mix.rate_hz, target
+        self.rate_hz, self.target, self.config = mix.rate_hz, config.target, config
         self.settings, self.plan = settings, plan
         self.tools = {stage: tool for stage, tool in tools.items() if stage in settings}
-        self.mix = mix.samples
+        self.song, self.mix = mix, mix.samples
         hops = weighted_hops(self.mix, self.rate_hz)
         level = integrated_lufs(hops)
         self.loud = loud_hops(hops, -70.0 if level is None else level)
@@ -134,11 +146,12 @@ class _Rack:
         in_excerpt = slice(self.excerpt.start // round(hop), self.excerpt.stop // round(hop))
         self.excerpt_loud = self.loud[in_excerpt].copy()
         self.excerpt_loud[: self.run_up // round(hop)] = False
+        self.slope = 1.0  # LU per dB of drive, as far as it is known
         self.placed: dict[StageName, OnTool] = {}
         self.typical: dict[StageName, float] = {}  # what the sheet's own stages take in the excerpt
         self.song_typical: dict[StageName, float] = {}  # and in the song, before the drive
 
-    def set_tools(self, aim_lufs: float | None) -> OnTools:
+    def set_tools(self, aim_lufs: float | None, locked: Locked) -> OnTools:
         drive = self.settings.get(DRIVE, "gain_db")
         ours = self._through_ours(self.mix[self.excerpt], self._before)
         wanted = None if drive is None else self._heard(self._through_ours(ours, self._behind))
@@ -154,16 +167,31 @@ class _Rack:
             # It was set at another drive.
             self.placed = {name: one for name, one in self.placed.items() if one.tool.kind != "clipper"}
             drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
+        drive, loss = self._tuned(drive, locked)
         out = self._after_drive(before, drive, song=True)
         if self._lower_ceiling(out):
             out = self._after_drive(before, drive, song=True)
         for _ in range(_SONG_ROUNDS):
-            moved = _moved(drive, self._heard(out), aim_lufs)
+            moved = _moved(drive, self._heard(out), aim_lufs, self.slope)
             if moved == drive:
                 break
             drive = moved
             out = self._after_drive(before, drive, song=True)
-        return self._result(out, drive)
+        return replace(self._result(out, drive), loss=loss)
+
+    def _tuned(self, drive_db: float, locked: Locked) -> tuple[float, ToolLoss | None]:
+        """Move knobs to where the chain costs least; the drive that this takes, and what the tools cost."""
+        placed = {name: one.placed for name, one in self.placed.items() if one.placed is not None}
+        if not placed:
+            return drive_db, None
+        config = self.config
+        prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
+        self.slope = prices.slope
+        best, priced = tuned(prices, placed, drive_db, locked)
+        self.placed = {
+            name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
+        }
+        return round(round(priced.drive_db / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6), prices.loss(best, priced)
 
     @property
     def _before(self) -> tuple[StageName, ...]:
@@ -216,6 +244,7 @@ class _Rack:
             return self._by_ours(name, x)
         if one.tool.kind == "equaliser":
             return one.placed.process(x, self.rate_hz)
+        one = replace(one, placed=under_full_scale(one.placed, float(np.abs(x).max(initial=0.0))))
         meter = TopsMeter(x, self.rate_hz, self.loud)
         too_much, too_little = -math.inf, math.inf  # thresholds, dBFS
         stride, best = 1.0, math.inf
@@ -243,7 +272,7 @@ class _Rack:
             moved = knob.held(knob.position(aim))
             if moved == positions["threshold"]:
                 break
-            one = replace(one, placed=_with(placed, threshold=moved))
+            one = replace(one, placed=_with(placed, {"threshold": moved}))
         return kept
 
     def _after_drive(self, x: Floats, drive_db: float | None, *, place: bool = False, song: bool = False) -> Floats:
@@ -268,6 +297,10 @@ class _Rack:
         one = self.placed[name]
         if one.placed is None:
             return self._by_ours(name, x)
+        if song:
+            one = replace(one, placed=under_full_scale(one.placed, float(np.abs(x).max(initial=0.0))))
+            self.placed[name] = one
+        assert one.placed is not None
         out = one.placed.process(x, self.rate_hz)
         if song:
             typical, most = TopsMeter(x, self.rate_hz, self.loud).read(out, one.placed.behind_db)
@@ -295,7 +328,7 @@ class _Rack:
         """Drive on a hand's steps that makes the excerpt as loud as it is with ours."""
         drive = start_db
         for _ in range(_DRIVE_ROUNDS):
-            moved = _moved(drive, self._heard(render(drive)), wanted)
+            moved = _moved(drive, self._heard(render(drive)), wanted, self.slope)
             if moved == drive:
                 break
             drive = moved
@@ -320,7 +353,7 @@ class _Rack:
         knob = one.tool.maps["ceiling"]
         was = one.placed.positions[0]["ceiling"]
         lowered = knob.held(knob.position(knob.thing(was) - over - (knob.knob.step or 0.1)))
-        self.placed[LIMITER] = replace(one, placed=_with(one.placed, ceiling=lowered))
+        self.placed[LIMITER] = replace(one, placed=_with(one.placed, {"ceiling": lowered}))
         return lowered != was
 
     def _result(self, out: Floats, drive: float | None) -> OnTools:
@@ -334,13 +367,33 @@ class _Rack:
         return OnTools(stages=stages, drive_db=drive, trim_db=trim, lufs=lufs, true_peak_dbtp=peak)
 
 
-def _with(placed: Placed, **positions: float) -> Placed:
+def under_full_scale(placed: Placed, peak: float) -> Placed:
+    """The same with gains around it that keep what goes in under 0 dBFS, its threshold or ceiling moved along.
+
+    A clipper that stays where it was measured has its gains already: over full scale its output is at its end.
+    Unchanged where the tool is known to pass such levels, has no such knob, or cannot go so low.
+    """
+    role = "threshold" if placed.tool.kind == "compressor" else "ceiling"
+    over_db = 20.0 * math.log10(max(peak, 1e-9)) - placed.around_db
+    passes = placed.tool.kind == "clipper" or placed.tool.over_full_scale == "passes"
+    if over_db <= 0.0 or passes or role not in placed.positions[0]:
+        return placed
+    knob, at = placed.tool.maps[role], placed.positions[0][role]
+    wanted = knob.thing(at) - math.ceil((over_db + _SPARE_DB) / _SPARE_DB) * _SPARE_DB
+    lower = knob.held(knob.position(wanted))
+    moved_db = round(knob.thing(at) - knob.thing(lower), 1)
+    if moved_db < over_db:
+        return placed
+    return replace(_with(placed, {role: lower}), around_db=round(placed.around_db + moved_db, 6))
+
+
+def _with(placed: Placed, positions: Mapping[str, float]) -> Placed:
     """The tool with some knobs moved."""
     return replace(placed, positions=tuple({**own, **positions} for own in placed.positions))
 
 
-def _moved(drive_db: float, heard: float | None, wanted: float | None) -> float:
+def _moved(drive_db: float, heard: float | None, wanted: float | None, slope: float) -> float:
     """The drive that makes up for what is missing, on a hand's steps."""
     if heard is None or wanted is None or abs(wanted - heard) <= _NEAR_LU:
         return drive_db
-    return round(round((drive_db + wanted - heard) / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6)
+    return round(round((drive_db + (wanted - heard) / slope) / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6)

@@ -17,6 +17,7 @@ from autochain.earlier.around import Around
 from autochain.prepare.references import Reference
 from autochain.progress import Progress, Stop, silent
 from autochain.search.journal import Journal
+from autochain.search.seen import SeenMix
 from autochain.solve.decisions import Decisions
 from autochain.threads import begun, in_threads
 
@@ -129,6 +130,8 @@ class RunOptions:
     better
         Told settings and score, as the excerpts have them, of every trial that is allowed, meets the target and is
         better than all before.
+    seen
+        The mix as it was looked at before; one that is of another file is not taken.
     """
 
     jobs: int = 1
@@ -136,6 +139,7 @@ class RunOptions:
     journal: Journal | None = None
     stop: Stop = never
     better: Callable[[ChainSettings, float], None] = unheard
+    seen: SeenMix | None = None
 
     def in_parallel(self, calls: Iterable[Callable[[], _T]]) -> list[_T]:
         """Make calls, `jobs` at a time; their results in the order given.

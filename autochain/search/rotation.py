@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Mix, Samples
+from autochain.audio.room import in_blocks
 from autochain.config.model import Excerpts, Target
 from autochain.measure.loudness import loud_hops, power_to_lufs
 from autochain.measure.measurement import Measurement
@@ -17,14 +18,20 @@ from autochain.units import db_to_linear
 _EXPECTED_LOSS_DB = 1.5
 _SPLICE_HOPS = 15
 _WINDOW_HOPS = 5  # 50 ms, the window of the crest and asymmetry costs
+_WINDOWS_AT_ONCE = 40
 
 
 def _per_window(samples: Samples, hop: int, hops: int) -> tuple[npt.NDArray[np.float64], ...]:
     """Largest and smallest sample and mean square per 50 ms window, over channels."""
     windows = hops // _WINDOW_HOPS
-    shaped = samples[: windows * _WINDOW_HOPS * hop].reshape(windows, -1)
-    power = np.einsum("ij,ij->i", shaped, shaped, dtype=np.float64) / shaped.shape[1]
-    return shaped.max(axis=1).astype(np.float64), shaped.min(axis=1).astype(np.float64), power
+    length = _WINDOW_HOPS * hop
+    highest, lowest, power = np.empty((3, windows))
+    for first, part in enumerate(in_blocks(samples[: windows * length], _WINDOWS_AT_ONCE * length)):
+        shaped = part.reshape(-1, length * samples.shape[1])
+        own = slice(first * _WINDOWS_AT_ONCE, first * _WINDOWS_AT_ONCE + len(shaped))
+        highest[own], lowest[own] = shaped.max(axis=1), shaped.min(axis=1)
+        power[own] = np.einsum("ij,ij->i", shaped, shaped, dtype=np.float64) / shaped.shape[1]
+    return highest, lowest, power
 
 
 def telling_starts(

@@ -5,22 +5,18 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 """
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.settings import CLIPPER, DYNAMIC_BELL, OUTPUT, ROTATION
 from autochain.config.model import Config, Coordinates, Target
-from autochain.measure.fingerprint import band_powers, fingerprint_of, fingerprint_text
-from autochain.measure.inspection import inspect
 from autochain.measure.loudness import Series, integrated_lufs, weighted_hops
 from autochain.measure.measurement import Measurement
 from autochain.memory import give_back
 from autochain.note import Note
 from autochain.prepare.readiness import Readiness, judge
 from autochain.prepare.resonance_findings import resonance_findings
-from autochain.prepare.resonances import find_resonances
 from autochain.prepare.symmetry import Rotation
 from autochain.progress import Progress
 from autochain.search.binding import Binding, level_locks
@@ -34,6 +30,7 @@ from autochain.search.prepared import Prepared, prepare
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import OnSheet, Suggestion, Verified
 from autochain.search.rotation import rotation_on
+from autochain.search.seen import SeenMix
 from autochain.search.sensitivity import Sensitivity, free_knobs, sensitivity
 from autochain.search.space import outline_at
 from autochain.search.spent import Spent
@@ -41,7 +38,6 @@ from autochain.search.trials import Trials
 from autochain.search.verify import Contender, chain_of, dithered_under_ceiling, finish, verify
 from autochain.solve.decisions import Decisions
 from autochain.solve.excerpts import Span, choose_spans, whole_song
-from autochain.solve.inaudible import inaudible
 from autochain.solve.material import Material
 from autochain.solve.outline import only_drive_left
 from autochain.solve.solved import Guess
@@ -55,14 +51,10 @@ class MeasuredMix:
     ----------
     request, run
         What is asked, and how it is run; the target may be replaced by another later.
-    before, lufs, peak_dbtp
-        Measurement of the mix; its loudness and true peak, which every mix has that is let through.
+    seen
+        The mix as it was looked at: another search of the same mix may begin from there.
     readiness
         Verdict of the check.
-    fingerprint
-        Text of `measure.fingerprint`, by band.
-    hops
-        K-weighted power of the mix per 10 ms hop.
     decisions
         The engineer's, beside what the configuration has set.
     settled
@@ -73,12 +65,8 @@ class MeasuredMix:
 
     request: SearchRequest
     run: RunOptions
-    before: Measurement
-    lufs: float
-    peak_dbtp: float
+    seen: SeenMix
     readiness: Readiness
-    fingerprint: dict[str, str]
-    hops: Series
     decisions: Decisions
     settled: Decisions
     prepared: Prepared
@@ -86,34 +74,38 @@ class MeasuredMix:
     @classmethod
     def of(cls, request: SearchRequest, run: RunOptions) -> "MeasuredMix":
         """Measure the mix; AudioFileError where it has no loudness."""
-        mix, config, near = request.mix, request.config, request.near
+        mix, config, near, seen = request.mix, request.config, request.near, run.seen
         chain = config.chain_plan
-        run.progress("measuring the mix", 0.0)
-        seen = inspect(mix.samples, mix.rate_hz)
-        before = seen.measured.figures
-        if before.integrated_lufs is None or before.true_peak_dbtp is None:
-            raise inaudible(mix)
+        if seen is None or seen.sha256 != mix.sha256:
+            run.progress("measuring the mix", 0.0)
+            seen = SeenMix.of(mix)
+        found = seen.inspection
+        before = found.measured.figures
         decisions = request.decisions.within(chain)
         # What is the same for every trial stays as an earlier sheet has it.
         common = (*chain.linear, DYNAMIC_BELL, OUTPUT)
         settled = decisions if near is None else near.settled(decisions, common)
-        with ThreadPoolExecutor(1) as pool:  # neither needs the other
-            powers = pool.submit(band_powers, mix.samples, mix.rate_hz)
-            resonances = find_resonances(seen.resonance)
-            prepared = prepare(mix, before, config, settled, request.references, resonances, seen.resonance)
         return cls(
             request=request,
             run=run,
-            before=before,
-            lufs=before.integrated_lufs,
-            peak_dbtp=before.true_peak_dbtp,
-            readiness=judge(seen, config.check, resonance_findings(resonances, config.prepare.rules)),
-            fingerprint=fingerprint_text(fingerprint_of(powers.result())),
-            hops=seen.measured.hops,
+            seen=seen,
+            readiness=judge(found, config.check, resonance_findings(seen.resonances, config.prepare.rules)),
             decisions=decisions,
             settled=settled,
-            prepared=prepared,
+            prepared=prepare(
+                mix, before, config, settled, request.references, seen.resonances, found.resonance
+            ),
         )
+
+    @property
+    def before(self) -> Measurement:
+        """Measurement of the mix."""
+        return self.seen.inspection.measured.figures
+
+    @property
+    def hops(self) -> Series:
+        """K-weighted power of the mix per 10 ms hop."""
+        return self.seen.inspection.measured.hops
 
     def by_gain(self, target: Target) -> Suggestion | None:
         """Result of a target that needs no search; None where one is needed."""
@@ -128,7 +120,7 @@ class MeasuredMix:
             notes=(*simple.notes, *ends.notes),
             around=request.near,
             references=tuple(request.references),
-            fingerprint=self.fingerprint,
+            fingerprint=self.seen.fingerprint,
         )
 
     def ready(self) -> "ReadySearch":
@@ -137,10 +129,10 @@ class MeasuredMix:
         mix, config = self.request.mix, self.request.config
         chain, plan = config.chain_plan, config.search
         decisions = self.settled
-        if self.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
+        if self.seen.peak_dbtp > 0.0 and CLIPPER not in decisions.locks:
             # Peaks over full scale may have been clipped once: never a second time.
             decisions = Decisions(locks=decisions.locks, without=decisions.without | {CLIPPER})
-        spans = choose_spans(self.hops, self.lufs, plan.excerpts)
+        spans = choose_spans(self.hops, self.seen.lufs, plan.excerpts)
         rules = config.prepare.rotation_rules
         rotation = rotation_on(mix, self.before, self.hops, config.target, plan.excerpts, rules)
         decided = _with_rotation(self.prepared.added_to(decisions), rotation)
@@ -316,7 +308,7 @@ class ReadySearch:
             stats=choice.stats,
             around=request.near,
             references=tuple(request.references),
-            fingerprint=measured.fingerprint,
+            fingerprint=measured.seen.fingerprint,
             sensitivity=matters(),
             other_hands={} if brief else self._other_hands(config, spent, choice),
             notes=self._notes(config, verified, chosen, choice),

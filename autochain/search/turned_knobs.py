@@ -17,11 +17,11 @@ from autochain.chain.equaliser import NARROW
 from autochain.chain.settings import StageSettings
 from autochain.chain.stage import TRACE_HZ
 from autochain.solve.excerpts import GRID_HOPS
-from autochain.tool.as_stage import Placed, behind_db, loudest
+from autochain.tool.as_stage import Placed, behind_db
 from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.fit_compressor import of_level
 from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.gain_curve import gain_db
+from autochain.tool.gain_curve import gain_db, loudest, summed
 from autochain.tool.levenberg import least_squares
 from autochain.tool.tool import Tool
 
@@ -111,7 +111,7 @@ class _Blocks:
         self._x = x[self._span]
         size = loudest(self._x)
         tops = self._starts + size.reshape(count, block).argmax(axis=1)
-        level = of_level(np.sum(self._x**2, axis=1), self._starts)
+        level = of_level(summed(self._x, self._x), self._starts)
         self._loud = level > level.max() - _LOUD_DB
         self.tops = (tops + run_up)[self._loud]
         self._top = np.maximum(size[tops], 1e-9)[self._loud]

@@ -7,10 +7,9 @@ of them; should the slowest find a peak over the ceiling then, contenders are ve
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
-import numpy as np
-
 from autochain.audio.mix import Mix, Samples
-from autochain.chain.chain import ChainPlan, in_blocks
+from autochain.audio.room import in_blocks, room_for
+from autochain.chain.chain import ChainPlan
 from autochain.chain.settings import DRIVE, ChainSettings
 from autochain.config.model import Target
 from autochain.measure.measurement import LevelFigures, Levels, MixMeter
@@ -185,7 +184,7 @@ def finish(
     samples, rate_hz = mix.samples, mix.rate_hz
     running = song.chain.stream(rate_hz, mix.channels, verified.settings)
     meter = MixMeter(rate_hz, mix.channels)
-    output, done = np.empty_like(samples if keep else samples[:0]), 0
+    output, done = room_for(samples.shape if keep else (0, mix.channels), samples.dtype), 0
     for piece in running.run(in_blocks(samples)):
         meter.push(piece)
         taker(piece)

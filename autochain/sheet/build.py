@@ -28,6 +28,7 @@ from autochain.sheet.model import (
     Figures,
     FindingEntry,
     InputLevel,
+    LossOnTools,
     MixFacts,
     Move,
     NoteEntry,
@@ -216,6 +217,9 @@ def _on_tools(found: "OnTools") -> OnToolsFacts:
         trim_db=found.trim_db,
         lufs=None if found.lufs is None else _fine(found.lufs),
         true_peak_dbtp=None if found.true_peak_dbtp is None else _fine(found.true_peak_dbtp),
+        loss=None
+        if found.loss is None
+        else LossOnTools(score=_fine(found.loss.score), cost=found.loss.cost or None, stage=found.loss.stage),
         tools=tuple({one.tool.name: one.tool.as_file() for one in found.stages}.values()),
     )
 

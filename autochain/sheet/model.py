@@ -221,8 +221,8 @@ class StageOnTool(_Part):
     """One stage on a tool of the user's.
 
     `knobs` are positions by the tool's own words, one table a band; `noted` is what has to stand as it was measured.
-    `reduction_db` is what its meter will show by its model; `off_db` how far its gain is from the stage's, rms in the
-    loud part. Where it cannot be set from here `why_not` says why, and the meter holds.
+    `reduction_db` is what its meter will show by its model; `off_db` how far its gain stays from the stage's where it
+    comes nearest, rms in the loud part. Where it cannot be set from here `why_not` says why, and the meter holds.
     """
 
     stage: StageName
@@ -237,6 +237,17 @@ class StageOnTool(_Part):
     why_not: str
 
 
+class LossOnTools(_Part):
+    """How much more the chain costs on the user's tools than on the sheet's own stages, in points of score.
+
+    `cost` is what rises most, `stage` the one whose tool costs most; null where none does.
+    """
+
+    score: float
+    cost: str | None
+    stage: StageName | None
+
+
 class OnToolsFacts(_Part):
     """The chain on the user's own tools, by their models: the drive and the trim that it needs, and what comes out.
 
@@ -248,6 +259,7 @@ class OnToolsFacts(_Part):
     trim_db: float | None
     lufs: float | None
     true_peak_dbtp: float | None
+    loss: LossOnTools | None
     tools: tuple[dict[str, Any], ...]
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.chain.settings import StageName
 from autochain.chain.stage import GainTrace
 from autochain.measure.loudness import (
@@ -122,7 +123,8 @@ class Material:
 
     def highest(self, rendered: Sequence[Samples]) -> float:
         """Largest magnitude of the scored parts, without a copy of them."""
-        return max(max(float(part.max()), -float(part.min())) for part in self._parts(rendered))
+        blocks = (block for part in self._parts(rendered) for block in in_blocks(part))
+        return max(max(float(block.max()), -float(block.min())) for block in blocks)
 
     def _parts(self, rendered: Sequence[Samples]) -> list[Samples]:
         return [r[s.skip_hops * self.hop :] for r, s in zip(rendered, self.segments, strict=True)]

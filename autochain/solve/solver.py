@@ -5,7 +5,7 @@ solve asks for.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Self
@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
-from autochain.chain.chain import ChainPlan, ChainRunner, in_blocks
+from autochain.audio.room import in_blocks
+from autochain.chain.chain import ChainPlan, ChainRunner
 from autochain.chain.output import held_trim_db
 from autochain.chain.settings import CLIPPER, DRIVE, LIMITER, OUTPUT, ChainSettings, StageName
 from autochain.chain.stage import GainTrace
@@ -327,7 +328,7 @@ class Solver:
         rate_hz, channels = self.material.rate_hz, song.shape[1]
         loudness, peak = HopMeter(rate_hz, channels), TruePeakMeter(rate_hz, channels, readings)
         running = self.running(channels, settings)
-        for piece in running.run(in_blocks(song)):
+        for piece in running.run(self.blocks(song)):
             loudness.push(piece)
             if readings:
                 peak.push(piece)
@@ -336,6 +337,10 @@ class Solver:
     def running(self, channels: int, settings: ChainSettings) -> ChainRunner:
         """Start the drive and all behind it on a stream."""
         return self.chain.stream(self.material.rate_hz, channels, settings.only(self._behind))
+
+    def blocks(self, samples: Samples) -> Iterator[Samples]:
+        """Parts in which a song passes through a chain; whoever wants to end a render early does it between two."""
+        return in_blocks(samples)
 
     def _with_drive(
         self, settings: ChainSettings, drive_db: float, clip_share: float | None, peak_db: float

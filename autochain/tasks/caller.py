@@ -10,6 +10,7 @@ from autochain.progress import Progress, Stop, silent
 if TYPE_CHECKING:
     from autochain.chain.settings import ChainSettings
     from autochain.curve.point import Point
+    from autochain.search.seen import SeenMix
 
 
 def _nothing(words: str) -> None:
@@ -52,6 +53,8 @@ class Caller:
         Takes settings and score of the best so far, whenever a search has a better one.
     point
         Takes each point of a curve as it is found, from any thread; what a louder one does to it comes later.
+    seen
+        The mix as it was looked at before, where it was: it is not measured again.
     """
 
     tell: Callable[[str], None] = _nothing
@@ -60,6 +63,7 @@ class Caller:
     stoppable: Callable[[], AbstractContextManager[Stop]] = lambda: nullcontext(_never)
     better: "Callable[[ChainSettings, float], None]" = _unheard
     point: "Callable[[Point], None]" = _unseen
+    seen: "SeenMix | None" = None
 
 
 NOBODY = Caller()

@@ -146,8 +146,10 @@ def _traced(
         )
     mix = loaded(request.mix)
     refuse_inaudible(mix)
-    with caller.watch() as show:
-        traced = trace(mix, config, targets, decisions, request.jobs, show, caller.point)
+    with caller.stoppable() as stop, caller.watch() as show:
+        traced = trace(
+            mix, config, targets, decisions, request.jobs, show, caller.point, stop=stop, mix_seen=caller.seen
+        )
         result = Traced(drawn=with_sheets(traced, stem, tools, show), files=())
         if outputs is None:
             return result

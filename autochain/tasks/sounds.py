@@ -34,7 +34,9 @@ def loaded(sound: Sound) -> Mix:
 
 def path_of(sound: Sound) -> Path:
     """Where it lies; for samples in memory a path at which no file can be, with the name that they are given."""
-    return Path(os.devnull, sound.file) if isinstance(sound, Mix) else sound
+    if not isinstance(sound, Mix):
+        return sound
+    return Path(os.devnull, sound.file) if sound.path is None else sound.path
 
 
 def name_of(path: Path) -> str:
@@ -43,8 +45,9 @@ def name_of(path: Path) -> str:
 
 
 def files_among(sources: Iterable[object]) -> tuple[Path, ...]:
-    """Those that are files, which are never replaced."""
-    return tuple(source for source in sources if isinstance(source, Path))
+    """Those that are files, or were read from one: these are never replaced."""
+    paths = (source.path if isinstance(source, Mix) else source for source in sources)
+    return tuple(path for path in paths if isinstance(path, Path))
 
 
 def mix_of(samples: npt.NDArray[Any], rate_hz: int) -> Mix:

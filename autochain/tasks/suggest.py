@@ -280,7 +280,9 @@ def _searched(
             if journal is not None and journal.resumed:
                 show(f"going on after {journal.resumed} trials", 0.0)
             asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
-            run = RunOptions(jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better)
+            run = RunOptions(
+                jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better, seen=caller.seen
+            )
             found = search(asked, run)
             on_tools = None
             if own := request.own_tools(config):

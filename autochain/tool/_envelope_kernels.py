@@ -104,3 +104,23 @@ def fall_back(size: Floats, fall: float, toward: float, envelope: Floats) -> Non
         if size[i] > now:
             now = size[i]
         envelope[i] = now
+
+
+@njit(cache=True, nogil=True)
+def bend(values: Floats, gains: Floats, top: float, out: Floats) -> None:
+    """Fill `out` with values turned by a gain that goes with their magnitude; over `top` the output stays.
+
+    `gains` has the gain at even steps of the magnitude from 0 to `top`, and is taken to be straight between them.
+    """
+    last = gains.size - 1
+    per_step = last / top
+    end = top * gains[last]
+    for i in range(values.size):
+        value = values[i]
+        size = abs(value)
+        if size >= top:
+            out[i] = end if value > 0.0 else -end
+        else:
+            at = size * per_step
+            k = int(at)
+            out[i] = value * (gains[k] + (at - k) * (gains[k + 1] - gains[k]))

@@ -10,7 +10,7 @@ from autochain.audio.mix import Samples
 from autochain.chain.settings import StageSettings
 from autochain.chain.stage import TRACE_HZ, GainTrace, Stage
 from autochain.tool.fit_equaliser import EqualiserModel
-from autochain.tool.gain_curve import gain_db
+from autochain.tool.gain_curve import gain_db, loudest
 from autochain.tool.tool import Model, Tool
 
 Floats = npt.NDArray[np.float64]
@@ -55,14 +55,6 @@ class Placed:
 def behind_db(tool: Tool) -> float:
     """Gain behind a tool as it was measured."""
     return float(getattr(tool.models[0], "gain_db", 0.0))
-
-
-def loudest(samples: Samples | Floats) -> Floats:
-    """Magnitude of every frame in its loudest channel."""
-    size = np.abs(samples[:, 0]).astype(np.float64)
-    for channel in range(1, samples.shape[1]):
-        np.maximum(size, np.abs(samples[:, channel]), out=size)
-    return size
 
 
 def stage_on_tool(stage: Stage, placed: Placed) -> Stage:

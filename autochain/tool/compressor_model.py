@@ -16,6 +16,7 @@ from autochain.chain import _compressor_kernels as ours
 from autochain.chain.crossover import Cascade, butterworth_high
 from autochain.chain.gain_control import pole
 from autochain.tool import _envelope_kernels as kernels
+from autochain.tool.gain_curve import loudest
 
 Floats = npt.NDArray[np.float64]
 
@@ -73,15 +74,18 @@ class CompressorModel:
         if self.sidechain_hpf_hz:
             heard = np.empty_like(samples)
             Cascade([butterworth_high(self.sidechain_hpf_hz, rate_hz)], samples.shape[1]).run(samples, heard)
-        size = np.abs(heard)
         windowed = self.smooths == "reduction" and self.detector == "rms"
         if windowed and self.link == "loudest" and samples.shape[1] > 1:
             # Ours: the louder of both mean squares, not the mean square of the louder samples.
-            columns = (np.ascontiguousarray(column) for column in size.T)
+            columns = (np.ascontiguousarray(column) for column in np.abs(heard).T)
             louder = np.max([self.level_db(column, rate_hz) for column in columns], axis=0)
             return self._ahead(self._smoothed(louder, rate_hz)[:, None], rate_hz)
-        if self.link != "own" and samples.shape[1] > 1:
-            size = (size.max(axis=1) if self.link == "loudest" else size.mean(axis=1))[:, None]
+        if self.link == "loudest":
+            size = loudest(heard)[:, None]
+        elif self.link == "mean" and samples.shape[1] == 2:
+            size = (0.5 * (np.abs(heard[:, 0]) + np.abs(heard[:, 1])))[:, None]
+        else:
+            size = np.abs(heard)
         found = np.stack([self.of_size(np.ascontiguousarray(column), rate_hz) for column in size.T], axis=1)
         return self._ahead(found, rate_hz)
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from autochain.audio.mix import Samples
 from autochain.tool import _envelope_kernels as kernels
 from autochain.tool.signal import Stretch
 
@@ -41,10 +42,29 @@ def gain_db(played: Floats, heard: Floats, starts: Places) -> Floats:
 
     Shape (frames, channels) both; blocks with no sound, or turned over, read as NaN.
     """
-    power = np.add.reduceat(np.sum(played * played, axis=1), starts)
-    shared = np.add.reduceat(np.sum(played * heard, axis=1), starts)
+    power = np.add.reduceat(summed(played, played), starts)
+    shared = np.add.reduceat(summed(played, heard), starts)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where((power > 1e-12) & (shared > 0.0), 20.0 * np.log10(shared / power), np.nan))
+
+
+def summed(one: Floats, other: Floats) -> Floats:
+    """Product of two sounds per frame, summed over channels.
+
+    A column at a time: over an axis of two numpy takes thirty times as long.
+    """
+    total = one[:, 0] * other[:, 0]
+    for channel in range(1, one.shape[1]):
+        total += one[:, channel] * other[:, channel]
+    return np.asarray(total)
+
+
+def loudest(samples: Samples | Floats) -> Floats:
+    """Magnitude of every frame in its loudest channel."""
+    size = np.abs(samples[:, 0]).astype(np.float64)
+    for channel in range(1, samples.shape[1]):
+        np.maximum(size, np.abs(samples[:, channel]), out=size)
+    return size
 
 
 def of_reduction_db(power: Floats, reduction_db: Floats, starts: Places) -> Floats:

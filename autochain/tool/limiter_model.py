@@ -10,6 +10,7 @@ import scipy.ndimage
 import scipy.signal
 
 from autochain.tool import _envelope_kernels as kernels
+from autochain.tool.gain_curve import loudest
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,7 +52,7 @@ class LimiterModel:
     def process(self, samples: Floats, rate_hz: int) -> Floats:
         """Limit a sound, shape (frames, channels), float64."""
         size = sizes(samples, self.true_peak)
-        columns = [size.max(axis=1)] if self.linked else list(size.T)
+        columns = [loudest(size)] if self.linked else list(size.T)
         gains = np.stack([self.gain(np.ascontiguousarray(one), rate_hz) for one in columns], axis=1)
         return np.asarray(samples * gains * 10.0 ** (0.05 * self.gain_db))
 

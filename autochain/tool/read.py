@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from autochain.audio.mix import Mix
 from autochain.errors import steers
 from autochain.progress import Progress, silent
@@ -112,6 +114,8 @@ def read_bounces(
         kind=kind,
         test=aligned[0].test,
         bounces=tuple(read),
+        # What comes out over full scale was not in fixed point.
+        over_full_scale="passes" if any(np.abs(mix.samples).max() > 1.0 for mix in bounces) else "unknown",
         knobs={role: _knob(role, words[role], limits) for role in roles},
     )
     _ = tool.maps

@@ -84,6 +84,10 @@ Word = Annotated[str, Field(max_length=LONGEST_ON_A_TOOL), AfterValidator(_text)
 OnAKnob = Annotated[float, Field(ge=-MOST_ON_A_KNOB, le=MOST_ON_A_KNOB)]
 
 
+# What becomes of levels over 0 dBFS on their way in: one that works in fixed point clips them.
+OverFullScale = Literal["unknown", "passes"]
+
+
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
 
@@ -120,6 +124,7 @@ class _File(_Part):
     test_version: int
     test_sha256: Word
     autochain: Word
+    over_full_scale: OverFullScale = "unknown"
     knobs: dict[Word, _Knob]
     bounce: Annotated[tuple[BounceRead, ...], Field(min_length=1)]
 
@@ -138,6 +143,8 @@ class Tool:
         What was read, one entry a bounce.
     knobs
         Knobs by role.
+    over_full_scale
+        Whether it is known to pass levels over 0 dBFS.
     """
 
     name: str
@@ -145,6 +152,7 @@ class Tool:
     test: str
     bounces: tuple[BounceRead, ...]
     knobs: Mapping[str, ToolKnob]
+    over_full_scale: OverFullScale = "unknown"
 
     @cached_property
     def maps(self) -> Mapping[str, KnobMap]:
@@ -293,6 +301,7 @@ def tool_in(values: Any, where: str) -> Tool:
             kind=file.kind,
             test=file.test,
             bounces=file.bounce,
+            over_full_scale=file.over_full_scale,
             knobs={role: ToolKnob(role=role, **own.model_dump()) for role, own in file.knobs.items()},
         )
         _ = tool.models, tool.maps
@@ -316,7 +325,8 @@ def _to_toml(tool: Tool) -> str:
 
     lines = [
         "# A processor as autochain read it from bounces of its test. The tables under knobs may be edited: the ends",
-        "# and steps of your knobs, and what they are called. All else is measured.",
+        "# and steps of your knobs, and what they are called. Where you know that the tool lets levels over 0 dBFS in",
+        '# unharmed, write over_full_scale = "passes". All else is measured.',
         f"format_version = {TOOL_FORMAT}",
         f"name = {_value(tool.name)}",
         f"kind = {_value(tool.kind)}",
@@ -324,6 +334,7 @@ def _to_toml(tool: Tool) -> str:
         f"test_version = {signal.TEST_VERSION}",
         f"test_sha256 = {_value(signal.test_sha256(tool.test))}",
         f"autochain = {_value(autochain.__version__)}",
+        f"over_full_scale = {_value(tool.over_full_scale)}",
     ]
     if not tool.knobs:
         lines += ["", "[knobs]"]

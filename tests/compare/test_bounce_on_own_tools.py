@@ -12,6 +12,7 @@ from autochain.compare.comparison import Comparison
 from autochain.compare.description import describe
 from autochain.compare.rendered_sheet import render_sheet
 from autochain.compare.report import report
+from autochain.config import read_config
 from autochain.config.model import Target
 from autochain.document.as_markdown import markdown
 from autochain.earlier.sheet import EarlierOnTools, EarlierSheet, ToolOnSheet
@@ -42,7 +43,9 @@ def sheet(mix):
         file="song.sheet.json", sha256="2" * 64, mix_sha256=mix.sha256, target=Target(lufs=-10.0, ceiling_dbtp=-1.0),
         stages=STAGES, found={}, point=None, locks={}, without=frozenset(), seed=1,
     )  # fmt: skip
-    found = set_on(mix, *sheet_chain(plain), plain.target, -10.0, TOOLS)
+    chain, settings = sheet_chain(plain)
+    config = read_config(None, {"target": {"lufs": -10.0, "ceiling_dbtp": -1.0}})
+    found = set_on(mix, config, settings, -10.0, TOOLS, chain, set())
     assert found is not None
     stages = {
         one.stage: ToolOnSheet(

@@ -96,7 +96,7 @@ def test_what_turns_is_solved_at_once_and_verified_when_the_hand_rests(
         ({"action": "search", "around": True}, ("search_job", True)),
         ({"action": "search"}, ("search_job", False)),
         ({"action": "curve"}, ("curve_job",)),
-        ({"action": "compare", "version": "bounce.1"}, ("compare_job", "bounce.1")),
+        ({"action": "compare", "version": "bounce.1"}, ("compare_job", "bounce.1", "")),
     ],
 )
 def test_what_takes_long_is_put_into_the_queue(asked: dict[str, Any], call: tuple[Any, ...]) -> None:

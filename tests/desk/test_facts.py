@@ -8,14 +8,16 @@ from pathlib import Path
 import pytest
 
 from autochain.desk.curve_facts import of_file
-from autochain.desk.facts import SongFacts
+from autochain.desk.facts import Meter, SongFacts
 from autochain.desk.facts_of import facts_of
 from autochain.desk.fields import place_in_range
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
-from autochain.desk.song_view import chain_part, costs_part, head_part
+from autochain.desk.pages import folded, report_html
+from autochain.desk.song_view import chain_part, costs_part, fragment, head_part
 from autochain.desk.ticked import Ticked
 from autochain.desk.words import takes_words
+from autochain.document.blocks import Heading, Paragraph
 from autochain.errors import UsageError
 
 
@@ -101,9 +103,51 @@ def test_scores_compare_only_where_the_loudness_is_the_same(song: OpenSong) -> N
     louder = replace(hand, key="kept.1", name="quiet", lufs=hand.lufs - 3.0, score=0.1)
     alike = replace(hand, key="suggestion", name="suggestion", score=hand.score + 1.0)
     shown = replace(facts, kept=(louder,), suggestion=alike)
-    assert head_part(shown)["beside"][0] == f"quiet 0.10 at {hand.lufs - 3.0:.1f} LUFS"
+    told = f"Beside it: suggestion {hand.score + 1.0:.2f}. At {hand.lufs - 3.0:.1f} LUFS: quiet 0.10."
+    assert head_part(shown)["beside"] == told
     least = [one["least"] for one in costs_part(shown)["scores"]]
     assert least == [True, False, False]
+
+
+def test_what_is_the_same_as_your_settings_is_named_and_not_held_beside_them(song: OpenSong) -> None:
+    facts = facts_of(song)
+    same = replace(facts.hand, key="kept.1", name="take 1", is_hand=True)
+    shown = replace(facts, kept=(same,), same="take 1")
+    assert head_part(shown)["beside"] == ""
+    assert costs_part(shown)["heads"] == ["your settings"]
+    assert "Your settings are those of" in fragment("head", replace(shown, suggestion=replace(same, key="suggestion")))
+
+
+def test_the_head_says_where_stages_take_most(song: OpenSong) -> None:
+    """Places within 2 s are one, what takes under 0.5 dB is left out, and three are told (limits of this project)."""
+    told = {
+        "peak_compressor": Meter(typical_db=1.0, most_db=2.0, most_at_s=30.0),
+        "clipper": Meter(typical_db=1.0, most_db=3.0, most_at_s=65.0),
+        "transient": Meter(typical_db=-0.2, most_db=-1.0, most_at_s=66.0),
+        "limiter": Meter(typical_db=0.1, most_db=0.3, most_at_s=10.0),
+    }
+    places = head_part(replace(facts_of(song), meters=told))["listen"]
+    assert [(one["time"], one["words"]) for one in places] == [
+        ("1:05.0", "soft clipper takes 3.0 dB, transient shaper adds 1.0 dB"),
+        ("0:30.0", "peak compressor takes 2.0 dB"),
+    ]
+    assert head_part(replace(facts_of(song), meters={}))["listen"] == []
+
+
+def test_before_any_search_the_settings_are_called_usual_ones(song: OpenSong) -> None:
+    facts = facts_of(song)
+    assert head_part(facts)["usual"]
+    assert not head_part(replace(facts, undo=True))["usual"]
+    assert not head_part(replace(facts, suggestion=replace(facts.hand, key="suggestion")))["usual"]
+
+
+def test_without_a_limiter_no_search_around_it_is_offered(song: OpenSong) -> None:
+    facts = facts_of(song)
+    bare = replace(facts, settings=facts.settings.without("limiter"), suggestion=replace(facts.hand, key="suggestion"))
+    shown = fragment("head", bare)
+    assert "needs a limiter: add it to the chain" in shown
+    assert 'data-around="yes" disabled' in shown
+    assert "disabled" not in fragment("head", replace(bare, settings=facts.settings))
 
 
 def test_versions_that_missed_the_loudness_have_no_score(song: OpenSong) -> None:
@@ -148,6 +192,16 @@ def test_a_reference_is_looked_at_until_that_is_taken_back(tmp_path: Path) -> No
         ticked.tick("../a.wav", False)
     (tmp_path / "off.json").write_text("{", encoding="utf-8")
     assert [on for _, on in ticked.all()] == [True, True]
+
+
+def test_of_a_report_the_first_part_is_seen_and_the_rest_is_folded() -> None:
+    short = [Heading("files", 1), Paragraph("all is well")]
+    assert folded(report_html(short)) == report_html(short)
+    whole = folded(report_html([*short, Heading("two meters"), Paragraph("they agree"), Heading("sums")]))
+    seen, _, rest = whole.partition("<details")
+    assert "all is well" in seen
+    assert "two meters" not in seen
+    assert rest.index("two meters") < rest.index("they agree") < rest.index("sums") < rest.index("</details>")
 
 
 @pytest.mark.parametrize(

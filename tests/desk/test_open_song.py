@@ -9,10 +9,14 @@ import numpy as np
 import pytest
 import soundfile
 
+from autochain.desk.facts_of import facts_of
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
 from autochain.desk.work import DeskJob
-from autochain.errors import ParameterError, StoppedError, UsageError
+from autochain.errors import ParameterError, StoppedError, TargetError, UsageError
+from autochain.search.seen import SeenMix
+from autochain.tasks.render import RenderRequest, render
+from autochain.tasks.sounds import files_among
 from tests.conftest import Ran, small_config
 
 Told = list[str]
@@ -74,6 +78,48 @@ def test_a_mix_can_be_heard_before_anything_is_known_of_it(excerpts_mix: Path, t
         assert not (tmp_path / "out").exists()  # listening writes nothing
     finally:
         song.close()
+
+
+def test_a_loudness_that_is_typed_before_the_mix_is_measured_is_what_the_first_settings_reach(
+    excerpts_mix: Path, plan: Path, tmp_path: Path
+) -> None:
+    song = OpenSong(SongFiles(excerpts_mix, tmp_path / "out"), plan=plan)
+    try:
+        assert song.aim(0.0, lufs=-12.0) is None  # no place is solved yet
+        assert song.aim(0.0, ceiling_dbtp=-2.0) is None
+        with pytest.raises(TargetError, match=r"3 LUFS is outside -40 to 0 LUFS\. Choose a loudness in that range"):
+            song.aim(0.0, lufs=3.0)
+        assert facts_of(song).target_lufs == -12.0
+        do(song.measure_job())
+        do(song.verify_job())
+        assert song.state is not None
+        assert (song.state.target.lufs, song.state.target.ceiling_dbtp) == (-12.0, -2.0)
+        assert version(song, "hand").lufs == pytest.approx(-12.0, abs=0.05)
+    finally:
+        song.close()
+
+
+def test_a_mix_is_measured_once_for_the_page_and_for_its_searches(
+    excerpts_mix: Path, plan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    song, times = OpenSong(SongFiles(excerpts_mix, tmp_path / "out"), plan=plan), []
+    seen_of = SeenMix.of
+    monkeypatch.setattr(SeenMix, "of", lambda mix: times.append(mix.sha256) or seen_of(mix))
+    try:
+        do(song.search_job(around=False))  # asked for before anything was measured
+        do(song.curve_job(-12.0, -11.0, 1.0))
+        assert times == [song.mix.sha256]
+        assert song.measured is not None
+    finally:
+        song.close()
+
+
+def test_a_mix_in_memory_is_known_by_its_file_and_nothing_takes_its_place(opened: OpenSong) -> None:
+    assert files_among((opened.mix,)) == (opened.files.path,)
+    opened.files.master.hardlink_to(opened.files.path)  # the mix itself, under the name of a result
+    request = RenderRequest(mix=opened.mix, sheet=opened.files.sheet, out=opened.files.out, force=True)
+    with pytest.raises(UsageError, match="is the source file and is never overwritten"):
+        render(request)
 
 
 def test_the_first_suggestion_comes_under_the_hand_and_its_best_so_far_was_heard(kept_song) -> None:
@@ -322,6 +368,8 @@ def test_a_search_around_what_is_under_the_hand_keeps_the_earlier_suggestion(ope
     assert opened.state.active.without("drive", "output") == state.active.without("drive", "output")
     opened.take("suggestion", 1.0)
     assert opened.state.active == opened.sheet.settings
+    assert opened.like_hand() == {"suggestion"}
+    assert facts_of(opened).same == "suggestion"
     assert opened.estimate() is not None
     assert opened.estimate().exact  # as its sheet has them
 
@@ -354,6 +402,39 @@ def test_a_curve_is_heard_point_by_point_and_lies_there_as_the_command_s(opened:
         again.close()
 
 
+def test_a_curve_that_is_stopped_keeps_what_it_has(opened: OpenSong) -> None:
+    found = []
+    opened.changed = lambda what: found.append(sum(key.startswith("point.") for key in opened.beside()))
+    job = opened.curve_job(-13.0, -9.0, 1.0)
+    assert job.best_so_far  # the queue lets it come to its end
+    do(job, lambda: max(found) >= 2)
+    curve = opened.curve
+    assert curve is not None
+    assert not curve.complete
+    assert not curve.running
+    left = [one.lufs for one in curve.points if one.score is None]
+    assert 1 <= len(left) <= 3
+    assert curve.statement[0].startswith("Stopped before these were searched: ")
+    sheets = {path.name for path in opened.files.out.glob("*.at-*.sheet.json")}
+    assert sheets == {f"{opened.files.stem}.at{one.lufs:.1f}.sheet.json" for one in curve.points if one.score}
+    again = OpenSong(opened.files)
+    try:
+        read = again.curve
+        assert read is not None
+        assert (read.complete, read.statement) == (False, curve.statement)
+        assert [(one.lufs, one.met) for one in read.points] == [(one.lufs, one.met) for one in curve.points]
+    finally:
+        again.close()
+
+
+def test_a_curve_that_is_stopped_before_its_first_point_leaves_what_there_was(opened: OpenSong) -> None:
+    before = opened.curve
+    with pytest.raises(StoppedError):
+        do(opened.curve_job(-10.0, -9.0, 1.0), lambda: True)
+    assert opened.curve is before
+    assert not opened.files.curve.exists()
+
+
 def test_what_goes_out_is_heard_as_a_bounce_and_compared(opened: OpenSong) -> None:
     do(opened.deliver_job(("flac24",)))
     stem = opened.files.stem
@@ -372,10 +453,36 @@ def test_what_goes_out_is_heard_as_a_bounce_and_compared(opened: OpenSong) -> No
     assert np.abs(heard - opened.sound("hand", 1, 0, opened.frames))[inside].max() <= 1.6 * 2.0**-23
     do(opened.compare_job(one.key))
     assert (opened.files.out / f"{stem}.master.compare.json").exists()
-    assert opened.compared[one.key].reached
+    by, found = opened.compared[one.key]
+    assert by == "what went out"
+    assert found.reached
     opened.drop(one.key)
     assert one.key not in [version.key for version in opened.versions()]
     assert master.exists()
+
+
+def test_a_bounce_is_judged_by_what_went_out_by_the_hand_or_as_chosen(opened: OpenSong) -> None:
+    suggested = opened.sheet
+    assert suggested is not None
+    opened.aim(0.0, lufs=suggested.target.lufs - 1.0)
+    do(opened.deliver_job())
+    master = opened.files.master
+    told = json.loads(opened.files.delivery.read_bytes())
+    assert told["sheet"]["file"] == opened.files.delivered.name  # what it was made by lies there, under that name
+    one = opened.add_bounce(master)
+    do(opened.compare_job(one.key))
+    by, found = opened.compared[one.key]
+    # It is what was asked for: held against the suggestion it would be 1 LU too quiet.
+    assert (by, found.reached) == ("what went out", True)
+    do(opened.compare_job(one.key, "suggestion"))
+    by, found = opened.compared[one.key]
+    assert (by, found.reached) == ("suggestion", False)
+    opened.files.delivered.unlink()
+    do(opened.compare_job(one.key))
+    by, found = opened.compared[one.key]
+    assert (by, found.reached) == ("your settings", True)
+    with pytest.raises(UsageError, match="'mix' has no sheet"):
+        do(opened.compare_job(one.key, "mix"))
 
 
 def test_a_bounce_at_another_rate_in_one_channel_and_late_is_in_step(opened: OpenSong, tmp_path: Path) -> None:

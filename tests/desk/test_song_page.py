@@ -14,6 +14,7 @@ from playwright.sync_api import Browser
 
 from autochain.desk.facts import SongFacts
 from autochain.desk.song_view import PARTS, fragment
+from autochain.desk.versions import SongVersion
 from autochain.sheet import Sheet
 from tests.conftest import Suggested
 from tests.desk.page_of_facts import SONG, Answer, Seen, facts_from, seen
@@ -40,17 +41,28 @@ def turned(opened: Seen) -> list[tuple[str, Any]]:
 
 def test_every_part_is_there_in_the_order_of_work_and_nothing_is_refused(opened: Seen) -> None:
     ids = opened.page.evaluate("[...document.querySelectorAll('.one-song > [id]')].map((part) => part.id)")
-    assert ids == list(PARTS)
+    assert [one for one in ids if one != "listen"] == list(PARTS)
+    assert ids.index("listen") == ids.index("choices") - 1  # where one listens without names, and what that tells
+    top_of = "(ids) => ids.map((id) => document.getElementById(id).getBoundingClientRect().top)"
+    tops = opened.page.evaluate(top_of, ids)
+    assert tops == sorted(tops)  # what comes first for the keys stands first on the page
     assert opened.complaints == []
     assert all(address.startswith((opened.of.address, "data:")) for address in opened.requests)
 
 
-def test_the_first_screen_answers_what_one_asks_first(opened: Seen) -> None:
-    """1400 by 900: does it reach the target, what does it cost, what is set, where to listen, and the player."""
+@pytest.mark.parametrize(("width", "height"), [(1400, 900), (1280, 720)])
+def test_the_first_screen_answers_what_one_asks_first(opened: Seen, width: int, height: int) -> None:
+    """Does it reach the target, what does it cost, what is set, where to listen, and the player."""
+    opened.page.set_viewport_size({"width": width, "height": height})
+    lead = opened.page.inner_text("#head .lead")
+    assert "Target reached: " in lead
+    assert "Score " in lead
+    assert re.search(r"Beside it: suggestion [\d.]+, limiter alone [\d.]+\.", opened.page.inner_text("#head"))
     found = opened.page.evaluate(
         """() => {
           const foot = document.querySelector("#player").getBoundingClientRect();
-          const parts = ["#head .lead", "#costs table", ".stage .field input", ".stage .time"].map((what) => {
+          const wanted = ["#head .lead", "#head .where .time", "#head .aims input", ".stage .field input"];
+          const parts = [...wanted, ".stage .time"].map((what) => {
             const box = document.querySelector(what).getBoundingClientRect();
             return [what, box.top >= 0 && box.top + 20 <= foot.top];
           });
@@ -64,7 +76,7 @@ def test_an_estimate_is_marked_until_the_song_was_verified(opened: Seen, facts: 
     assert "Target reached: " in opened.page.inner_text("#head .lead")
     opened.of.show(replace(facts, hand=replace(facts.hand, exact=False)), ("head", "chain", "costs"))
     opened.until(lambda: "About on target: about" in opened.page.inner_text("#head .lead"))
-    assert "score about" in opened.page.inner_text("#head .lead")
+    assert "Score about" in opened.page.inner_text("#head .lead")
     assert "\nabout, at " in opened.page.inner_text(".stage .meter:has(.time)")
     assert "about" in opened.page.inner_text("#costs .sum")
 
@@ -404,7 +416,11 @@ def test_versions_are_kept_taken_and_dropped(opened: Seen, facts: SongFacts) -> 
     opened.page.fill("#keep-name", "louder")
     opened.page.click("[data-keep] button")
     opened.page.click("[data-version='kept.1'] [data-act=take]")
-    opened.page.click("[data-version='kept.1'] [data-act=drop]")
+    drop = opened.page.locator("[data-version='kept.1'] [data-act=drop]")
+    drop.click()
+    assert drop.inner_text() == "delete it for good"  # nothing brings it back: asked once more
+    assert len(opened.of.asked) == 2
+    drop.click()
     opened.until(lambda: len(opened.of.asked) == 3)
     assert opened.of.asked == [
         {"action": "keep", "name": "louder"}, {"action": "take", "version": "kept.1", "at_s": 0},
@@ -440,6 +456,60 @@ def test_progress_is_shown_and_work_is_stopped_by_its_number(opened: Seen) -> No
     opened.until(lambda: opened.of.asked == [{"action": "stop", "job": 7}])
     opened.of.tell("work", job=None, words="", share=0, song="", waiting=[], left=0)
     opened.until(lambda: not opened.page.is_visible("#work"))
+
+
+def test_each_job_that_waits_is_stopped_by_itself(opened: Seen) -> None:
+    opened.of.answer = lambda asked: {"fragments": {}}
+    waiting = [
+        {"job": 8, "words": "finding what each loudness costs", "song": SONG, "name": "a.wav"},
+        {"job": 9, "words": "searching", "song": "another", "name": "b.wav"},
+    ]
+    opened.of.tell("work", job=7, words="searching", share=0.0, song="another", name="b.wav", waiting=waiting, left=0)
+    opened.until(lambda: opened.page.inner_text("#waiting summary") == "2 waiting")
+    assert opened.page.inner_text("#work-words") == "b.wav: searching …"  # of another song: which
+    opened.page.click("#waiting summary")
+    assert opened.page.inner_text("#waiting ul").split("\n") == [
+        "finding what each loudness costs stop", "b.wav: searching stop",
+    ]  # fmt: skip
+    opened.page.click("#waiting li:nth-child(2) button")
+    opened.until(lambda: opened.of.asked == [{"action": "stop", "job": 9}])
+    opened.of.tell("work", job=7, words="searching", share=0.5, song=SONG, waiting=waiting[:1], left=0)
+    opened.until(lambda: opened.page.locator("#waiting li").count() == 1)
+    opened.of.tell("work", job=None, words="", share=0, song="", waiting=[], left=0)
+    opened.until(lambda: not opened.page.is_visible("#waiting"))
+
+
+def test_the_many_of_a_kind_have_one_button_and_a_list(opened: Seen) -> None:
+    page = opened.page
+
+    def version(key: str, name: str, lufs: float) -> dict[str, Any]:
+        return SongVersion(key=key, name=name, revision=1, lufs=lufs, gain_db=0.0, exact=True, score=1.0).plain()
+
+    own = [version(key, key, -9.0) for key in ("mix", "hand", "suggestion")]
+    kept = [version(f"kept.{k}", f"take {k}", -9.0) for k in range(3)]
+    points = [version(f"point.{-k}", f"at {-k}.0 LUFS", -float(k)) for k in range(14, 5, -1)]
+    opened.of.tell("versions", song=SONG, versions=[*own, *points, *kept])
+    opened.until(lambda: page.locator("#switches button").count() == 7)
+    names = page.locator("#switches button").all_inner_texts()
+    assert names[2:] == ["3 suggestion", "4 take 0", "5 take 1", "6 take 2", "7 curve"]
+    row = page.locator("#switches").bounding_box()
+    assert row is not None
+    assert row["height"] < 60.0  # one line
+    listed = page.locator("#switches select:visible")
+    assert listed.locator("option").all_inner_texts() == [one["name"] for one in points]
+    assert listed.input_value() == "point.-9"  # as loud as your settings
+    page.keyboard.press("7")
+    assert page.evaluate("window.listen.chosen()") == "point.-9"
+    page.keyboard.press("7")
+    assert page.evaluate("window.listen.chosen()") == "point.-8"
+    listed.select_option("point.-14")
+    assert page.evaluate("window.listen.chosen()") == "point.-14"
+    page.keyboard.press("1")
+    page.keyboard.press("7")
+    assert page.evaluate("window.listen.chosen()") == "point.-14"  # what was held last
+    # Without names the points are not ticked by themselves: each is there for another loudness.
+    ticked = page.locator("#blind-who input:checked").evaluate_all("(all) => all.map((one) => one.value)")
+    assert ticked == ["mix", "hand", "suggestion", *(one["key"] for one in kept)]
 
 
 def test_fragments_move_nothing_that_stands_below(opened: Seen, facts: SongFacts) -> None:

@@ -75,7 +75,7 @@ def test_long_jobs_come_one_after_the_other_in_the_order_asked_and_checks_last(t
     told.work.submit(told.job("second"))
     told.work.submit(told.job("third"))
     doing = told.work.doing()
-    assert (doing.words, doing.share, doing.left) == ("on", 0.5, 1)
+    assert (doing.phase, doing.share, doing.left) == ("on", 0.5, 1)
     assert [one["words"] for one in doing.waiting] == ["second", "third"]
     held.go.set()
     until(lambda: len(told.order) == 4 and not told.work.doing().words)
@@ -89,7 +89,7 @@ def test_a_short_job_is_done_while_a_long_one_waits(told: Told) -> None:
     told.work.submit(told.job("short", short, short=True))
     assert short.begun.wait(LONG_S)
     until(lambda: not moves(held))
-    assert told.work.doing().words == "on"  # the long one is what is told of
+    assert told.work.doing().phase == "on"  # the long one is what is told of
     short.go.set()
     until(lambda: moves(held))
     held.go.set()

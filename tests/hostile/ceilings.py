@@ -106,7 +106,8 @@ def held(mix: Mix, settings: ChainSettings, ceiling_dbtp: float, bits: int) -> s
     heard = with_silence(made.samples, mix.rate_hz, made.settings[OUTPUT])
     if not len(heard):
         return RIGHT
-    words = quantise(room_for_dither(heard, made.peak_dbtp, ceiling_dbtp, bits), bits, np.random.default_rng(1))
+    quiet = np.concatenate([*room_for_dither(heard, made.peak_dbtp, ceiling_dbtp, bits)])
+    words = quantise(quiet, bits, np.random.default_rng(1))
     sound = (words * 2.0 ** (1 - bits)).astype(np.float32)
     if not np.isfinite(made.samples).all():
         return "samples that are not finite"

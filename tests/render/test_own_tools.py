@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+import autochain
 from autochain.audio.files import read_mix
 from autochain.earlier.read import read_sheet
 from autochain.errors import SheetError
@@ -46,6 +47,8 @@ def test_the_preview_is_what_the_sheet_alone_gives_on_the_tools(made: Path, brie
     assert again.samples is not None
     # 24 bits and their dither.
     assert np.abs(again.samples - heard).max() < 4.0 * 2.0**-23
+    from_python = autochain.render(brief_mix, sheet=sheet_of(made, brief_mix), on_tools=True)
+    assert np.array_equal(from_python.samples, again.samples)
     ours = render(RenderRequest(mix=brief_mix, sheet=sheet_of(made, brief_mix)))
     assert ours.samples is not None
     assert np.abs(ours.samples - heard).max() > 0.01

@@ -7,6 +7,8 @@ import pytest
 from autochain.chain.chain import STAGES
 from autochain.config import Coordinates, read_config
 from autochain.errors import ParameterError, UsageError
+from autochain.search.notes import odd_edges
+from autochain.search.result import SearchStats
 from autochain.search.space import on_edge, outline_at, switched, to_vector
 from autochain.solve.decisions import Decisions, parse_decisions
 from autochain.solve.outline import only_drive_left
@@ -154,3 +156,8 @@ def test_vectors_are_linear_in_shares_and_logarithmic_in_times():
     # Shares at zero are a choice, not an edge, and what their stages would use means nothing then.
     assert set(on_edge(low, RANGES)) == {"limiter_lookahead_ms", "limiter_release_ms", "limiter_link_percent"}
     assert set(on_edge(high, RANGES)) == set(ends)
+    # Only ends that nobody meant are worth a word.
+    for point, told in ((low, set()), (high, set(ends) - {"clip_softness"})):
+        stats = SearchStats(trials=1, feasible=1, on_edge=on_edge(point, RANGES), mean_renders=1.0,
+                            chosen_from="suggestion", coordinates=point)  # fmt: skip
+        assert set(odd_edges(stats, RANGES)) == told

@@ -6,10 +6,11 @@ import pytest
 from autochain.audio.signals import sine
 from autochain.chain.envelopes import step_peaks
 from autochain.chain.limiter import STAGE as LIMITER
-from autochain.chain.limiter_gain import gain_for_peaks
+from autochain.chain.limiter_gain import GainForPeaks, gain_for_peaks
 from autochain.config import read_config
 from autochain.demo import make_demo
 from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.solve import estimate as module
 from autochain.solve.drive import solve_drive
 from autochain.solve.estimate import Estimate
 from autochain.solve.excerpts import Span
@@ -121,3 +122,24 @@ def test_gain_for_peaks_is_the_gain_of_the_limiter():
     assert ratio_db.min() >= 0.0
     assert ratio_db.max() < 0.2
     assert gain.min() < 0.5
+
+
+@pytest.mark.parametrize("behaviour", ["fixed", "by_work", "two_stage"])
+def test_gain_for_peaks_in_pieces_is_the_gain_of_the_whole(behaviour):
+    peaks = np.abs(np.random.default_rng(1).standard_normal(5000)).astype(np.float32)
+    peaks[2000:3000] = 0.0
+    own = LIMITER.checked({"ceiling_dbtp": -3.0, "lookahead_ms": 2.0, "release_behaviour": behaviour})
+    run = GainForPeaks(2756.25, own)
+    pieces = [run.push(piece) for piece in np.split(peaks, [0, 1, 3, 200, 201, 2500, 4999])]
+    whole = gain_for_peaks(peaks, 2756.25, own)
+    assert whole.size == peaks.size
+    np.testing.assert_array_equal(np.concatenate([*pieces, run.finish()]), whole)
+
+
+def test_hours_in_pieces_come_out_as_in_one(rock, monkeypatch):
+    chain = settings(7.0, clipper={"ceiling_dbfs": 0.0}, transient={"onset_db": 2.0})
+    estimate = estimate_of(rock, preroll_hops=200)
+    whole = estimate.lufs_at(chain)
+    monkeypatch.setattr(module, "_HOPS_AT_ONCE", 37)
+    monkeypatch.setattr(module, "_STEPS_AT_ONCE", 1001)
+    assert estimate.lufs_at(chain) == whole

@@ -136,3 +136,14 @@ def test_a_look_ahead_longer_than_the_sound_leaves_its_length(model) -> None:
     out = model.process(sound, 44100)
     assert out.shape == sound.shape
     assert np.isfinite(out).all()
+
+
+def test_what_is_known_of_levels_over_full_scale_is_kept(path: Path) -> None:
+    assert TOOL.over_full_scale == "unknown"
+    path.write_text(TOOL.toml().replace('over_full_scale = "unknown"', 'over_full_scale = "passes"'), encoding="utf-8")
+    assert tool_of_file(path).over_full_scale == "passes"
+    path.write_text(TOOL.toml().replace('over_full_scale = "unknown"\n', ""), encoding="utf-8")  # an older file
+    assert tool_of_file(path) == TOOL
+    path.write_text(TOOL.toml().replace('over_full_scale = "unknown"', 'over_full_scale = "maybe"'), encoding="utf-8")
+    with pytest.raises(ToolError, match="over_full_scale is 'maybe'"):
+        tool_of_file(path)
