@@ -92,12 +92,17 @@ def between_judges(cells: Sequence[Mapping[str, Any]]) -> list[tuple[str, ...]]:
         row = [name]
         for other in names:
             found = [
-                spearmanr(*([max(m["judges"][n], HARMLESS[n]) for m in c["masters"].values()] for n in (name, other)))
+                spearmanr(_readings(c["masters"], name), _readings(c["masters"], other))
                 for c in cells
             ]
             row.append(f"{median(float(f.statistic) for f in found):+.2f}")
         rows.append(tuple(row))
     return rows
+
+
+def _readings(masters: Masters, judge: str) -> list[float]:
+    """What one judge reads of every master, no less than what is harmless."""
+    return [max(one["judges"][judge], HARMLESS[judge]) for one in masters.values()]
 
 
 def main() -> None:
@@ -107,7 +112,8 @@ def main() -> None:
     now = read_config(None, {"target": {"lufs": -9.0, "ceiling_dbtp": -1.0}}).weights.model_dump()
     cells = cells_of(args.kept)
     alone = [{n: m for n, m in c["masters"].items() if n != SUGGESTION} for c in cells]
-    rows, halves, bound = [], {0: [], 1: []}, bound_cells()
+    rows, bound = [], bound_cells()
+    halves: dict[int, list[tuple[float, float, dict[str, tuple[int, int]]]]] = {0: [], 1: []}
     for cell, masters in zip(cells, alone, strict=True):
         before, after = agreement(masters, BEFORE, BEFORE_KNEE_DB), agreement(masters, now, KNEE_DB)
         against = versus(cell, now)
@@ -124,14 +130,15 @@ def main() -> None:
     for odd, name in ((1, "odd numbers, chosen on"), (0, "even numbers, held back")):
         if not halves[odd]:
             continue
-        before, after, against = zip(*halves[odd], strict=True)
-        every = list(itertools.chain.from_iterable(a.values() for a in against))
+        was, found = [one[0] for one in halves[odd]], [one[1] for one in halves[odd]]
+        duelled = [one[2] for one in halves[odd]]
+        every = list(itertools.chain.from_iterable(one.values() for one in duelled))
         summary.append(
-            (name, len(after), f"{median(before):+.2f}", f"{min(before):+.2f}", f"{median(after):+.2f}",
-             f"{min(after):+.2f}", len(every), sum(a > b for a, b in every), sum(b == len(HARMLESS) for _, b in every))
+            (name, len(found), f"{median(was):+.2f}", f"{min(was):+.2f}", f"{median(found):+.2f}",
+             f"{min(found):+.2f}", len(every), sum(a > b for a, b in every), sum(b == len(HARMLESS) for _, b in every))
         )  # fmt: skip
         for chain in (*PLAIN, BEST_CLIPPER):
-            here = [a[chain] for a in against if chain in a]
+            here = [one[chain] for one in duelled if chain in one]
             duels.append((name, chain, len(here), sum(a > b for a, b in here), sum(a < b for a, b in here)))
     tried = []
     for knee, move, low, onset in itertools.product((-30.0, -20.0, -15.0), (1.0, 4.0, 5.0, 6.0), (0.0, 0.15), (0.75,)):

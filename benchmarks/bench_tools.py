@@ -15,7 +15,7 @@ import json
 import tempfile
 import time
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,7 @@ from stranger_tools import Floats, Stranger, missing
 from autochain.audio.files import read_mix
 from autochain.audio.mix import Mix, Samples
 from autochain.chain.clipper import clipping_curve
-from autochain.chain.settings import ChainSettings, StageSettings
+from autochain.chain.settings import ChainSettings, StageName, StageSettings
 from autochain.chain.stage import Processed, Stage
 from autochain.config import read_config
 from autochain.errors import AutochainError
@@ -183,12 +183,13 @@ def clip_error_db(one: Stranger, curve_db: tuple[tuple[float, float], ...]) -> f
     elif one.maker == "A":
         T = 10.0 ** (one.knobs["ceiling"] / 20.0)
         u = size / T
-        wanted = T * {
+        curves: dict[str, Callable[[Floats], Floats]] = {
             "tanh": np.tanh, "atan": lambda v: 2 / np.pi * np.arctan(v), "alg": lambda v: v / np.sqrt(1 + v * v),
             "cubic": lambda v: np.where(v >= 1.5, 1.0, v - 4 / 27 * v**3),
             "quintic": lambda v: np.where(v >= 1.25, 1.0, v - 0.08192 * v**5),
             "sin": lambda v: np.where(v >= np.pi / 2, 1.0, np.sin(v)),
-        }[one.words["type"]](u)  # fmt: skip
+        }  # fmt: skip
+        wanted = T * curves[one.words["type"]](u)
     else:
         # Its corner is a parabola whose place the source leaves to be computed: the program itself, held values.
         steps = np.repeat(size, 50)[:, None] * np.ones(2)
@@ -227,7 +228,7 @@ def fits(cells: Cells, most: int) -> list[dict[str, Any]]:
         mix = Mix(samples=samples, rate_hz=rate_hz, file="bounce.wav", sha256="0" * 64, subtype="PCM_24")
         began = time.process_time()
         try:
-            reading = read_bounces([mix], one.kind, "hidden", [""])  # type: ignore[arg-type]
+            reading = read_bounces([mix], one.kind, "hidden", [""])
         except AutochainError as error:
             found.append({**row, "refused": str(error)})
             cells.keep(str(number), found[-1])
@@ -321,7 +322,9 @@ BOUNCED: dict[tuple[str, str], tuple[list[dict[str, float]], dict[str, str], str
     ),
     ("B", "clipper"): ([{"ceiling": -10, "knee": 6}], {}, "ceiling=-60:0:0.1"),
 }  # fmt: skip
-USED_FOR = {"bus_compressor": "compressor", "peak_compressor": "compressor", "clipper": "clipper", "limiter": "limiter"}
+USED_FOR: dict[StageName, str] = {
+    "bus_compressor": "compressor", "peak_compressor": "compressor", "clipper": "clipper", "limiter": "limiter",
+}  # fmt: skip
 
 
 def tool_of(maker: str, kind: str, cells: Cells) -> Tool:
@@ -350,7 +353,7 @@ class Applied:
         self.settings, plan = found.chosen.settings, found.config.chain_plan
         positions = {one.stage: one for one in on.stages} if on else {}
         drive = self.settings["drive"]["gain_db"] if on is None or on.drive_db is None else on.drive_db
-        self.passed: dict[str, tuple[Floats, Floats]] = {}
+        self.passed: dict[StageName, tuple[Floats, Floats]] = {}
         sound = found.mix.samples.astype(np.float64)
         for name, stage in plan.stages.items():
             if name not in self.settings:
@@ -398,7 +401,7 @@ def by_numbers(name: str, settings: StageSettings) -> tuple[dict[str, float], fl
             "attack": settings["attack_ms"], "release": settings["release_ms"]}, 0.0  # fmt: skip
 
 
-def typical_db(before: Floats, after: Floats, loud: npt.NDArray[np.bool_], rate_hz: int) -> float:
+def typical_db(before: npt.NDArray[Any], after: npt.NDArray[Any], loud: npt.NDArray[np.bool_], rate_hz: int) -> float:
     """Typical reduction as a sheet tells it: median over loud 400 ms blocks of the largest, at the tops."""
     hop = round(rate_hz / 100)
     count = min(len(before) // hop, len(loud)) // 40 * 40
@@ -453,7 +456,7 @@ def blind_one(number: int, path: Path, maker: str, cells: Cells) -> dict[str, An
 def carried_out(maker: str, found: Suggestion, tools: list[Tool], loud: npt.NDArray[np.bool_]) -> dict[str, Any]:
     """One chain by the column, and by the sheet's own numbers."""
     mix, target = found.mix, found.config.target.loudness_lufs
-    taken = dict[str, float]()
+    taken = dict[StageName, float]()
 
     def observe(stage: Stage, before: Samples, after: Processed) -> None:
         if stage.name in USED_FOR:
@@ -476,7 +479,7 @@ def carried_out(maker: str, found: Suggestion, tools: list[Tool], loud: npt.NDAr
     row: dict[str, Any] = {"met": found.chosen.met, "score_a_lu": a_lu, "set_cpu_s": time.process_time() - began,
                            "score_ours": scores[0] - a_lu * (levels[0] - target), "models_lose": on.loss.score,
                            "models_lufs": on.lufs, "models_dbtp": on.true_peak_dbtp}  # fmt: skip
-    told = {one.stage: one.reduction_typical_db for one in on.stages}
+    told = {one.stage: one.reduction_typical_db for one in on.stages if one.reduction_typical_db is not None}
     for name, how, said in (("column", on, told), ("numbers", None, taken)):
         applied = Applied(maker, found, how)
         sound = applied.sound.astype(np.float32)

@@ -83,7 +83,7 @@ def hostile_master(chance: Random) -> tuple[Mix, ChainSettings, float, int]:
         sides.append(sum(parts) * 10.0 ** (chance.uniform(-40.0, 30.0) / 20.0))
     samples: _Sound = np.ascontiguousarray(np.stack(sides, axis=1), dtype=np.float32)
     stages = [name for name in DEFAULT.stages if name in _NEEDED or chance.random() < 0.4]
-    given = {
+    given: dict[str, dict[str, Value]] = {
         name: {p.name: _value(p, chance) for p in DEFAULT.stage(name).parameters if chance.random() < 0.7}
         for name in stages
     }
