@@ -93,31 +93,32 @@ class HumMeter:
         self._taps = taps / taps.sum()
         self._pieces = Pieces(channels, half, self._step * _FRAMES_AT_ONCE, half)
         self._half = half
-        self._low: list[npt.NDArray[np.float64]] = []
+        self._low: list[list[npt.NDArray[np.float64]]] = [[] for _ in range(channels)]
 
     def push(self, block: Samples) -> None:
         """Take the next frames, shape (frames, channels)."""
         for piece in self._pieces.push(block):
-            self._low.append(self._decimated(piece))
+            for low, thin in zip(self._low, self._decimated(piece), strict=True):
+                low.append(thin)
 
     def result(self) -> tuple[Hum, ...]:
         """Families found in everything pushed so far, the stronger one first; empty without 4 s of sound."""
-        rest = [self._decimated(piece)[: max(0, end - self._half) // self._step] for piece, end in self._pieces.rest()]
-        # One channel at a time: both at once would lie beside their pieces.
-        lines = [
-            self._lines(np.concatenate([np.empty(0), *(piece[:, c] for piece in (*self._low, *rest))]))
-            for c in range(self._channels)
-        ]
+        last = [(self._decimated(piece), max(0, end - self._half) // self._step) for piece, end in self._pieces.rest()]
+        lines = []
+        for channel, low in enumerate(self._low):  # one at a time, and in place of its pieces: hours are large
+            rest = [thin[channel][:count] for thin, count in last]
+            joined = np.concatenate([np.empty(0), *low, *rest])
+            low[:] = [joined[: joined.size - sum(map(len, rest))]]
+            lines.append(self._lines(joined))
         found = [hum for mains_hz in _FAMILIES_HZ if (hum := _family(mains_hz, lines)) is not None]
         return tuple(sorted(found, key=lambda hum: -hum.level_dbfs))
 
-    def _decimated(self, piece: Samples) -> npt.NDArray[np.float64]:
-        out = np.empty((_FRAMES_AT_ONCE, self._channels))
-        for channel in range(self._channels):
-            thin = np.empty(_FRAMES_AT_ONCE)
+    def _decimated(self, piece: Samples) -> list[npt.NDArray[np.float64]]:
+        """The channels at the low rate."""
+        thinned = [np.empty(_FRAMES_AT_ONCE) for _ in range(self._channels)]
+        for channel, thin in enumerate(thinned):
             decimate(np.ascontiguousarray(piece[:, channel]), self._taps, self._step, thin)
-            out[:, channel] = thin
-        return out
+        return thinned
 
     def _lines(self, low: npt.NDArray[np.float64]) -> _Lines:
         """Amplitude, lead and swing in dB of every multiple of 50 and 60 Hz that is always there."""
