@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from bound_reached import bound_cells, bound_line
 from real_recordings import recordings
 from report import machine, save, table
 
@@ -113,6 +114,7 @@ def told(cells: dict[str, Any]) -> tuple[dict[str, Any], str]:
         + table(
             ("recording", "LUFS", "chains that count as equal", "score without", "with", "loses without", "with",
              "most without", "with", "the dearest", "CPU-s of the search", "of asking"), rows)
+        + f"\n\n{bound_line(bound_cells())}"
     )
     return {"cells": cells}, text
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import outside_samplers
 from bench_trials import ABOVE_GAIN_ALONE_DB, prepared
+from bound_reached import bound_cells, bound_line
 from real_recordings import recordings
 from report import machine, save, table
 
@@ -136,6 +137,7 @@ def main() -> None:
         + table(("sampler", "runs", *(f"{c} trials" for c in SHOWN), "own CPU ms a trial"), rows)
         + ("" if not ahead else "\n\n" + table(
             ("the model after", "searches", "better than 200 at random", "in the middle by", "at worst"), ahead))
+        + f"\n\n{bound_line(bound_cells())}"
     )  # fmt: skip
     name = "samplers" if args.half == "odd" else f"samplers_{args.half}"
     save(name, "How many trials does the search's sampler need?", where, {"runs": runs}, text)

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from bound_reached import bound_cells, bound_line
 from real_recordings import recordings
 from report import machine, save, table
 
@@ -128,6 +129,7 @@ def compared(before: dict[str, Any], now: dict[str, Any]) -> None:
         + table(("half", "cells", "median change", "worst", "best", "CPU of search and verification, ratio"), halves)
         + "\n\n"
         + table(head, rows)
+        + f"\n\n{bound_line(bound_cells())}"
     )
     save("trials", "What do fewer trials and a model of them cost on real music?", machine(), {"rows": rows}, text)
 

@@ -54,7 +54,7 @@ SUGGESTION = "suggestion"
 _BARE = {
     "bus_work_db": 0.0, "peak_work_db": 0.0, "clip_share": 0.0, "clip_softness": 0.0, "onset_db": 0.0,
     "bus_attack_ms": 20.0, "bus_release_ms": 150.0, "peak_attack_ms": 1.0, "peak_release_ms": 60.0,
-    "limiter_lookahead_ms": 3.0, "limiter_release_ms": 60.0,
+    "limiter_lookahead_ms": 3.0, "limiter_release_ms": 60.0, "limiter_link_percent": 100.0,
 }  # fmt: skip
 CHAINS: dict[str, dict[str, float]] = {
     "limiter 60 ms": {},

@@ -51,7 +51,8 @@ def statement(curve: Curve) -> list[str]:
 
 def _ended(curve: Curve) -> str:
     if curve.left_lufs:
-        return f"Stopped before these were searched: {', '.join(number(lufs, 'LUFS') for lufs in curve.left_lufs)}."
+        left = ", ".join(number(lufs, "LUFS") for lufs in curve.left_lufs)
+        return f"Stopped before these were searched: {left}. Nothing was rendered to be held beside the points."
     return "Stopped when all loudnesses were found, before a limiter alone and the trade default were held beside them."
 
 

@@ -69,7 +69,9 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
 
 
 def _called(version: SongVersion) -> str:
-    return f"the curve {version.name}" if version.key.startswith(POINT) else version.name
+    if version.key.startswith(POINT):
+        return f"the curve {version.name}"
+    return f"“{version.name}”" if version.key.startswith("kept.") else f"the {version.name}"
 
 
 def _choices(song: OpenSong) -> ChoiceFacts:

@@ -96,7 +96,7 @@ def written(
     traced: Traced, tmp_path: Path, command: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Path, Callable[..., Any]]:
     """The command with its search replaced by the traced curve."""
-    monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_: traced.curve)
+    monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_, **__: traced.curve)
     run = ("curve", traced.path, "--from", -16, "--to", -8, "--step", 4)
     return tmp_path / "out", lambda *more: command(*run, *more)
 
@@ -138,7 +138,7 @@ def test_the_exit_code_is_3_only_where_no_loudness_is_reached(
     missed = tuple(like(p, p.target_lufs, p.chosen.score, 0.0, met=False) for p in points)
     for kept, code in ((points[:1] + missed[1:], 0), (missed, 3)):
         found = replace(traced.curve, points=kept)
-        monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_, found=found: found)
+        monkeypatch.setattr("autochain.tasks.curve.trace", lambda *_, found=found, **__: found)
         assert run().code == code
     assert "None of these loudnesses is reached" in run().out
 

@@ -369,7 +369,7 @@ def test_a_search_around_what_is_under_the_hand_keeps_the_earlier_suggestion(ope
     opened.take("suggestion", 1.0)
     assert opened.state.active == opened.sheet.settings
     assert opened.like_hand() == {"suggestion"}
-    assert facts_of(opened).same == "suggestion"
+    assert facts_of(opened).same == "the suggestion"
     assert opened.estimate() is not None
     assert opened.estimate().exact  # as its sheet has them
 
