@@ -341,7 +341,17 @@ def judges_of(song: "OpenSong", sha256: str) -> dict[str, str]:
     out = {DELIVERED: "what went out"} if delivered_as(song, sha256) else {}
     own = {} if song.state is None else {HAND: "your settings"}
     sheets = {one.key: one.name for one in song.versions() if song.sheet_path(one.key) is not None}
+    if _on_own_tools(song):  # the suggestion tells how these have to stand, and your settings do not
+        return out | {SUGGESTION: sheets[SUGGESTION]} | own | sheets
     return out | own | sheets
+
+
+def _on_own_tools(song: "OpenSong") -> bool:
+    """Whether the suggestion is for the user's own tools, and nothing of it was turned."""
+    sheet = song.sheet
+    return sheet is not None and sheet.said is not None and sheet.said.on_tools is not None and (
+        sheet.settings == song.settings and song.sheet_path(SUGGESTION) is not None
+    )
 
 
 def compare(song: "OpenSong", key: str, by: str, progress: Progress, stop: Stop) -> None:

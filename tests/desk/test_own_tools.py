@@ -56,7 +56,8 @@ def test_a_bounce_of_the_tools_is_judged_by_their_models(song: OpenSong, tmp_pat
     soundfile.write(path, made.samples, made.rate_hz, subtype="PCM_24")
     version = song.add_bounce(path)
     song.compare_job(version.key).run(lambda words, share: None, lambda: False)
-    verdict = song.compared[version.key].verdict
+    _, found = song.compared[version.key]
+    verdict = found.verdict
     assert verdict is not None
     assert verdict.on_tools == tuple(sorted(tool.name for tool in TOOLS if tool.name in verdict.on_tools))
     assert "l" in verdict.on_tools
