@@ -25,7 +25,7 @@ from autochain.measure.true_peak import read_true_peak
 from autochain.search.facts import loudest_start_s
 from autochain.search.result import Suggestion
 from autochain.search.tool_limits import tools_by_stage
-from autochain.search.tuned_tools import Locked, ToolLoss, ToolPrices, tuned
+from autochain.search.tuned_tools import Locked, ToolLoss, ToolPrices, tuned_placing
 from autochain.search.turned_knobs import ToolExcerpt, TopsMeter, band_positions, turned, why_not_equaliser
 from autochain.solve.solver import DITHER_DB
 from autochain.tool.as_stage import Placed, behind_db
@@ -187,7 +187,7 @@ class _Rack:
         config = self.config
         prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
         self.slope = prices.slope
-        best, priced = tuned(prices, placed, drive_db, locked)
+        best, priced = tuned_placing(prices, placed, drive_db, locked)
         self.placed = {
             name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
         }

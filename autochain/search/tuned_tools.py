@@ -48,7 +48,7 @@ _ASIDE_DB = 0.15  # to learn what a LU costs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Priced:
+class OnToolsPriced:
     """A chain on the excerpts, at the loudness of the sheet's.
 
     Attributes
@@ -137,9 +137,9 @@ class ToolPrices:
         self.slope = within_slopes(rise_lu / _ASIDE_DB)
         own, quieter = (self._reference.costs(solved) for solved in (ours, less))
         self._a_lu = max(0.0, (score(own, weights) - score(quieter, weights)) / rise_lu)
-        self.ours = Priced(score=score(own, weights), costs=own, drive_db=drive_db)
+        self.ours = OnToolsPriced(score=score(own, weights), costs=own, drive_db=drive_db)
 
-    def price(self, placed: Placing, drive_db: float) -> Priced:
+    def price(self, placed: Placing, drive_db: float) -> OnToolsPriced:
         """Price a placing; its drive is looked for from `drive_db` on."""
         self.trials += 1
         solved = self._rendered(placed, drive_db)
@@ -153,13 +153,13 @@ class ToolPrices:
         costs = self._reference.costs(solved)
         # What is still missing is told by what a LU costs, and out of reach is what misses more.
         beyond_lu = max(0.0, abs(over_lu) - _REACH_LU)
-        return Priced(
+        return OnToolsPriced(
             score=score(costs, self._weights) - self._a_lu * over_lu + OUT_OF_REACH_PER_LU * beyond_lu,
             costs=costs,
             drive_db=drive_db - over_lu / self.slope,
         )
 
-    def loss(self, placed: Placing, priced: Priced) -> ToolLoss:
+    def loss(self, placed: Placing, priced: OnToolsPriced) -> ToolLoss:
         """How much more a placing costs than the sheet's own stages, by what and by which tool."""
         ours, theirs = (terms(one.costs, self._weights) for one in (self.ours, priced))
         risen = {name: theirs[name] - ours[name] for name in ours}
@@ -237,9 +237,9 @@ class ToolPrices:
         return settings
 
 
-def tuned(
+def tuned_placing(
     prices: ToolPrices, placed: Placing, drive_db: float, locked: Locked
-) -> tuple[dict[StageName, Placed], Priced]:
+) -> tuple[dict[StageName, Placed], OnToolsPriced]:
     """Move one knob after the other by whole, then by half steps, as long as that lowers the score."""
     best, priced = dict(placed), prices.price(placed, drive_db)
     for finer in (0, 1):

@@ -107,7 +107,7 @@ def fall_back(size: Floats, fall: float, toward: float, envelope: Floats) -> Non
 
 
 @njit(cache=True, nogil=True)
-def bend(values: Floats, gains: Floats, top: float, out: Floats) -> None:
+def follow_gains(values: Floats, gains: Floats, top: float, out: Floats) -> None:
     """Fill `out` with values turned by a gain that goes with their magnitude; over `top` the output stays.
 
     `gains` has the gain at even steps of the magnitude from 0 to `top`, and is taken to be straight between them.

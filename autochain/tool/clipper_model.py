@@ -61,5 +61,5 @@ class ClipperModel:
         gains = gain * 10.0 ** (0.05 * np.interp(20.0 * np.log10(size), level_db, gain_db))
         flat = np.ascontiguousarray(values).reshape(-1)
         out = np.empty_like(flat)
-        kernels.bend(flat, gains, top, out)
+        kernels.follow_gains(flat, gains, top, out)
         return out.reshape(values.shape)

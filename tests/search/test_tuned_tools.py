@@ -12,7 +12,7 @@ from autochain.chain.settings import ChainSettings
 from autochain.config import read_config
 from autochain.config.model import Config
 from autochain.search.on_tools import set_on, under_full_scale
-from autochain.search.tuned_tools import WORTH, ToolPrices, tuned
+from autochain.search.tuned_tools import WORTH, ToolPrices, tuned_placing
 from autochain.sheet.model import LossOnTools, OnToolsFacts, StageOnTool
 from autochain.sheet.on_tools import tools_told
 from autochain.tool.as_stage import Placed
@@ -71,7 +71,7 @@ def test_a_knob_that_stands_badly_moves_to_where_the_chain_costs_less(mix: Mix) 
     def found(locked: set[tuple[str, str]]) -> tuple[Placed, float, float]:
         prices = ToolPrices(mix, CONFIG.chain_plan, SETTINGS, CONFIG.target, CONFIG.search, CONFIG.weights)
         start = {"limiter": Placed(tool=WIDE, positions=({"ceiling": -1.2, "release": 64.0},))}
-        best, priced = tuned(prices, start, 8.0, locked)
+        best, priced = tuned_placing(prices, start, 8.0, locked)
         return best["limiter"], priced.score, prices.price(start, 8.0).score
 
     free, after, before = found(set())
