@@ -193,6 +193,15 @@ def output_set(folder: Path, name: str, *, parts: Iterable[Path] = ()) -> Iterat
                 one.rmdir()
 
 
+def clear_unfinished(folder: Path) -> None:
+    """Bring to their end all sets of a folder that killed runs have left; those that are being written stay."""
+    left = [*folder.glob(".*.lock"), *(one for one in folder.glob(".*.part") if one.is_dir())]
+    for name in sorted({one.name[1 : -len(one.suffix)] for one in left}):
+        # What is in the way, or cannot be cleared, is told to the job that wants to write there.
+        with suppress(AudioFileError, RunningError, UsageError), output_set(folder, name):
+            pass
+
+
 def output_set_where(folder: Path | None, name: str) -> AbstractContextManager[OutputSet | None]:
     """`output_set` where a folder is named; else nothing is held."""
     return nullcontext(None) if folder is None else output_set(folder, name)

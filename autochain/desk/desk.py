@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from autochain.audio.output_set import output_set
+from autochain.audio.output_set import clear_unfinished, output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
@@ -235,6 +235,7 @@ def desk_on(
     """
     refuse_missing(sources)
     with output_set(out, "desk"):
+        clear_unfinished(out)  # a song whose files are all there is delivered no second time, which would clear it
         desk = Desk(sources, out, plan, first)
         try:
             yield desk

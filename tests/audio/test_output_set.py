@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from autochain.audio.files import write_text
-from autochain.audio.output_set import OutputSet, output_set
+from autochain.audio.output_set import OutputSet, clear_unfinished, output_set
 from autochain.errors import AudioFileError, RunningError, UsageError
 
 NEW = {"mix.md": "new sheet", "mix.json": "{}", "mix.wav": "new sound"}
@@ -216,3 +216,19 @@ def test_where_the_system_gives_no_locks_a_process_that_lives_is_believed(
     lock.write_text(json.dumps({"process": gone.pid, **owner}), encoding="utf-8")
     with output_set(tmp_path, "mix"):
         pass
+
+
+def test_all_sets_that_killed_runs_have_left_are_brought_to_their_end_and_others_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outputs = OutputSet(tmp_path, "mix")
+    stage(outputs)
+    assert killed_at(1, outputs, monkeypatch)
+    write_text(tmp_path / ".gone.lock", "")
+    write_text(tmp_path / ".autochain-0123.part", "a single file")
+    with output_set(tmp_path, "other") as running:
+        write_text(running.staging / "other.md", "being written")
+        clear_unfinished(tmp_path)
+        left = sorted(one.name for one in tmp_path.iterdir())
+        assert left == [".autochain-0123.part", ".other.lock", ".other.part"]
+        assert (running.staging / "other.md").exists()
