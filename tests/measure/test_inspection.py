@@ -42,7 +42,7 @@ def test_hours_are_put_together_one_meter_after_the_other_and_give_the_same(monk
     monkeypatch.setattr(module, "_AT_ONCE_S", 1.0)
     monkeypatch.setattr(module, "give_back", lambda: given_back.append(1))
     seen = inspect(mix, RATE_HZ)
-    assert len(given_back) == 5  # behind every meter
+    assert len(given_back) == 6  # behind every meter, and behind all
     assert (seen.measured.figures, seen.clicks, seen.hum) == (at_once.measured.figures, at_once.clicks, at_once.hum)
     assert (seen.dropouts, seen.jumps) == (at_once.dropouts, at_once.jumps)
     assert np.array_equal(seen.resonance.floor_db, at_once.resonance.floor_db)
