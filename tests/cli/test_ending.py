@@ -3,6 +3,7 @@
 import signal
 import sys
 import time
+from collections.abc import Iterator
 
 import pytest
 
@@ -10,6 +11,14 @@ from autochain.cli.ending import ended_in_order
 from autochain.errors import TerminatedError
 
 LONG_S = 10.0
+
+
+@pytest.fixture(autouse=True)
+def _ctrl_c_is_heard() -> Iterator[None]:
+    """What is started in the background of a shell begins with it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 class _SignalledWhileDeleted:
