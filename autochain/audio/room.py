@@ -33,6 +33,7 @@ _MOST_PAGES_BYTES = 64_000_000
 _LOOK_EVERY_S, _SOON_S, _MANY_BYTES = 0.02, 0.002, 8_000_000
 _STATE = Path("/proc/self/statm")  # proc(5): the third number counts resident pages of files
 
+
 def on_disk(size_bytes: int) -> bool:
     """Whether a sound of that size has its room on disk."""
     return size_bytes > MOST_IN_MEMORY_BYTES

@@ -182,16 +182,16 @@ def check_target(target: Target) -> None:
     """Refuse a target that no master can or should have; TargetError with what to choose instead."""
     low, high = LUFS_RANGE
     wanted, ceiling_dbtp = target.loudness_lufs, target.ceiling_dbtp
-    option, kind = ("--loudest-part", " in the loudest part") if target.of_loudest_part else ("--lufs", "")
+    kind = " in the loudest part" if target.of_loudest_part else ""
     if not low <= wanted <= high:
         span = f"{low:g} to {high:g} LUFS"
-        raise TargetError(f"target {wanted:g} LUFS{kind} is outside {span}. Choose {option} in that range.")
+        raise TargetError(f"target {wanted:g} LUFS{kind} is outside {span}. Choose a loudness in that range.")
     if not -20.0 <= ceiling_dbtp <= 0.0:
         problem = "above 0 dBTP, where converters and encoders overload" if ceiling_dbtp > 0 else "below -20 dBTP"
-        raise TargetError(f"ceiling {ceiling_dbtp:g} dBTP is {problem}. Choose --ceiling from -20 to 0, such as -1.")
+        raise TargetError(f"ceiling {ceiling_dbtp:g} dBTP is {problem}. Choose one from -20 to 0, such as -1.")
     if wanted > ceiling_dbtp + MOST_LU_ABOVE_CEILING:
         raise TargetError(
             f"target {wanted:g} LUFS{kind} is {wanted - ceiling_dbtp:.1f} LU above the ceiling of {ceiling_dbtp:g} "
             f"dBTP; at most {MOST_LU_ABOVE_CEILING:g} LU is possible. "
-            f"Choose {option} {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} or lower."
+            f"Choose {ceiling_dbtp + MOST_LU_ABOVE_CEILING:g} LUFS or lower."
         )

@@ -316,9 +316,8 @@
     else if (on) act({ action: "switch", stage: stageOf(button), on: on === "on", at_s: at() });
     else if (name === "search") act({ action: "search", around: around === "yes" });
     else if (name === "compare") act({ action: name, version: button.closest("[data-version]").dataset.version, by: (button.parentElement.querySelector("[data-by]") || { value: "" }).value });
-    else if (name === "drop" && sure(button)) act({ action: name, version: button.closest("[data-version]").dataset.version });
-    else if (name === "drop") return;
-    else if (name === "take") act({ action: name, version: button.closest("[data-version]").dataset.version, ...(name === "take" && { at_s: at() }) });
+    else if (name === "drop") sure(button) && act({ action: name, version: button.closest("[data-version]").dataset.version });
+    else if (name === "take") act({ action: name, version: button.closest("[data-version]").dataset.version, at_s: at() });
     else if (["undo", "redo"].includes(name)) act({ action: name, at_s: at() });
     else if (name === "stop") act({ action: name, ...(button.dataset.job && { job: Number(button.dataset.job) }) });
     else if (name) act({ action: name });

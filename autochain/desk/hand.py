@@ -124,11 +124,7 @@ def aimed(
     except ValidationError as error:
         reason = error.errors()[0]["msg"].removeprefix("Value error, ")
         raise TargetError(f"the target {reason[0].lower()}{reason[1:]}.") from None
-    try:
-        check_target(wanted)
-    except TargetError as error:  # there are fields here, and no options
-        words = str(error).replace("--loudest-part", "a loudness").replace("--lufs", "a loudness")
-        raise TargetError(words.replace("--ceiling", "a ceiling")) from None
+    check_target(wanted)
     return wanted
 
 

@@ -78,4 +78,4 @@ def test_two_targets_are_refused_naming_both(command, short_mix, tmp_path):
 def test_a_loudest_part_that_cannot_be_is_refused_by_its_own_name(command, short_mix, tmp_path):
     ran = command("suggest", short_mix, "--loudest-part", 1, "--ceiling", 0, "-o", tmp_path / "out")
     assert ran.code == 2
-    assert "1 LUFS in the loudest part is outside -40 to 0 LUFS. Choose --loudest-part" in ran.err
+    assert "1 LUFS in the loudest part is outside -40 to 0 LUFS. Choose a loudness in that range." in ran.err
