@@ -88,10 +88,10 @@ def test_a_mix_under_the_gate_of_the_standard_is_refused_before_anything_is_made
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["--ceiling", "0.5"], ("0.5 dBTP", "above 0 dBTP", "--ceiling")),
-        (["--lufs", "0.1", "--ceiling", "0"], ("0.1 LUFS", "-40 to 0", "--lufs")),
-        (["--lufs", "-40.5"], ("-40.5 LUFS", "-40 to 0", "--lufs")),
-        (["--lufs", "-2", "--ceiling", "-4.5"], ("-2 LUFS", "2.5 LU above", "-4.5 dBTP", "--lufs -2.5 or lower")),
+        (["--ceiling", "0.5"], ("ceiling 0.5 dBTP", "above 0 dBTP", "from -20 to 0")),
+        (["--lufs", "0.1", "--ceiling", "0"], ("0.1 LUFS", "-40 to 0", "Choose a loudness")),
+        (["--lufs", "-40.5"], ("-40.5 LUFS", "-40 to 0", "Choose a loudness")),
+        (["--lufs", "-2", "--ceiling", "-4.5"], ("-2 LUFS", "2.5 LU above", "-4.5 dBTP", "Choose -2.5 LUFS or lower")),
         (["--lufs", "nan"], ("command line", "target.lufs is nan", "finite number")),
         (["--ceiling", "nan"], ("command line", "target.ceiling_dbtp is nan", "finite number")),
         (["--ceiling=-inf"], ("command line", "target.ceiling_dbtp is -inf", "finite number")),
@@ -178,7 +178,7 @@ def test_an_existing_result_is_kept_without_force(command, files, tmp_path, exis
         (["--character", "slow_rock"], ("'slow_rock'", "dense_rock", "choose one of")),
         (["--jobs", "0"], ("--jobs 0", "Choose 1 or more")),
         (["--budget", "1"], ("search.budget is 1", "greater than or equal to 2")),
-        (["--lufs", "3"], ("3 LUFS", "-40 to 0", "--lufs")),
+        (["--lufs", "3"], ("3 LUFS", "-40 to 0", "Choose a loudness")),
     ],
 )
 def test_the_demo_refuses_before_it_makes_anything(command, tmp_path, options, words):

@@ -154,7 +154,7 @@ def test_a_configuration_that_cannot_hold_is_wrong_usage(tmp_path: Path) -> None
     (tmp_path / "own.toml").write_text("[target]\nlufs = 7\n")
     ran = run_command("desk", tmp_path / "mixes", "--config", tmp_path / "own.toml", "--no-browser")
     assert (ran.code, ran.out) == (2, "")
-    assert "lufs" in ran.err
+    assert "own.toml: target 7 LUFS" in ran.err
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="a folder that nobody can write, root included")
