@@ -55,6 +55,16 @@ def agreement(masters: Masters, weights: Mapping[str, float], knee_db: float) ->
     return float(spearmanr(scores, ranks).statistic)
 
 
+def alone_beside_others(masters: Masters) -> float:
+    """Median over judges of the rank correlation of one with the mean rank of the others: how far they agree at all."""
+    said_of = [m["judges"] for m in masters.values()]
+    found = []
+    for judge, low in HARMLESS.items():
+        others = mean_rank([{name: value for name, value in one.items() if name != judge} for one in said_of])
+        found.append(float(spearmanr([max(one[judge], low) for one in said_of], others).statistic))
+    return median(found)
+
+
 def said(mine: Mapping[str, float], other: Mapping[str, float]) -> tuple[int, int]:
     """How many judges call the first better, and the second; what is harmless ties."""
     first, second = (np.array([max(one[name], low) for name, low in HARMLESS.items()]) for one in (mine, other))
@@ -113,29 +123,29 @@ def main() -> None:
     cells = cells_of(args.kept)
     alone = [{n: m for n, m in c["masters"].items() if n != SUGGESTION} for c in cells]
     rows, bound = [], bound_cells()
-    halves: dict[int, list[tuple[float, float, dict[str, tuple[int, int]]]]] = {0: [], 1: []}
+    halves: dict[int, list[tuple[float, float, float, dict[str, tuple[int, int]]]]] = {0: [], 1: []}
     for cell, masters in zip(cells, alone, strict=True):
         before, after = agreement(masters, BEFORE, BEFORE_KNEE_DB), agreement(masters, now, KNEE_DB)
-        against = versus(cell, now)
+        one_judge, against = alone_beside_others(masters), versus(cell, now)
         ranks = dict(zip(cell["masters"], mean_rank([m["judges"] for m in cell["masters"].values()]), strict=True))
         own = ranks.pop(SUGGESTION, None)
         best = min(ranks, key=lambda n: ranks[n])
-        halves[cell["number"] % 2].append((before, after, against))
+        halves[cell["number"] % 2].append((before, after, one_judge, against))
         rows.append(
             (cell["number"], cell["above_db"], cell["lufs"], len(masters), f"{before:+.2f}", f"{after:+.2f}",
-             "" if own is None else f"{own:.1f}", f"{ranks[best]:.1f}, {best}",
+             f"{one_judge:+.2f}", "" if own is None else f"{own:.1f}", f"{ranks[best]:.1f}, {best}",
              ", ".join(f"{a}:{b}" for a, b in against.values()), share_at(bound, cell["number"], cell["above_db"]))
         )  # fmt: skip
     summary, duels = [], []
     for odd, name in ((1, "odd numbers, chosen on"), (0, "even numbers, held back")):
         if not halves[odd]:
             continue
-        was, found = [one[0] for one in halves[odd]], [one[1] for one in halves[odd]]
-        duelled = [one[2] for one in halves[odd]]
+        was, found, judges, duelled = zip(*halves[odd], strict=True)
         every = list(itertools.chain.from_iterable(one.values() for one in duelled))
         summary.append(
             (name, len(found), f"{median(was):+.2f}", f"{min(was):+.2f}", f"{median(found):+.2f}",
-             f"{min(found):+.2f}", len(every), sum(a > b for a, b in every), sum(b == len(HARMLESS) for _, b in every))
+             f"{min(found):+.2f}", f"{median(judges):+.2f}", f"{min(judges):+.2f}", len(every),
+             sum(a > b for a, b in every), sum(b == len(HARMLESS) for _, b in every))
         )  # fmt: skip
         for chain in (*PLAIN, BEST_CLIPPER):
             here = [one[chain] for one in duelled if chain in one]
@@ -153,16 +163,19 @@ def main() -> None:
             "Rank correlation of the score with the mean rank over five judges, within a recording at one loudness; 1 "
             "is agreement. Judges for and against the suggestion beside a plain chain. None of the judges was held "
             "against listeners on masters at equal loudness.",
-            table(("half", "cells", "before: median", "worst", "now: median", "worst", "comparisons with plain chains",
-                   "better for most judges", "worse for all five"), summary),
+            table(("half", "cells", "before: median", "worst", "now: median", "worst", "one judge: median", "worst",
+                   "comparisons with plain chains", "better for most judges", "worse for all five"), summary),
+            "One judge: the correlation of one judge with the mean rank of the other four, in the middle of the five. "
+            "Where that is near nothing the judges do not agree, and the mean rank of all says little.",
             table(("half", "plain chain", "cells", "suggestion better for most", "worse for most"), duels),
             bound_line(bound),
             "How the judges rank beside each other, median over cells:",
             table(("", *HARMLESS), between_judges([{"masters": m} for m in alone])),
             "Other weights: knee of the distortion in dB, points a dB of movement, weight of the bass part.",
             table(("knee", "movement", "bass", "odd: median", "worst", "even: median", "worst"), tried),
-            table(("recording", "dB over gain alone", "LUFS", "chains", "before", "now", "rank of the suggestion",
-                   "best other", "judges for and against it", "of the way to the per-frame clipper"), rows),
+            table(("recording", "dB over gain alone", "LUFS", "chains", "before", "now", "one judge",
+                   "rank of the suggestion", "best other", "judges for and against it",
+                   "of the way to the per-frame clipper"), rows),
         )
     )  # fmt: skip
     save("score", QUESTION, machine(), {"weights": now, "rows": rows, "summary": summary, "duels": duels}, text)
