@@ -231,8 +231,8 @@ STAGE = Stage(
     start=Clipping,
     latency_samples=latency_samples,
     listen_for=(
-        "snare and kick lose their first edge before anything sounds distorted",
-        "crackle or grit on sustained bass and vocals: back off",
+        "hits lose their first edge before anything sounds distorted",
+        "crackle or grit on sustained notes: back off",
     ),
 )
 

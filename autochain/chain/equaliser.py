@@ -216,7 +216,7 @@ NARROW = _stage(
     gain_db=6.0,
     listen_for=(
         "with a band off and on at the same loudness: the fault less, the music whole",
-        "how far the next compressor moves: bass that is cut here no longer drives it",
+        "how far the stages behind work: bass that is cut here no longer drives them",
     ),
 )
 

@@ -300,8 +300,8 @@ STAGE = Stage(
     latency_samples=latency_samples,
     applies=_applies,
     listen_for=(
-        "kick and snare losing weight: longer look-ahead or less work for the limiter",
+        "hits losing weight: longer look-ahead or less work for the limiter",
         "bass growing rough: longer release",
-        "the mix breathing with the kick: shorter release",
+        "the mix breathing with the beat: shorter release",
     ),
 )

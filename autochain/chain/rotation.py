@@ -143,7 +143,7 @@ STAGE = Stage(
     latency_samples=_latency_samples,
     linear=True,
     listen_for=(
-        "drum hits: if a start sounds soft or smeared, leave the rotation out",
+        "hits: if a start sounds soft or smeared, leave the rotation out",
         "the tone of the lead: it should not change; compare at the same loudness",
     ),
     applies=_applies,

@@ -235,7 +235,7 @@ def _asymmetry(seen: Inspection, limits: Limits) -> Iterator[Finding]:
     yield Finding(
         code="asymmetry",
         text=f"In the loud parts the {side} peaks reach {number(db, 'dB')} further than the others{there}.",
-        suggestion="A phase rotation may save that much limiting: the settings sheet says how much.",
+        suggestion="A phase rotation may save limiting: the notes of the settings sheet say how much.",
         value=db,
         unit="dB",
         usual=limits.asymmetry_db,

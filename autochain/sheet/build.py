@@ -52,6 +52,9 @@ if TYPE_CHECKING:
     from autochain.search.on_tools import OnTools
 
 _DECIMALS = 3
+# A stage that never does more is not worth a place to listen at: well under the decibel or so by which a level has to
+# change to be noticed. A limit of this project.
+_HARDLY_WORKS_DB = 0.3
 _FADE_S = 2.1  # the longest fade: as much of a silence may stay
 
 
@@ -103,7 +106,7 @@ def _stage(facts: StageFacts, before: StageFacts | None) -> StageEntry:
         ),
         reduction_db=reduction,
         trim_db=_fine(facts.trim_db),
-        listen_for=stage.listen_for,
+        listen_for=() if reduction is not None and abs(reduction.max) < _HARDLY_WORKS_DB else stage.listen_for,
         cues_s=tuple(_fine(t) for t in facts.cues_s),
         at_full_scale=_at_full_scale(facts, before),
     )

@@ -78,7 +78,10 @@ class AtFullScale(_Part):
 
 
 class StageEntry(_Part):
-    """One stage in chain order; `at_full_scale` where its ceiling lies over 0 dBFS."""
+    """One stage in chain order; `at_full_scale` where its ceiling lies over 0 dBFS.
+
+    `listen_for` is empty where the stage hardly does anything.
+    """
 
     stage: StageName
     settings: dict[str, Value]

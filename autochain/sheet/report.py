@@ -27,6 +27,7 @@ from autochain.document.blocks import (
     table,
 )
 from autochain.search.baselines import BASELINE_WORDS, TRADE_DEFAULT
+from autochain.search.costs import FLOOR_NMR_DB
 from autochain.search.strangers import STRANGERS
 from autochain.sheet.faults import shown_faults
 from autochain.sheet.findings import HEADING, VERDICTS, kinds, listed
@@ -132,9 +133,7 @@ def _result(sheet: Sheet) -> Iterator[Block]:
     told: list[Line] = [
         (Strong(f"{verdict} {_loudness(after)}"), f" (wanted {want}; the mix has {_loudness(before)})."),
         *((f"{note.text} ", Strong(note.suggestion)) for note in _why_missed(sheet)),
-        f"Price: {number(sheet.costs.crest_loss_db, 'dB')} of crest lost; distortion added at "
-        f"{number(sheet.costs.added_distortion_nmr_db, 'dB')} noise-to-mask (about 0 dB is just audible); "
-        f"{number(sheet.costs.gain_movement_db, 'dB')} of gain movement. {_scores(sheet)}",
+        f"{_price(sheet)} {_scores(sheet)}",
         _readiness(sheet),
     ]
     yield Part([Paragraph(line) for line in told], role="lead")
@@ -144,6 +143,17 @@ def _loudness(figures: Figures) -> str:
     """Both loudnesses and the peak: the song's alone says little of a song with one loud part."""
     loudest, peak = number(figures.max_short_term_lufs), number(figures.true_peak_dbtp, "dBTP")
     return f"{number(figures.integrated_lufs, 'LUFS')}, {loudest} in the loudest 3 s, at {peak}"
+
+
+def _price(sheet: Sheet) -> str:
+    """The three largest costs in words; a gain alone has none."""
+    costs = sheet.costs
+    nmr_db = costs.added_distortion_nmr_db
+    noise = "no distortion added"
+    if nmr_db > FLOOR_NMR_DB:
+        noise = f"distortion added at {number(nmr_db, 'dB')} noise-to-mask (about 0 dB is just audible)"
+    crest, moved = number(costs.crest_loss_db, "dB"), number(costs.gain_movement_db, "dB")
+    return f"Price: {crest} of crest lost; {noise}; {moved} of gain movement."
 
 
 def _why_missed(sheet: Sheet) -> list[NoteEntry]:
@@ -374,8 +384,7 @@ def _costs(sheet: Sheet) -> Iterator[Block]:
 
 def _cost_rows(sheet: Sheet) -> Iterator[list[Line]]:
     for name, (label, unit, decimals, meaning) in COSTS.items():
-        others = [number(getattr(b, name), decimals=decimals) for b in sheet.baselines.values()]
-        own = number(getattr(sheet.costs, name), decimals=decimals)
+        own, *others = (_cost(getattr(side, name), decimals) for side in (sheet.costs, *sheet.baselines.values()))
         weight = number(sheet.weights[name], decimals=2) if sheet.weights[name] else "not priced"
         share = number(sheet.contributions[name], decimals=2)
         spread = sheet.search.spread.get(name)
@@ -388,6 +397,11 @@ def _cost_rows(sheet: Sheet) -> Iterator[list[Line]]:
     reached = [number(_heard(sheet, b)) for b in sheet.baselines.values()]
     which = "loudness" if sheet.target.loudest_part_lufs is None else "loudest 3 s"
     yield [f"{which} reached, LUFS", number(_heard(sheet, sheet.after)), *reached, "", "", "", ""]
+
+
+def _cost(value: float, decimals: int) -> str:
+    """A cost; distortion that is not there has no figure."""
+    return "none" if value <= FLOOR_NMR_DB else number(value, decimals=decimals)
 
 
 def _figures(sheet: Sheet) -> Iterator[Block]:

@@ -55,7 +55,7 @@ WHILE_MOVING: dict[Place, str] = {
     (CLIPPER, "ceiling_dbfs"): "lower: hits lose their edge, then bass crackles; higher: the limiter moves more",
     (CLIPPER, "softness"): "lower: short, hard edges on hits; higher: sustained bass and vocals thicken and blur",
     (TRANSIENT, "onset_db"): "higher: hits stand out, then click and poke; lower: they sink into the body",
-    (LIMITER, "lookahead_ms"): "shorter: kick and snare lose weight or crackle; longer: a dip before the hit",
+    (LIMITER, "lookahead_ms"): "shorter: hits lose weight or crackle; longer: a dip before the hit",
     (LIMITER, "release_ms"): "shorter: bass grows rough; longer: the mix ducks behind hits and pumps",
     (LIMITER, "link_percent"): "lower: a hit on one side pulls the image to the other; higher: it ducks both sides",
 }

@@ -151,6 +151,7 @@ def test_a_quieter_target_is_gain_alone_at_no_cost(suggested, libebur128, brief_
     assert run.ran.code == 0
     assert list(settings_of(run.sheet)) == ["drive", "output"]
     assert run.sheet["costs"]["score"] == 0.0
+    assert "Price: 0.0 dB of crest lost; no distortion added; 0.0 dB of gain movement." in run.markdown
     assert codes(run.sheet) == ["gain_only"]  # its ends are silent: they are cut, and nothing needs a fade
     loudness, peak = libebur128(run)
     assert loudness == pytest.approx(-20.0, abs=TARGET_LU)

@@ -83,10 +83,13 @@ def test_trims_add_up_to_the_loudness_gained_in_the_loudest_part(demo_run, chara
         assert here - stage["trim_db"] == pytest.approx(following, abs=0.003)
 
 
-def test_every_stage_says_what_to_listen_for_and_when(demo_run):
+def test_every_stage_that_works_says_what_to_listen_for_and_when(demo_run):
     for character in CHARACTERS:
         for stage in demo_run(character).sheet["stages"]:
-            assert tuple(stage["listen_for"]) == STAGES[stage["stage"]].listen_for != ()
+            reduction = stage["reduction_db"]
+            idle = reduction is not None and abs(reduction["max"]) < 0.3  # dB, a limit of this project
+            assert tuple(stage["listen_for"]) == (() if idle else STAGES[stage["stage"]].listen_for)
+            assert idle or stage["listen_for"]
             assert stage["cues_s"] == sorted(stage["cues_s"])
             assert 1 <= len(stage["cues_s"]) <= 2
 
