@@ -12,14 +12,16 @@ What is left is a click when it stands alone, by the curvature of the difference
 its direction passes for an edge. All limits here are limits of this project.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import in_blocks
 from autochain.measure.clicks import find_clicks
-from autochain.measure.spikes import measure_spikes
+from autochain.measure.spikes import SpikeMeter
 from autochain.units import linear_to_db
 
 _END_S = 0.15  # the estimated response reaches that far, and beyond an end it sees silence
@@ -86,11 +88,8 @@ def new_clicks(explained: Samples, master: Samples, rate_hz: int) -> NewClicks:
     found: list[tuple[float, float | None]] = []
     for channel in range(master.shape[1]):
         own, reference = master[:, channel], explained[:, channel]
-        places = {
-            round(click.at_s * rate_hz)
-            for sound in (own, own - reference)
-            for click in find_clicks(measure_spikes(np.ascontiguousarray(sound[:, np.newaxis]), rate_hz))
-        }
+        both = zip(in_blocks(own), in_blocks(reference), strict=True)
+        places = _clicks(in_blocks(own), rate_hz) | _clicks((y - x for y, x in both), rate_hz)
         for at in sorted(places):
             if _END_S * rate_hz < at < own.size - _END_S * rate_hz:
                 found += _seen(reference, own, rate_hz, at)
@@ -102,6 +101,14 @@ def new_clicks(explained: Samples, master: Samples, rate_hz: int) -> NewClicks:
         elif not clicks or at_s - clicks[-1].at_s > _SAME_S:
             clicks.append(NewClick(at_s=at_s, height_db=height_db))
     return NewClicks(clicks=tuple(clicks), edges_s=tuple(edges))
+
+
+def _clicks(blocks: Iterable[Samples], rate_hz: int) -> set[int]:
+    """Frames at which one channel clicks."""
+    meter = SpikeMeter(rate_hz, 1)
+    for block in blocks:
+        meter.push(block[:, np.newaxis])
+    return {round(click.at_s * rate_hz) for click in find_clicks(meter.result())}
 
 
 def _seen(reference: Samples, own: Samples, rate_hz: int, at: int) -> list[tuple[float, float | None]]:

@@ -28,6 +28,7 @@ SHORTEST_S = 1.0  # shorter sounds hold too few windows
 _MAX_DELAY_S = 10.0
 
 _COARSE_HZ = 5500
+_STRETCH_S = 720.0  # correlated at once: more takes memory and tells no more. a limit of this project
 _WHITENING = 0.8
 _WINDOW_S = 0.372  # 16384 samples at 44.1 kHz
 _WINDOWS = 192
@@ -131,23 +132,40 @@ def _coarse(mix: Samples, master: Samples, rate_hz: int, max_delay_s: float) -> 
     x, y = _decimated(mix, factor), _decimated(master, factor)
     longest = max(x.shape[0], y.shape[0])
     lags = min(int(max_delay_s * rate_hz / factor) + 1, longest - 1)
-    size = scipy.fft.next_fast_len(longest + lags, real=True)
+    stretch, least = round(_STRETCH_S * rate_hz / factor), 20.0 * factor / rate_hz
+    envelopes = np.zeros((mix.shape[1], 2 * lags + 1), dtype=np.float32)
+    for start in range(0, longest, stretch):
+        late = y[max(0, start - lags) : start + stretch + lags]
+        envelopes += _envelopes(_at(x, start, stretch, lags), late, lags, least)
+    best = envelopes.max(axis=1)
+    swapped = len(best) == 2 and bool(best[1] > 1.0001 * best[0])
+    return (int(np.argmax(envelopes[int(swapped)])) - lags) * factor, swapped
+
+
+def _at(x: npt.NDArray[np.float32], start: int, stretch: int, lags: int) -> npt.NDArray[np.float32]:
+    """A stretch with silence for the lags before it, so that it begins where what it is held against does."""
+    return np.pad(x[start : start + stretch], ((start - max(0, start - lags), 0), (0, 0)))
+
+
+def _envelopes(
+    x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], lags: int, least: float
+) -> npt.NDArray[np.float32]:
+    """Whitened correlation over the lags, its size, with the channels as they are and swapped; `least` in 1/samples."""
+    size = scipy.fft.next_fast_len(max(x.shape[0], y.shape[0]) + lags, real=True)
     X, Y = (scipy.fft.rfft(sound, size, axis=0) for sound in (x, y))
     envelopes = []
-    for order in ((0, 1), (1, 0)) if mix.shape[1] == 2 else ((0,),):
+    for order in ((0, 1), (1, 0)) if x.shape[1] == 2 else ((0,),):
         total = np.zeros(2 * lags + 1, dtype=np.float32)
         for i, j in enumerate(order):
             G = Y[:, i] * X[:, j].conj()
             magnitude = np.abs(G)
             G /= np.maximum(magnitude, 1e-12 * magnitude.max() + 1e-30) ** np.float32(_WHITENING)
             scale = magnitude.mean() ** (1.0 - _WHITENING) + 1e-30
-            G[: int(20.0 * factor * size / rate_hz)] = 0.0  # no offset, no rumble
+            G[: int(least * size)] = 0.0  # no offset, no rumble
             correlation = scipy.fft.ifft(G / scale, size, overwrite_x=True)
             total += np.abs(np.concatenate([correlation[-lags:], correlation[: lags + 1]]))
         envelopes.append(total)
-    best = [float(e.max()) for e in envelopes]
-    swapped = len(best) == 2 and best[1] > 1.0001 * best[0]
-    return (int(np.argmax(envelopes[swapped])) - lags) * factor, swapped
+    return np.array(envelopes)
 
 
 def _decimated(sound: Samples, factor: int) -> npt.NDArray[np.float32]:

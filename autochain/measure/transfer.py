@@ -19,6 +19,7 @@ import numpy as np
 import scipy.fft
 
 from autochain.audio.mix import Samples
+from autochain.audio.room import pages_back, room_for
 from autochain.measure.cross_spectra import Complexes, CrossSpectra, Floats, cross_spectra, debiased
 
 _BLOCK_FRAMES = 1 << 20
@@ -57,7 +58,7 @@ class Transfer:
         from scipy.signal import oaconvolve  # half a second to load, which only `compare` needs
 
         frames, channels = samples.shape
-        out = np.empty_like(samples)
+        out = room_for(samples.shape, samples.dtype)
         dtype = samples.dtype if samples.dtype == np.float64 else np.dtype(np.float32)
         last = len(self.taps) - 1
         for start in range(0, frames, _BLOCK_FRAMES):  # the transforms of a whole song would need several copies of it
@@ -68,6 +69,7 @@ class Transfer:
             for i in range(channels):
                 filtered = oaconvolve(inputs, self.taps[:, i, :].astype(dtype), mode="valid", axes=0)
                 out[start:stop, i] = filtered.sum(axis=1)
+            pages_back()
         return out
 
     def magnitude_db(self, frequencies_hz: Floats) -> Floats:

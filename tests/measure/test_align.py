@@ -1,5 +1,7 @@
 """The delay of a master against its mix, through everything that is done to a mix."""
 
+import importlib
+
 import numpy as np
 import pytest
 import scipy.ndimage
@@ -12,6 +14,19 @@ from autochain.measure.align import align
 
 RATE_HZ = 44100
 CLOSE = 0.02  # samples; asked of this measure
+
+
+def test_a_long_song_is_correlated_by_stretches_and_lies_where_it_lies(song, monkeypatch):
+    own = importlib.import_module("autochain.measure.align")
+    for delay in (-40000, 1234, 60000):
+        late = np.pad(song, ((max(0, delay), 0), (0, 0)))[max(0, -delay) :, ::-1]
+        whole = align(song, late, RATE_HZ)
+        for stretch_s in (1.0, 2.5):
+            monkeypatch.setattr(own, "_STRETCH_S", stretch_s)
+            assert align(song, late, RATE_HZ) == whole
+        monkeypatch.undo()
+        assert whole.swapped
+        assert whole.delay_samples == pytest.approx(delay, abs=CLOSE)
 
 
 @pytest.fixture(scope="module")
