@@ -10,7 +10,7 @@ from autochain.errors import StoppedError
 from autochain.search.baselines import WITH_LOCKS, Family, Grids, baseline_grids, corners, most_to_tune, tuned
 from autochain.search.binding import Binding
 from autochain.search.evaluator import Aim, Evaluator, Trial
-from autochain.search.front import REAL_CHOICE_DB, neighbours
+from autochain.search.front import REAL_CHOICE, by_side, neighbours
 from autochain.search.other_hands import OtherHands, leaders, suited
 from autochain.search.request import RunOptions
 from autochain.search.sampler import ModelSampler
@@ -24,7 +24,7 @@ from autochain.solve.solved import Guess
 # peaks between samples, and three meters differ by tenths of a dB.
 _HEADROOM_DB = 0.1
 # A neighbour has to differ by a little more on the excerpts, so that it still does on the whole song.
-_MARGIN_DB = 0.1
+_MARGIN = 0.1
 # How far the drive is turned back to learn what a LU costs, and what a LU can cost: beyond is noise.
 _TURNED_BACK_DB = 0.5
 _MOST_A_LU = 12.0
@@ -217,10 +217,13 @@ class Trials:
         tuned(free, self._families, self._plan.ranges, evaluate)
 
     def _neighbours(self, best: Trial) -> dict[str, Trial]:
-        """The best trial's neighbours among all."""
+        """The best trial's neighbours among all, without stages that hardly matter to them."""
         eligible = [t for t in self._done if t.solution.met and t.coordinates is not None and self._allowed(t)]
-        within, least_db = self._plan.neighbours_within, REAL_CHOICE_DB + _MARGIN_DB
-        return neighbours(best, [best, *eligible], self._weights, within, least_db)
+        within, least = self._plan.neighbours_within, REAL_CHOICE + _MARGIN
+        found = neighbours(best, [best, *eligible], self._weights, within, least)
+        fewer = {side: self._simpler(trial) for side, trial in found.items()}
+        still = {side for side, one in fewer.items() if by_side(best, [one], self._weights, within, least)[side]}
+        return {side: fewer[side] if side in still else trial for side, trial in found.items()}
 
     def _allowed(self, trial: Trial) -> bool:
         # A baseline without a stage that the engineer has locked is compared with, never suggested; near an earlier

@@ -127,7 +127,7 @@ class Alternative(_Part):
     take together in the loud parts, beyond those of the suggestion.
     """
 
-    name: Literal["more_open", "denser"]
+    name: Literal["cleaner", "more_open"]
     stages: tuple[StageEntry, ...]
     after: Figures
     costs: CostFigures

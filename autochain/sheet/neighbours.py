@@ -7,7 +7,7 @@ from autochain.chain.settings import StageName
 from autochain.document.blocks import Block, Heading, Line, Listed, Paragraph, Part, Strong, table
 from autochain.sheet.model import Alternative, Sheet, StageEntry
 from autochain.sheet.settings import shown_settings, value_text
-from autochain.sheet.words import COSTS, NO_CHOICE, SIDE_WORDS
+from autochain.sheet.words import COSTS, SIDE_WORDS
 from autochain.units import number
 
 _LEFT_OUT = "left out"
@@ -15,26 +15,16 @@ _MARKED_DB = 0.5  # costs that differ by less are not marked
 
 
 def neighbour_blocks(sheet: Sheet) -> Iterator[Block]:
-    """Blocks of the section; none where nothing was searched."""
-    if sheet.search.trials and sheet.search.complete:
+    """Blocks of the section; none where no neighbour was found."""
+    if sheet.alternatives:
         yield Part(list(_section(sheet)), role="narrow")
 
 
 def _section(sheet: Sheet) -> Iterator[Block]:
     found = {alternative.name: alternative for alternative in sheet.alternatives}
-    within = number(sheet.search.neighbours_within, "point")
     yield Heading("The neighbours", mark="neighbours")
-    yield Listed(
-        [
-            (Strong(label), f": {meaning} {_work(found[name])}")
-            if name in found
-            else f"{label}: no real choice on this side. {NO_CHOICE[name].format(within=within)}"
-            for name, (label, meaning) in SIDE_WORDS.items()
-        ]
-    )
-    if not found:
-        return
-    sides = [found.get("denser"), None, found.get("more_open")]  # None is the suggestion itself
+    yield Listed([(Strong(SIDE_WORDS[n][0]), f": {SIDE_WORDS[n][1]} {_work(one)}") for n, one in found.items()])
+    sides = [found.get("cleaner"), None, found.get("more_open")]  # None is the suggestion itself
     sides = [side for place, side in enumerate(sides) if side is not None or place == 1]
     heads = ["suggestion" if side is None else SIDE_WORDS[side.name][0] for side in sides]
     yield Paragraph(

@@ -62,15 +62,8 @@ WHILE_MOVING: dict[Place, str] = {
 
 # name -> (label, meaning), in the order of the columns that show them
 SIDE_WORDS: dict[str, tuple[str, str]] = {
-    "denser": ("denser", "more of the work is done before the limiter, for less of some other cost."),
+    "cleaner": ("cleaner", "less distortion is added."),
     "more_open": ("more open", "hits, contrast and a steady level lose less."),
-}
-# With the most score that a neighbour may cost. A full trial is one that heard every excerpt.
-NO_CHOICE: dict[str, str] = {
-    "denser": "In no full trial within {within} do compressors and clipper take 0.5 dB more and is some cost 0.5 dB "
-    "lower.",
-    "more_open": "No full trial within {within} loses 0.5 dB less of crest, onsets, contrast or steadiness "
-    "without losing as much of the others.",
 }
 
 FIGURES: tuple[tuple[str, str, str, int], ...] = (

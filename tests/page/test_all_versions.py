@@ -24,7 +24,7 @@ from autochain.errors import AudioFileError, UsageError
 from autochain.page import listening_to, sheet_hash, to_html, write_folder
 from autochain.page.listening import Listening
 from autochain.prepare.references import Reference, profile
-from autochain.search.front import DENSER, MORE_OPEN
+from autochain.search.front import CLEANER, MORE_OPEN
 from autochain.search.request import RunOptions, SearchRequest
 from autochain.search.result import Suggestion
 from autochain.search.run import MeasuredMix
@@ -33,7 +33,7 @@ from tests.conftest import RATE, Ran
 from tests.page.browsing import Opened
 
 EVENT_S = 17.3
-NAMES = ["mix", "suggestion", "more open", "denser"]
+NAMES = ["mix", "suggestion", "cleaner", "more open"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +61,7 @@ def made(small_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Made:
     ready = MeasuredMix.of(SearchRequest(mix=mix, config=plan), RunOptions(jobs=2)).ready()
     found = ready.reach(plan.target).suggestion
     others = [v for v in found.baselines.values() if v.settings != found.chosen.settings]
-    sides = zip((MORE_OPEN, DENSER), others, strict=True)
+    sides = zip((CLEANER, MORE_OPEN), others, strict=True)
     bright = np.diff(samples, axis=0, prepend=0.0).astype(np.float32)  # 6 dB an octave up
     beside = (samples, bright, samples[: 20 * RATE])
     found = replace(
@@ -107,7 +107,7 @@ def test_both_neighbours_are_on_the_page_and_in_the_player(inside: Opened) -> No
     assert inside.state()["names"] == NAMES
     text = inside.page.inner_text("body")
     assert "more open" in text.lower()
-    assert "denser" in text.lower()
+    assert "cleaner" in text.lower()
     buttons = inside.page.query_selector_all("#versions button")
     assert [b.inner_text() for b in buttons] == [f"{k} {n}" for k, n in enumerate([*NAMES, "difference"], 1)]
     inside.page.keyboard.press("4")

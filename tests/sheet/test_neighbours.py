@@ -22,10 +22,10 @@ def tables(markdown):
     return [[cells(line) for line in block if not line.startswith("| ---")] for block in blocks]
 
 
-def with_neighbours(sheet, *, denser=None, more_open=None):
+def with_neighbours(sheet, *, cleaner=None, more_open=None):
     """The sheet of a run beside chains that differ by {stage: {parameter: value}}; None leaves a stage out."""
     found = []
-    for name, moved in (("denser", denser), ("more_open", more_open)):
+    for name, moved in (("cleaner", cleaner), ("more_open", more_open)):
         if moved is None:
             continue
         stages = []
@@ -51,9 +51,9 @@ def sheet(demo_run):
 
 
 def test_settings_stand_in_three_columns_and_what_differs_is_bold(sheet):
-    beside = with_neighbours(sheet, denser={"limiter": {"release_ms": 321.0}}, more_open={"clipper": None})
+    beside = with_neighbours(sheet, cleaner={"limiter": {"release_ms": 321.0}}, more_open={"clipper": None})
     settings, costs = tables(to_markdown(beside))
-    assert settings[0] == ["stage", "setting", "denser", "suggestion", "more open"]
+    assert settings[0] == ["stage", "setting", "cleaner", "suggestion", "more open"]
     rows = {(stage, setting): values for stage, setting, *values in settings[1:]}
     assert len(rows) == len(settings) - 1
     own = rows[("limiter", "release")][1]
@@ -62,35 +62,27 @@ def test_settings_stand_in_three_columns_and_what_differs_is_bold(sheet):
     assert len(clipped) > 1
     assert [values[2] for values in clipped] == ["**left out**", *[""] * (len(clipped) - 1)]  # once, not at each
     assert all(values[0] == values[1] for values in clipped)
-    assert costs[0] == ["cost", "denser", "suggestion", "more open"]
+    assert costs[0] == ["cost", "cleaner", "suggestion", "more open"]
     onsets = next(row for row in costs if row[0].startswith("onsets"))
     assert [cell.startswith("**") for cell in onsets[1:]] == [True, False, True]
     assert not any("**" in cell for row in costs[1:-1] if row is not onsets for cell in row)
 
 
-def test_one_neighbour_leaves_two_columns_and_a_word_on_the_other_side(sheet):
-    markdown = to_markdown(with_neighbours(sheet, denser={"limiter": {"release_ms": 321.0}}))
+def test_one_neighbour_leaves_two_columns_and_no_word_of_the_other_side(sheet):
+    markdown = to_markdown(with_neighbours(sheet, cleaner={"limiter": {"release_ms": 321.0}}))
     settings, costs = tables(markdown)
-    assert settings[0] == ["stage", "setting", "denser", "suggestion"]
-    assert costs[0] == ["cost", "denser", "suggestion"]
-    assert "- more open: no real choice on this side." in markdown
+    assert settings[0] == ["stage", "setting", "cleaner", "suggestion"]
+    assert costs[0] == ["cost", "cleaner", "suggestion"]
+    assert "more open" not in markdown[markdown.index(HEADING) :]
     assert "take 0.8 dB more in the loud parts" in markdown
 
 
-def test_without_neighbours_both_sides_say_so_and_no_table_is_printed(sheet):
-    markdown = to_markdown(sheet)
-    assert markdown.count("no real choice on this side") == 2
-    assert f"No full trial within {sheet.search.neighbours_within:.1f} point " in markdown
-    assert tables(markdown) == []
-
-
-def test_a_search_that_was_stopped_says_nothing_of_neighbours(sheet):
-    stopped = sheet.model_copy(update={"search": sheet.search.model_copy(update={"complete": False})})
-    assert HEADING not in to_markdown(stopped)
+def test_without_neighbours_there_is_no_section(sheet):
+    assert HEADING not in to_markdown(sheet)
 
 
 def test_every_setting_of_the_suggestion_is_in_the_columns(sheet):
-    settings, _ = tables(to_markdown(with_neighbours(sheet, denser={}, more_open={})))
+    settings, _ = tables(to_markdown(with_neighbours(sheet, cleaner={}, more_open={})))
     names = {row[0] for row in settings[1:]}
     assert names == {STAGES[entry.stage].label for entry in sheet.stages}
     assert not any("**" in cell for row in settings[1:] for cell in row)
