@@ -442,7 +442,8 @@ def blind_one(number: int, path: Path, maker: str, cells: Cells) -> dict[str, An
     tools = {stage: tool_of(maker, kind, cells) for stage, kind in USED_FOR.items()}
     asked: dict[str, Any] = {"target": target, "search": {"budget": BUDGET, "sensitivity_trials": 0}}
     config = read_config(None, {**asked, "chain": limits(tools, read_config(None, asked))})
-    result = suggest(SearchRequest(mix=mix, config=config), RunOptions(jobs=1))
+    request = SearchRequest(mix=mix, config=config, tools=tuple(tools.values()))
+    result = suggest(request, RunOptions(jobs=1))
     row: dict[str, Any] = {"recording": number, "maker": maker, "target": target["lufs"], "cut_s": CUT_S}
     if "trade_default" not in result.baselines:
         return {**row, "left_out": "a gain is enough"}

@@ -130,7 +130,7 @@ def _carry_out(job: Job, threads: int, progress: Progress) -> Finished:
     if mix.sha256 != job.heard.sha256:
         raise AudioFileError(f"{mix.file} was changed while the album was made. Give the command again with --resume.")
     if job.second is None:
-        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions)
+        asked = SearchRequest(mix=mix, config=job.plan, decisions=job.decisions, tools=job.tools)
     else:
         decisions, plan, near = job.second.asked(job.decisions, job.plan)
         asked = SearchRequest(mix=mix, config=plan, decisions=decisions, near=near)

@@ -213,7 +213,17 @@ def notes_for(
             )
         )
     notes.extend(rotation_note(config, chosen.settings, rotation, decisions))
-    if stats.forgone is not None:
+    if stats.saved_by_clipper is not None:
+        notes.append(
+            Note(
+                code="clipper_for_tools",
+                text=f"A limiter of yours needs the clipper ahead of it: on your own tools that lowers the score by "
+                f"{number(stats.saved_by_clipper, decimals=1)} points against the best chain without a clipper, which "
+                f"would do on autochain's own stages.",
+                suggestion="To leave it out all the same, add --without clipper.",
+            )
+        )
+    elif stats.forgone is not None:
         extra = [STAGES[name].label for name in stats.forgone.settings if name not in chosen.settings]
         notes.append(
             Note(

@@ -3,8 +3,8 @@
 Stage after stage, on this very song: what each tool is set to is found on an excerpt (`turned_knobs`), a compressor's
 threshold then on the song, until its meter shows what the sheet names. From there clipper and limiter go to where the
 chain costs least (`tuned_tools`). Then the drive is solved again on the song for the loudness, and the limiter's
-ceiling lowered by what its peaks pass. What goes into a tool is kept under full scale by gains around it: one that
-works in fixed point clips what lies over.
+ceiling moved to the last step at which its peaks hold. What goes into a tool is kept under full scale by gains around
+it: one that works in fixed point clips what lies over. What the tools cost is told where they then stand.
 """
 
 import math
@@ -36,7 +36,7 @@ Floats = npt.NDArray[np.float64]
 
 _EXCERPT_S, _RUN_UP_S = 15.0, 3.0
 _DRIVE_ROUNDS = 4
-_SONG_ROUNDS = 3
+_SONG_ROUNDS = 4
 _METER_ROUNDS, _METER_DB = 8, 0.1
 _NEAR_LU = 0.05
 _DRIVE_STEP_DB = 0.1
@@ -167,31 +167,37 @@ class _Rack:
             # It was set at another drive.
             self.placed = {name: one for name, one in self.placed.items() if one.tool.kind != "clipper"}
             drive = self._solved(drive, wanted, lambda d: self._after_drive(piece, d, place=True))
-        drive, loss = self._tuned(drive, locked)
+        drive, prices = self._tuned(drive, locked)
         out = self._after_drive(before, drive, song=True)
-        if self._lower_ceiling(out):
-            out = self._after_drive(before, drive, song=True)
         for _ in range(_SONG_ROUNDS):
             moved = _moved(drive, self._heard(out), aim_lufs, self.slope)
-            if moved == drive:
+            if not self._ceiling_moved(out, locked) and moved == drive:
                 break
             drive = moved
             out = self._after_drive(before, drive, song=True)
+        loss = None
+        if prices is not None:
+            placed = self._in_place
+            loss = prices.loss(placed, prices.price(placed, drive))
         return replace(self._result(out, drive), loss=loss)
 
-    def _tuned(self, drive_db: float, locked: Locked) -> tuple[float, ToolLoss | None]:
-        """Move knobs to where the chain costs least; the drive that this takes, and what the tools cost."""
-        placed = {name: one.placed for name, one in self.placed.items() if one.placed is not None}
-        if not placed:
+    def _tuned(self, drive_db: float, locked: Locked) -> tuple[float, ToolPrices | None]:
+        """Move knobs to where the chain costs least; the drive that this takes, and what told so."""
+        if not self._in_place:
             return drive_db, None
         config = self.config
         prices = ToolPrices(self.song, self.plan, self.settings, self.target, config.search, config.weights)
         self.slope = prices.slope
-        best, priced = tuned_placing(prices, placed, drive_db, locked)
+        best, priced = tuned_placing(prices, self._in_place, drive_db, locked)
         self.placed = {
             name: replace(one, placed=best[name]) if name in best else one for name, one in self.placed.items()
         }
-        return round(round(priced.drive_db / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6), prices.loss(best, priced)
+        return round(round(priced.drive_db / _DRIVE_STEP_DB) * _DRIVE_STEP_DB, 6), prices
+
+    @property
+    def _in_place(self) -> dict[StageName, Placed]:
+        """Tools that can be set from here."""
+        return {name: one.placed for name, one in self.placed.items() if one.placed is not None}
 
     @property
     def _before(self) -> tuple[StageName, ...]:
@@ -341,20 +347,24 @@ class _Rack:
         windows = short_term_lufs(hops)
         return float(np.max(windows)) if windows.size else None
 
-    def _lower_ceiling(self, out: Floats) -> bool:
-        """Lower a limiter's ceiling once by what the peaks pass; whether it was."""
+    def _ceiling_moved(self, out: Floats, locked: Locked) -> bool:
+        """Move a limiter's ceiling by whole steps to the last at which its peaks hold the target's; whether it was."""
         one = self.placed.get(LIMITER)
         if one is None or one.placed is None or "ceiling" not in one.placed.positions[0]:
             return False
         peak = read_true_peak(out.astype(np.float32), self.rate_hz).highest_dbtp
-        over = 0.0 if peak is None else peak + DITHER_DB - self.target.ceiling_dbtp
-        if over <= 0.0:
+        if peak is None:
             return False
-        knob = one.tool.maps["ceiling"]
-        was = one.placed.positions[0]["ceiling"]
-        lowered = knob.held(knob.position(knob.thing(was) - over - (knob.knob.step or 0.1)))
-        self.placed[LIMITER] = replace(one, placed=_with(one.placed, {"ceiling": lowered}))
-        return lowered != was
+        knob, was = one.tool.maps["ceiling"], one.placed.positions[0]["ceiling"]
+        step_db = knob.knob.step or 0.1
+        by_db = math.floor((self.target.ceiling_dbtp - peak - DITHER_DB) / step_db) * step_db
+        if (LIMITER, "ceiling_dbtp") in locked:
+            by_db = min(0.0, by_db)
+        now_db = knob.thing(was) + one.placed.around_db
+        by_db = min(by_db, max(0.0, self.target.ceiling_dbtp - now_db))  # never set over what is promised
+        moved = knob.held(knob.position(knob.thing(was) + by_db))
+        self.placed[LIMITER] = replace(one, placed=_with(one.placed, {"ceiling": moved}))
+        return moved != was
 
     def _result(self, out: Floats, drive: float | None) -> OnTools:
         peak = read_true_peak(out.astype(np.float32), self.rate_hz).highest_dbtp

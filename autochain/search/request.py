@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import version
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import autochain
 from autochain.audio.mix import Mix
@@ -20,6 +20,9 @@ from autochain.search.journal import Journal
 from autochain.search.seen import SeenMix
 from autochain.solve.decisions import Decisions
 from autochain.threads import begun, in_threads
+
+if TYPE_CHECKING:  # what fits and draws is loaded where there is a tool
+    from autochain.tool.tool import Tool
 
 _T = TypeVar("_T")
 
@@ -104,6 +107,8 @@ class SearchRequest:
         An earlier sheet to stay near; None searches everywhere.
     references
         Songs whose balance the tone equaliser may move toward.
+    tools
+        The user's own, which may want a clipper where ours do not.
     """
 
     mix: Mix
@@ -111,6 +116,7 @@ class SearchRequest:
     decisions: Decisions = field(default_factory=Decisions)
     near: Around | None = None
     references: Sequence[Reference] = ()
+    tools: "Sequence[Tool]" = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -88,6 +88,8 @@ class SearchStats:
     `complete` is False when it was stopped before its budget was spent; `coordinates` is the point of the result,
     None where nothing was searched; `spread` holds the 5th and 95th percentile of every cost over the feasible
     trials. `forgone` is the best chain where a simpler one was suggested for it, over which it gains too little.
+    `saved_by_clipper` is how many points the suggested chain saves on the user's own tools against the one that would
+    be suggested without these, which has no clipper; None where that did not count.
     """
 
     trials: int
@@ -99,6 +101,7 @@ class SearchStats:
     coordinates: Coordinates | None = None
     spread: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     forgone: Verified | None = None
+    saved_by_clipper: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

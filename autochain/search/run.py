@@ -4,7 +4,7 @@ A mix is measured and prepared once (`MeasuredMix`), its linear stages rendered 
 (`ReadySearch`), and then any number of targets are reached from there (`Reached`).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -250,20 +250,39 @@ class ReadySearch:
         trials = Trials(self.excerpts, self.song, config, self.binding, run, seeds, before)
         spent = trials.spend(sides=not brief)
         warm()
+        on_tools = self._on_tools(config)
         run.progress("verifying on the whole song", 0.0)
         contenders = run.in_parallel(
             partial(self._contender, name, trial, decisions, target, spent)
-            for name, (trial, decisions) in contenders_of(spent, config).items()
+            for name, (trial, decisions) in contenders_of(
+                spent, config, own_clipper=on_tools is not None
+            ).items()
         )
         for carefully in (False, True):
             # Backwards: the trade default takes longest.
             verified = self.verified(contenders[::-1], carefully=carefully)[::-1]
-            choice = choose(spent, verified, config)
+            choice = choose(spent, verified, config, on_tools)
             suggestion = self._suggestion(config, spent, verified, choice, brief=brief)
             shown = (suggestion.chosen, *suggestion.neighbours.values())
             if all(dithered_under_ceiling(one.after, target) for one in shown):
                 break
         return Reached(suggestion=suggestion, spent=spent)
+
+    def _on_tools(self, config: Config) -> Callable[[Verified], float] | None:
+        """What gives the score of a chain on the user's tools, where these may want a clipper ahead of the limiter."""
+        request = self.measured.request
+        kinds = {tool.kind for tool in request.tools if tool.trusted}
+        if not {"clipper", "limiter"} <= kinds or self.binding.near is not None:
+            return None
+        from autochain.search.on_tools import set_on  # models of tools are loaded where there is a tool
+
+        def price(one: Verified) -> float:
+            self.measured.run.progress("setting your own tools", 0.0)
+            aim_lufs, locks = config.target.heard_lufs(one.after), request.decisions.locks
+            found = set_on(request.mix, config, one.settings, aim_lufs, request.tools, config.chain_plan, locks)
+            return one.score + (0.0 if found is None or found.loss is None else found.loss.score)
+
+        return price
 
     def _contender(self, name: str, trial: Trial, decisions: Decisions, target: Target, spent: Spent) -> Contender:
         found, plan = trial.solution, only_drive_left(self.song.chain.rounded(trial.settings), decisions)

@@ -279,13 +279,16 @@ def _searched(
         with _journal_of(request, settled, mix, references) as journal, caller.watch() as show:
             if journal is not None and journal.resumed:
                 show(f"going on after {journal.resumed} trials", 0.0)
-            asked = SearchRequest(mix=mix, config=config, decisions=decisions, near=near, references=references)
+            own = request.own_tools(config)
+            asked = SearchRequest(
+                mix=mix, config=config, decisions=decisions, near=near, references=references, tools=own
+            )
             run = RunOptions(
                 jobs=request.jobs, progress=show, journal=journal, stop=stop, better=caller.better, seen=caller.seen
             )
             found = search(asked, run)
             on_tools = None
-            if own := request.own_tools(config):
+            if own:
                 from autochain.search.on_tools import set_tools
 
                 show("setting your own tools", 0.0)

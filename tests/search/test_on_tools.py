@@ -6,11 +6,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from autochain.audio.files import read_mix
+from autochain.config import read_config
 from autochain.measure.loudness import integrated_lufs, weighted_hops
+from autochain.search.choice import with_clipper
+from autochain.search.on_tools import set_tools
+from autochain.search.request import RunOptions, SearchRequest
+from autochain.search.result import Suggestion, Verified
+from autochain.search.run import suggest as search
 from autochain.search.tool_limits import ours_ms, tools_by_stage
 from autochain.search.turned_knobs import why_not_equaliser
+from autochain.solve.decisions import Decisions
 from autochain.tasks.suggest import Suggested, SuggestRequest, suggest
+from autochain.tool.clipper_model import ClipperModel
 from autochain.tool.fit_equaliser import EqualiserModel
+from autochain.tool.limiter_model import LimiterModel
+from autochain.tool.tool import Tool
 from tests.own_tools import TOOLS, tool_of, written
 
 
@@ -135,3 +146,61 @@ def test_a_clipper_with_a_curve_of_its_own_stays_where_it_was_bounced_with_gains
     assert ours.reduction_db is not None
     assert one.reduction_typical_db == pytest.approx(ours.reduction_db.typical, abs=0.3)
     assert "input gain -" in found.markdown()
+
+
+# No look-ahead: it distorts wherever its release stands.
+INSTANT = tool_of(
+    "i", "limiter", LimiterModel(ceiling_dbfs=-12.0, way="instant", release_ms=80.0), {"ceiling": -12.0},
+)  # fmt: skip
+CORNERED = tool_of(
+    "h", "clipper", ClipperModel(ceiling_dbfs=-10.0, softness=50.0, oversampled=False), {"ceiling": -10.0},
+)  # fmt: skip
+
+
+def searched_for(mix: Path, plan: Path, tools: tuple[Tool, ...]) -> Suggestion:
+    """A search without compressors, in which a limiter alone is within what a chain has to earn."""
+    asked = {"target": {"lufs": -11.0, "ceiling_dbtp": -1.0}, "search": {"budget": 8, "sensitivity_trials": 0}}
+    config = read_config(plan, asked)
+    without = frozenset({"bus_compressor", "peak_compressor", "transient", "rotation"})
+    request = SearchRequest(mix=read_mix(mix), config=config, decisions=Decisions(without=without), tools=tools)
+    return search(request, RunOptions(jobs=1))
+
+
+def test_a_limiter_of_yours_that_needs_a_clipper_gets_one(brief_mix: Path, small_plan: Path) -> None:
+    alone = searched_for(brief_mix, small_plan, ())
+    assert "clipper" not in alone.chosen.settings
+    # Without a clipper of theirs nothing changes: the sheet would then have a stage that the tools do not.
+    assert searched_for(brief_mix, small_plan, (INSTANT,)).chosen.settings == alone.chosen.settings
+    both = (INSTANT, CORNERED)
+    found = searched_for(brief_mix, small_plan, both)
+    assert "clipper" in found.chosen.settings
+    saved = found.stats.saved_by_clipper
+    assert saved is not None
+    assert saved > found.config.search.chain_earns
+    assert found.stats.forgone is None
+    (note,) = [note for note in found.notes if note.code == "clipper_for_tools"]
+    assert f"{saved:.1f} points" in note.text
+    # The figure is what the columns of both chains say.
+    prices = []
+    for one in (alone, found):
+        on = set_tools(one, both)
+        assert on is not None
+        assert on.loss is not None
+        prices.append(one.chosen.score + on.loss.score)
+    assert prices[0] - prices[1] == pytest.approx(saved, abs=1e-6)
+
+
+def test_a_clipper_has_to_earn_its_place_on_the_tools(brief_mix: Path, small_plan: Path) -> None:
+    found = searched_for(brief_mix, small_plan, ())
+    alone, clipped = found.baselines["limiter_only"], found.baselines["trade_default"]
+    near = replace(clipped, score=alone.score + 0.2)
+    far = replace(clipped, score=alone.score + 0.6)
+
+    def on_tools(one: Verified) -> float:
+        return 3.0 if "clipper" in one.settings else 4.0
+
+    assert with_clipper(alone, [alone, near], on_tools, 0.9) == (near, 1.0)
+    assert with_clipper(alone, [alone, near], on_tools, 1.1) == (alone, None)
+    assert with_clipper(near, [alone, near], on_tools, 0.0) == (near, None)
+    # Half a point on our own stages beyond the chosen is too dear whatever it saves: a limit of this project.
+    assert with_clipper(alone, [alone, far], on_tools, 0.0) == (alone, None)
