@@ -10,6 +10,7 @@ from autochain.chain.settings import OUTPUT, ChainSettings
 from autochain.config.model import Drive, Weights
 from autochain.desk.hand import HandState
 from autochain.desk.renders import Stored
+from autochain.desk.work import in_one_go
 from autochain.errors import StoppedError
 from autochain.measure.loudness import integrated_lufs, weighted_hops
 from autochain.memory import give_back
@@ -104,7 +105,7 @@ class WholeSolver:
         StoppedError
             When `stop` says so.
         """
-        with self._lock:
+        with self._lock, in_one_go():
             return self._verified(state, ends, stop, said)
 
     def _verified(

@@ -2,7 +2,8 @@
 
 Two workers. One does long jobs, in the order asked and checks in the background last, at a low priority where the
 system gives threads one of their own. The other does short jobs, which are there to be heard; while it works, or a
-turned knob is being solved, the long job waits where it next tells how far it is.
+turned knob is being solved, the long job waits where it next tells how far it is. Not where it holds what a short job
+may be waiting for: there it goes on (`in_one_go`).
 """
 
 import os
@@ -19,6 +20,17 @@ from autochain.progress import Progress, Stop
 
 _NICE = 10  # of the long worker and of the threads that it starts
 _MOST_WAITING = 20  # jobs that were asked for; a limit of this project
+_HELD = threading.local()  # how often this thread is `in_one_go`
+
+
+@contextmanager
+def in_one_go() -> Iterator[None]:
+    """What a job does here is not held up for others: they may wait for what it holds."""
+    _HELD.depth = getattr(_HELD, "depth", 0) + 1
+    try:
+        yield
+    finally:
+        _HELD.depth -= 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -257,7 +269,7 @@ class WorkQueue:
         def progress(words: str, share: float) -> None:
             queued.phase, queued.share = words, share
             self._watched()
-            if not job.short:
+            if not job.short and not getattr(_HELD, "depth", 0):
                 with self._changed:
                     self._changed.wait_for(lambda: queued.stop.is_set() or not (self._listening or self._heard_next()))
             if self._ended or (queued.stop.is_set() and not job.best_so_far):

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from autochain.desk.work import DeskJob, WorkQueue
+from autochain.desk.work import DeskJob, WorkQueue, in_one_go
 from autochain.errors import UsageError
 from autochain.progress import Progress, Stop
 
@@ -65,6 +65,25 @@ class Held:
                 self.stopped = True
                 return
             time.sleep(0.001)
+
+
+def test_a_short_job_gets_what_a_long_one_holds_while_it_tells_how_far_it_is(told: Told) -> None:
+    song, held, done = threading.Lock(), threading.Event(), threading.Event()
+
+    def verify(progress: Progress, stop: Stop) -> None:
+        with song, in_one_go():
+            held.set()
+            until(lambda: "keep" in told.order)
+            progress("on", 0.5)
+
+    def keep(progress: Progress, stop: Stop) -> None:
+        with song:
+            done.set()
+
+    told.work.submit(told.job("search", verify))
+    assert held.wait(LONG_S)
+    told.work.submit(told.job("keep", keep, short=True))
+    assert done.wait(LONG_S)
 
 
 def test_long_jobs_come_one_after_the_other_in_the_order_asked_and_checks_last(told: Told) -> None:
