@@ -4,6 +4,7 @@
   const part = () => document.getElementById("album");
   const say = (words) => (document.getElementById("said").textContent = words);
   const linear = (db) => 10 ** (db / 20);
+  const EDGE_S = 0.01;
   let context = null;
   let volume = null;
   let playing = null;
@@ -32,18 +33,23 @@
     act({ action: "order", files });
   };
 
+  let asked = 0; // counts what was asked to be heard: only the latest is
   const stop = () => {
+    asked += 1;
     if (!playing) return;
     const { source, gain, timer } = playing;
     playing = null;
     clearInterval(timer);
+    gain.gain.cancelScheduledValues(context.currentTime);
     gain.gain.setTargetAtTime(0, context.currentTime, 0.003);
     source.stop(context.currentTime + 0.03);
     document.getElementById("album-state").textContent = "";
   };
   const across = async (place) => {
     stop();
+    const mine = asked;
     const answer = await fetch(`/album/gap/${place}`);
+    if (mine !== asked) return;
     if (!answer.ok) {
       say((await answer.json()).error);
       return;
@@ -51,13 +57,16 @@
     const [rate, channels] = [Number(answer.headers.get("x-rate")), Number(answer.headers.get("x-channels"))];
     const seam = Number(answer.headers.get("x-seam"));
     const words = new Float32Array(await answer.arrayBuffer());
-    if (!context) {
-      context = new AudioContext();
+    // At the rate of the files: nothing lies between two samples.
+    if (!context || context.sampleRate !== rate) {
+      if (context) context.close();
+      context = new AudioContext({ sampleRate: rate });
       volume = context.createGain();
       volume.gain.value = linear(Number(document.getElementById("album-volume").value));
       volume.connect(context.destination);
     }
     await context.resume();
+    if (mine !== asked) return;
     const buffer = context.createBuffer(channels, words.length / channels, rate);
     for (let c = 0; c < channels; c += 1) {
       const channel = buffer.getChannelData(c);
@@ -67,28 +76,30 @@
     source.buffer = buffer;
     source.connect(gain).connect(volume);
     const since = context.currentTime + 0.05;
+    // Both ends lie in the middle of a song.
+    const ends = since + buffer.duration;
+    gain.gain.setValueAtTime(0, since);
+    gain.gain.linearRampToValueAtTime(1, since + EDGE_S);
+    gain.gain.setValueAtTime(1, ends - EDGE_S);
+    gain.gain.linearRampToValueAtTime(0, ends);
     source.start(since);
     const told = () => {
       const to = seam - (context.currentTime - since);
       document.getElementById("album-state").textContent = to > 0 ? `next song in ${to.toFixed(1)} s` : `next song for ${(-to).toFixed(1)} s`;
     };
     playing = { source, gain, timer: setInterval(told, 100) };
-    const mine = playing;
-    source.onended = () => playing === mine && stop();
+    source.onended = () => mine === asked && stop();
   };
 
   document.addEventListener("click", (event) => {
-    const asked = event.target.dataset.album;
-    if (!asked) return;
+    const wanted = event.target.dataset.album;
     const line = event.target.closest("[data-file]");
     const place = line ? order().indexOf(line.dataset.file) : 0;
-    if (asked === "up") moved(line.dataset.file, place - 1);
-    else if (asked === "down") moved(line.dataset.file, place + 1);
-    else if (asked === "across") across(Number(event.target.dataset.place));
-    else if (asked === "master" || asked === "stop") {
-      if (asked === "stop") stop();
-      act({ action: asked });
-    }
+    if (wanted === "up") moved(line.dataset.file, place - 1);
+    else if (wanted === "down") moved(line.dataset.file, place + 1);
+    else if (wanted === "across") across(Number(event.target.dataset.place));
+    else if (wanted === "quiet") stop();
+    else if (wanted) act({ action: wanted });
   });
   document.addEventListener("change", (event) => {
     const line = event.target.closest("[data-file]");

@@ -1,5 +1,6 @@
 """The engineer's own bounce, or an earlier master, laid under the mix to the sample, to be heard beside it."""
 
+import filecmp
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +56,12 @@ def sounds_in(folder: Path) -> tuple[Path, ...]:
     if not folder.is_dir():
         return ()
     return tuple(sorted(path for path in folder.iterdir() if path.suffix.lower() in _ENDINGS and path.is_file()))
+
+
+def same_file(path: Path) -> Path | None:
+    """Another sound file beside a file that is the same to the byte; None where there is none."""
+    beside = (other for other in sounds_in(path.parent) if other != path)
+    return next((other for other in beside if filecmp.cmp(path, other, shallow=False)), None)
 
 
 def read_bounce(path: Path, mix: Mix) -> SongBounce:

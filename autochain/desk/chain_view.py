@@ -12,11 +12,15 @@ from autochain.chain.settings import DRIVE, OUTPUT, StageName, StageSettings, Va
 from autochain.chain.stage import Stage
 from autochain.desk.facts import Meter, SongFacts
 from autochain.desk.fields import Field, place_in_range, plain_text
-from autochain.sheet.model import OnToolsFacts, SensitivityEntry
+from autochain.sheet.model import SensitivityEntry
 from autochain.sheet.on_tools import told_by_stage, tools_told
 from autochain.sheet.settings import value_text
 from autochain.units import clock, number
 
+_ON_KEEPING = (
+    "What to set on your own tools stands here when you have kept these settings. A bounce is judged by your tools all "
+    "the same."
+)
 _RUN_UP_S = 1.0  # heard before a time at which a meter shows its most
 _TRIM_WORTH_DB = 0.05  # less reads as nothing
 _LEAST_SPAN_DB = 6.0  # of the meters' common scale
@@ -47,7 +51,7 @@ class MeterView:
 class StageView:
     """One stage: what is set, what goes without saying, what its meter shows.
 
-    `on_tool` is what the suggestion has for the user's own tool.
+    `on_tool` is what to set on the user's own tool.
     `next_band` is the parameter that, set to 0, adds a band that does nothing yet; empty for a stage without bands.
     """
 
@@ -65,7 +69,7 @@ class StageView:
 def chain_part(facts: SongFacts) -> dict[str, Any]:
     """The stages under the hand in order, and those that could be added."""
     span = max([_LEAST_SPAN_DB, *(abs(one.most_db) for one in facts.meters.values())])
-    column = _column(facts)
+    column = facts.on_tools
     on_tools = {} if column is None else told_by_stage(column, several=True)
     stages = [
         replace(_stage(facts, facts.chain.stages[name], own, span), on_tool=on_tools.get(name, ""))
@@ -81,7 +85,7 @@ def chain_part(facts: SongFacts) -> dict[str, Any]:
         "stages": stages,
         "others": others,
         "facts": facts,
-        "on_tools": "" if column is None else tools_told(column),
+        "on_tools": tools_told(column) if column is not None else _ON_KEEPING if facts.own_tools else "",
         "about": not facts.hand.exact,
         "metered": bool(facts.meters),
         "span": number(span, "dB", 0),
@@ -114,14 +118,6 @@ def _stage(facts: SongFacts, stage: Stage, own: StageSettings, span: float) -> S
         meter=None if meter is None else _meter(meter, span),
         listen_for="; ".join(stage.listen_for),
     )
-
-
-def _column(facts: SongFacts) -> OnToolsFacts | None:
-    """What the suggestion has for the user's own tools, as long as nothing is turned."""
-    if facts.sheet is None or facts.sheet.on_tools is None:
-        return None
-    suggested = facts.chain.checked({entry.stage: entry.settings for entry in facts.sheet.stages})
-    return facts.sheet.on_tools if suggested == facts.settings else None
 
 
 def _next_band(stage: Stage, own: StageSettings) -> str:

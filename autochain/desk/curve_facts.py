@@ -11,11 +11,11 @@ from autochain.desk.facts import CurveFacts, CurvePoint
 from autochain.search.baselines import LIMITER_ONLY, TRADE_DEFAULT
 
 
-def of_points(points: Sequence[Point], targets_lufs: Sequence[float]) -> CurveFacts:
+def of_points(points: Sequence[Point], targets_lufs: Sequence[float], ceiling_dbtp: float) -> CurveFacts:
     """As far as it is found: a place for every loudness that is looked for."""
     known = {point.target_lufs: _point(point) for point in points}
     own = [known.get(lufs, CurvePoint(lufs=lufs)) for lufs in sorted({*targets_lufs, *known})]
-    return CurveFacts(points=tuple(own), complete=False, running=True)
+    return CurveFacts(points=tuple(own), complete=False, running=True, ceiling_dbtp=ceiling_dbtp)
 
 
 def of_curve(curve: Curve) -> CurveFacts:
@@ -27,6 +27,7 @@ def of_curve(curve: Curve) -> CurveFacts:
     return CurveFacts(
         points=tuple(points),
         complete=not curve.left_lufs,
+        ceiling_dbtp=curve.points[0].found.config.target.ceiling_dbtp,
         knee_lufs=knee["lufs"] if knee is not None and knee["corner"] else None,
         statement=tuple(statement(curve)),
     )
@@ -44,6 +45,7 @@ def of_file(path: Path) -> CurveFacts | None:
         return CurveFacts(
             points=tuple(sorted(points, key=lambda one: one.lufs)),
             complete=not left,
+            ceiling_dbtp=float(said["ceiling_dbtp"]),
             knee_lufs=float(knee["lufs"]) if knee is not None and knee["corner"] else None,
             statement=tuple(map(str, said["said"])),
         )

@@ -22,12 +22,21 @@ def loud_part(facts: SongFacts) -> dict[str, Any]:
         "picture": "" if curve is None or not _drawable(curve) else _picture(curve, facts.target_lufs),
         "caption": f"{_PICTURE} {_HOW}",
         "complete": curve is not None and curve.complete,
+        "ceiling": "" if curve is None else _other_ceiling(curve.ceiling_dbtp, facts.ceiling_dbtp),
         "statement": () if curve is None else curve.statement,
         "found": 0 if curve is None else sum(one.met is not None for one in curve.points),
         "of": 0 if curve is None else len(curve.points),
         "takes": takes_words(facts.takes.get("curve")),
         "running": curve is not None and curve.running,
     }
+
+
+def _other_ceiling(of_curve_dbtp: float | None, wanted_dbtp: float) -> str:
+    """What to know of a curve that was found with another ceiling than the one that is wanted now."""
+    if of_curve_dbtp is None or of_curve_dbtp == wanted_dbtp:
+        return ""
+    found, wanted = number(of_curve_dbtp, "dBTP"), number(wanted_dbtp, "dBTP")
+    return f"These were found with a ceiling of {found}; yours is {wanted} now. A dot brings its own ceiling along."
 
 
 def _drawable(curve: CurveFacts) -> bool:

@@ -346,6 +346,7 @@
       const name = form.elements.name;
       if (await sent({ action: "keep", name: name.value.trim() })) delete name.dataset.typed;
     }
+    if (form.dataset.rename !== undefined) await sent({ action: "rename", version: form.closest("[data-version]").dataset.version, name: form.elements.name.value.trim() });
     if (form.dataset.deliver !== undefined) {
       const rate = form.elements.rate.value;
       const asked = [...form.querySelectorAll("[name=format]:checked:not(:disabled)")].map((one) => one.value);
@@ -383,6 +384,7 @@
 
   // --- Files.
   const upload = async (files, as) => {
+    let told = "";
     for (const file of files) {
       say(`copying ${file.name} …`);
       const song = facts && as !== "mix" ? `&song=${facts.song}` : "";
@@ -390,12 +392,13 @@
         const answer = await fetch(`/files/${encodeURIComponent(file.name)}?as=${as}${song}`, { method: "PUT", body: file });
         const given = await answer.json().catch(() => ({}));
         if (!answer.ok) throw new Error(given.error || `${file.name} was refused.`);
-        say("");
+        told = given.said || told;
       } catch (error) {
         say(heard(error));
         return;
       }
     }
+    say(told);
   };
   const brings = (event) => event.dataTransfer && [...event.dataTransfer.types].includes("Files");
   const dropping = (on) => (on ? (document.documentElement.dataset.dropping = "yes") : delete document.documentElement.dataset.dropping);

@@ -10,6 +10,7 @@ from autochain.audio.output_set import clear_unfinished, output_set
 from autochain.check.checked import Checked
 from autochain.config import read_config
 from autochain.desk.album import AlbumOnDesk
+from autochain.desk.bounces import same_file
 from autochain.desk.checks import KeptChecks
 from autochain.desk.events import EVERYWHERE, Events, Message
 from autochain.desk.folder import SongFiles, Stamp, folder_of_mixes, refuse_missing, songs_in
@@ -155,9 +156,14 @@ class Desk:
         """Show what an action has changed on the pages of a song."""
         self.events.changed(song.files.id, (*TOUCHED.get(action, ()), VERSIONS))
 
-    def bounced(self, song: OpenSong, path: Path) -> None:
-        """A bounce lies in the song's folder now."""
-        self.work.submit(song.bounce_job(path))
+    def bounced(self, song: OpenSong, path: Path) -> str | None:
+        """A bounce lies in the song's folder now; one that lay there before is kept once, which is said."""
+        with self._lock:  # of two that come at once one stays
+            earlier = same_file(path)
+            if earlier is not None:
+                path.unlink()
+        self.work.submit(song.bounce_job(earlier or path))
+        return None if earlier is None else f"This file is here already, as {earlier.name}. It is kept once."
 
     def referred(self, song: OpenSong, path: Path) -> None:
         """A reference lies in the song's folder now: the next search looks at it."""

@@ -14,6 +14,7 @@ from autochain.page.closeups import Looks
 from autochain.page.pictures.song import SongCurves
 from autochain.search.costs import Costs
 from autochain.sheet import Sheet
+from autochain.sheet.model import OnToolsFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,12 +78,14 @@ class CurvePoint:
 class CurveFacts:
     """The curve as far as it is found: points from quiet to loud, where it bends, and what it says in all.
 
-    `running` while it is being found; one that is neither complete nor running was stopped.
+    `running` while it is being found; one that is neither complete nor running was stopped. `ceiling_dbtp` is that of
+    all points; None where it is not known.
     """
 
     points: tuple[CurvePoint, ...]
     complete: bool
     running: bool = False
+    ceiling_dbtp: float | None = None
     knee_lufs: float | None = None
     statement: tuple[str, ...] = ()
 
@@ -153,6 +156,9 @@ class SongFacts:
         Of the score.
     sheet
         The suggestion's sheet.
+    own_tools, on_tools
+        Whether the configuration names tools of the user's own, and how these have to stand for what is under the hand;
+        None where that was not found.
     curve
         The loudness curve; None before anybody asked for it.
     course
@@ -191,6 +197,8 @@ class SongFacts:
     limiter: Known | None = None
     meters: Mapping[StageName, Meter] = field(default_factory=dict)
     sheet: Sheet | None = None
+    own_tools: bool = False
+    on_tools: OnToolsFacts | None = None
     curve: CurveFacts | None = None
     course: SongCurves | None = None
     course_is_now: bool = True

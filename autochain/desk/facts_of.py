@@ -57,6 +57,8 @@ def facts_of(song: OpenSong, checked: Checked | None = None) -> SongFacts:
         meters=_meters(song),
         weights=song.config.weights,
         sheet=None if song.sheet is None else song.sheet.said,
+        own_tools=bool(song.config.tools.files),
+        on_tools=song.on_tools()[1],
         curve=song.curve,
         course=song.course,
         course_is_now=state is not None and song.course_of == (state.active, state.target),

@@ -45,6 +45,7 @@ from autochain.search.request import never
 from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
 from autochain.search.verify import SUGGESTION
+from autochain.sheet.model import OnToolsFacts
 from autochain.solve.decisions import Decisions
 from autochain.tasks.compare import Compared
 from autochain.units import number
@@ -72,6 +73,8 @@ class Audible:
         What comes under the hand when it is taken; None where a hand cannot have it.
     path
         Its sheet; None where there is none.
+    on_tools
+        How the user's own tools have to stand for it; None where its sheet does not tell.
     """
 
     name: str
@@ -80,6 +83,7 @@ class Audible:
     figures: VersionFigures | None
     start: HandState | None = None
     path: Path | None = None
+    on_tools: OnToolsFacts | None = None
 
     def sounds_like(self, other: "Audible") -> bool:
         """Whether both are the same to hear."""
@@ -164,8 +168,8 @@ class OpenSong:
         self._audible: dict[str, Audible] = {}
         self._revisions: dict[str, int] = {}
         self._bounces: dict[str, SongBounce] = {}
-        self.read_versions()
         self._read_curve()
+        self.read_versions()
         if self.sheet is not None and (start := self._start_of(self.sheet)) is not None:
             self.begin(start, self.sheet.figures)
         else:  # what was turned before any search is there before the mix is measured
@@ -231,6 +235,13 @@ class OpenSong:
                 for key, one in self._audible.items()
                 if one.start is not None and (one.start.active, one.start.target) == (state.active, state.target)
             )
+
+    def on_tools(self) -> tuple[str, OnToolsFacts | None]:
+        """Which version tells how the user's own tools stand for what is under the hand, and how; "", None if none."""
+        same = self.like_hand()
+        with self._lock:
+            told = ((key, one.on_tools) for key, one in self._audible.items() if key in same and one.on_tools)
+            return next(told, ("", None))
 
     # What is heard
 
@@ -368,8 +379,9 @@ class OpenSong:
         """
         if not instead:
             self.kept.refuse_taken(name)
-        kept = self.kept.keep(name, song_jobs.sheet_of_hand(self, progress, stop), instead=instead)
+        kept = self.kept.keep(name, song_jobs.sheet_of_hand(self, progress, stop, on_tools=True), instead=instead)
         self.read_versions()
+        self.changed("hand")  # its sheet may tell what to set on the user's own tools
         return next(one for one in self.versions() if one.key == kept.key)
 
     def rename(self, key: str, name: str) -> None:
@@ -443,7 +455,8 @@ class OpenSong:
         for one in kept:
             found[one.key] = self.audible(one.name, one.version, one.path)
         for path, lufs in _points_in(self.files):
-            if (version := self._sheet_at(path)) is not None:
+            # Of a curve with another ceiling that was found before this one, points may be left.
+            if (version := self._sheet_at(path)) is not None and self._on_curve(version):
                 found[f"{POINT}{lufs:g}"] = self.audible(f"at {number(lufs, 'LUFS')}", version, path)
         with self._lock:
             now = {key: one for key, one in self._audible.items() if key == BEST}
@@ -457,6 +470,10 @@ class OpenSong:
                 self.curve = curve_of_file(self.files.curve)
             except AutochainError as error:
                 self.tell(str(error).split("\n")[0])
+
+    def _on_curve(self, point: SheetVersion) -> bool:
+        ceiling_dbtp = None if self.curve is None else self.curve.ceiling_dbtp
+        return ceiling_dbtp is None or ceiling_dbtp == point.target.ceiling_dbtp
 
     def hear(self, key: str, one: Audible | None) -> None:
         """Let a version be heard that is not on disk yet; None takes it away."""
@@ -483,6 +500,7 @@ class OpenSong:
             or VersionFigures(levels=_at(one.target), costs=None, score=None, met=False, exact=False),
             start=self._start_of(one),
             path=path,
+            on_tools=None if one.said is None else one.said.on_tools,
         )
 
     def best(self, settings: ChainSettings, score: float, state: HandState) -> None:

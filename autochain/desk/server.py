@@ -112,8 +112,8 @@ def app(desk: Desk) -> Starlette:
             path = await receive(
                 request.path_params["name"], folder, _unhurried(request), int(length) if length.isdecimal() else None
             )
-        await run_in_threadpool(then, path)
-        return JSONResponse({"name": path.name, "song": name})
+        said = await run_in_threadpool(then, path)
+        return JSONResponse({"name": path.name, "song": name, **({"said": said} if said else {})})
 
     async def static(request: Request) -> Response:
         found = static_file(request.path_params["name"])
@@ -183,8 +183,8 @@ def _shown(desk: Desk, song: str | None, message: Message) -> Message:
         return {"kind": "said", "song": song, "words": _line(error)}
 
 
-def _place_of(desk: Desk, asked: str, song: str | None) -> tuple[Path, Callable[[Path], None]]:
-    """The folder that a dropped file goes to, and what is done when it is there."""
+def _place_of(desk: Desk, asked: str, song: str | None) -> tuple[Path, Callable[[Path], str | None]]:
+    """The folder that a dropped file goes to, and what is done when it is there: it gives what is to be said."""
     if asked == "mix":
         return folder_of_mixes(desk.sources), lambda path: desk.look()
     if asked not in ("bounce", "reference") or song is None:

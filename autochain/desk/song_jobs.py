@@ -18,13 +18,14 @@ from autochain.desk.course import course_of, looks_of
 from autochain.desk.curve_facts import of_curve, of_points
 from autochain.desk.hand import HandState
 from autochain.desk.versions import BEST, DELIVERED, HAND
+from autochain.desk.whole import refuse_stopped
 from autochain.earlier.read import sheet_in
 from autochain.errors import AutochainError, JournalError, StoppedError, UsageError
 from autochain.given import quoted
 from autochain.progress import Progress, Stop, silent
 from autochain.search.by_hand import by_hand
 from autochain.search.request import RunOptions, SearchRequest
-from autochain.search.result import Verified
+from autochain.search.result import Suggestion, Verified
 from autochain.search.run import MeasuredMix
 from autochain.search.space import outline_at
 from autochain.search.verify import SUGGESTION
@@ -43,6 +44,7 @@ from autochain.tasks.suggest import suggest as run_suggest
 
 if TYPE_CHECKING:
     from autochain.desk.open_song import OpenSong
+    from autochain.search.on_tools import OnTools
 
 _HEADROOM_DB = 0.1  # under the ceiling, as every trial has it: peaks between samples
 
@@ -125,8 +127,11 @@ def _judged(song: "OpenSong", state: HandState, progress: Progress, stop: Stop) 
         song.changed(what)
 
 
-def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
-    """The sheet of what is under the hand, verified now where it was not before."""
+def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop, *, on_tools: bool = False) -> Sheet:
+    """The sheet of what is under the hand, verified now where it was not before.
+
+    With `on_tools` it has a column for the tools of the user's own that the configuration names.
+    """
     found = measured(song)
     verdict = song.hand.verdict
     for _ in range(3):
@@ -139,7 +144,21 @@ def sheet_of_hand(song: "OpenSong", progress: Progress, stop: Stop) -> Sheet:
         raise UsageError("your settings were turned while they were verified. Do it again when they rest.")
     baselines, saving_db = _beside(song, state)
     decisions = Decisions(locks=state.locked, without=state.left_out)
-    return build_sheet(by_hand(found, verdict.found, state.target, decisions, baselines, saving_db))
+    suggestion = by_hand(found, verdict.found, state.target, decisions, baselines, saving_db)
+    return build_sheet(suggestion, _tools_set(song, suggestion, progress, stop) if on_tools else None)
+
+
+def _tools_set(song: "OpenSong", suggestion: Suggestion, progress: Progress, stop: Stop) -> "OnTools | None":
+    """How the user's own tools have to stand; None where the configuration names none."""
+    if not song.config.tools.files:
+        return None
+    refuse_stopped(stop)
+    # What fits and draws is loaded where there is a tool.
+    from autochain.search.on_tools import set_tools
+    from autochain.tool.tool import tool_of_file
+
+    progress("setting your own tools", 0.0)
+    return set_tools(suggestion, [tool_of_file(Path(one)) for one in song.config.tools.files])
 
 
 def _beside(song: "OpenSong", state: HandState) -> tuple[dict[str, Verified], float]:
@@ -278,13 +297,15 @@ def trace_curve(
         force=True,
     )
     targets, points = targets_lufs(quiet_lufs, loud_lufs, step_lu), list[Point]()
+    ceiling_dbtp = state.target.ceiling_dbtp
 
     def found(point: Point) -> None:
         points.append(point)
-        song.curve = of_points(points, targets)
+        song.curve = of_points(points, targets, ceiling_dbtp)
         song.point(point, state)
 
-    before, song.curve = song.curve, of_points((), targets)
+    before, song.curve = song.curve, of_points((), targets, ceiling_dbtp)
+    song.read_versions()
     song.changed("curve")
     try:
         traced = run_curve(request, replace(_caller(song, progress, stop, state), point=found))
@@ -295,9 +316,8 @@ def trace_curve(
     finally:
         if song.curve is not None:
             song.curve = replace(song.curve, running=False)
+        song.read_versions()
         song.changed("curve")
-    song.read_versions()
-    song.changed("curve")
 
 
 def deliver_version(song: "OpenSong", formats: Sequence[str], key: str, progress: Progress, stop: Stop) -> None:
@@ -341,17 +361,9 @@ def judges_of(song: "OpenSong", sha256: str) -> dict[str, str]:
     out = {DELIVERED: "what went out"} if delivered_as(song, sha256) else {}
     own = {} if song.state is None else {HAND: "your settings"}
     sheets = {one.key: one.name for one in song.versions() if song.sheet_path(one.key) is not None}
-    if _on_own_tools(song):  # the suggestion tells how these have to stand, and your settings do not
-        return out | {SUGGESTION: sheets[SUGGESTION]} | own | sheets
-    return out | own | sheets
-
-
-def _on_own_tools(song: "OpenSong") -> bool:
-    """Whether the suggestion is for the user's own tools, and nothing of it was turned."""
-    sheet = song.sheet
-    return sheet is not None and sheet.said is not None and sheet.said.on_tools is not None and (
-        sheet.settings == song.settings and song.sheet_path(SUGGESTION) is not None
-    )
+    on_tools, _ = song.on_tools()  # tells already how these have to stand
+    first = {on_tools: sheets[on_tools]} if on_tools in sheets else {}
+    return out | first | own | sheets
 
 
 def compare(song: "OpenSong", key: str, by: str, progress: Progress, stop: Stop) -> None:
@@ -359,7 +371,11 @@ def compare(song: "OpenSong", key: str, by: str, progress: Progress, stop: Stop)
     bounce = song.bounce(key)
     judges = judges_of(song, bounce.sha256)
     by = by or next(iter(judges), "")
-    sheet = sheet_in(_sheet_text(song, by, progress, stop).encode(), song.files.sheet) if by else None
+    if by == HAND:
+        text = to_json(sheet_of_hand(song, progress, stop, on_tools=True))
+    else:
+        text = _sheet_text(song, by, progress, stop) if by else ""
+    sheet = sheet_in(text.encode(), song.files.sheet) if by else None
     song.whole.drop()
     out = song.files.out
     request = CompareRequest(

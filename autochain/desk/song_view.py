@@ -307,6 +307,7 @@ TOUCHED: Mapping[str, tuple[str, ...]] = {
     "undo": _SET,
     "redo": _SET,
     "keep": ("head", "costs", "kept"),
+    "rename": ("head", "costs", "kept"),
     "take": _SET,
     "drop": ("head", "costs", "kept", "bounces"),
     "search": ("head",),

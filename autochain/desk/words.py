@@ -16,12 +16,8 @@ SIGNS = {
 
 
 def takes_words(seconds: float | None) -> str:
-    """How long something takes, as one says it."""
-    if seconds is None:
-        return "some minutes"
-    if seconds < 20.0:
-        return "some seconds"
-    if seconds < 45.0:
-        return "half a minute"
-    minutes = max(1, round(seconds / 60.0))
-    return "about a minute" if minutes == 1 else f"about {minutes} minutes"
+    """How long something takes, in whole minutes: nothing finer is known before it is done; empty for less than one."""
+    if seconds is None or seconds < 45.0:
+        return ""
+    minutes = round(seconds / 60.0)
+    return "takes about a minute" if minutes == 1 else f"takes about {minutes} minutes"

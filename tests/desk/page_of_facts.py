@@ -85,6 +85,7 @@ def facts_from(sheet: Sheet, folder: Path) -> SongFacts:
                 for k, score in enumerate(scores)
             ),
             complete=True,
+            ceiling_dbtp=sheet.target.ceiling_dbtp,
             knee_lufs=-9.5,
             statement=("The score rises faster from -9.5 LUFS on.",),
         ),

@@ -167,7 +167,7 @@ def test_a_curve_on_disk_is_read_and_one_that_is_none_is_not(tmp_path: Path) -> 
     limiter = {"limiter_only": {"met": True, "score": 4.0}, "trade_default": {"met": False, "score": 1.0}}
     said = {
         "points": [{**point, "target_lufs": -8.0, "baselines": limiter}, point], "not_tried_lufs": [-7.0],
-        "knee": {"lufs": -8.4, "corner": True}, "said": ["It rises."],
+        "knee": {"lufs": -8.4, "corner": True}, "said": ["It rises."], "ceiling_dbtp": -0.5,
     }  # fmt: skip
     path.write_text(json.dumps(said), encoding="utf-8")
     curve = of_file(path)
@@ -177,6 +177,7 @@ def test_a_curve_on_disk_is_read_and_one_that_is_none_is_not(tmp_path: Path) -> 
     ]  # fmt: skip
     assert (curve.points[1].limiter_score, curve.points[1].trade_score) == (4.0, None)
     assert curve.knee_lufs == -8.4
+    assert curve.ceiling_dbtp == -0.5
 
 
 def test_a_reference_is_looked_at_until_that_is_taken_back(tmp_path: Path) -> None:
@@ -207,8 +208,8 @@ def test_of_a_report_the_first_part_is_seen_and_the_rest_is_folded() -> None:
 @pytest.mark.parametrize(
     ("seconds", "words"),
     [
-        (None, "some minutes"), (5.0, "some seconds"), (40.0, "half a minute"), (70.0, "about a minute"),
-        (170.0, "about 3 minutes"),
+        (None, ""), (5.0, ""), (44.9, ""), (45.0, "takes about a minute"), (89.0, "takes about a minute"),
+        (170.0, "takes about 3 minutes"),
     ],
 )  # fmt: skip
 def test_how_long_it_takes_is_said_in_words(seconds: float | None, words: str) -> None:

@@ -3,6 +3,7 @@
 import json
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import soundfile
 from autochain.desk.facts_of import facts_of
 from autochain.desk.folder import SongFiles
 from autochain.desk.open_song import OpenSong
+from autochain.desk.song_view import fragment
 from autochain.desk.work import DeskJob
 from autochain.errors import ParameterError, StoppedError, TargetError, UsageError
 from autochain.search.seen import SeenMix
@@ -400,6 +402,24 @@ def test_a_curve_is_heard_point_by_point_and_lies_there_as_the_command_s(opened:
         assert again.curve == opened.curve or again.curve is not None
     finally:
         again.close()
+
+
+def test_a_curve_is_found_again_with_another_ceiling(opened: OpenSong) -> None:
+    do(opened.curve_job(-12.0, -11.0, 1.0))
+    opened.aim(0.0, ceiling_dbtp=-2.0)
+    assert facts_of(opened).curve is not None
+    assert "a ceiling of -1.0 dBTP; yours is -2.0 dBTP now" in fragment("loud", facts_of(opened))
+    do(opened.curve_job(-12.0, -11.0, 1.0))
+    assert opened.curve is not None
+    assert opened.curve.ceiling_dbtp == -2.0
+    assert "yours is" not in fragment("loud", facts_of(opened))
+    opened.take("point.-12", 0.0)
+    assert opened.state is not None
+    assert (opened.state.target.lufs, opened.state.target.ceiling_dbtp) == (-12.0, -2.0)
+    # A point that is left of the other ceiling is none of this curve.
+    opened.curve = replace(opened.curve, ceiling_dbtp=-1.0)
+    opened.read_versions()
+    assert not any(one.key.startswith("point.") for one in opened.versions())
 
 
 def test_a_curve_that_is_stopped_keeps_what_it_has(opened: OpenSong) -> None:

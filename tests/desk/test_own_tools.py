@@ -44,19 +44,35 @@ def test_the_suggestion_tells_what_to_set_on_the_tools_until_a_knob_is_turned(so
     song.turn("limiter", "release_ms", 47.0, 2.0)
     part = chain_part(facts_of(song))
     assert not any(one.on_tool for one in part["stages"])
-    assert part["on_tools"] == ""
+    assert "when you have kept" in part["on_tools"]
     assert "On yours" not in fragment("chain", facts_of(song))
-    song.undo(2.0)
 
 
-def test_a_bounce_of_the_tools_is_judged_by_their_models(song: OpenSong, tmp_path: Path) -> None:
+def test_what_was_turned_tells_it_when_it_is_kept(song: OpenSong) -> None:
+    song.turn("limiter", "release_ms", 47.0, 2.0)
+    song.keep("slower")
+    part = chain_part(facts_of(song))
+    assert "l: " in next(one.on_tool for one in part["stages"] if one.name == "limiter")
+    assert "On these tools" in part["on_tools"]
+    kept = json.loads((song.files.versions / "slower.sheet.json").read_text(encoding="utf-8"))
+    assert {one["tool"] for one in kept["on_tools"]["stages"]} <= {tool.name for tool in TOOLS}
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_bounce_of_the_tools_is_judged_by_their_models(song: OpenSong, tmp_path: Path, turned: bool) -> None:
     """The column carried out by the models, in the engineer's place, differs in nothing but dither."""
-    made = render(RenderRequest(mix=song.files.path, sheet=song.files.sheet, on_tools=True))
+    sheet = song.files.sheet
+    song.take("suggestion", 2.0)
+    if turned:  # and kept only to be rendered here: what is under the hand is judged by the tools without that
+        song.turn("limiter", "release_ms", 53.0, 2.0)
+        sheet = song.files.versions / f"{song.keep('turned').name}.sheet.json"
+    made = render(RenderRequest(mix=song.files.path, sheet=sheet, on_tools=True))
     path = tmp_path / "bounce.wav"
     soundfile.write(path, made.samples, made.rate_hz, subtype="PCM_24")
     version = song.add_bounce(path)
-    song.compare_job(version.key).run(lambda words, share: None, lambda: False)
-    _, found = song.compared[version.key]
+    song.compare_job(version.key, "hand" if turned else "").run(lambda words, share: None, lambda: False)
+    by, found = song.compared[version.key]
+    assert by == ("your settings" if turned else "suggestion")
     verdict = found.verdict
     assert verdict is not None
     assert verdict.on_tools == tuple(sorted(tool.name for tool in TOOLS if tool.name in verdict.on_tools))

@@ -199,6 +199,23 @@ def test_a_dropped_mix_is_copied_into_the_folder_and_listed(tmp_path: Path) -> N
         assert [song.name for song in desk.songs] == ["new.wav", "one.wav"]
 
 
+def test_the_same_bounce_dropped_twice_is_kept_once_and_that_is_said(tmp_path: Path) -> None:
+    with desk_of(tmp_path, "one.wav") as desk:
+        song = desk.opened(desk.songs[0].id)
+        data = write_mix(tmp_path / "bounce.wav").read_bytes()
+        other = bytearray(data)
+        other[-100] ^= 1
+        said = []
+        for name, body in (("take.wav", data), ("take.wav", data), ("again.wav", data), ("again.wav", bytes(other))):
+            headers = [*own("PUT"), ("content-length", str(len(body)))]
+            query = f"as=bounce&song={song.files.id}"
+            answer = ask(guarded(desk), "PUT", f"/files/{name}", headers, [body], query=query)
+            assert answer.status == 200
+            said.append(json.loads(answer.body).get("said"))
+        assert said == [None, *2 * ["This file is here already, as take.wav. It is kept once."], None]
+        assert names_in(song.files.bounces) == ["again.wav", "take.wav"]
+
+
 @pytest.mark.parametrize(
     ("path", "query", "body"),
     [

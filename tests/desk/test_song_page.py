@@ -404,7 +404,32 @@ def test_the_curve_fills_in_while_it_is_found(browser: Browser, facts: SongFacts
         opened.until(lambda: opened.page.locator("[data-point]").count() == len(points) // 2)
         opened.of.show(facts, ("loud",))
         opened.until(lambda: opened.page.locator("[data-point]").count() == len(points))
-        assert button.count() == 0
+        assert button.inner_text() == "find them again"
+        assert "ceiling" not in opened.page.inner_text("#loud")
+        opened.of.show(replace(facts, curve=replace(facts.curve, running=True)), ("loud",))
+        opened.until(lambda: button.count() == 0)
+
+
+def test_a_curve_of_another_ceiling_says_so_and_can_be_found_again(opened: Seen, facts: SongFacts) -> None:
+    opened.of.answer = lambda asked: {"fragments": {}}
+    opened.of.show(replace(facts, ceiling_dbtp=facts.ceiling_dbtp + 0.5), ("loud",))
+    opened.until(lambda: "a ceiling of -1.0 dBTP; yours is -0.5 dBTP now" in opened.page.inner_text("#loud"))
+    opened.page.click("#loud [data-act=curve]")
+    opened.until(lambda: opened.of.asked == [{"action": "curve"}])
+    opened.of.show(facts, ("loud",))
+
+
+def test_a_version_is_renamed(opened: Seen, facts: SongFacts) -> None:
+    opened.of.answer = lambda asked: {"fragments": {}}
+    assert facts.suggestion is not None
+    opened.of.show(replace(facts, kept=(replace(facts.suggestion, key="kept.1", name="soft"),)), ("kept",))
+    opened.page.click("[data-version='kept.1'] summary")
+    opened.page.fill("[data-rename] input", "softer ")
+    opened.page.click("[data-rename] button")
+    opened.until(lambda: opened.of.asked == [{"action": "rename", "version": "kept.1", "name": "softer"}])
+    opened.of.show(replace(facts, kept=(replace(facts.suggestion, key="kept.2", name="softer"),)), ("kept",))
+    opened.until(lambda: opened.page.inner_text("#kept li bdi") == "softer")
+    assert not opened.page.is_visible("[data-rename]")
 
 
 def test_versions_are_kept_taken_and_dropped(opened: Seen, facts: SongFacts) -> None:
