@@ -37,9 +37,10 @@
   const stop = () => {
     asked += 1;
     if (!playing) return;
-    const { source, gain, timer } = playing;
+    const { source, gain, since, timer } = playing;
     playing = null;
     clearInterval(timer);
+    if (context.currentTime < since) gain.disconnect(); // not begun yet: nothing of it is heard
     gain.gain.cancelScheduledValues(context.currentTime);
     gain.gain.setTargetAtTime(0, context.currentTime, 0.003);
     source.stop(context.currentTime + 0.03);
@@ -78,6 +79,7 @@
     const since = context.currentTime + 0.05;
     // Both ends lie in the middle of a song.
     const ends = since + buffer.duration;
+    gain.gain.value = 0; // what is asked for at a time may come a sample late
     gain.gain.setValueAtTime(0, since);
     gain.gain.linearRampToValueAtTime(1, since + EDGE_S);
     gain.gain.setValueAtTime(1, ends - EDGE_S);
@@ -87,7 +89,7 @@
       const to = seam - (context.currentTime - since);
       document.getElementById("album-state").textContent = to > 0 ? `next song in ${to.toFixed(1)} s` : `next song for ${(-to).toFixed(1)} s`;
     };
-    playing = { source, gain, timer: setInterval(told, 100) };
+    playing = { source, gain, since, timer: setInterval(told, 100) };
     source.onended = () => mine === asked && stop();
   };
 

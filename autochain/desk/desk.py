@@ -240,7 +240,8 @@ def desk_on(
         A list of mixes or a configuration that cannot hold.
     """
     refuse_missing(sources)
-    with output_set(out, "desk"):
+    # In the folders of versions a desk alone writes; where the hand stands is written all the time.
+    with output_set(out, "desk", parts=out.glob("*.versions")):
         clear_unfinished(out)  # a song whose files are all there is delivered no second time, which would clear it
         desk = Desk(sources, out, plan, first)
         try:

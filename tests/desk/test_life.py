@@ -109,8 +109,12 @@ def test_a_second_desk_on_one_folder_says_who_is_there_and_after_a_kill_the_next
         with output_set(out, "one.suggest"):  # what a command writes has a lock of its own
             pass
         first.end(signal.SIGKILL)
+    half = out / "one.versions" / ".autochain-0123.part"  # where the hand stands, half written
+    half.parent.mkdir(exist_ok=True)
+    half.write_text("{")
     with desk_on([tmp_path / "mixes"], out) as second:
         assert [song.name for song in second.songs] == ["one.wav"]
+        assert not half.exists()
     assert not (out / ".desk.lock").exists()
 
 
