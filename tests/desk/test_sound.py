@@ -27,6 +27,7 @@ from tests.desk.hearing import (
 )
 
 RATE_HZ = 44100
+BEGIN_S = (2.77 - 0.1 * k for k in range(8))  # each another place
 RELEASES_MS = count(20)  # each another turn
 FADE = RATE_HZ // 100
 _AT_ONCE_S = 0.1  # from the key to the first sample: a limit of this project
@@ -98,7 +99,7 @@ def test_the_suggestion_is_heard_as_the_chain_renders_it_and_as_loud_as_the_mix(
     assert gain < 0.9
     desk.page.keyboard.press("3")
     desk.until("window.listen.heard().key === 'suggestion'")
-    desk.played(0.2)
+    desk.played(1.5)
     desk.record()
     desk.taped(3.0)
     _, heard = desk.tape()
@@ -133,7 +134,7 @@ def switched_after_s(desk: Desk, mix: Samples) -> float:
     desk.record()
     desk.taped(0.3)
     desk.page.keyboard.press("4")
-    desk.taped(0.5)
+    desk.taped(1.5)
     began, heard = desk.tape()
     at = found_at(heard, mix)
     before, after = mix[at : at + len(heard)], other[at : at + len(heard)]
@@ -153,7 +154,7 @@ def test_a_place_repeats_to_the_sample_with_soft_edges(desk: Desk, mix: Samples)
     # Two seconds before the key, and on whole hundredths as the desk places it.
     assert start_s == pytest.approx(0.5, abs=0.3)
     assert first % (RATE_HZ // 100) == 0
-    desk.played(0.3)
+    desk.until("window.listen.position() > 2.6")
     desk.record()
     desk.taped(6.5)
     _, heard = desk.tape()
@@ -176,7 +177,8 @@ def test_another_time_takes_over_in_a_crossfade(desk: Desk, mix: Samples) -> Non
           button.click();
         }"""
     )
-    desk.taped(0.5)
+    desk.until("window.listen.position() > 5.6")
+    desk.taped(0.3)
     _, heard = desk.tape()
     at, end = found_at(heard, mix), found_at(heard[-8000:], mix)
     before = mix[at : at + len(heard)]
@@ -201,7 +203,8 @@ def test_a_place_that_is_still_being_fetched_is_the_one_that_is_repeated(desk: D
 @on_a_whole_tape
 def test_a_turned_knob_replaces_what_is_heard_at_the_same_place(desk: Desk, mix: Samples) -> None:
     desk.verified()
-    desk.page.keyboard.press("r")
+    with desk.page.expect_response(lambda answered: answered.url.endswith("/do")):
+        desk.page.keyboard.press("r")
     desk.played(1.0)
     desk.record()
     desk.taped(0.2)
@@ -259,9 +262,12 @@ def test_a_knob_turned_while_nothing_plays_is_heard_from_the_next_play_on(desk: 
 
 @on_a_whole_tape
 def test_the_song_ends_with_its_last_sample(desk: Desk, mix: Samples) -> None:
-    desk.page.evaluate(f"window.listen.play({len(mix) / RATE_HZ - 1.0})")
-    desk.played(0.1)
+    begin_s = len(mix) / RATE_HZ - 1.0
+    desk.page.evaluate(f"window.listen.play({begin_s})")
+    desk.until(f"window.listen.position() > {begin_s + 0.05} || !window.listen.playing()")
     desk.record()
+    if not desk.page.evaluate("window.listen.playing()"):
+        raise TornError("It ended before it was taped.")
     desk.until("!window.listen.playing()")
     desk.taped(0.2)
     _, heard = desk.tape()
@@ -274,7 +280,7 @@ def test_the_song_ends_with_its_last_sample(desk: Desk, mix: Samples) -> None:
 
 @on_a_whole_tape
 def test_sound_that_does_not_come_is_told_asked_for_again_and_ends_softly(desk: Desk, mix: Samples) -> None:
-    page = desk.page
+    page, begin_s = desk.page, next(BEGIN_S)
     silent = True
 
     def answer(route: Route) -> None:
@@ -285,12 +291,16 @@ def test_sound_that_does_not_come_is_told_asked_for_again_and_ends_softly(desk: 
             route.continue_()
 
     page.route("**/sound/**", answer)
-    page.evaluate("window.listen.play(2.77)")
-    page.keyboard.press("r")  # blocks begin elsewhere now: none is there yet
+    # Blocks begin elsewhere now: none is there yet.
+    with page.expect_response(lambda answered: answered.url.endswith("/do")):
+        page.evaluate(f"(window.listen.play({begin_s}), {_REPEAT}, 0)")
     page.keyboard.press("r")
-    desk.page.evaluate("window.listen.play(0)")
-    desk.played(0.1)
+    page.evaluate("window.listen.play(0)")
+    desk.until("window.listen.position() > 0.1")
     desk.record()
+    if page.evaluate("window.listen.position()") > 1.5:
+        page.unroute("**/sound/**")
+        raise TornError("Its end was near before it was taped.")
     desk.until("document.getElementById('listen-said').textContent.includes('does not answer')")
     desk.until("document.getElementById('state').textContent.includes('waiting for sound')")
     desk.taped(0.5)
