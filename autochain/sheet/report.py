@@ -146,7 +146,7 @@ def _loudness(figures: Figures) -> str:
 
 
 def _price(sheet: Sheet) -> str:
-    """The three largest costs in words; a gain alone has none."""
+    """Crest, distortion and movement in words; a gain alone has none of them."""
     costs = sheet.costs
     nmr_db = costs.added_distortion_nmr_db
     noise = "no distortion added"
